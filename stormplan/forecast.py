@@ -1,0 +1,227 @@
+"""The hourly forecast: its variables, its axes, its checks, and what is not known.
+
+A provider turns one service's reply for one grid cell into a ``CellForecast``; ``stack`` lines
+several up into a ``Forecast`` of plain arrays with axes ``(hour, cell, member)``. A value is for
+the hour that starts at its stamp. Missing is NaN, never 0: after a layer ends nothing is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan.errors import ForecastError
+
+Array = NDArray[np.float64]
+Marks = NDArray[np.uint8]
+
+
+class Mark(IntFlag):
+    """How a value came about, when it was not simply read."""
+
+    INTERPOLATED = 1
+    MODELLED = 2
+    STALE = 4
+    SPLIT = 8  # an hour's part of a total given for a longer block
+    CLIPPED = 16
+    GUESSED_PHASE = 32  # rain, snow or ice decided from temperature, not said by the source
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One hourly variable: its meaning, unit, and the range outside which it is dropped."""
+
+    meaning: str
+    unit: str
+    lowest: float
+    highest: float
+
+
+# Limits: sanity only, wider than any record (air_temp: WMO extremes -89/57 °C are not car parks).
+VARIABLES: Mapping[str, Variable] = {
+    "air_temp_c": Variable("air temperature at 2 m, at the start of the hour", "°C", -60, 60),
+    "dew_point_c": Variable("dew point at 2 m", "°C", -80, 40),
+    "rel_humidity_pct": Variable("relative humidity over water", "%", 0, 100),
+    "wind_10m_ms": Variable("sustained wind at 10 m", "m/s", 0, 75),
+    "wind_gust_ms": Variable("gust at 10 m", "m/s", 0, 110),
+    "cloud_frac": Variable("total cloud", "-", 0, 1),
+    "sw_down_wm2": Variable("shortwave on the horizontal, mean of the hour", "W/m²", 0, 1500),
+    "lw_down_wm2": Variable("longwave from the sky, mean of the hour", "W/m²", 50, 600),
+    "precip_mm": Variable("water of all phases in the hour", "mm", 0, 150),
+    "rain_mm": Variable("rain in the hour", "mm", 0, 150),
+    "snow_we_mm": Variable("snow in the hour, as water", "mm", 0, 50),
+    "frz_rain_mm": Variable("freezing rain in the hour, as water", "mm", 0, 50),
+    "sleet_mm": Variable("sleet (ice pellets) in the hour, as water", "mm", 0, 50),
+    "snow_depth_cm": Variable("new snow in the hour", "cm", 0, 25),
+    "ice_accr_mm": Variable("flat ice accretion in the hour", "mm", 0, 25),
+    "pop": Variable("probability of precipitation, in the source's own block", "-", 0, 1),
+    "pressure_hpa": Variable("station pressure", "hPa", 400, 1100),
+    "visibility_m": Variable("visibility", "m", 0, 200_000),
+    "blowing_snow": Variable("blowing snow said by the source, 1 or 0", "-", 0, 1),
+}
+
+#: Without these in each of the next 24 h there is no forecast to plan from.
+REQUIRED = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac")
+
+
+@dataclass(frozen=True)
+class CellForecast:
+    """One grid cell's hourly forecast from one source.
+
+    Attributes
+    ----------
+    source : str
+        Key of the provider, such as ``"nws"`` [-].
+    cell : str
+        The source's own name of the cell; equal names mean the same forecast [-].
+    latitude_deg, longitude_deg : float
+        Middle of the cell [°].
+    elevation_m : float or None
+        Height the forecast is for [m].
+    start : datetime
+        Start of the first hour, aware UTC, on the whole hour [-].
+    issued_at, fetched_at : datetime
+        When the source issued it and when we received it, aware UTC [-].
+    values : mapping of array (hour, member)
+        By name of ``VARIABLES``; a name that is absent is unknown throughout [-].
+    marks : mapping of array (hour,)
+        ``Mark`` flags of each value [-].
+    stale : bool
+        Stands in for one that could not be fetched, or is older than the source should be [-].
+    notes : tuple of str
+        What was dropped, clipped, joined or guessed, in words [-].
+    credit : str
+        Attribution that the source's licence asks for [-].
+    """
+
+    source: str
+    cell: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float | None
+    start: datetime
+    issued_at: datetime
+    fetched_at: datetime
+    values: Mapping[str, Array]
+    marks: Mapping[str, Marks] = field(default_factory=dict)
+    stale: bool = False
+    notes: tuple[str, ...] = ()
+    credit: str = ""
+
+    def __post_init__(self) -> None:
+        for stamp in (self.start, self.issued_at, self.fetched_at):
+            if stamp.utcoffset() != timedelta(0):
+                raise ForecastError(f"{self.source} {self.cell}: times must be aware UTC")
+        if self.start != _whole_hour(self.start):
+            raise ForecastError(f"{self.source} {self.cell}: hours must start on the hour")
+        unknown = set(self.values) - set(VARIABLES)
+        if unknown:
+            raise ForecastError(f"{self.source} {self.cell}: no such variables: {sorted(unknown)}")
+        shapes = {array.shape for array in self.values.values()}
+        if len(shapes) != 1 or len(next(iter(shapes))) != 2:
+            raise ForecastError(f"{self.source} {self.cell}: arrays must all be (hour, member)")
+        for name, mark in self.marks.items():
+            if mark.shape != (self.hours,):
+                raise ForecastError(f"{self.source} {self.cell}: marks of {name} must be (hour,)")
+
+    @property
+    def hours(self) -> int:
+        """Length of the hour axis."""
+        return int(next(iter(self.values.values())).shape[0])
+
+    @property
+    def members(self) -> int:
+        """Length of the member axis."""
+        return int(next(iter(self.values.values())).shape[1])
+
+    def known_until(self, name: str) -> datetime | None:
+        """End of the last hour in which a variable is known; None if it never is."""
+        if name not in self.values:
+            return None
+        known = np.flatnonzero(np.isfinite(self.values[name]).all(axis=1))
+        return self.start + timedelta(hours=int(known[-1]) + 1) if known.size else None
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Several cells on one time axis: arrays ``(hour, cell, member)``.
+
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, aware UTC [-].
+    cells : tuple of CellForecast
+        What each place on the cell axis came from [-].
+    values : mapping of array (hour, cell, member)
+        Every name of ``VARIABLES``; NaN where unknown [-].
+    """
+
+    start: datetime
+    cells: tuple[CellForecast, ...]
+    values: Mapping[str, Array]
+
+    def __getitem__(self, name: str) -> Array:
+        return self.values[name]
+
+    @property
+    def hours(self) -> int:
+        """Length of the hour axis."""
+        return int(self.values["air_temp_c"].shape[0])
+
+    @property
+    def members(self) -> int:
+        """Length of the member axis."""
+        return int(self.values["air_temp_c"].shape[2])
+
+    def time(self, hour: int) -> datetime:
+        """Start of an hour, aware UTC."""
+        return self.start + timedelta(hours=hour)
+
+
+def _whole_hour(moment: datetime) -> datetime:
+    return moment.replace(minute=0, second=0, microsecond=0)
+
+
+def stack(cells: Sequence[CellForecast], start: datetime, hours: int) -> Forecast:
+    """Line several cells up on one time axis.
+
+    Parameters
+    ----------
+    cells : sequence of CellForecast
+        All with the same number of members, or one (which is repeated) [-].
+    start : datetime
+        Start of the first hour wanted; cut to the whole hour [-].
+    hours : int
+        Length of the time axis [h].
+
+    Returns
+    -------
+    Forecast
+        NaN wherever a cell says nothing.
+
+    Raises
+    ------
+    ForecastError
+        No cells, or member counts that do not fit together.
+    """
+    if not cells:
+        raise ForecastError("no forecast cells to plan from")
+    first = _whole_hour(start)
+    members = max(cell.members for cell in cells)
+    if {cell.members for cell in cells} - {1, members}:
+        raise ForecastError("forecast cells differ in their number of members")
+    values = {name: np.full((hours, len(cells), members), np.nan) for name in VARIABLES}
+    for index, cell in enumerate(cells):
+        shift = round((cell.start - first) / timedelta(hours=1))
+        target = slice(max(shift, 0), max(min(shift + cell.hours, hours), 0))
+        source = slice(target.start - shift, target.stop - shift)
+        if target.stop <= target.start:
+            continue
+        for name, array in cell.values.items():
+            values[name][target, index, :] = array[source]
+    return Forecast(first, tuple(cells), values)

@@ -1,0 +1,246 @@
+"""Every conversion factor in the program, both ways.
+
+Inside, everything is SI and the unit is in the name. Here stand the factors, a parser that turns
+what a person writes (``0.5 gal/1000 ft2``, ``15 F``, ``95 %``) into SI, and a speaker that
+turns SI back into the words of a plan. A number without a unit is refused: nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+from stormplan.errors import InputError
+
+System = Literal["us", "metric"]
+
+# Exact by definition: international yard and pound (1959), US liquid gallon = 231 in3.
+M_PER_FT = 0.3048
+M_PER_IN = 0.0254
+M_PER_MI = 1609.344
+M2_PER_FT2 = M_PER_FT**2
+M2_PER_ACRE = 43_560 * M2_PER_FT2
+L_PER_GAL = 231 * (M_PER_IN * 10) ** 3
+KG_PER_LB = 0.45359237
+KG_PER_TON = 2000 * KG_PER_LB  # the short ton, as salt is sold in the United States
+LANE_MILE_FT2 = 12 * 5280  # one 12-ft lane, one mile: the road handbooks' area unit
+
+L_M2_PER_GAL_KFT2 = L_PER_GAL / (1000 * M2_PER_FT2)
+KG_M2_PER_LB_KFT2 = KG_PER_LB / (1000 * M2_PER_FT2)
+KG_M2_PER_LB_LANE_MILE = KG_PER_LB / (LANE_MILE_FT2 * M2_PER_FT2)
+KG_L_PER_LB_GAL = KG_PER_LB / L_PER_GAL
+
+
+def c_to_f(temp_c: float) -> float:
+    """Turn a temperature [°C] into [°F]."""
+    return temp_c * 1.8 + 32.0
+
+
+def f_to_c(temp_f: float) -> float:
+    """Turn a temperature [°F] into [°C]."""
+    return (temp_f - 32.0) / 1.8
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of quantity: the unit it has inside, and every unit a person may write.
+
+    ``units`` maps the accepted spelling (lower case, no blanks) to ``(factor, offset)`` with
+    ``inside = factor * (written + offset)``.
+    """
+
+    inside: str
+    example: str
+    units: dict[str, tuple[float, float]]
+
+
+def _scaled(**factors: float) -> dict[str, tuple[float, float]]:
+    return {name: (factor, 0.0) for name, factor in factors.items()}
+
+
+KINDS: dict[str, Kind] = {
+    "area": Kind(
+        "m2",
+        "42000 ft2",
+        _scaled(ft2=M2_PER_FT2, sqft=M2_PER_FT2, acre=M2_PER_ACRE, acres=M2_PER_ACRE)
+        | _scaled(m2=1.0, ha=1e4),
+    ),
+    "volume": Kind("l", "2500 gal", _scaled(gal=L_PER_GAL, l=1.0, m3=1000.0)),
+    "mass": Kind(
+        "kg",
+        "40 ton",
+        _scaled(lb=KG_PER_LB, ton=KG_PER_TON, tons=KG_PER_TON, kg=1.0, t=1000.0, tonne=1000.0),
+    ),
+    "temperature": Kind("c", "15 F", {"f": (1 / 1.8, -32.0), "c": (1.0, 0.0)}),
+    "temperature difference": Kind("dc", "5 F", _scaled(f=1 / 1.8, c=1.0, k=1.0)),
+    "speed": Kind(
+        "mps",
+        "15 mph",
+        _scaled(mph=M_PER_MI / 3600, kn=1852 / 3600, kt=1852 / 3600)
+        | {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0)},
+    ),
+    "share": Kind("frac", "95 %", {"%": (0.01, 0.0)}),
+    "liquid rate": Kind(
+        "l_m2",
+        "0.5 gal/1000 ft2",
+        {
+            "gal/1000ft2": (L_M2_PER_GAL_KFT2, 0.0),
+            "gal/1000sqft": (L_M2_PER_GAL_KFT2, 0.0),
+            "gal/lane-mile": (L_PER_GAL / (LANE_MILE_FT2 * M2_PER_FT2), 0.0),
+            "l/m2": (1.0, 0.0),
+            "ml/m2": (0.001, 0.0),
+            "l/100m2": (0.01, 0.0),
+        },
+    ),
+    "solid rate": Kind(
+        "kg_m2",
+        "2.5 lb/1000 ft2",
+        {
+            "lb/1000ft2": (KG_M2_PER_LB_KFT2, 0.0),
+            "lb/1000sqft": (KG_M2_PER_LB_KFT2, 0.0),
+            "lb/lane-mile": (KG_M2_PER_LB_LANE_MILE, 0.0),
+            "g/m2": (0.001, 0.0),
+            "kg/m2": (1.0, 0.0),
+        },
+    ),
+    "pumping rate": Kind(
+        "l_h",
+        "3000 gal/h",
+        {"gal/h": (L_PER_GAL, 0.0), "gal/min": (60 * L_PER_GAL, 0.0)}
+        | {"l/h": (1.0, 0.0), "l/min": (60.0, 0.0), "m3/h": (1000.0, 0.0)},
+    ),
+    "area rate": Kind(
+        "m2_h",
+        "2 acre/h",
+        {"ft2/h": (M2_PER_FT2, 0.0), "acre/h": (M2_PER_ACRE, 0.0)}
+        | {"acres/h": (M2_PER_ACRE, 0.0), "m2/h": (1.0, 0.0), "ha/h": (1e4, 0.0)},
+    ),
+    "duration": Kind("h", "2 h", _scaled(min=1 / 60, h=1.0, hours=1.0, d=24.0, days=24.0)),
+    "length": Kind(
+        "m", "4 in", {"in": (M_PER_IN, 0.0)} | _scaled(ft=M_PER_FT, m=1.0, cm=0.01, mm=0.001)
+    ),
+    "snowfall rate": Kind(
+        "cm_h", "0.5 in/h", {"in/h": (2.54, 0.0), "cm/h": (1.0, 0.0), "mm/h": (0.1, 0.0)}
+    ),
+    "density": Kind(
+        "kg_l",
+        "10.9 lb/gal",
+        {"lb/gal": (KG_L_PER_LB_GAL, 0.0), "kg/l": (1.0, 0.0), "kg/m3": (0.001, 0.0)},
+    ),
+    "price by volume": Kind(
+        "per_l", "1.40 /gal", {"/gal": (1 / L_PER_GAL, 0.0), "/l": (1.0, 0.0), "/m3": (1e-3, 0.0)}
+    ),
+    "price by mass": Kind(
+        "per_kg",
+        "85 /ton",
+        {"/ton": (1 / KG_PER_TON, 0.0), "/lb": (1 / KG_PER_LB, 0.0)}
+        | {"/kg": (1.0, 0.0), "/t": (0.001, 0.0), "/tonne": (0.001, 0.0)},
+    ),
+    "heat": Kind("wm2", "5 W/m2", {"w/m2": (1.0, 0.0)}),
+}
+
+_WRITTEN = re.compile(r"\s*([+-]?(?:\d[\d,]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*")
+
+
+def parse(text: object, kind: str) -> float:
+    """Read a quantity with its unit.
+
+    Parameters
+    ----------
+    text : object
+        What was written, such as ``"0.5 gal/1000 ft2"``.
+    kind : str
+        A key of ``KINDS``.
+
+    Returns
+    -------
+    float
+        The quantity in the kind's inside unit.
+
+    Raises
+    ------
+    InputError
+        No number, no unit, or a unit of another kind; the message names what is accepted.
+    """
+    wanted = KINDS[kind]
+    accepted = f"write it as '{wanted.example}' (units: {', '.join(wanted.units)})"
+    match = _WRITTEN.fullmatch(str(text))
+    if match is None or isinstance(text, bool):
+        raise InputError(f"'{text}' is not a {kind}; {accepted}")
+    number, unit = match.groups()
+    if unit is None:
+        raise InputError(f"'{text}' has no unit; {accepted}")
+    spelling = re.sub(r"[\s°]", "", unit).casefold().replace("²", "2").replace("³", "3")
+    if spelling not in wanted.units:
+        raise InputError(f"'{text}' is not a {kind}; {accepted}")
+    factor, offset = wanted.units[spelling]
+    value = factor * (float(number.replace(",", "")) + offset)
+    if not math.isfinite(value):
+        raise InputError(f"'{text}' is not a finite {kind}; {accepted}")
+    return value
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """Says SI quantities in the words of the plan's readers.
+
+    ``system`` is ``"us"`` or ``"metric"``. Every method returns text with its unit, rounded to
+    what a crew can act on.
+    """
+
+    system: System
+
+    @property
+    def is_us(self) -> bool:
+        """Whether words are US customary."""
+        return self.system == "us"
+
+    def temp(self, temp_c: float) -> str:
+        """Say a temperature [°C], to the degree."""
+        return f"{c_to_f(temp_c):.0f} °F" if self.is_us else f"{temp_c:.1f} °C"
+
+    def volume(self, volume_l: float) -> str:
+        """Say a volume [L]."""
+        return f"{volume_l / L_PER_GAL:,.0f} gal" if self.is_us else f"{volume_l:,.0f} L"
+
+    def mass(self, mass_kg: float) -> str:
+        """Say a mass [kg]."""
+        return f"{mass_kg / KG_PER_LB:,.0f} lb" if self.is_us else f"{mass_kg:,.0f} kg"
+
+    def liquid_rate(self, rate_l_m2: float) -> str:
+        """Say a liquid application rate [L/m²]."""
+        if self.is_us:
+            return f"{rate_l_m2 / L_M2_PER_GAL_KFT2:.2f} gal/1000 ft²"
+        return f"{rate_l_m2 * 1000:.0f} mL/m²"
+
+    def solid_rate(self, rate_kg_m2: float) -> str:
+        """Say a solid application rate [kg/m²]."""
+        if self.is_us:
+            return f"{rate_kg_m2 / KG_M2_PER_LB_KFT2:.2g} lb/1000 ft²"
+        return f"{rate_kg_m2 * 1000:.0f} g/m²"
+
+    def area(self, area_m2: float) -> str:
+        """Say an area [m²]."""
+        return f"{area_m2 / M2_PER_FT2:,.0f} ft²" if self.is_us else f"{area_m2:,.0f} m²"
+
+    def speed(self, speed_mps: float) -> str:
+        """Say a wind speed [m/s]."""
+        return f"{speed_mps * 3600 / M_PER_MI:.0f} mph" if self.is_us else f"{speed_mps:.0f} m/s"
+
+    def water(self, depth_mm: float) -> str:
+        """Say a depth of water [mm]."""
+        return f"{depth_mm / 25.4:.2f} in" if self.is_us else f"{depth_mm:.1f} mm"
+
+    def snow(self, depth_cm: float) -> str:
+        """Say a depth of new snow [cm]."""
+        return f"{depth_cm / 2.54:.1f} in" if self.is_us else f"{depth_cm:.0f} cm"
+
+    def density(self, density_kg_l: float) -> str:
+        """Say a density [kg/L]."""
+        return (
+            f"{density_kg_l / KG_L_PER_LB_GAL:.2f} lb/gal"
+            if self.is_us
+            else f"{density_kg_l:.3f} kg/L"
+        )
