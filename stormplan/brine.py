@@ -3,7 +3,8 @@
 Answers the film model (how much of this film is ice?) and the shed lead (will the tank hold?).
 Everything broadcasts: a composition is an array whose *first* axis runs over ``CHLORIDES`` and
 whose other axes are the caller's. Molality, mol per kg of water, is the natural measure: films
-lose and gain water, not
+lose and gain water, not salt. Inert solids are mass without freeze-point credit. What a solution
+weighs is in ``density``, what a stored one drops in ``tank``.
 """
 
 from __future__ import annotations
