@@ -159,9 +159,7 @@ def _mix_onto(
             **benchjson.correction(found, have_l, have_frac, speak),
             **benchjson.temp("freeze_point", freezes_c, speak),
             **benchjson.warmth("freeze_point_plus_minus", spread_dc, speak),
-            "sg_60f": benchjson.rounded(
-                float(hydrometer.reading_sg(target, hydrometer.REFERENCE_C))
-            ),
+            "sg_60f": benchjson.rounded(sg_60f),
             "uncertainty": f"as sure as the strength given for the tank; freeze point {said}",
             "warnings": cautions,
         },
@@ -292,10 +290,10 @@ def blend_answer(
     poured_l = _poured_l(_wanted_l(gallons, litres), share_frac, parts_water)
 
     lines = benchwords.blended(final, finally_, temp_c, parts_water, speaker)
-    if parts_water > 0.0:
-        lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
     if at_c is not None:
         lines.append(benchwords.icy(blend.ice_frac(final, at_c), at_c, speaker))
+    if parts_water > 0.0:
+        lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
     lines += benchwords.poured(poured_l, speaker)
     sheet: Sheet = {
         **benchjson.composition(final),
