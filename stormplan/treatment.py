@@ -270,9 +270,7 @@ def _no_chemical_here(case: _Case) -> Treatment | None:
         case.because("new_concrete", "refuses", f"new concrete until {until.isoformat()}")
     else:
         return None
-    return case.answer(
-        Action.PLOW, "No chemical here: plow or sweep, sand for grip.", solid=None
-    )
+    return case.answer(Action.PLOW, "No chemical here: plow or sweep, sand for grip.", solid=None)
 
 
 def _liquid_is_wrong(case: _Case) -> Treatment | None:
