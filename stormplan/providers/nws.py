@@ -192,8 +192,8 @@ def _check_needed(values: Mapping[str, Array], axis: HourAxis, now: datetime, ce
         if missing:
             raise ForecastError(
                 f"nws {cell}: {forecast.VARIABLES[name].meaning} is not known for {len(missing)} "
-                f"of the next {NEEDED_HOURS} h (first {spell(axis.time(missing[0]))}); a plan needs "
-                "temperature, dew point, wind and cloud for every one of them"
+                f"of the next {NEEDED_HOURS} h (first {spell(axis.time(missing[0]))}); a plan "
+                "needs temperature, dew point, wind and cloud for every one of them"
             )
 
 
