@@ -2,7 +2,7 @@
 
 ``Fetcher.get`` gives the body for an address and how we came by it: just received, confirmed by
 the service, still fresh in the archive, or a stale copy that stands in for a reply that could not
-be had. ``judge`` and ``fresh_until`` are pure; the moment is always passed in.
+be had. The moment is always passed in.
 """
 
 from __future__ import annotations
@@ -12,10 +12,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from email.utils import parsedate_to_datetime
 from itertools import groupby
 from typing import Literal
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urljoin
 
 import requests
 from urllib3.exceptions import HTTPError, InvalidHeader, MaxRetryError
@@ -24,29 +23,17 @@ from urllib3.util import Retry
 from stormplan import __version__
 from stormplan.archive import Archive, Kept
 from stormplan.errors import ForecastError, InputError
+from stormplan.verdict import RETRY, Verdict, fresh_until, is_json, judge, origin
 
 State = Literal["fresh", "confirmed", "cached", "stale"]
-Check = Callable[[object], None]
+Check = Callable[[object], object]
 
 ACCEPT = "application/geo+json"
 MOVED = frozenset({301, 302, 303, 307, 308})
-THROTTLED = frozenset({403, 429, 503})  # where the page is not JSON: the network before the service
 HOPS = 3
 LONGEST_BODY = 20_000_000  # bytes; a grid is 0.2 million
 LONGEST_READ_S = 60.0
 FAILURES_IN_A_ROW = 3  # then the service is taken to be down, and asked once for each address
-LASTING = frozenset({"ForecastGridExpired"})  # a server error that waiting does not mend
-
-RETRY = Retry(
-    total=4,
-    backoff_factor=1.0,
-    backoff_max=30.0,
-    backoff_jitter=0.5,
-    status_forcelist=(429, 500, 502, 503, 504),
-    allowed_methods=("GET",),
-    respect_retry_after_header=True,
-    raise_on_status=False,
-)
 
 
 class FetchError(ForecastError):
@@ -114,16 +101,6 @@ class Manners:
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What to make of an answer: whether it is good, or else worth asking again, and why not."""
-
-    good: bool
-    again: bool = False
-    throttled: bool = False
-    reason: str = ""
-
-
-@dataclass(frozen=True)
 class _Answer:
     status: int
     headers: Mapping[str, str]
@@ -142,7 +119,7 @@ class _Miss:
     @property
     def is_outage(self) -> bool:
         """Whether the service is at fault, not the address."""
-        return self.status is None or self.status >= 500 or self.status in THROTTLED
+        return self.status is None or self.status >= 500 or self.status == 429
 
 
 class _NoAnswer(Exception):  # noqa: N818  (not an error of ours: one try of several)
@@ -153,93 +130,11 @@ class _NoAnswer(Exception):  # noqa: N818  (not an error of ours: one try of sev
         super().__init__(reason)
 
 
-def judge(status: int, headers: Mapping[str, str], body: bytes, retry: Retry = RETRY) -> Verdict:
-    """Tell whether an answer is good, and if not, whether to ask again.
-
-    Parameters
-    ----------
-    status : int
-        HTTP status [-].
-    headers : mapping
-        Names in lower case [-].
-    body : bytes
-        As received [-].
-    retry : urllib3 Retry
-        Names the statuses that pass [-].
-    """
-    is_json = "json" in headers.get("content-type", "")
-    try:
-        content = json.loads(body) if is_json else None
-    except (ValueError, RecursionError):
-        return Verdict(False, again=True, reason=f"{status} with a body cut short or garbled")
-    if status == 200:
-        if content is None:
-            kind = headers.get("content-type", "nothing")
-            return Verdict(False, again=True, reason=f"200 with {kind} instead of JSON")
-        return Verdict(True)
-    if status in THROTTLED and not is_json:
-        reason = f"{status} with a page that is not the service's (too many requests, or refused)"
-        return Verdict(False, again=True, throttled=True, reason=reason)
-    problem = _problem(content)
-    again = retry.is_retry("GET", status, "retry-after" in headers) and problem not in LASTING
-    return Verdict(False, again, status == 429, f"{status} {problem}".strip())
-
-
-def _problem(content: object) -> str:
-    """Name of the problem an error body states: the end of its type, which does not change."""
-    if not isinstance(content, Mapping):
-        return ""
-    kind = str(content.get("type", "")).rsplit("/", 1)[-1]
-    return kind or str(content.get("title", ""))
-
-
-def fresh_until(headers: Mapping[str, str], received_at: datetime) -> datetime:
-    """Tell until when a reply need not be asked for again.
-
-    Parameters
-    ----------
-    headers : mapping
-        ``cache-control``, ``expires``, ``date`` and ``age`` count; names in lower case [-].
-    received_at : datetime
-        By our own clock, aware [-].
-
-    Returns
-    -------
-    datetime
-        ``received_at`` itself if the service says nothing, or nothing readable.
-    """
-    rules = {
-        name.strip().lower(): value.strip()
-        for name, _, value in (
-            rule.partition("=") for rule in headers.get("cache-control", "").split(",")
-        )
-    }
-    if "no-store" in rules or "no-cache" in rules:
-        return received_at
-    age = headers.get("age", "0")
-    if rules.get("max-age", "").isdigit():
-        seconds = min(int(rules["max-age"]), 86_400) - (int(age) if age.isdigit() else 0)
-        return received_at + timedelta(seconds=max(seconds, 0))
-    try:
-        expires = parsedate_to_datetime(headers["expires"])
-        # the service's own clock against itself, so that ours may be wrong
-        lasting = expires - parsedate_to_datetime(headers["date"])
-    except (KeyError, ValueError, TypeError):
-        return received_at
-    return received_at + min(max(lasting, timedelta(0)), timedelta(days=1))
-
-
-def origin(url: str) -> tuple[str, str]:
-    """Scheme and host with port of an address; what may not change under a redirect."""
-    parts = urlsplit(url)
-    return parts.scheme.lower(), parts.netloc.lower()
-
-
 def _user_agent(contact: str) -> str:
     contact = contact.strip()
     if not contact or not contact.isascii() or not contact.isprintable():
         raise InputError(
-            f"contact '{contact}' cannot be sent to a weather service; give an e-mail address or a "
+            f"contact {contact!r} cannot be sent to a weather service; give an e-mail address or a "
             "web address, such as 'ops@example.com': the services refuse requests without one"
         )
     return f"stormplan/{__version__} ({contact})"
@@ -371,7 +266,9 @@ class Fetcher:
             return Reply(answer.body, now, "fresh")
         wait_s = self._wait_s(answer, verdict)
         again = verdict.again and wait_s <= self._manners.patience_s
-        return _Miss(verdict.reason, again, answer.status, wait_s)
+        # a page from the network in front says nothing about the address
+        status = answer.status if is_json(answer.headers) else None
+        return _Miss(verdict.reason, again, status, wait_s)
 
     def _once(self, url: str, kept: Kept | None) -> _Answer:
         """Ask once, following redirects on the same host only."""

@@ -105,6 +105,7 @@ class Replay:
 
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
+    wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
     replay: Replay
 
     def do_GET(self) -> None:
