@@ -1,13 +1,15 @@
 """The US National Weather Service's gridded forecast: what an hour will be at a place.
 
-``parse`` turns one ``/gridpoints`` body into a ``CellForecast``: pure, no request, no clock. The
-grid is edited by forecasters, carries snow, ice and weather in words, and is free for any use. It
-has no radiation and no amount by phase: phases come from the words (see ``phase``), and a layer
-that ends or comes empty is unknown from there on.
+``parse`` turns one ``/gridpoints`` body into a ``CellForecast``: pure, no request, no clock.
+``Nws`` asks the service: first which grid cell a place is in, which is remembered, then for the
+cell. The grid is edited by forecasters, carries snow, ice and weather in words, and is free for
+any use. It has no radiation and no amount by phase: phases come from the words (see ``phase``),
+and a layer that ends or comes empty is unknown from there on.
 """
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -17,12 +19,15 @@ import numpy as np
 
 from stormplan import air, forecast
 from stormplan.errors import ForecastError
+from stormplan.fetch import Fetcher, FetchError, Reply
 from stormplan.forecast import REQUIRED, CellForecast, Mark, Marks
-from stormplan.providers import phase
+from stormplan.providers import Place, mark_stale, phase
 from stormplan.providers.layers import Array, Block, HourAxis, Notes, spell, step
 from stormplan.providers.nws_body import Grid, numbers_in, open_body
+from stormplan.verdict import origin
 
 SOURCE = "nws"
+BASE_URL = "https://api.weather.gov"
 CREDIT = "Forecast data: US National Weather Service (public domain)"
 
 #: Our states (a value holds for the hour): the layer of the grid, and the kind of its unit.
@@ -46,6 +51,7 @@ TOTALS: Mapping[str, tuple[str, str]] = {
 VARIABLES: Mapping[str, tuple[str, str]] = {**STATES, **TOTALS}
 WEATHER = "weather"
 
+POINT_LASTS = timedelta(days=7)  # the service moves places to other cells without notice
 NEEDED_HOURS = 24
 WARN_AGE, STALE_AGE = timedelta(hours=8), timedelta(hours=12)
 DEW_POINT_ABOVE_DC = 0.6  # both are rounded to whole °F; more than this is an error
@@ -192,8 +198,8 @@ def _check_needed(values: Mapping[str, Array], axis: HourAxis, now: datetime, ce
         if missing:
             raise ForecastError(
                 f"nws {cell}: {forecast.VARIABLES[name].meaning} is not known for {len(missing)} "
-                f"of the next {NEEDED_HOURS} h (first {spell(axis.time(missing[0]))}); a plan needs "
-                "temperature, dew point, wind and cloud for every one of them"
+                f"of the next {NEEDED_HOURS} h (first {spell(axis.time(missing[0]))}); a plan "
+                "needs temperature, dew point, wind and cloud for every one of them"
             )
 
 
@@ -283,3 +289,137 @@ def _note_gaps(values: Mapping[str, Array], axis: HourAxis, notes: Notes) -> Non
             f"temperature: jumps by more than {JUMP_DC:g} K within an hour",
             spell(axis.time(int(jumps[0]))),
         )
+
+
+def coordinate(degrees: float) -> str:
+    """Write a coordinate as the service wants it: four decimals at most, none of them padding."""
+    text = f"{degrees:.4f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _read(reply: Reply, now: datetime) -> CellForecast:
+    """Read a reply; a stale one is marked so, and says why it stands in if it is no use either."""
+    if reply.state != "stale":
+        return parse(reply.payload, reply.fetched_at, now)
+    try:
+        return mark_stale(parse(reply.payload, reply.fetched_at, now), reply.reason)
+    except ForecastError as error:
+        raise ForecastError(f"{reply.reason}; but {error}") from error
+
+
+class Nws:
+    """The service at one address, for one run; each cell is asked for once.
+
+    Parameters
+    ----------
+    fetcher : Fetcher
+        Asks, and keeps what comes [-].
+    base_url : str
+        Where the service is; the grid of a place must be on the same host [-].
+    """
+
+    def __init__(self, fetcher: Fetcher, base_url: str = BASE_URL) -> None:
+        self._fetcher = fetcher
+        self._base_url = base_url.rstrip("/")
+        self._cells: dict[tuple[str, datetime], CellForecast | ForecastError] = {}
+
+    def forecast(self, place: Place, now: datetime) -> CellForecast:
+        """Give the forecast of the cell a place is in; the same object for the same cell.
+
+        Parameters
+        ----------
+        place : Place
+            Where [°].
+        now : datetime
+            The moment planned for, aware UTC [-].
+
+        Raises
+        ------
+        ForecastError
+            Outside coverage, or nothing usable now nor in the archive.
+        """
+        grid_url = self._grid_url(place, now)
+        try:
+            return self._cell(grid_url, now)
+        except FetchError as error:
+            if error.status != 404:
+                raise
+            return self._moved(place, grid_url, now, error)
+
+    def _grid_url(self, place: Place, now: datetime, *, recheck: bool = False) -> str:
+        """Address of the grid a place is in: remembered for a week, else looked up."""
+        latitude, longitude = coordinate(place.latitude_deg), coordinate(place.longitude_deg)
+        url = f"{self._base_url}/points/{latitude},{longitude}"
+        point = self._fetcher.archive.point(url, now)
+        if point is not None and now - point.looked_up_at < POINT_LASTS and not recheck:
+            return point.grid_url
+        try:
+            reply = self._fetcher.get(url, now, self._named_grid, recheck=recheck)
+        except FetchError as error:
+            if error.status == 404:
+                raise FetchError(
+                    f"nws: {place.latitude_deg}, {place.longitude_deg} is outside the area the "
+                    "service covers; check the coordinates (latitude first, west is negative)",
+                    404,
+                ) from error
+            if point is None:
+                raise
+            return point.grid_url  # older than a week is better than none
+        grid_url = self._named_grid(reply.payload)
+        if reply.state != "stale" and not self._fetcher.offline:
+            self._fetcher.archive.remember_point(url, grid_url, now)
+        return grid_url
+
+    def _named_grid(self, payload: object) -> str:
+        """Address of the grid that the body of a point names; refused on another host."""
+        properties = payload.get("properties") if isinstance(payload, Mapping) else None
+        named = properties.get("forecastGridData") if isinstance(properties, Mapping) else None
+        if not isinstance(named, str):
+            raise ForecastError("nws: the reply for a place names no grid ('forecastGridData')")
+        if origin(named) != origin(self._base_url):
+            raise ForecastError(
+                f"nws: the grid of a place is said to be at {named}, which is not on the host of "
+                f"{self._base_url}; refused"
+            )
+        return named
+
+    def _cell(self, grid_url: str, now: datetime) -> CellForecast:
+        """Get and read one cell, or fail as before: each is asked for once."""
+        known = self._cells.get((grid_url, now))
+        if known is None:
+            try:
+                known = _read(self._reply(grid_url, now), now)
+            except ForecastError as error:
+                known = error
+            self._cells[grid_url, now] = known
+        if isinstance(known, ForecastError):
+            raise known
+        return known
+
+    def _moved(self, place: Place, gone: str, now: datetime, error: FetchError) -> CellForecast:
+        """Follow a place to its new grid; else let the old copy stand in."""
+        grid_url = self._grid_url(place, now, recheck=True)
+        if grid_url != gone:
+            return self._cell(grid_url, now)
+        kept = self._fetcher.archive.last_good(gone, now)
+        if kept is None:
+            raise error
+        cell = _read(self._fetcher.stand_in(kept, now, str(error)), now)
+        self._cells[gone, now] = cell
+        return cell
+
+    def _reply(self, grid_url: str, now: datetime) -> Reply:
+        """Ask for a grid; a body that cannot be planned from, or an older one, is no good."""
+        kept = self._fetcher.archive.last_good(grid_url, now)
+
+        def check(payload: object) -> None:
+            cell = parse(payload, now, now)
+            if kept is not None:
+                known = open_body(json.loads(kept.body)).issued_at
+                if cell.issued_at < known:
+                    raise ForecastError(
+                        f"nws {cell.cell}: answered with an older forecast, issued "
+                        f"{spell(cell.issued_at)}, than the one at hand"
+                    )
+
+        return self._fetcher.get(grid_url, now, check)
