@@ -11,7 +11,7 @@ import json
 import math
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 
 OUT = Path(__file__).parent.parent / "stormplan" / "demo"
@@ -32,7 +32,7 @@ def curve(points: dict[int, float]) -> Callable[[int], float]:
     def at(hour: int) -> float:
         if hour <= hours[0]:
             return points[hours[0]]
-        for left, right in zip(hours, hours[1:], strict=False):
+        for left, right in pairwise(hours):
             if hour <= right:
                 share = (hour - left) / (right - left)
                 return round(points[left] + share * (points[right] - points[left]))

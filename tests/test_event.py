@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from weather import NOON, cell, hourly, spell
 
 from stormplan import event, handbook, units
 from stormplan.event import Hazard, Thresholds
 from stormplan.forecast import stack
-from tests.weather import NOON, cell, hourly, spell
 
 F = units.f_to_c
 THRESHOLDS = Thresholds.of(handbook.Practice())

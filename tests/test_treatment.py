@@ -4,6 +4,7 @@ from datetime import date, time
 from zoneinfo import ZoneInfo
 
 import pytest
+from weather import NOON, cell, hourly, spell
 
 from stormplan import event, handbook, treatment, units
 from stormplan.catalog import Product
@@ -11,7 +12,6 @@ from stormplan.event import Thresholds
 from stormplan.forecast import stack
 from stormplan.sites import Surface
 from stormplan.treatment import Action, Bench
-from tests.weather import NOON, cell, hourly, spell
 
 F = units.f_to_c
 ZONE = ZoneInfo("America/Chicago")
