@@ -33,7 +33,8 @@ MOVED = frozenset({301, 302, 303, 307, 308})
 HOPS = 3
 LONGEST_BODY = 20_000_000  # bytes; a grid is 0.2 million
 LONGEST_READ_S = 60.0
-FAILURES_IN_A_ROW = 3  # then the service is taken to be down, and asked once for each address
+FAILURES_IN_A_ROW = 3  # addresses; then the service is down, and each further one is tried once
+SILENCES_IN_A_ROW = 4  # addresses without any answer; then the service is not asked any more
 
 
 class FetchError(ForecastError):
@@ -116,10 +117,26 @@ class _Miss:
     status: int | None = None
     wait_s: float = 0.0
 
+    silent: bool = False
+
     @property
     def is_outage(self) -> bool:
         """Whether the service is at fault, not the address."""
         return self.status is None or self.status >= 500 or self.status == 429
+
+
+@dataclass
+class _Health:
+    """Addresses in a row at which a service failed, and at which it did not even answer."""
+
+    failures: int = 0
+    silences: int = 0
+
+    def note(self, outcome: Reply | _Miss) -> None:
+        """Count what became of an address."""
+        miss = outcome if isinstance(outcome, _Miss) else None
+        self.failures = self.failures + 1 if miss is not None and miss.is_outage else 0
+        self.silences = self.silences + 1 if miss is not None and miss.silent else 0
 
 
 class _NoAnswer(Exception):  # noqa: N818  (not an error of ours: one try of several)
@@ -174,7 +191,7 @@ class Fetcher:
         self._session = requests.Session()
         self._session.headers.update({"User-Agent": _user_agent(contact), "Accept": ACCEPT})
         self._asked_before = False
-        self._failures = 0
+        self._health: dict[tuple[str, str], _Health] = {}
 
     def close(self) -> None:
         """Close the connections."""
@@ -232,19 +249,22 @@ class Fetcher:
 
     def _ask(self, url: str, kept: Kept | None, now: datetime, check: Check | None) -> Reply:
         """Ask until there is a good answer or no more patience."""
+        health = self._health.setdefault(origin(url), _Health())
+        if health.silences >= SILENCES_IN_A_ROW:
+            raise FetchError(f"{url}: not asked, nothing answered at {health.silences} others")
         retry = self._manners.retry
-        if self._failures >= FAILURES_IN_A_ROW:
+        if health.silences or health.failures >= FAILURES_IN_A_ROW:
             retry = retry.new(total=0)
         tried: list[str] = []
         while True:
             outcome = self._try(url, kept, now, check)
             if isinstance(outcome, Reply):
-                self._failures = 0
+                health.note(outcome)
                 return outcome
             tried.append(outcome.reason)
             following = _next_try(retry, url) if outcome.again else None
             if following is None:
-                self._failures += outcome.is_outage
+                health.note(outcome)
                 raise FetchError(f"{url}: {_tries(tried)}", outcome.status)
             retry = following
             self._manners.sleep(max(outcome.wait_s, retry.get_backoff_time()))
@@ -256,7 +276,7 @@ class Fetcher:
         try:
             answer = self._once(url, kept)
         except _NoAnswer as failure:
-            return _Miss(str(failure), failure.again)
+            return _Miss(str(failure), failure.again, silent=failure.again)
         if answer.status == 304 and kept is not None:
             self.archive.confirm(kept, answer.headers, now)
             return Reply(kept.body, kept.fetched_at, "confirmed")

@@ -15,7 +15,9 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 
 GEO_JSON = {"Content-Type": "application/geo+json"}
 PROBLEM_JSON = {"Content-Type": "application/problem+json"}
@@ -49,6 +51,35 @@ def problem(status: int, kind: str, title: str = "") -> Answer:
     """An error in the service's own form."""
     body = {"type": f"{PUBLIC_SERVICE}/problems/{kind}", "title": title, "status": status}
     return Answer(body, status, PROBLEM_JSON)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Files of a recorded place and its grid."""
+
+    point: str
+    grid: str
+
+
+#: Recorded places by forecast office; three in winter, one warm, and one (LZK) made impossible by
+#: hand by its publisher.
+RECORDED = {
+    "RAH": Recorded("point_RAH_67_53_2019.json", "gridpoint_RAH_67_53_20190123.json"),
+    "FGZ": Recorded("point_FGZ_35.198_-111.651.json", "gridpoint_FGZ_74_89_20240220.json"),
+    "AFG": Recorded("point_AFG_69.519_-157.105.json", "gridpoint_AFG_368_294_nominaldate.json"),
+    "TAE": Recorded("point_TAE_58_65_2022.json", "gridpoint_TAE_58_65_20220204.json"),
+    "LZK": Recorded("point_LZK_34.749_-92.275.json", "gridpoint_LZK_83_73_UPSTREAM_EDITED.json"),
+}
+
+
+@dataclass(frozen=True)
+class Served:
+    """A recorded place on offer: where it is, and when its forecast was issued."""
+
+    latitude_deg: float
+    longitude_deg: float
+    grid_path: str
+    issued_at: datetime
 
 
 @dataclass(frozen=True)
@@ -89,6 +120,19 @@ class Replay:
         where = {"properties": {"forecastGridData": f"{PUBLIC_SERVICE}/gridpoints/{grid}"}}
         self.serve(f"/points/{latitude},{longitude}", where, Cache_Control="max-age=86400")
         self.serve(f"/gridpoints/{grid}", body, **headers)
+
+    def serve_recorded(self, samples: Path, office: str, **headers: str) -> Served:
+        """Script both steps of a recorded place, from the folder of recorded forecasts."""
+        files = RECORDED[office]
+        point = (samples / "nws" / files.point).read_text(encoding="utf-8")
+        grid = (samples / "nws" / files.grid).read_text(encoding="utf-8")
+        point_path = json.loads(point)["properties"]["@id"].removeprefix(PUBLIC_SERVICE)
+        grid_path = json.loads(point)["properties"]["forecastGridData"].removeprefix(PUBLIC_SERVICE)
+        self.serve(point_path, point, Cache_Control="max-age=86400")
+        self.serve(grid_path, grid, **headers)
+        latitude, longitude = point_path.removeprefix("/points/").split(",")
+        issued_at = datetime.fromisoformat(json.loads(grid)["properties"]["updateTime"])
+        return Served(float(latitude), float(longitude), grid_path, issued_at)
 
     def counts(self) -> Counter[str]:
         """Number of requests by path."""

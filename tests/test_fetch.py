@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import responses
-from replay import GEO_JSON, PROBLEM_JSON, Answer, problem
+from replay import GEO_JSON, PROBLEM_JSON, Answer, problem, running
 from responses.registries import OrderedRegistry
 
 from stormplan import __version__
@@ -309,6 +309,18 @@ def test_a_service_that_is_down_is_not_waited_for_at_every_address(fetcher, repl
     fetcher.get(f"{replay.base_url}/6", NOW)
     replay.answer("/7", problem(500, "UnexpectedProblem"), ok())
     assert fetcher.get(f"{replay.base_url}/7", NOW).state == "fresh"
+
+
+def test_a_service_that_is_silent_is_left_alone(fetcher, replay):
+    for grid in range(6):
+        replay.answer(f"/{grid}", Answer(reset=True))
+        said = "no connection" if grid < 4 else "not asked, nothing answered at 4 others"
+        with pytest.raises(FetchError, match=f"/{grid}: {said}"):
+            fetcher.get(f"{replay.base_url}/{grid}", NOW)
+    assert [replay.counts()[f"/{grid}"] for grid in range(6)] == [5, 1, 1, 1, 0, 0]
+    with running() as other:  # another service is none the worse for it
+        other.answer(PATH, ok())
+        assert fetcher.get(other.base_url + PATH, NOW).state == "fresh"
 
 
 def test_offline_asks_nobody(archive, replay):

@@ -6,71 +6,15 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from grids import DRY, NOW, START, body, layer, span, weather
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from replay import RECORDED
 
 from stormplan import forecast
 from stormplan.errors import ForecastError
 from stormplan.forecast import CellForecast, Mark
 from stormplan.providers import nws
-
-NOW = datetime(2026, 1, 12, 10, tzinfo=UTC)
-START = datetime(2026, 1, 12, 6, tzinfo=UTC)
-DAY = "2026-01-12T"
-
-
-def span(hour, duration):
-    """Interval from an hour of 12 January 2026."""
-    return f"{(START.replace(hour=0) + timedelta(hours=hour)).isoformat()}/{duration}"
-
-
-def layer(uom, *entries):
-    values = [{"validTime": span(hour, length), "value": value} for hour, length, value in entries]
-    return {"uom": uom, "values": values}
-
-
-def weather(*entries):
-    """(hour, duration, [(coverage, word, intensity)...])."""
-    return {
-        "values": [
-            {
-                "validTime": span(hour, length),
-                "value": [
-                    {"coverage": coverage, "weather": word, "intensity": intensity}
-                    for coverage, word, intensity in words
-                ],
-            }
-            for hour, length, words in entries
-        ]
-    }
-
-
-DRY = [(None, None, None)]
-
-
-def body(temp=-2.0, **layers):
-    """An invented body: steady and dry for three days, with the layers given put in."""
-    properties = {
-        "@id": "https://example.invalid/gridpoints/XYZ/1,2",
-        "updateTime": "2026-01-12T09:00:00+00:00",
-        "elevation": {"unitCode": "wmoUnit:m", "value": 100},
-        "temperature": layer("wmoUnit:degC", (6, "P3D", temp)),
-        "dewpoint": layer("wmoUnit:degC", (6, "P3D", temp - 4)),
-        "relativeHumidity": layer("wmoUnit:percent", (6, "P3D", 75)),
-        "skyCover": layer("wmoUnit:percent", (6, "P3D", 50)),
-        "windSpeed": layer("wmoUnit:km_h-1", (6, "P3D", 18)),
-        "probabilityOfPrecipitation": layer("wmoUnit:percent", (6, "P3D", 0)),
-        "quantitativePrecipitation": layer("wmoUnit:mm", (6, "P3D", 0)),
-        "snowfallAmount": layer("wmoUnit:mm", (6, "P3D", 0)),
-        "iceAccumulation": layer("wmoUnit:mm", (6, "P3D", 0)),
-        "weather": weather((6, "P3D", DRY)),
-    }
-    ring = [[-93.0, 45.0], [-92.9, 45.0], [-92.9, 45.1], [-93.0, 45.1], [-93.0, 45.0]]
-    return {
-        "type": "Feature",
-        "geometry": {"type": "Polygon", "coordinates": [ring]},
-        "properties": properties | layers,
-    }
 
 
 def parse(payload, now=NOW):
@@ -456,19 +400,11 @@ def test_a_word_never_seen_is_said():
 
 # --- recorded bodies
 
-RECORDED = {
-    "RAH": "gridpoint_RAH_67_53_20190123.json",
-    "FGZ": "gridpoint_FGZ_74_89_20240220.json",
-    "AFG": "gridpoint_AFG_368_294_nominaldate.json",
-    "TAE": "gridpoint_TAE_58_65_20220204.json",
-    "LZK": "gridpoint_LZK_83_73_UPSTREAM_EDITED.json",
-}
-
 
 @pytest.fixture
 def recorded(samples):
     def read(office):
-        payload = json.loads((samples / "nws" / RECORDED[office]).read_text())
+        payload = json.loads((samples / "nws" / RECORDED[office].grid).read_text())
         now = datetime.fromisoformat(payload["properties"]["updateTime"])
         return payload, parse(payload, now)
 
