@@ -154,6 +154,8 @@ def _headline(plan: Plan, words: Words) -> str:
             return "Nothing to do yet; look again as listed below."
         return f"No hazard on any pavement before {words.day(plan.planned_until)}."
     text = "; ".join(parts)
+    if plan.verdict == "hold":
+        return f"Nothing within a day. Later: {text}."
     return f"{text[0].upper()}{text[1:]}."
 
 

@@ -41,6 +41,8 @@ Trend = Literal["falling", "steady", "rising"]
 
 #: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
 TRACE_MM = 0.05
+#: Less new snow than this in an hour is no event [cm].
+TRACE_SNOW_CM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
@@ -243,8 +245,9 @@ def classify(
         frost = (
             (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"])) & ~falling
         )
-        snow = cold & (series["snow_we_mm"] > TRACE_MM)
         rate = series["snow_depth_cm"]
+        # a source may give the depth and no water, or the water and no depth
+        snow = cold & ((series["snow_we_mm"] > TRACE_MM) | (rate > TRACE_SNOW_CM))
         code[frost] = _ORDER.index(Hazard.FROST)
         code[snow] = _ORDER.index(Hazard.LIGHT_SNOW)
         code[snow & (rate >= thresholds.light_snow_below_cm_h)] = _ORDER.index(Hazard.MODERATE_SNOW)

@@ -59,6 +59,7 @@ class Source(Record):
     known_until: AwareDatetime | None
     stale: bool
     notes: tuple[str, ...]
+    contradictions: tuple[str, ...]
     credit: str
 
 
@@ -406,6 +407,7 @@ def _source(cell: CellForecast) -> Source:
         known_until=cell.known_until("air_temp_c"),
         stale=cell.stale,
         notes=cell.notes,
+        contradictions=cell.contradictions,
         credit=cell.credit,
     )
 
@@ -457,6 +459,9 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         age_h = (now - site.source.issued_at) / timedelta(hours=1)
         if site.source.stale or age_h > stale_h:
             found.append(f"{site.name}: forecast is {age_h:.0f} h old")
+        if site.source.contradictions:
+            what = "; ".join(site.source.contradictions)
+            found.append(f"{site.name}: the forecast contradicts itself ({what})")
         missing = {u for s in site.surfaces for u in s.unknown if u.after is None}
         short = {
             what

@@ -33,10 +33,20 @@ class Notes:
 
     def __init__(self) -> None:
         self._found: dict[str, list[str]] = {}
+        self._impossible: list[str] = []
 
-    def add(self, finding: str, example: str = "") -> None:
-        """Note a finding; the same finding again only raises its count."""
+    def add(self, finding: str, example: str = "", *, impossible: bool = False) -> None:
+        """Note a finding; the same finding again only raises its count.
+
+        One that no weather can be is also kept apart: the forecast contradicts itself.
+        """
         self._found.setdefault(finding, []).append(example)
+        if impossible and finding not in self._impossible:
+            self._impossible.append(finding)
+
+    def impossible(self) -> tuple[str, ...]:
+        """Say each finding that no weather can be."""
+        return tuple(self._impossible)
 
     def lines(self) -> tuple[str, ...]:
         """Say each finding once, with its count and first example."""

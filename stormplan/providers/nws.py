@@ -274,6 +274,7 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
         marks={name: marks[name] for name in values},
         stale=stale,
         notes=notes.lines(),
+        contradictions=notes.impossible(),
         credit=CREDIT,
     )
 

@@ -60,6 +60,7 @@ UNSAID_COVERAGE = 0.65
 LEAST_POP = 0.01  # a block with water and "0 %" still falls where the words say so
 
 SNOW_BELOW_C = 2.0  # common practice, no source
+NO_SNOW_ABOVE_C = 5.0  # no snow lies above this air temperature: our own choice, generous
 FREEZING_BELOW_C = 0.6  # freezing, and the rounding of a forecast in whole °F
 ROUNDING_DC = 0.28  # half a degree Fahrenheit: colder than this below 0 °C is surely freezing
 RATIO_LOW, RATIO_HIGH = 3.0, 30.0  # depth of new snow to its water; outside: worth a word
@@ -266,16 +267,21 @@ def doubt(
         notes.add(
             f"snow forecast to lie in {warm_snow.sum()} h with air above {SNOW_BELOW_C:g} °C",
             f"up to {temp[warm_snow].max():.1f} °C",
+            impossible=bool(temp[warm_snow].max() > NO_SNOW_ABOVE_C),
         )
     warm_ice = (values["ice_accr_mm"] > 0.0) & (temp > FREEZING_BELOW_C)
     if warm_ice.any():
-        notes.add(f"ice forecast to grow in {warm_ice.sum()} h with air above freezing")
+        notes.add(
+            f"ice forecast to grow in {warm_ice.sum()} h with air above freezing",
+            impossible=bool((temp[warm_ice] > SNOW_BELOW_C).any()),
+        )
     for block in totals["snow_depth_cm"]:
         _doubt_snow(block, values, axis, notes)
     for block in totals["ice_accr_mm"]:
         fallen = float(water[_hours(block, axis)].sum())
         if block.value > fallen + 1e-9:
-            notes.add("more ice than water to make it", _said(block, "mm ice", fallen))
+            said = _said(block, "mm ice", fallen)
+            notes.add("more ice than water to make it", said, impossible=True)
 
 
 def _hours(block: Block[float], axis: HourAxis) -> slice:
