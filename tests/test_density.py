@@ -33,7 +33,7 @@ def test_mixtures_are_those_of_the_reference_library(shares, temp_c):
     assert float(density.density_kg_m3(shares, temp_c)) == pytest.approx(expected, rel=1e-9)
 
 
-@pytest.mark.parametrize("temp_c", [0, 4, 10, SIXTY_F_C, 25, 40])
+@pytest.mark.parametrize("temp_c", [0.1, 4, 10, SIXTY_F_C, 25, 40])
 def test_water(temp_c):
     expected = PropsSI("D", "T", temp_c + 273.15, "P", 101325, "Water")
     assert float(density.water_density_kg_m3(temp_c)) == pytest.approx(expected, abs=0.05)
