@@ -8,13 +8,15 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stormplan import __version__
-from stormplan.errors import StormplanError
+from stormplan.errors import InputError, StormplanError
+from stormplan.units import Speaker
 
 if TYPE_CHECKING:
     from stormplan.bench import Answer
@@ -200,6 +202,99 @@ def blend(
         units=units,
     )
     _say(answer, as_json)
+
+
+# -- planning -------------------------------------------------------------------------------------
+
+
+def _moment(text: str | None) -> datetime:
+    """Read a moment with its zone, ISO 8601; None is the present."""
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
+    return moment.astimezone(UTC)
+
+
+@app.command()
+def brief(
+    sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the reports.")] = Path("briefings"),
+    now: Annotated[
+        str | None, typer.Option(help="Plan as of a moment, like 2026-01-12T10:30Z.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="The plan on standard output.")] = False,
+    offline: Annotated[
+        bool, typer.Option(help="Ask no service; plan from the archive alone.")
+    ] = False,
+    archive: Annotated[
+        Path | None, typer.Option(help="Archive of forecasts; default OUT/archive.sqlite.")
+    ] = None,
+    demo: Annotated[bool, typer.Option("--demo", help="Plan the bundled, invented storm.")] = False,
+) -> None:
+    """Plan the morning: who is treated, when, with what, and what to mix.
+
+    Exit code 0: complete plan; 2: bad input; 3: plan written, but something is missing or stale
+    (the headline says what); 4: nothing could be planned.
+    """
+    from stormplan import briefing, morning, screen
+
+    if demo == (sites is not None):
+        raise InputError("give either --sites FILE or --demo")
+    if sites is None:
+        plan = morning.plan_demo(morning.DEMO_NOW if now is None else _moment(now))
+    else:
+        from stormplan import sitesfile
+        from stormplan.archive import Archive
+
+        checked = sitesfile.load(sites)
+        with Archive(archive or out / "archive.sqlite") as kept:
+            plan = morning.plan_morning(checked, kept, _moment(now), offline=offline)
+    written = morning.write(plan, out)
+    if as_json:
+        print(morning.document(plan))
+    else:
+        from rich.console import Console
+
+        Console(highlight=False).print(screen.screen(briefing.view(plan)))
+        print("\nWritten: " + ", ".join(str(path) for path in written))
+    raise typer.Exit(int(plan.exit_code))
+
+
+@app.command()
+def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
+    """Check a sites file: every error at once, with its line."""
+    from stormplan import sitesfile
+
+    found = sitesfile.load(sites)
+    surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
+    area = Speaker(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
+    print(
+        f"{sites}: good. {len(found.sites)} sites with {len(surfaces)} surfaces, {area}; "
+        f"{len(found.yards)} yards, {len(found.clients)} clients, "
+        f"{len(found.products_bought)} products bought."
+    )
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of plan.json."""
+    from stormplan import morning
+
+    print(morning.schema())
+
+
+@app.command()
+def rules() -> None:
+    """Print every rule of practice: its key in policy, default, standing and source."""
+    from stormplan.handbook import RULES
+
+    for rule in RULES.values():
+        print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")
 
 
 def run() -> None:

@@ -174,6 +174,12 @@ class Weather(Record):
     openmeteo: WeatherSource = WeatherSource()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
 
+    @property
+    def base_urls(self) -> dict[str, str]:
+        """Addresses that stand in for the public ones, by source."""
+        named = {"nws": self.nws, "metno": self.metno, "openmeteo": self.openmeteo}
+        return {name: source.base_url for name, source in named.items() if source.base_url}
+
 
 class ProductEntry(Record):
     """A liquid the yard buys."""

@@ -17,6 +17,7 @@ from stormplan.errors import InputError
 System = Literal["us", "metric"]
 
 # Exact by definition: international yard and pound (1959), US liquid gallon = 231 in3.
+KELVIN = 273.15  # 0 °C, exact by definition (SI)
 M_PER_FT = 0.3048
 M_PER_IN = 0.0254
 M_PER_MI = 1609.344

@@ -1,0 +1,227 @@
+"""Surface temperatures: closed forms, conservation, limits, and what is not known."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from stormplan import catalog, pavement
+from stormplan.errors import InputError
+from stormplan.forcing import Forcing, Step
+from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.ground import UNDERSIDE_WM2K
+from stormplan.pavement import Column, Columns, exchange_wm2k, solve_surface
+from stormplan.sky import STEFAN_BOLTZMANN_WM2K4
+
+START = datetime(2026, 1, 10, 6, tzinfo=UTC)
+ASPHALT = catalog.BUILD_UPS["asphalt"]
+DECK = catalog.BUILD_UPS["open_deck"]
+
+
+def forecast(hours=48, latitude=42.0, members=1, **values) -> Forecast:
+    """One cell; each value a number or an array (hour,) or (hour, member)."""
+    weather = {"air_temp_c": -2.0, "dew_point_c": -5.0, "wind_10m_ms": 3.0, "cloud_frac": 0.3}
+    arrays = {}
+    for name, value in (weather | values).items():
+        value = np.asarray(value, dtype=float)
+        value = value[:, None] if value.ndim == 1 else value
+        arrays[name] = np.broadcast_to(value, (hours, members)).copy()
+    cell = CellForecast("test", "0", latitude, -88.0, 200.0, START, START, START, arrays)
+    return stack([cell], START, hours)
+
+
+def one(build_up=ASPHALT, **exposure) -> Columns:
+    return Columns.of([Column(0, build_up, **exposure)])
+
+
+def diurnal(hours, mean=-2.0, swing=4.0):
+    return mean + swing * np.sin(2 * np.pi * (np.arange(hours) + 6 - 15) / 24)
+
+
+def still_step(air_c, longwave, wind=3.0, sun=0.0, n=1) -> Step:
+    return Step(*(np.full(n, value) for value in (air_c, wind, 400.0, sun, longwave)))
+
+
+def test_nothing_moves_in_isothermal_equilibrium():
+    slab = pavement.start(one(DECK), forecast())
+    slab.ground_c[:] = slab.surface_c[:] = -3.0
+    ground = slab.eliminated(600.0)
+    black = STEFAN_BOLTZMANN_WM2K4 * 270.15**4
+    for _ in range(100):
+        slab.step(ground, still_step(-3.0, black), np.array([1e5]))
+    assert np.abs(slab.ground_c + 3.0).max() < 1e-11
+    assert np.abs(slab.surface_c + 3.0).max() < 1e-11
+
+
+@pytest.mark.parametrize("emissivity", [0.7, 0.95, 1.0])
+def test_without_wind_and_ground_the_surface_goes_to_the_sky_temperature(emissivity):
+    surface = np.array([5.0])
+    for _ in range(200):
+        surface = solve_surface(1.0, surface, emissivity * 200.0, emissivity, 0.0, 0.0)
+    expected = (200.0 / STEFAN_BOLTZMANN_WM2K4) ** 0.25 - 273.15
+    assert surface[0] == pytest.approx(expected, abs=1e-9)
+
+
+def test_energy_closes_in_every_step_of_changeable_weather():
+    rng = np.random.default_rng(1)
+    columns = Columns.of([Column(0, b) for b in catalog.BUILD_UPS.values()])
+    slab = pavement.start(columns, forecast())
+    ground = slab.eliminated(600.0)
+    n = len(columns)
+    for _ in range(300):
+        weather = Step(
+            rng.uniform(-20, 10, n),
+            rng.uniform(0, 12, n),
+            np.full(n, 300.0),
+            rng.uniform(0, 500, n),
+            rng.uniform(150, 350, n),
+        )
+        before, deep = slab.surface_c.copy(), slab.ground_c.copy()
+        heat = exchange_wm2k(weather.wind_ms, before, weather.air_c, 1e5)
+        slab.step(ground, weather, np.full(n, 1e5))
+        after = slab.surface_c
+        stored = pavement.SKIN_J_M2K * (after - before) / 600.0 + (
+            ground.storage_wm2k * (slab.ground_c - deep)
+        ).sum(axis=0)
+        glow = slab.emissivity * STEFAN_BOLTZMANN_WM2K4 * (after + 273.15) ** 4
+        sun = (1 - slab.albedo) * weather.sun_wm2
+        sky = slab.emissivity * weather.longwave_wm2
+        under = ground.conductance_wm2k[-1] * (slab.ground_c[-1] - weather.air_c - slab.below_dc)
+        wind = heat * (after - weather.air_c)
+        closing = stored - (sun + sky - glow - wind - under)
+        gross = np.abs(stored) + sun + sky + glow + np.abs(wind) + np.abs(under)
+        assert np.abs(closing / gross).max() < 1e-9
+    assert UNDERSIDE_WM2K == 10.0  # W/(m² K), textbook
+
+
+def test_exchange_has_the_published_limits():
+    pressure = 101325.0
+    neutral = exchange_wm2k(5.0, 0.0, 0.0, pressure)
+    assert neutral == pytest.approx(3.3 * 5.0, rel=0.02)  # neutral 3.3 W/(m² K) per m/s
+    assert exchange_wm2k(0.0, 12.0, -15.0, pressure) == pytest.approx(1.52 * 27.0 ** (1 / 3))
+    assert exchange_wm2k(0.0, -10.0, 0.0, pressure) == 2.0
+    around = exchange_wm2k(3.0, np.array([-1e-9, 0.0, 1e-9]), 0.0, pressure)
+    assert np.ptp(around) < 1e-2
+    # Louis: stable air at Ri = 0.5 leaves (1 + 4.7 · 0.5)^-2 of the neutral exchange
+    colder = 0.5 * 273.15 * 3.0**2 / (9.81 * 50.0)
+    stable = exchange_wm2k(3.0, -colder, 0.0, pressure, floor_wm2k=0.0)
+    assert stable / exchange_wm2k(3.0, 0.0, 0.0, pressure) == pytest.approx(3.35**-2)
+
+
+def test_clear_night_cools_below_the_air_and_a_deck_falls_first_in_a_front():
+    hours = 60
+    front = np.where(np.arange(hours) < 30, 6.0, -4.0)
+    result = pavement.run(
+        forecast(hours, air_temp_c=front, dew_point_c=front - 4, cloud_frac=0.0),
+        Columns.of([Column(0, ASPHALT), Column(0, DECK)]),
+    ).surface_c[:, :, 0]
+    assert (result[18:25, 0] < 6.0 - 0.5).all()  # 18 to 01 local, clear: below the air
+    frozen = [int(np.argmax(result[30:, column] < 0.0)) for column in (0, 1)]
+    assert frozen[1] <= frozen[0]
+    assert result[40, 1] < result[40, 0]
+
+
+@pytest.mark.parametrize(
+    "warmer",
+    [{"air_temp_c": -1.0}, {"cloud_frac": 0.8}, {"dew_point_c": -3.0}],
+    ids=["air", "cloud", "moisture"],
+)
+def test_at_night_warmer_air_cloud_and_moisture_never_cool(warmer):
+    dark = {"hours": 60, "latitude": 80.0}  # polar night
+    base = pavement.run(forecast(**dark), one()).surface_c
+    assert (pavement.run(forecast(**dark, **warmer), one()).surface_c >= base).all()
+
+
+def test_obstructed_sky_warms_the_night():
+    dark = forecast(60, latitude=80.0)
+    rise = pavement.run(dark, one(sky_view_frac=0.6)).surface_c
+    rise = rise - pavement.run(dark, one(sky_view_frac=0.9)).surface_c
+    assert (rise > 0).all()
+
+
+def test_column_order_blocks_and_identical_members_change_nothing():
+    weather = forecast(30, air_temp_c=diurnal(30))
+    records = [Column(0, b, svf) for b in catalog.BUILD_UPS.values() for svf in (0.9, 0.5)]
+    together = pavement.run(weather, Columns.of(records)).surface_c
+    mixed = pavement.run(weather, Columns.of(records[::-1])).surface_c
+    np.testing.assert_array_equal(together, mixed[:, ::-1])
+    first = pavement.run(weather, Columns.of(records[:3])).surface_c
+    np.testing.assert_allclose(together[:, :3], first, atol=1e-11)
+    members = forecast(30, members=5, air_temp_c=diurnal(30))
+    spread = pavement.run(members, Columns.of(records)).surface_c
+    assert np.ptp(spread, axis=2).max() == 0.0
+    np.testing.assert_allclose(spread[:, :, 0], together[:, :, 0], atol=1e-11)
+
+
+def test_unknown_weather_makes_unknown_temperatures_from_its_hour_on():
+    air = diurnal(40)
+    air[25:] = np.nan
+    result = pavement.run(forecast(40, air_temp_c=air), one())
+    assert np.isfinite(result.surface_c[:25]).all()
+    assert np.isnan(result.surface_c[25:]).all()
+    cloud = np.full(40, 0.5)
+    cloud[10:] = np.nan
+    assert np.isnan(pavement.run(forecast(40, cloud_frac=cloud), one()).surface_c[10:]).all()
+    given = {"lw_down_wm2": 250.0, "sw_down_wm2": 0.0}
+    known = pavement.run(forecast(40, cloud_frac=np.nan, **given), one())
+    assert np.isfinite(known.surface_c).all()
+
+
+def test_given_radiation_is_used_and_modelled_radiation_is_said():
+    sun = np.zeros(48)
+    sun[10:16] = 300.0
+    result = pavement.run(forecast(sw_down_wm2=sun, cloud_frac=0.0), one())
+    assert not result.radiation.sw_modelled.any()
+    assert result.radiation.lw_modelled.all()
+    darker = pavement.run(forecast(sw_down_wm2=0.0, cloud_frac=0.0), one())
+    assert (result.surface_c - darker.surface_c).max() > 3.0
+    modelled = pavement.run(forecast(cloud_frac=0.0), one())
+    assert modelled.radiation.sw_modelled.all()
+    assert modelled.radiation.sw_down_wm2.max() == pytest.approx(450, abs=60)  # 42°N in January
+
+
+def test_the_steps_of_an_hour_keep_its_shortwave():
+    sun = np.zeros(24)
+    sun[7:17] = [20, 120, 250, 330, 380, 370, 300, 200, 90, 10]
+    weather = forecast(24, sw_down_wm2=sun)
+    forcing = Forcing(weather, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1))
+    for hour in range(24):
+        mean = np.mean([step.sun_wm2[0] for step in forcing.hour(hour)])
+        assert mean == pytest.approx(sun[hour], abs=1e-9)
+
+
+def test_a_skyline_takes_the_beam_and_only_while_the_sun_is_behind_it():
+    clear = forecast(48, cloud_frac=0.0)
+    south = tuple(60.0 if 120 <= 10 * k <= 240 else 0.0 for k in range(36))
+    opened = pavement.run(clear, one()).surface_c
+    shaded = pavement.run(clear, one(horizon_deg=south)).surface_c
+    noon, night = 36, 24
+    assert (opened - shaded)[noon, 0, 0] > 3.0
+    assert 0.0 < (opened - shaded)[night, 0, 0] < 1.5  # what the day left
+
+
+def test_depths_run_from_the_surface_to_slow_ground():
+    weather = forecast(72, air_temp_c=diurnal(72), cloud_frac=0.0)
+    result = pavement.run(weather, one(), (0.0, 0.016, 0.05, 0.5))
+    np.testing.assert_allclose(result.depth_c[0], result.surface_c, atol=1e-9)
+    swing = np.ptp(result.depth_c[:, 24:], axis=1)[:, 0, 0]
+    assert (np.diff(swing) < 0).all()
+    assert (result.surface_min_c <= result.surface_c + 1e-12).all()
+
+
+@pytest.mark.parametrize(
+    ("records", "message"),
+    [
+        ([], "no pavement columns to run"),
+        ([Column(0, ASPHALT, sky_view_frac=1.2)], "sky view 1.2 is not a share from 0 to 1"),
+        ([Column(0, ASPHALT, wind_factor=-1.0)], "wind factor -1.0 is negative"),
+    ],
+)
+def test_unusable_columns_are_refused(records, message):
+    with pytest.raises(InputError, match=message):
+        Columns.of(records)
+
+
+def test_a_depth_above_the_surface_is_refused():
+    with pytest.raises(InputError, match=r"depth -0.1 m is above the surface"):
+        pavement.run(forecast(), one(), (-0.1,))
