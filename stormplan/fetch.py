@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Literal
@@ -102,6 +102,34 @@ class Manners:
 
 
 @dataclass(frozen=True)
+class Terms:
+    """How one service is asked.
+
+    Attributes
+    ----------
+    accept : str
+        Media type it is asked for [-].
+    lasts : timedelta
+        How long a reply is taken as fresh where the service says nothing about it [-].
+    secret : mapping of str
+        Query parameters, such as a key, that are sent but neither kept nor said [-].
+    """
+
+    accept: str = ACCEPT
+    lasts: timedelta = timedelta(0)
+    secret: Mapping[str, str] = field(default_factory=dict, repr=False)
+
+    def hide(self, text: str) -> str:
+        """Take the secrets out of a text."""
+        for value in filter(None, self.secret.values()):
+            text = text.replace(value, "…")
+        return text
+
+
+USUAL = Terms()
+
+
+@dataclass(frozen=True)
 class _Answer:
     status: int
     headers: Mapping[str, str]
@@ -189,7 +217,7 @@ class Fetcher:
         self.offline = offline
         self._manners = manners or Manners()
         self._session = requests.Session()
-        self._session.headers.update({"User-Agent": _user_agent(contact), "Accept": ACCEPT})
+        self._session.headers.update({"User-Agent": _user_agent(contact)})
         self._asked_before = False
         self._health: dict[tuple[str, str], _Health] = {}
 
@@ -198,7 +226,13 @@ class Fetcher:
         self._session.close()
 
     def get(
-        self, url: str, now: datetime, check: Check | None = None, *, recheck: bool = False
+        self,
+        url: str,
+        now: datetime,
+        check: Check | None = None,
+        *,
+        recheck: bool = False,
+        terms: Terms = USUAL,
     ) -> Reply:
         """Get the body for an address.
 
@@ -214,6 +248,8 @@ class Fetcher:
             body is kept as bad, and the last good one stands in [-].
         recheck : bool
             Ask even if the copy in the archive is still fresh [-].
+        terms : Terms
+            How the service is asked [-].
 
         Returns
         -------
@@ -227,13 +263,13 @@ class Fetcher:
         """
         kept = self.archive.last_good(url, now)
         if kept is not None and (
-            self.offline or (now < fresh_until(kept.headers, kept.confirmed_at) and not recheck)
+            self.offline or (now < _fresh_until(kept, terms) and not recheck)
         ):
             return Reply(kept.body, kept.fetched_at, "cached")
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._ask(url, kept, now, check)
+            return self._ask(url, kept, now, check, terms)
         except FetchError as error:
             if kept is None or error.status == 404:
                 raise
@@ -247,7 +283,9 @@ class Fetcher:
         )
         return Reply(kept.body, kept.fetched_at, "stale", said)
 
-    def _ask(self, url: str, kept: Kept | None, now: datetime, check: Check | None) -> Reply:
+    def _ask(
+        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
+    ) -> Reply:
         """Ask until there is a good answer or no more patience."""
         health = self._health.setdefault(origin(url), _Health())
         if health.silences >= SILENCES_IN_A_ROW:
@@ -257,7 +295,7 @@ class Fetcher:
             retry = retry.new(total=0)
         tried: list[str] = []
         while True:
-            outcome = self._try(url, kept, now, check)
+            outcome = self._try(url, kept, now, check, terms)
             if isinstance(outcome, Reply):
                 health.note(outcome)
                 return outcome
@@ -270,13 +308,13 @@ class Fetcher:
             self._manners.sleep(max(outcome.wait_s, retry.get_backoff_time()))
 
     def _try(
-        self, url: str, kept: Kept | None, now: datetime, check: Check | None
+        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
     ) -> Reply | _Miss:
         """Ask once and keep what comes."""
         try:
-            answer = self._once(url, kept)
+            answer = self._once(url, kept, terms)
         except _NoAnswer as failure:
-            return _Miss(str(failure), failure.again, silent=failure.again)
+            return _Miss(terms.hide(str(failure)), failure.again, silent=failure.again)
         if answer.status == 304 and kept is not None:
             self.archive.confirm(kept, answer.headers, now)
             return Reply(kept.body, kept.fetched_at, "confirmed")
@@ -290,14 +328,14 @@ class Fetcher:
         status = answer.status if is_json(answer.headers) else None
         return _Miss(verdict.reason, again, status, wait_s)
 
-    def _once(self, url: str, kept: Kept | None) -> _Answer:
+    def _once(self, url: str, kept: Kept | None, terms: Terms) -> _Answer:
         """Ask once, following redirects on the same host only."""
-        headers = {}
+        headers = {"Accept": terms.accept}
         if kept is not None and "last-modified" in kept.headers:
             headers["If-Modified-Since"] = kept.headers["last-modified"]
         where = url
         for _ in range(HOPS + 1):
-            answer = self._request(where, headers)
+            answer = self._request(where, headers, terms.secret)
             if answer.status not in MOVED or "location" not in answer.headers:
                 return answer
             where = urljoin(where, answer.headers["location"])
@@ -305,7 +343,9 @@ class Fetcher:
                 raise _NoAnswer(f"sent on to another host ({where}), refused", again=False)
         raise _NoAnswer(f"sent on more than {HOPS} times", again=False)
 
-    def _request(self, url: str, headers: Mapping[str, str]) -> _Answer:
+    def _request(
+        self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]
+    ) -> _Answer:
         if self._asked_before and self._manners.pause_s > 0.0:
             self._manners.sleep(self._manners.pause_s)
         self._asked_before = True
@@ -314,6 +354,7 @@ class Fetcher:
         try:
             with self._session.get(
                 url,
+                params=dict(secret),
                 headers=dict(headers),
                 timeout=self._manners.timeout_s,
                 allow_redirects=False,
@@ -352,6 +393,12 @@ class Fetcher:
             return max(wait_s, self._manners.retry.parse_retry_after(asked) if asked else 0.0)
         except InvalidHeader:
             return wait_s
+
+
+def _fresh_until(kept: Kept, terms: Terms) -> datetime:
+    said = fresh_until(kept.headers, kept.confirmed_at)
+    silent = said == kept.confirmed_at and "cache-control" not in kept.headers
+    return said + terms.lasts if silent else said
 
 
 def _next_try(retry: Retry, url: str) -> Retry | None:
