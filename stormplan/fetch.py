@@ -60,12 +60,15 @@ class Reply:
         the archive, ``"stale"`` stands in for what could not be had [-].
     reason : str
         Why a stale copy stands in, in words [-].
+    status : int
+        HTTP status the body came with [-].
     """
 
     body: bytes
     fetched_at: datetime
     state: State
     reason: str = ""
+    status: int = 200
 
     @property
     def payload(self) -> object:
@@ -113,11 +116,14 @@ class Terms:
         How long a reply is taken as fresh where the service says nothing about it [-].
     secret : mapping of str
         Query parameters, such as a key, that are sent but neither kept nor said [-].
+    final : frozenset of int
+        Statuses after which an address is not tried again, whatever came with them [-].
     """
 
     accept: str = ACCEPT
     lasts: timedelta = timedelta(0)
     secret: Mapping[str, str] = field(default_factory=dict, repr=False)
+    final: frozenset[int] = frozenset()
 
     def hide(self, text: str) -> str:
         """Take the secrets out of a text."""
@@ -262,10 +268,8 @@ class Fetcher:
             404, or nothing usable and no good copy; says what was tried.
         """
         kept = self.archive.last_good(url, now)
-        if kept is not None and (
-            self.offline or (now < _fresh_until(kept, terms) and not recheck)
-        ):
-            return Reply(kept.body, kept.fetched_at, "cached")
+        if kept is not None and (self.offline or (now < _fresh_until(kept, terms) and not recheck)):
+            return _of(kept, "cached")
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
@@ -281,7 +285,7 @@ class Fetcher:
         said = (
             f"{reason}; the copy of {kept.fetched_at:%Y-%m-%d %H:%M}Z stands in, {hours:.0f} h old"
         )
-        return Reply(kept.body, kept.fetched_at, "stale", said)
+        return _of(kept, "stale", said)
 
     def _ask(
         self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
@@ -317,13 +321,14 @@ class Fetcher:
             return _Miss(terms.hide(str(failure)), failure.again, silent=failure.again)
         if answer.status == 304 and kept is not None:
             self.archive.confirm(kept, answer.headers, now)
-            return Reply(kept.body, kept.fetched_at, "confirmed")
+            return _of(kept, "confirmed")
         verdict = self._verdict(answer, check)
         self.archive.keep(url, answer.status, answer.headers, answer.body, now, good=verdict.good)
         if verdict.good:
-            return Reply(answer.body, now, "fresh")
+            return Reply(answer.body, now, "fresh", status=answer.status)
         wait_s = self._wait_s(answer, verdict)
         again = verdict.again and wait_s <= self._manners.patience_s
+        again = again and answer.status not in terms.final
         # a page from the network in front says nothing about the address
         status = answer.status if is_json(answer.headers) else None
         return _Miss(verdict.reason, again, status, wait_s)
@@ -343,9 +348,7 @@ class Fetcher:
                 raise _NoAnswer(f"sent on to another host ({where}), refused", again=False)
         raise _NoAnswer(f"sent on more than {HOPS} times", again=False)
 
-    def _request(
-        self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]
-    ) -> _Answer:
+    def _request(self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]) -> _Answer:
         if self._asked_before and self._manners.pause_s > 0.0:
             self._manners.sleep(self._manners.pause_s)
         self._asked_before = True
@@ -393,6 +396,10 @@ class Fetcher:
             return max(wait_s, self._manners.retry.parse_retry_after(asked) if asked else 0.0)
         except InvalidHeader:
             return wait_s
+
+
+def _of(kept: Kept, state: State, reason: str = "") -> Reply:
+    return Reply(kept.body, kept.fetched_at, state, reason, kept.status)
 
 
 def _fresh_until(kept: Kept, terms: Terms) -> datetime:

@@ -32,6 +32,7 @@ def plan_morning(
     *,
     offline: bool = False,
     manners: Manners | None = None,
+    folder: Path = Path(),
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -47,6 +48,8 @@ def plan_morning(
         Ask nobody; plan from the archive alone [-].
     manners : Manners, optional
         How patiently services are asked [-].
+    folder : Path
+        Where the sites file is: its relative paths start there [-].
 
     Returns
     -------
@@ -55,7 +58,7 @@ def plan_morning(
     """
     fetcher = Fetcher(archive, sites.company.contact, manners, offline=offline)
     try:
-        sources = open_sources(sites.weather.sources, fetcher, sites.weather.base_urls)
+        sources = open_sources(sites.weather, fetcher, folder)
         gathered = gather(sources, _places(sites), now)
     finally:
         fetcher.close()

@@ -7,9 +7,11 @@ places in the same grid cell get the same object.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -17,9 +19,7 @@ import numpy as np
 from stormplan.errors import ForecastError, InputError
 from stormplan.fetch import Fetcher
 from stormplan.forecast import CellForecast, Mark
-
-#: Names a sites file may list, in the order in which they are tried if it lists none.
-NAMES = ("nws",)
+from stormplan.sites import SOURCES, Weather, WeatherSource
 
 
 @dataclass(frozen=True)
@@ -78,37 +78,60 @@ class Source(Protocol):
         """
 
 
-def open_sources(
-    names: Sequence[str], fetcher: Fetcher, base_urls: Mapping[str, str] | None = None
-) -> list[Source]:
-    """Make the sources a sites file names.
+def open_sources(weather: Weather, fetcher: Fetcher, folder: Path = Path()) -> list[Source]:
+    """Make the sources a sites file names, in its order of preference.
 
     Parameters
     ----------
-    names : sequence of str
-        In order of preference, each one of ``NAMES`` [-].
+    weather : Weather
+        The part of the sites file about them [-].
     fetcher : Fetcher
         Asks for all of them [-].
-    base_urls : mapping of str, optional
-        Addresses to use instead of the public ones, by name of the source [-].
+    folder : Path
+        Where relative paths start [-].
 
     Raises
     ------
     InputError
-        A name that is no source.
+        A key that is not in the environment.
+    ForecastError
+        No recorded forecasts in their folder.
     """
-    sources: list[Source] = []
-    for name in names:
-        match name:
-            case "nws":
-                from stormplan.providers import nws
+    return [_open(name, weather, fetcher, folder) for name in weather.sources]
 
-                sources.append(nws.Nws(fetcher, (base_urls or {}).get(name, nws.BASE_URL)))
-            case _:
-                raise InputError(
-                    f"'{name}' is not a forecast source; known sources: {', '.join(NAMES)}"
-                )
-    return sources
+
+def _open(name: str, weather: Weather, fetcher: Fetcher, folder: Path) -> Source:
+    from stormplan.providers import metno, nws, openmeteo, recorded, table
+
+    match name:
+        case "nws":
+            return nws.Nws(fetcher, weather.nws.base_url or nws.BASE_URL)
+        case "metno":
+            return metno.source(fetcher, weather.metno.base_url or metno.BASE_URL)
+        case "openmeteo" | "openmeteo_ensemble":
+            service = weather.service(name)
+            return openmeteo.source(fetcher, name, service.base_url, _key(name, service))
+        case "table":
+            return table.Tables(weather.tables, folder)
+        case "recorded":
+            return recorded.Recorded(folder / str(weather.recorded))
+        case _:
+            raise InputError(
+                f"'{name}' is not a forecast source; known sources: {', '.join(SOURCES)}"
+            )
+
+
+def _key(name: str, service: WeatherSource) -> str | None:
+    """Take the key of a service from the environment, where the sites file names one."""
+    if service.key_env is None:
+        return None
+    key = os.environ.get(service.key_env, "").strip()
+    if not key:
+        raise InputError(
+            f"{name}: the environment has no {service.key_env}, which the sites file names for its "
+            "key; set it, or leave the source out"
+        )
+    return key
 
 
 def gather(sources: Sequence[Source], places: Iterable[Place], now: datetime) -> list[Gathered]:

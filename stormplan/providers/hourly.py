@@ -7,6 +7,7 @@ what it leaves out, drop what cannot be, mark both, and refuse hours that no pla
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from stormplan import air, forecast
 from stormplan.errors import ForecastError
-from stormplan.forecast import REQUIRED, Mark, Marks
+from stormplan.forecast import REQUIRED, CellForecast, Mark, Marks
 from stormplan.providers.layers import Array, HourAxis, Notes, spell
 
 NEEDED_HOURS = 24
@@ -179,3 +180,31 @@ def is_stale(issued_at: datetime, now: datetime, notes: Notes) -> bool:
     elif age < -timedelta(hours=1):
         notes.add(f"issued {spell(issued_at)}, {hours:.0f} h after the moment planned for")
     return age > STALE_AGE
+
+
+def fit(cell: CellForecast, now: datetime) -> CellForecast:
+    """Refuse a forecast no plan can stand on, and mark one that is old.
+
+    Parameters
+    ----------
+    cell : CellForecast
+        As read [-].
+    now : datetime
+        The moment planned for, aware UTC [-].
+
+    Raises
+    ------
+    ForecastError
+        A required variable is unknown in one of the 24 h from ``now``.
+    """
+    check_needed(f"{cell.source} {cell.cell}", cell.values, HourAxis(cell.start, cell.hours), now)
+    notes = Notes()
+    stale = is_stale(cell.issued_at, now, notes)
+    aged = replace(cell, notes=(*cell.notes, *notes.lines()))
+    if not stale:
+        return aged
+    return replace(
+        aged,
+        stale=True,
+        marks={name: mark | np.uint8(Mark.STALE) for name, mark in cell.marks.items()},
+    )
