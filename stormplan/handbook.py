@@ -1,0 +1,330 @@
+"""Published practice and our own thresholds, as data: each number with its limit and standing.
+
+A rule is something a foreman could look up. Its default is written the way a person would write
+it in the sites file, where company, site or surface may override it within the stated limits.
+``standing`` tells how firm it is; ``source`` tells where it stands. Where handbooks disagree, the
+source says so and policy picks. The tables of solid rates at the end are for the answer "liquid is
+the wrong tool here".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from stormplan import units
+
+
+class Standing(StrEnum):
+    """How firm a number is."""
+
+    PUBLISHED = "published"
+    FROM_MEMORY = "published, cited from memory"
+    COMMON_PRACTICE = "common practice, no source"
+    WEAK = "weak source"
+    OWN_CHOICE = "our own choice"
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One number or choice of practice.
+
+    Attributes
+    ----------
+    key : str
+        Its name in the sites file's ``policy`` [-].
+    kind : str
+        A key of ``units.KINDS``, or ``"choice"`` [-].
+    default : str
+        As a person would write it [-].
+    limits : tuple of str
+        Lowest and highest value policy may set; for a choice, the choices [-].
+    means : str
+        What it decides, in words [-].
+    standing : Standing
+        How firm it is [-].
+    source : str
+        Where it stands [-].
+    """
+
+    key: str
+    kind: str
+    default: str
+    limits: tuple[str, ...]
+    means: str
+    standing: Standing
+    source: str
+
+    @property
+    def value(self) -> float | str:
+        """The default in SI, or the default choice."""
+        return self.default if self.kind == "choice" else units.parse(self.default, self.kind)
+
+
+PUBLISHED, MEMORY, TRADE, WEAK, OURS = (
+    Standing.PUBLISHED,
+    Standing.FROM_MEMORY,
+    Standing.COMMON_PRACTICE,
+    Standing.WEAK,
+    Standing.OWN_CHOICE,
+)
+MPCA = "MPCA Winter Parking Lot and Sidewalk Maintenance Manual, 3rd ed. 2015"
+NHDES = "NHDES/UNH Pass the Salt, anti-icing sheet, 2018"
+FHWA = "FHWA-RD-95-202, Manual of Practice for an Effective Anti-icing Program, 1996"
+NCHRP = "NCHRP Report 526, 2004"
+MINN = "Minnesota Snow and Ice Control Field Handbook, 2nd rev. 2012"
+TXDOT = "TxDOT Snow and Ice Control Operations Manual, 2017, section 5"
+
+_RULES = (
+    # brine -------------------------------------------------------------------------------------
+    Rule("brine_target", "share", "23.3 %", ("18 %", "25 %"), "strength brine is made to",
+         PUBLISHED, f"eutectic, {FHWA}, App. A"),
+    Rule("brine_accept_low", "share", "22.5 %", ("18 %", "23.3 %"), "weakest brine accepted", OURS,
+         "about 3 °F per point below the eutectic"),
+    Rule("brine_accept_high", "share", "23.8 %", ("23 %", "26 %"), "strongest brine accepted", OURS,
+         "about 13 °F per point above the eutectic, and salt settles out"),
+    Rule("brine_reject_low", "share", "22.0 %", ("15 %", "23.3 %"), "weaker is not sprayed", OURS,
+         "freezes above -3 °F"),
+    Rule("brine_reject_high", "share", "24.0 %", ("23 %", "26.3 %"), "stronger is not sprayed",
+         OURS, "drops salt near +3 °F and plugs nozzles"),
+    # rates -------------------------------------------------------------------------------------
+    Rule("pretreat_rate_low", "liquid rate", "0.3 gal/1000 ft2",
+         ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",
+         PUBLISHED, MPCA),
+    Rule("pretreat_rate_usual", "liquid rate", "0.5 gal/1000 ft2",
+         ("0.3 gal/1000 ft2", "0.8 gal/1000 ft2"), "pre-treat rate before light snow", PUBLISHED,
+         f"{NHDES}: 0.5-0.75; {MPCA}: 0.3-0.8, worked example 0.5"),
+    Rule("pretreat_rate_strong", "liquid rate", "0.75 gal/1000 ft2",
+         ("0.3 gal/1000 ft2", "0.8 gal/1000 ft2"), "pre-treat rate before moderate snow", PUBLISHED,
+         f"{NHDES}: upper end of 0.5-0.75"),
+    Rule("pretreat_rate_high", "liquid rate", "0.8 gal/1000 ft2",
+         ("0.3 gal/1000 ft2", "1.0 gal/1000 ft2"), "highest pre-treat rate of brine", PUBLISHED,
+         f"{MPCA}; Lake Champlain Committee prints up to 1.0 for householders"),
+    Rule("frost_rate", "liquid rate", "0.4 gal/1000 ft2",
+         ("0.2 gal/1000 ft2", "0.6 gal/1000 ft2"), "pre-treat rate before frost", MEMORY,
+         f"{MPCA}: 0.3-0.6 before frost or black ice"),
+    Rule("first_storm_share", "share", "50 %", ("0 %", "100 %"),
+         "part of the rate on the first treatment after a long dry spell", MEMORY,
+         f"{MINN}: half rate; an older state guideline waits for one snow instead"),
+    Rule("dry_spell", "duration", "30 d", ("7 d", "365 d"),
+         "days without treatment or rain that make a dry spell", OURS, "no number published"),
+    # timing ------------------------------------------------------------------------------------
+    Rule("lead_shortest", "duration", "1 h", ("0 h", "6 h"), "latest start before onset", PUBLISHED,
+         f"{NHDES}: best 1-2 h before precipitation"),
+    Rule("lead_best", "duration", "2 h", ("1 h", "24 h"), "best start before onset", PUBLISHED,
+         f"{NHDES}: best 1-2 h before precipitation"),
+    Rule("lead_longest", "duration", "24 h", ("2 h", "72 h"),
+         "earliest start before onset, dry surface", PUBLISHED,
+         f"{NHDES}: up to 24 h; {MINN} and press say 2-3 days"),
+    Rule("lead_longest_frost", "duration", "48 h", ("2 h", "120 h"),
+         "earliest start before frost, no rain between", PUBLISHED,
+         "TxDOT districts: 24-48 h; county practice 3-5 days"),
+    Rule("rain_washes_off", "length", "0.25 mm", ("0.05 mm", "5 mm"),
+         "rain between treatment and onset that rules liquid out", OURS,
+         f"{TXDOT}: none when the storm starts as rain; no amount published"),
+    # temperature -------------------------------------------------------------------------------
+    Rule("liquid_warn_below", "temperature", "23 F", ("10 F", "32 F"),
+         "pavement below which liquid salt is doubtful", MEMORY, f"{FHWA}, Table 8 comment"),
+    Rule("liquid_stop_below", "temperature", "20 F", ("5 F", "30 F"),
+         "pavement below which no liquid salt is sprayed", MEMORY,
+         f"{NCHRP}, Table A-5; MPCA and MnDOT print 15 °F, WisDOT 15-20 °F, CRREL 22 °F"),
+    Rule("solid_stop_below", "temperature", "15 F", ("0 F", "25 F"),
+         "pavement below which salt is not worth spreading", PUBLISHED, f"{MPCA}; {MINN}"),
+    Rule("warm_pavement_above", "temperature", "32.9 F", ("32 F", "38 F"),
+         "pavement that stays above this needs nothing", PUBLISHED,
+         "City of Eugene policy 2005: none when above 32 °F and steady; margin our own"),
+    Rule("residue_slips_above", "temperature", "28 F", ("25 F", "45 F"),
+         "pavement above which calcium or magnesium blends may turn slippery", MEMORY,
+         f"{MINN}; cause in {NCHRP}, p. 25"),
+    # blend -------------------------------------------------------------------------------------
+    Rule("blend_usual", "share", "5 %", ("0 %", "20 %"), "additive in every blend (95/5)", TRADE,
+         "contractors' ladder"),
+    Rule("blend_cold", "share", "10 %", ("0 %", "20 %"), "additive when cold (90/10)", TRADE,
+         "contractors' ladder; Kansas DOT NW district 2019 adds 10 % only below 15 °F"),
+    Rule("blend_cold_below", "temperature", "15 F", ("-10 F", "32 F"),
+         "pavement in the window that calls for the cold blend", TRADE, "contractors' ladder"),
+    Rule("blend_sensitive", "share", "20 %", ("0 %", "20 %"),
+         "additive on walks, entries, beside buildings and on structures (80/20)", TRADE,
+         "contractors' ladder"),
+    Rule("blend_highest", "share", "20 %", ("0 %", "30 %"), "most additive in any blend", TRADE,
+         "contractors' ladder"),
+    # weather -----------------------------------------------------------------------------------
+    Rule("wind_hold", "speed", "15 mph", ("5 mph", "40 mph"), "sustained wind that stops spraying",
+         WEAK, "no numeric limit in any manual read; City of Eugene 2005: none in strong winds"),
+    Rule("act_probability", "share", "30 %", ("5 %", "90 %"), "chance of the event that means go",
+         OURS, "a miss costs more than a wasted pass; set by the owner"),
+    Rule("watch_probability", "share", "15 %", ("1 %", "90 %"),
+         "chance of the event that means hold and look again", OURS, "set by the owner"),
+    Rule("light_snow_below", "snowfall rate", "0.5 in/h", ("0.1 in/h", "1 in/h"),
+         "snow lighter than this is light", PUBLISHED, f"{FHWA}, App. C definitions"),
+    Rule("heavy_snow_above", "snowfall rate", "1 in/h", ("0.5 in/h", "3 in/h"),
+         "snow heavier than this is heavy", OURS,
+         f"{FHWA} joins moderate and heavy; 1 in/h is a common split"),
+    Rule("heavy_snow_pretreat", "choice", "refuse", ("refuse", "allow"),
+         "whether liquid goes down before heavy snow", PUBLISHED,
+         f"lot handbooks print no rate; {FHWA}, Table 10 allows liquid on roads"),
+    Rule("new_concrete", "choice", "refuse", ("refuse", "allow"),
+         "whether concrete inside its first year is treated", PUBLISHED,
+         "ACI 302 and 201 as quoted in the trade: none before one winter; others say 1-2 years"),
+    Rule("event_gap", "duration", "4 h", ("1 h", "24 h"),
+         "quiet hours that end one event and start another", OURS, "a crew's turn-round"),
+    # planning ----------------------------------------------------------------------------------
+    Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
+         "weather error dominates beyond three days"),
+    Rule("reserve", "share", "10 %", ("0 %", "100 %"), "made on top of what the plan sprays", OURS,
+         "overlap, priming and a second look"),
+    Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
+         OURS, "grids are issued two or more times a day"),
+    Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
+         "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
+)  # fmt: skip
+
+RULES: Mapping[str, Rule] = {rule.key: rule for rule in _RULES}
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A rule as it stands for one surface: its value in SI and who set it."""
+
+    rule: Rule
+    value: float | str
+    set_by: str
+
+    def words(self, say: units.Speaker) -> str:
+        """Say the value in the reader's units."""
+        return speak(self.rule.kind, self.value, say)
+
+
+def speak(kind: str, value: float | str, say: units.Speaker) -> str:
+    """Say a value of a rule's kind in the reader's units.
+
+    Parameters
+    ----------
+    kind : str
+        A key of ``units.KINDS``, or ``"choice"`` [-].
+    value : float or str
+        In the kind's inside unit [-].
+    say : units.Speaker
+        The reader's units [-].
+
+    Returns
+    -------
+    str
+        With its unit.
+    """
+    if isinstance(value, str):
+        return value
+    match kind:
+        case "share":
+            return f"{100 * value:.3g} %"
+        case "liquid rate":
+            return say.liquid_rate(value)
+        case "temperature":
+            return say.temp(value)
+        case "duration":
+            return f"{value:.3g} h"
+        case "speed":
+            return say.speed(value)
+        case "length":
+            return say.water(1000 * value)
+        case "snowfall rate":
+            return f"{say.snow(value)}/h"
+        case _:
+            raise ValueError(f"no words for a {kind}")
+
+
+class Practice:
+    """The rules as they stand for one surface: defaults under company, site and surface.
+
+    Parameters
+    ----------
+    *overrides : tuple of (str, mapping)
+        Who set it, and values in SI by rule key; later ones win.
+    """
+
+    def __init__(self, *overrides: tuple[str, Mapping[str, float | str]]) -> None:
+        self._settings = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+        for who, values in overrides:
+            for key, value in values.items():
+                self._settings[key] = Setting(RULES[key], value, who)
+
+    def setting(self, key: str) -> Setting:
+        """Return a rule with its value and who set it."""
+        return self._settings[key]
+
+    def number(self, key: str) -> float:
+        """Return a rule's value in SI; the rule must not be a choice."""
+        value = self._settings[key].value
+        if isinstance(value, str):
+            raise TypeError(f"{key} is a choice, not a number")
+        return value
+
+    def choice(self, key: str) -> str:
+        """Return a rule's chosen word."""
+        return str(self._settings[key].value)
+
+
+@dataclass(frozen=True)
+class SolidRate:
+    """Published rate of prewetted salt for a band of pavement temperature.
+
+    ``from_c`` and ``below_c`` bound the band [°C]; rates are per lane-mile as printed [lb].
+    """
+
+    from_c: float
+    below_c: float
+    low_lb_lane_mile: float
+    high_lb_lane_mile: float
+
+    @property
+    def low_kg_m2(self) -> float:
+        """Lower end [kg/m²]."""
+        return self.low_lb_lane_mile * units.KG_M2_PER_LB_LANE_MILE
+
+    @property
+    def high_kg_m2(self) -> float:
+        """Upper end [kg/m²]."""
+        return self.high_lb_lane_mile * units.KG_M2_PER_LB_LANE_MILE
+
+
+def _bands(*rows: tuple[float, float, float, float]) -> tuple[SolidRate, ...]:
+    return tuple(
+        SolidRate(units.f_to_c(low_f), units.f_to_c(high_f), low, high)
+        for low_f, high_f, low, high in rows
+    )
+
+
+# FHWA-RD-95-202, Appendix C, Tables 8-13 (from memory): prewetted solid NaCl, lb per lane-mile, by
+# pavement temperature [°F]. Below 15 °F they advise abrasives and no chemical.
+SOLID_RATES: Mapping[str, tuple[SolidRate, ...]] = {
+    "light snow": _bands((20, 45, 100, 100), (15, 20, 200, 200)),
+    "moderate snow": _bands((30, 45, 100, 200), (25, 30, 150, 200), (15, 25, 200, 250)),
+    "heavy snow": _bands((30, 45, 100, 200), (25, 30, 200, 400), (15, 25, 250, 500)),
+    "freezing rain": _bands((32, 45, 75, 100), (20, 32, 75, 250), (15, 20, 250, 400)),
+    "sleet": _bands((32, 45, 125, 125), (28, 32, 125, 325), (15, 28, 250, 400)),
+    "frost": _bands((28, 45, 25, 65), (20, 28, 65, 130), (15, 20, 130, 200)),
+    "refreeze": _bands((28, 45, 25, 65), (20, 28, 65, 130), (15, 20, 130, 200)),
+}
+SOLID_SOURCE = f"{FHWA}, App. C, Tables 8-13, from memory: the middle of a range, not fixed"
+
+
+def solid_rate(hazard: str, surface_c: float) -> SolidRate | None:
+    """Look up the published prewetted-salt rate.
+
+    Parameters
+    ----------
+    hazard : str
+        A key of ``SOLID_RATES`` [-].
+    surface_c : float
+        Pavement temperature to plan on [°C].
+
+    Returns
+    -------
+    SolidRate or None
+        None where the tables advise no chemical at all.
+    """
+    for band in SOLID_RATES[hazard]:
+        if band.from_c <= surface_c < band.below_c:
+            return band
+    return None

@@ -1,0 +1,230 @@
+"""Reads the sites file: YAML 1.2 text to records, every error at once with its line.
+
+``province: ON`` stays text, ``17:30`` stays a time, a key given twice is an error. Each problem
+says where it stands, what was written and what would be accepted; an unknown key is answered with
+the nearest known one.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.constructor import DuplicateKeyError
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+
+from stormplan import sites
+from stormplan.errors import InputError, Problem, SitesError
+from stormplan.sites import Sites
+
+Place = tuple[str | int, ...]
+
+MOST_SHOWN = 15  # accepted words in one message
+SECRET_WORDS = ("password", "passwd", "secret", "api_key", "apikey", "token")
+
+
+def load(path: Path) -> Sites:
+    """Read a sites file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Sites
+        Every record in it, in SI.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened.
+    SitesError
+        It can, but something in it is wrong; carries every problem found.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot read the sites file {path}: {error}") from error
+    return parse(text, path.name)
+
+
+def parse(text: str, name: str = "sites.yaml") -> Sites:
+    """Read the text of a sites file; ``name`` is what problems are reported under."""
+    tree = _tree(text, name)
+    problems = [
+        Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+        for place, message in (*_broken_references(tree), *_secrets(tree, ()))
+    ]
+    found = None
+    try:
+        found = Sites.model_validate(_plain(tree))
+    except ValidationError as error:
+        problems += [
+            _problem(dict(detail), tree, name) for detail in error.errors(include_url=False)
+        ]
+    if problems or found is None:
+        raise SitesError(problems)
+    return found
+
+
+def _tree(text: str, name: str) -> CommentedMap:
+    try:
+        tree = YAML(typ="rt").load(text)
+    except DuplicateKeyError as error:
+        line = error.problem_mark.line + 1
+        first = str(error.problem).split(" with value")[0].removeprefix("found duplicate key ")
+        raise SitesError([Problem(name, line, f"key {first} is given twice; keep one")]) from error
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark else 1
+        message = f"not readable as YAML: {error.problem or error.context}"
+        raise SitesError([Problem(name, line, message)]) from error
+    except (YAMLError, ValueError) as error:
+        raise SitesError([Problem(name, 1, f"not readable as YAML: {error}")]) from error
+    if not isinstance(tree, CommentedMap):
+        keys = ", ".join(_aliases(Sites))
+        raise SitesError([Problem(name, 1, f"the file must be a mapping with the keys {keys}")])
+    return tree
+
+
+def _plain(node: object) -> object:
+    """Strip the position keeping from what ruamel read."""
+    if isinstance(node, Mapping):
+        return {key: _plain(value) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_plain(value) for value in node]
+    return node
+
+
+def _line(tree: object, place: Place) -> int:
+    """Line of the deepest part of a place that the file has, from 1."""
+    line, node = 1, tree
+    for step in place:
+        if isinstance(node, CommentedMap) and step in node:
+            line = node.lc.key(step)[0] + 1
+        elif isinstance(node, CommentedSeq) and isinstance(step, int) and step < len(node):
+            line = node.lc.item(step)[0] + 1
+        else:
+            break
+        node = node[step]
+    return line
+
+
+def _path(place: Place) -> str:
+    return ".".join(str(step) for step in place)
+
+
+def _written_place(place: Place, tree: object) -> Place:
+    """Drop the steps pydantic adds (union tags, '[key]') and the file does not have."""
+    kept: list[str | int] = []
+    node = tree
+    for index, step in enumerate(place):
+        if step == "[key]":
+            continue
+        last = index == len(place) - 1
+        if isinstance(node, Mapping):
+            if step in node or last:
+                kept.append(step)
+                node = node.get(step)
+        elif isinstance(node, list) and isinstance(step, int) and step < len(node):
+            kept.append(step)
+            node = node[step]
+    return tuple(kept)
+
+
+def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
+    place = _written_place(detail["loc"], tree)
+    match detail["type"]:
+        case "extra_forbidden":
+            known = _aliases(_model_at(detail["loc"][:-1]))
+            message = f"unknown key '{place[-1]}'; {_nearest(str(place[-1]), known)}"
+            return Problem(name, _line(tree, place), f"{_path(place[:-1]) or 'top'}: {message}")
+        case "missing":
+            message = f"'{place[-1]}' is missing"
+            return Problem(
+                name, _line(tree, place[:-1]), f"{_path(place[:-1]) or 'top'}: {message}"
+            )
+        case "value_error":
+            message = str(detail["ctx"]["error"])
+        case _:
+            value = detail["input"]
+            shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
+            message = f"{shown}{detail['msg'].lower()}"
+    return Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+
+
+def _aliases(model: type[BaseModel]) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    more = f" and {len(known) - MOST_SHOWN} more" if len(known) > MOST_SHOWN else ""
+    return f"accepted: {', '.join(known[:MOST_SHOWN])}{more}"
+
+
+def _model_at(place: Place) -> type[BaseModel]:
+    """Find the record that describes a place of the file."""
+    annotation: object = Sites
+    for step in place:
+        model = _as_model(annotation)
+        if model is not None:
+            annotation = next(
+                field.annotation
+                for name, field in model.model_fields.items()
+                if step in (name, field.alias)
+            )
+            continue
+        arguments = get_args(annotation)
+        # a mapping's or list's element type, or the branch of a union that holds a record
+        annotation = next(
+            (kind for kind in reversed(arguments) if _as_model(kind) or get_args(kind)), annotation
+        )
+    model = _as_model(annotation)
+    if model is None:
+        raise LookupError(f"no record describes {_path(place)}")
+    return model
+
+
+def _as_model(annotation: object) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for kind in get_args(annotation):
+        if isinstance(kind, type) and issubclass(kind, BaseModel) and not _is_container(annotation):
+            return kind
+    return None
+
+
+def _is_container(annotation: object) -> bool:
+    return getattr(annotation, "__origin__", None) in (dict, list, tuple)
+
+
+def _broken_references(tree: CommentedMap) -> list[tuple[Place, str]]:
+    return [
+        (place, f"no {kind} '{key}'; {_nearest(key, list(known))}")
+        for place, kind, key, known in sites.references(tree)
+        if key not in known
+    ]
+
+
+def _secrets(node: object, place: Place) -> list[tuple[Place, str]]:
+    """Refuse secrets: the file is mailed around and kept in version control."""
+    found: list[tuple[Place, str]] = []
+    if isinstance(node, Mapping):
+        for key, value in node.items():
+            here = (*place, key)
+            if any(word in str(key).lower() for word in SECRET_WORDS):
+                found.append(
+                    (here, "secrets do not belong in the sites file; name an environment variable")
+                )
+            found += _secrets(value, here)
+    return found
