@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
@@ -59,7 +59,8 @@ def plan_morning(
     fetcher = Fetcher(archive, sites.company.contact, manners, offline=offline)
     try:
         sources = open_sources(sites.weather, fetcher, folder)
-        gathered = gather(sources, _places(sites), now)
+        ahead = timedelta(hours=sites.practice().number("horizon"))
+        gathered = gather(sources, _places(sites), now, ahead)
     finally:
         fetcher.close()
     plan = make_plan(sites, _answers(gathered), now)
@@ -81,7 +82,7 @@ def _places(sites: Sites) -> list[Place]:
 
 def _answers(gathered: list[Gathered]) -> dict[str, Answer]:
     return {
-        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None)
+        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None, found.others)
         for found in gathered
     }
 

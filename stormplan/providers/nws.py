@@ -21,7 +21,7 @@ from stormplan import air, forecast
 from stormplan.errors import ForecastError
 from stormplan.fetch import Fetcher, FetchError, Reply
 from stormplan.forecast import CellForecast, Mark, Marks
-from stormplan.providers import Place, hourly, mark_stale, phase
+from stormplan.providers import NotServedError, Place, hourly, mark_stale, phase
 from stormplan.providers.layers import Array, Block, HourAxis, Notes, spell, step
 from stormplan.providers.nws_body import Grid, numbers_in, open_body
 from stormplan.verdict import origin
@@ -276,7 +276,7 @@ class Nws:
             reply = self._fetcher.get(url, now, self._named_grid, recheck=recheck)
         except FetchError as error:
             if error.status == 404:
-                raise FetchError(
+                raise NotServedError(
                     f"nws: {place.latitude_deg}, {place.longitude_deg} is outside the area the "
                     "service covers; check the coordinates (latitude first, west is negative)",
                     404,

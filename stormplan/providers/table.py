@@ -18,7 +18,7 @@ import numpy as np
 from stormplan import air, forecast
 from stormplan.errors import ForecastError
 from stormplan.forecast import CellForecast, Marks
-from stormplan.providers import Place, hourly, phase
+from stormplan.providers import NotServedError, Place, hourly, phase
 from stormplan.providers.layers import Array, HourAxis, Notes, instant
 
 SOURCE = "table"
@@ -155,7 +155,7 @@ class Tables:
         """
         path = self._files.get(place.key)
         if path is None:
-            raise ForecastError(f"table: none is named for {place.key} (weather.tables)")
+            raise NotServedError(f"table: none is named for {place.key} (weather.tables)")
         try:
             text = path.read_text(encoding="utf-8")
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
