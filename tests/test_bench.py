@@ -3,6 +3,7 @@
 import json
 import re
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -226,6 +227,15 @@ def test_a_product_by_name():
     assert neat.sheet["first_solid_c"] == -27.0
     assert neat.sheet["first_solid_source"] == "supplier"
     assert "freezes, the supplier's figure" in neat.lines[0]
+
+
+def test_a_product_of_the_sites_file(sheet, say):
+    example = Path(__file__).parent.parent / "sites.example.yaml"
+    found = sheet(f"blend --additive calcium-32 --share 10 --sites {example}")
+    assert found["additive_product"] == "calcium-32"
+    assert found["cacl2_wt_pct"] == pytest.approx(3.51, abs=0.06)
+    _, out, _ = say(f"blend --brine calcium-32 --sites {example}")
+    assert out.startswith("     -17.0 °F  freezes, the supplier's figure")
 
 
 def test_a_products_limit():

@@ -186,6 +186,9 @@ BLENDS = [
     ("mgcl2", 19.56, 4.82, (-26.36, -26.64), (-9.0, -8.0)),
     ("mgcl2", 18.33, 6.40, (-28.24, -28.62), (-6.0, -4.7)),
 ]
+BLENDS_KCL = [  # NaCl, KCl [wt %], hydrohalite onset in Pitzer A and B [°C]
+    (24, 2, -8.55, -8.35), (23, 3, -12.05, -11.97), (22, 4, -15.65, -15.75), (21, 6, -16.05, -16.3),
+]  # fmt: skip
 BESIDE_CRYSTALS = [-21.5, -22.0, -22.5, -23.1, -21.6, -22.1, -22.7, -23.5]  # Pitzer A/B, °C
 
 
@@ -201,6 +204,13 @@ def test_crystal_onset_of_blends(additive, nacl, other, _, crystal_onsets_c):
     onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, **{additive: other})))
     assert onset_c == pytest.approx(np.mean(crystal_onsets_c), abs=1.5)
     assert onset_c <= max(crystal_onsets_c)
+
+
+@pytest.mark.parametrize(("nacl", "kcl", "pitzer_a_c", "pitzer_b_c"), BLENDS_KCL)
+def test_potassium_salts_out_too(nacl, kcl, pitzer_a_c, pitzer_b_c):
+    onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, kcl=kcl)))
+    assert onset_c == pytest.approx((pitzer_a_c + pitzer_b_c) / 2, abs=1.5)
+    assert onset_c <= max(pitzer_a_c, pitzer_b_c)
 
 
 @pytest.mark.parametrize(
