@@ -235,7 +235,7 @@ def test_a_product_of_the_sites_file(sheet, say):
     assert found["additive_product"] == "calcium-32"
     assert found["cacl2_wt_pct"] == pytest.approx(3.51, abs=0.06)
     _, out, _ = say(f"blend --brine calcium-32 --sites {example}")
-    assert out.startswith("     -17.0 °F  freezes, the supplier's figure")
+    assert out.startswith("    -17.0 °F  freezes, the supplier's figure")
 
 
 def test_a_products_limit():
