@@ -176,3 +176,13 @@ def cold(found: Cold) -> Sheet:
         **both("first_solid", found.first_solid_c),
         "first_solid_source": found.source,
     }
+
+
+def liquid(of: Liquid, contraction: float, found: Cold, temp_c: float) -> Sheet:
+    """Key all there is to say about a liquid."""
+    return {
+        **composition(of),
+        **weight(of, temp_c),
+        "contraction_pct": rounded(100 * contraction),
+        **cold(found),
+    }

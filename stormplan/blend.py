@@ -26,7 +26,7 @@ WEAKEST_BASE_FRAC = 0.05  # the search for a matching base brine starts here
 Source = Literal["computed", "supplier"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays do not compare to one truth
 class Liquid:
     """A liquid in the yard, by weight.
 

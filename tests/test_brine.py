@@ -254,6 +254,24 @@ def test_a_trace_of_calcium_does_not_thaw_a_salt_film():
     assert 0.0 < unfrozen < 0.02
 
 
+# NaCl, other [wt %], °C: liquid share of the water beside ice and hydrohalite, Pitzer A and B
+COLD_FILMS = [
+    ("cacl2", 10, 2, -15.0, 0.603, 0.602), ("cacl2", 10, 2, -21.5, 0.458, 0.460),
+    ("cacl2", 10, 2, -25.0, 0.147, 0.146), ("cacl2", 10, 2, -30.0, 0.092, 0.090),
+    ("cacl2", 10, 2, -38.0, 0.068, 0.066), ("cacl2", 7, 1.2, -25.0, 0.085, 0.084),
+    ("cacl2", 20, 4, -25.0, 0.341, 0.337), ("mgcl2", 10, 2, -15.0, 0.631, 0.632),
+    ("mgcl2", 10, 2, -25.0, 0.182, 0.188), ("mgcl2", 7, 1.2, -30.0, 0.067, 0.068),
+    ("kcl", 10, 2, -15.0, 0.560, 0.561),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("other", "nacl", "wt_pct", "temp_c", "in_a", "in_b"), COLD_FILMS)
+def test_liquid_left_beside_ice_and_hydrohalite(other, nacl, wt_pct, temp_c, in_a, in_b):
+    found = float(brine.unfrozen_frac(molality(nacl=nacl, **{other: wt_pct}), temp_c))
+    # Below the eutectic the rule errs towards less liquid.
+    assert min(in_a, in_b) - 0.03 <= found <= max(in_a, in_b) + 0.005
+
+
 def test_salt_to_hold_a_millimetre_of_water_liquid():
     # -5 °C: Bodnar 7.865 % gives 85.4 g/m2, Pitzer A, B 85.3, 84.7
     grams_m2 = brine.ice_line_molality(-5.0)[0] * 58.443
@@ -287,6 +305,15 @@ HOLD = [(28, 38.2, 48.4, 40.5), (20, 111.8, 123.0, 99.0), (10, 192.9, 190.7, 149
 def test_salt_to_hold_water_by_temperature(temp_f, nacl, cacl2, mgcl2):
     grams = brine.ice_line_molality((temp_f - 32) / 1.8) * brine.MOLAR_MASS_G_MOL
     assert grams[:3] == pytest.approx([nacl, cacl2, mgcl2], rel=0.005)
+
+
+def test_a_dried_pre_treat_keeps_little_water_liquid():
+    # 0.8 gal/1000 ft2 of 23.3 % (2.29 lb/gal) at 30 °F keeps about 0.44 mm; that figure rests on
+    # the handbook's ice line, which runs 7 % strong at 30 °F. Half an inch of new snow is 1.27 mm.
+    salt_g_m2 = 0.8 * 2.29 * 453.59237 / (1000 * 0.09290304)
+    water_mm = salt_g_m2 / (brine.ice_line_molality((30 - 32) / 1.8)[0] * 58.443)
+    assert water_mm == pytest.approx(0.44, rel=0.08)
+    assert water_mm < 1.27
 
 
 def test_diluted_salt_at_25f():
