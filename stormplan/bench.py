@@ -351,7 +351,7 @@ def _blend_sheet(recipe: Recipe, asked: Asked, speak: System) -> Answer:
 
     lines = benchwords.blended(final, in_the_end, asked.temp_c, recipe.water_parts, speaker)
     if at_c is not None and ice_frac is not None:
-        lines.append(benchwords.icy(ice_frac, at_c, in_the_end, speaker))
+        lines.append(benchwords.icy(final, ice_frac, at_c, in_the_end, speaker))
     if recipe.water_parts > 0.0:
         lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
     lines += benchwords.poured(recipe.poured_l(), speaker)

@@ -164,11 +164,15 @@ def weight(of: Liquid, temp_c: float) -> Sheet:
 
 def cold(found: Cold) -> Sheet:
     """Key what a liquid does as it gets cold."""
-    crystals = None if found.crystal_onset_c <= COLDEST_C else found.crystal_onset_c
+    ice, crystals = (
+        None if onset_c <= COLDEST_C else onset_c
+        for onset_c in (found.ice_onset_c, found.crystal_onset_c)
+    )
+    ice_spread = None if ice is None else float(tank.spread_dc(ice))
     spread = None if crystals is None else float(tank.spread_dc(crystals, True))
     return {
-        **both("ice_onset", found.ice_onset_c),
-        **both_warmth("ice_onset_plus_minus", float(tank.spread_dc(found.ice_onset_c))),
+        **both("ice_onset", ice),
+        **both_warmth("ice_onset_plus_minus", ice_spread),
         **both("ice_onset_beside_crystals", found.ice_beside_crystals_c),
         **both("crystal_onset", crystals),
         **both_warmth("crystal_onset_plus_minus", spread),

@@ -40,6 +40,7 @@ DOUBTS: Mapping[Doubt, str] = {
     "plain salt.",
 }
 TOGETHER_DC = 0.05  # closer than anyone can measure
+NEAR_DC = 0.5  # so near 60 °F a hydrometer needs no correction
 VERDICTS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
 HANDLING: Mapping[str, str] = {
     "cacl2": "Calcium chloride burns eyes and skin: goggles and gloves. Flake or pellets heat the "
@@ -96,7 +97,7 @@ def batch(made: Batch, salt: Salt, freeze_spread_dc: float, speaker: Speaker) ->
     """Say what goes into a batch."""
     per = "gallon" if speaker.is_us else "litre"
     purity = "pure" if salt.purity_frac == 1.0 else f"{100 * salt.purity_frac:g} % NaCl"
-    is_off = abs(made.water_temp_c - REFERENCE_C) > 0.5
+    is_off = abs(made.water_temp_c - REFERENCE_C) > NEAR_DC
     lines = [
         f"{speaker.mass(made.salt_kg):>12}  salt as delivered ({purity})",
         f"{volume(made.water_l, speaker):>12}  water",
@@ -159,8 +160,11 @@ def gauged(found: Gauged, bands: Bands, freeze_spread_dc: float, speaker: Speake
         f"{percent(bands.target_frac)}, good from {low} to {high}), give or take "
         f"{100 * STRENGTH_SPREAD_FRAC:.1f} %",
         f"It {freezes(found.strength_frac, found.freeze_point_c, freeze_spread_dc, speaker)}.",
-        f"{found.reading_sg:.3f} at {at} is {found.reading_60f_sg:.3f} at {_sixty(speaker)}.",
     ]
+    if abs(found.temp_c - REFERENCE_C) > NEAR_DC:
+        lines.append(
+            f"{found.reading_sg:.3f} at {at} is {found.reading_60f_sg:.3f} at {_sixty(speaker)}."
+        )
     error = found.uncorrected_frac - found.strength_frac
     if abs(error) >= STRENGTH_SPREAD_FRAC:
         side = "high" if error > 0 else "low"
@@ -201,10 +205,14 @@ def cold(found: Cold, speaker: Speaker) -> list[str]:
         together = temp(found.first_solid_c, speaker)
         return [f"{together:>12}  ice and salt crystals together, {ice_spread}"]
     crystal_spread = spread(float(tank.spread_dc(found.crystal_onset_c, True)), speaker)
+    crystals = f"{temp(found.crystal_onset_c, speaker):>12}  SALT CRYSTALS first, {crystal_spread}"
+    beside = temp(found.ice_beside_crystals_c, speaker)
+    if found.ice_onset_c <= COLDEST_C:
+        return [crystals, f"{beside:>12}  ice, once crystals have formed, {ice_spread}"]
     return [
-        f"{temp(found.crystal_onset_c, speaker):>12}  SALT CRYSTALS first, {crystal_spread}",
-        f"{temp(found.ice_onset_c, speaker):>12}  ice while it stays clear; "
-        f"{temp(found.ice_beside_crystals_c, speaker)} once crystals have formed, {ice_spread}",
+        crystals,
+        f"{temp(found.ice_onset_c, speaker):>12}  ice while it stays clear; {beside} once crystals "
+        f"have formed, {ice_spread}",
     ]
 
 
@@ -212,7 +220,8 @@ def blended(
     of: Liquid, found: Cold, temp_c: float, parts_water: float, speaker: Speaker
 ) -> list[str]:
     """Say what a blend is, and when which solid comes."""
-    after = f", after {parts_water:g} volumes of water" if parts_water else ""
+    plural = "" if parts_water == 1.0 else "s"
+    after = f", after {parts_water:g} volume{plural} of water" if parts_water else ""
     density = of.density_kg_m3(temp_c) / 1000.0
     return [
         *cold(found, speaker),
@@ -221,8 +230,10 @@ def blended(
     ]
 
 
-def icy(ice_frac: float, temp_c: float, found: Cold, speaker: Speaker) -> str:
-    """Say how much is ice."""
+def icy(of: Liquid, ice_frac: float, temp_c: float, found: Cold, speaker: Speaker) -> str:
+    """Say how much of a liquid is ice."""
+    if ice_frac >= of.water_frac - 1e-9:
+        return f"Frozen solid at {temp(temp_c, speaker)}."
     if ice_frac == 0.0:
         salt = ", but salt crystals are due" if temp_c < found.crystal_onset_c else ""
         return f"No ice at {temp(temp_c, speaker)}{salt}."

@@ -192,6 +192,13 @@ def test_blend_warns_of_a_cold_tank(say):
     assert "Blend into 20.1 % base brine" in cold
 
 
+def test_ice_in_words(say):
+    assert "Frozen solid at -10.0 °F." in say("blend --brine 23.3 --at -10")[1]
+    assert "28 % of it is ice at 14.0 °F." in say("blend --brine 10 --at 14")[1]
+    line = "blend --additive mgcl2=30 --share 20 --at 10"
+    assert "No ice at 10.0 °F, but salt crystals are due." in say(line)[1]
+
+
 def test_blend_of_a_tank_that_drops_salt_when_warm(sheet, say):
     line = "blend --brine 26 --additive cacl2=32 --share 10"
     assert sheet(line)["drops_salt_when_warm"] is True
