@@ -248,6 +248,17 @@ def test_a_plain_salt_film_is_solid_below_its_eutectic():
     assert unfrozen[1] == 0.0
 
 
+# FHWA-RD-95-202 App. A has the eutectics at -33 °C (MgCl2) and -51 °C (CaCl2); KCl -10.7 (Pitzer A)
+@pytest.mark.parametrize(
+    ("chloride", "liquid_c", "solid_c"),
+    [("mgcl2", -32.9, -33.5), ("cacl2", -50.5, -51.5), ("kcl", -10.5, -10.9)],
+)
+def test_other_films_are_solid_below_theirs(chloride, liquid_c, solid_c):
+    unfrozen = brine.unfrozen_frac(molality(**{chloride: 10.0}), [liquid_c, solid_c])
+    assert unfrozen[0] > 0.2
+    assert unfrozen[1] == 0.0
+
+
 def test_a_trace_of_calcium_does_not_thaw_a_salt_film():
     # Below the eutectic hydrohalite takes the salt out; only the calcium's own water stays.
     unfrozen = brine.unfrozen_frac(molality(nacl=20.0, cacl2=0.1), -25.0)
