@@ -10,8 +10,10 @@ frezchem.dat (Marion's FREZCHEM); phreeqpy runs them. Prints the rule minus each
 models' own disagreement, by mixture and range of temperature.
 """
 
+import contextlib
 import importlib.util
 import itertools
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -107,4 +109,6 @@ def main():
 
 
 if __name__ == "__main__":
-    main()
+    # PHREEQC leaves a file behind where it finds no answer.
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        main()
