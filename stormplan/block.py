@@ -68,6 +68,7 @@ class _Run:
             self.course.surface_c[self.gone :, lane],
             film.frost_mm[self.gone :, lane],
             (film.ice_mm - film.frost_mm)[self.gone :, lane],
+            (film.water_mm + film.ice_mm + film.snow_mm)[self.gone :, lane],
         )
 
 
