@@ -17,9 +17,7 @@ from stormplan.search import RESIDUAL_MM
 from stormplan.treatment import Case, Pass
 from stormplan.units import L_M2_PER_GAL_KFT2
 
-LAST_PASS_OVER = (
-    0.25  # of the trigger: less snow than this is not worth a last pass, our own choice
-)
+LAST_PASS_OVER_CM = 0.25  # less snow than this is not worth a last pass, our own choice
 NACL_KG_L = 0.2743  # in 23.3 % brine at 60 °F: 2.289 lb/gal (mass balance on Lange's SG 1.179)
 
 
@@ -52,7 +50,7 @@ def plow_hours(snow_cm: list[float], trigger: float) -> tuple[int, ...]:
         fresh = fell if fell > 0.0 else 0.0
         lies += fresh
         quiet = 0 if fresh > 0.0 else quiet + 1
-        if lies >= trigger or (quiet == 1 and lies >= LAST_PASS_OVER * trigger):
+        if lies >= trigger or (quiet == 1 and lies >= LAST_PASS_OVER_CM):
             passes.append(hour + 1 if fresh > 0.0 else hour)
             lies = 0.0
     return tuple(hour for hour in passes if hour < len(snow_cm))

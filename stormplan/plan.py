@@ -38,6 +38,7 @@ Found = Mapping[tuple[str, str], Decided]
 #: What the model leaves out; every plan says so.
 LIMITS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "After each storm surfaces are taken to be cleared to the pavement before the next one.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 

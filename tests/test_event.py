@@ -20,7 +20,7 @@ def outlook(surface_c, hours=48, **series):
 def ground(surface_c, ice_mm=0.0):
     """A surface with frost wherever it can be, and so much ice."""
     full = np.ones_like(surface_c)
-    return Ground(surface_c, 0.1 * full, ice_mm * full)
+    return Ground(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
 
 
 @pytest.mark.parametrize(

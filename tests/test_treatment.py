@@ -90,10 +90,12 @@ def test_sleet_is_for_solids():
 
 def test_a_storm_that_begins_as_rain_washes_a_pretreat_off():
     # TxDOT Snow and Ice Control Operations Manual (2017), s. 5: none when it starts as rain
-    cooling = {0: 5.0, 8: 4.0, 13: 3.0, 14: -4.0}
-    only = treatments(28, air_temp_c=cooling, rain_mm=spell(6, 12, 1.0), **snow(14, 20))[0]
-    assert only.action is Action.SOLIDS
-    assert rules(only)["rain_washes_off"] == "refuses"
+    front = {"air_temp_c": {0: 4.0, 14: 3.0, 15: -3.0}, "dew_point_c": {0: 2.0, 15: -5.0}}
+    plan = planned(rain_mm=spell(10, 15, 1.0), **front, **snow(15, 21, 0.5))
+    decided = plan.sites[0].surfaces[0].treatments
+    assert all(one.action is not Action.PRETREAT for one in decided)
+    refusals = {rule for one in decided for rule in rules(one)}
+    assert refusals & {"rain_washes_off", "dry_surface", "standing_water"}
 
 
 def test_pavement_floors():
