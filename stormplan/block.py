@@ -7,7 +7,7 @@ weighed in one call, and what is chosen is run again with pavement and film coup
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -28,6 +28,8 @@ from stormplan.treatment import Case, Film, Treatment
 
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 PAST_H = 72  # hours before now that are used, where the forecast has them
+BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
+BLOCK_COLUMNS = 8000  # about as many columns, members counted: a gigabyte of memory
 SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
 
 
@@ -77,6 +79,43 @@ class _Run:
             film.ice_mm[ahead, lane] - frost_mm,
             lies + film.snow_mm[ahead, cleared],
         )
+
+
+def cut(
+    sites: Sites, keys: Sequence[str], cells: Mapping[str, CellForecast]
+) -> Iterator[list[str]]:
+    """Cut the sites into blocks that fit into memory; those of one cell stay together.
+
+    Parameters
+    ----------
+    sites : Sites
+        The sites file [-].
+    keys : sequence of str
+        Which sites [-].
+    cells : mapping of str to CellForecast
+        By site key; a site that is absent is left out [-].
+
+    Yields
+    ------
+    list of str
+        Keys of one block.
+    """
+    together: dict[int, list[str]] = {}
+    for key in keys:
+        if key in cells:
+            together.setdefault(id(cells[key]), []).append(key)
+    part: list[str] = []
+    width = 0
+    for key in (key for group in together.values() for key in group):
+        if len(part) >= BLOCK_SITES or width >= BLOCK_COLUMNS:
+            yield part
+            part, width = [], 0
+        # surfaces of sites that share a cell mostly share their columns too
+        shares = bool(part) and cells[part[-1]] is cells[key]
+        width += 0 if shares else cells[key].members * len(sites.sites[key].surfaces)
+        part.append(key)
+    if part:
+        yield part
 
 
 def decide(
