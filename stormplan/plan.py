@@ -21,7 +21,7 @@ from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
 from stormplan.crew import Job
 from stormplan.errors import Exit
-from stormplan.event import Outlook, Record, Unknown
+from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
 from stormplan.sites import Sites, Surface
@@ -189,6 +189,7 @@ def make_plan(
     each = len(blocks)
     done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
     decided = {at: found for part in done for at, found in part.items()}
+    outlooks = {found.column: found.outlook for found in decided.values()}
     planned = [_site_plan(key, sites, said[key], decided) for key in keys]
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
@@ -205,7 +206,7 @@ def make_plan(
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
         yards=tuple(_yard_mixes(sites, planned, now)),
-        columns={found.column: _series(found.outlook) for found in decided.values()},
+        columns={name: _series(seen) for name, seen in outlooks.items()},
     )
 
 
@@ -217,8 +218,10 @@ def _known(value: float, digits: int) -> float | None:
 
 
 def _series(seen: Outlook) -> Series:
+    columns = dict(zip(Hour._fields, zip(*seen.hours, strict=True), strict=True))
+
     def each(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple(_known(getattr(hour, name), digits) for hour in seen.hours)
+        return tuple([None if v != v else round(v, digits) for v in columns[name]])
 
     return Series(
         start=seen.hours[0].start,
