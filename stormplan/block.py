@@ -66,18 +66,16 @@ class _Run:
     columns: Columns
     plows: tuple[tuple[int, ...], ...]
     course: Course
+    lies_mm: NDArray[np.float64]
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film, cleared = self.course.film, lane + len(self.lanes)
-        ahead = slice(self.gone, None)
-        frost_mm = film.frost_mm[ahead, lane]
-        lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
+        film = self.course.film
         return Ground(
-            self.course.surface_c[ahead, lane],
-            frost_mm,
-            film.ice_mm[ahead, lane] - frost_mm,
-            lies + film.snow_mm[ahead, cleared],
+            self.course.surface_c[self.gone :, lane],
+            film.frost_mm[self.gone :, lane],
+            film.ice_mm[self.gone :, lane] - film.frost_mm[self.gone :, lane],
+            self.lies_mm[self.gone :, lane + len(self.lanes)],
         )
 
 
@@ -253,10 +251,9 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     plows = tuple(aftercare.plow_hours(snow[lane.column.cell], lane.trigger_cm) for lane in lanes)
     columns = Columns.of([lane.column for lane in lanes] * 2)
     passes = _ploughs(lanes, plows, snow, gone)
-    return _Run(
-        forecast, ahead, gone, lanes, columns, plows,
-        course.run(forecast, columns, ploughs=passes),
-    )  # fmt: skip
+    taken = course.run(forecast, columns, ploughs=passes)
+    lies = taken.film.water_mm + taken.film.ice_mm + taken.film.snow_mm
+    return _Run(forecast, ahead, gone, lanes, columns, plows, taken, lies)
 
 
 def _ploughs(

@@ -389,11 +389,11 @@ def _hours(
     ground: Ground,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
-    middle = {name: np.median(array, axis=1) for name, array in series.items()}
+    middle = {name: _middle(array) for name, array in series.items()}
     columns = [
         middle["air_temp_c"],
         middle["dew_point_c"],
-        np.median(ground.surface_c, axis=1),
+        _middle(ground.surface_c),
         middle["wind_10m_ms"],
         middle["rain_mm"],
         middle["snow_we_mm"],
@@ -401,7 +401,7 @@ def _hours(
         middle["frz_rain_mm"],
         middle["sleet_mm"],
         middle["pop"],
-        np.median(ground.lies_mm, axis=1),
+        _middle(ground.lies_mm),
     ]
     rows = np.stack(columns, axis=1).tolist()
     blowing = (middle["blowing_snow"] > 0.5).tolist()
@@ -409,6 +409,11 @@ def _hours(
         Hour._make((forecast.time(index), *row, blows, hazard))
         for index, (row, blows, hazard) in enumerate(zip(rows, blowing, governing, strict=True))
     )
+
+
+def _middle(values: Array) -> Array:
+    """Median over the members, (hour,); of one member, itself."""
+    return values[:, 0] if values.shape[1] == 1 else np.asarray(np.median(values, axis=1))
 
 
 def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:

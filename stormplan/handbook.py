@@ -268,6 +268,9 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
             raise ValueError(f"no words for a {kind}")
 
 
+_DEFAULTS = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+
+
 class Practice:
     """The rules as they stand for one surface: defaults under company, site and surface.
 
@@ -278,7 +281,7 @@ class Practice:
     """
 
     def __init__(self, *overrides: tuple[str, Mapping[str, float | str]]) -> None:
-        self._settings = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+        self._settings = dict(_DEFAULTS)
         for who, values in overrides:
             for key, value in values.items():
                 self._settings[key] = Setting(RULES[key], value, who)

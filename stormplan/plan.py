@@ -22,7 +22,7 @@ from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
 from stormplan.crew import Job
 from stormplan.errors import Exit
-from stormplan.event import Outlook, Record, Unknown
+from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
@@ -217,6 +217,7 @@ def make_plan(
     sided = {key: follow.choose(key, sites, heard[key], views) for key in keys}
     planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
     decided = {at: found for side in sided.values() for at, found in side.decided.items()}
+    outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     return Plan(
@@ -232,7 +233,7 @@ def make_plan(
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
         yards=tuple(_yard_mixes(sites, planned, now)),
-        columns={found.column: _series(found.outlook) for found in decided.values()},
+        columns={name: _series(seen) for name, seen in outlooks.items()},
     )
 
 
@@ -244,8 +245,10 @@ def _known(value: float, digits: int) -> float | None:
 
 
 def _series(seen: Outlook) -> Series:
+    columns = dict(zip(Hour._fields, zip(*seen.hours, strict=True), strict=True))
+
     def each(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple(_known(getattr(hour, name), digits) for hour in seen.hours)
+        return tuple([None if v != v else round(v, digits) for v in columns[name]])
 
     return Series(
         start=seen.hours[0].start,
