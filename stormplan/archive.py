@@ -79,6 +79,8 @@ class Kept:
         Its row [-].
     url : str
         Address it answered [-].
+    status : int
+        HTTP status [-].
     headers : mapping
         Of the reply or, if newer, of the latest confirmation; names in lower case [-].
     body : bytes
@@ -91,6 +93,7 @@ class Kept:
 
     key: int
     url: str
+    status: int
     headers: Mapping[str, str]
     body: bytes
     fetched_at: datetime
@@ -286,14 +289,14 @@ class Archive:
         """
         until = _stamp(before)
         row = self._newest(
-            "SELECT id, headers, body, fetched_at FROM reply "
+            "SELECT id, status, headers, body, fetched_at FROM reply "
             "WHERE url = ? AND good = 1 AND fetched_at <= ? ORDER BY fetched_at DESC, id DESC",
             url,
             until,
         )
         if row is None:
             return None
-        key, headers, body, fetched_at = row
+        key, status, headers, body, fetched_at = row
         confirmed = self._newest(
             "SELECT headers, confirmed_at FROM confirmation "
             "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC",
@@ -306,6 +309,7 @@ class Archive:
         return Kept(
             key=key,
             url=url,
+            status=status,
             headers=json.loads(headers) | json.loads(newer),
             body=whole,
             fetched_at=datetime.fromisoformat(fetched_at),

@@ -18,7 +18,7 @@ from stormplan import aftercare, batch, course, event, foreman, pretreat, refusa
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
-from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.forecast import REQUIRED, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
 from stormplan.pretreat import Question
 from stormplan.products import Stock
@@ -64,16 +64,18 @@ class _Run:
     columns: Columns
     plows: tuple[tuple[int, ...], ...]
     course: Course
-    lies_mm: NDArray[np.float64]
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film = self.course.film
+        film, cleared = self.course.film, lane + len(self.lanes)
+        ahead = slice(self.gone, None)
+        frost_mm = film.frost_mm[ahead, lane]
+        lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
         return Ground(
-            self.course.surface_c[self.gone :, lane],
-            film.frost_mm[self.gone :, lane],
-            film.ice_mm[self.gone :, lane] - film.frost_mm[self.gone :, lane],
-            self.lies_mm[self.gone :, lane + len(self.lanes)],
+            self.course.surface_c[ahead, lane],
+            frost_mm,
+            film.ice_mm[ahead, lane] - frost_mm,
+            lies + film.snow_mm[ahead, cleared],
         )
 
 
@@ -101,12 +103,29 @@ def decide(
     dict of (str, str) to Decided
         By site and surface.
     """
-    known = [key for key in keys if key in cells]
-    if not known:
-        return {}
+    starts = {id(cell): first_hour(cell, now) for cell in cells.values()}
+    groups: dict[datetime, list[str]] = {}
+    for key in keys:
+        if key in cells:
+            groups.setdefault(starts[id(cells[key])], []).append(key)
+    answers: dict[tuple[str, str], Decided] = {}
+    for start, together in groups.items():
+        answers |= _decide(sites, together, cells, start, now)
+    return answers
+
+
+def _decide(
+    sites: Sites,
+    known: Sequence[str],
+    cells: Mapping[str, CellForecast],
+    start: datetime,
+    now: datetime,
+) -> dict[tuple[str, str], Decided]:
+    """Decide for sites whose weather is known from the same hour on."""
     distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
     place = {id(cell): index for index, cell in enumerate(distinct)}
-    forecast = _hours_around(distinct, sites, now)
+    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
+    forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     surfaces = {
         (key, surface_key): _lane(sites, sites.sites[key], surface, place[id(cells[key])])
         for key in known
@@ -149,12 +168,22 @@ def _floor(moment: datetime) -> datetime:
     return moment.replace(minute=0, second=0, microsecond=0)
 
 
-def _hours_around(cells: Sequence[CellForecast], sites: Sites, now: datetime) -> Forecast:
-    """Stack the cells from as far back as any of them knows to the end of the horizon."""
-    start = max(min(cell.start for cell in cells), _floor(now) - timedelta(hours=PAST_H))
-    start = min(start, _floor(now))
-    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
-    return stack(cells, start, round((end - start) / timedelta(hours=1)))
+def first_hour(cell: CellForecast, now: datetime) -> datetime:
+    """Find the hour from which on a cell's weather is known without a gap up to now.
+
+    What lies on the pavement is carried from hour to hour, so a gap in the past ends all
+    knowledge: hours before it are left out, and so is what is older than ``PAST_H``.
+    """
+    earliest = _floor(now) - timedelta(hours=PAST_H)
+    past = round((_floor(now) - max(cell.start, earliest)) / timedelta(hours=1))
+    if past <= 0:
+        return _floor(now)
+    hours = stack([cell], _floor(now) - timedelta(hours=past), past)
+    known = np.isfinite([hours[name] for name in REQUIRED]).all(axis=0)
+    phases = np.isfinite([hours[name] for name in event.PHASES]).all(axis=0)
+    known &= (hours["precip_mm"] == 0.0) | (phases & np.isfinite(hours["precip_mm"]))
+    gaps = np.flatnonzero(~known.all(axis=(1, 2)))
+    return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)
 
 
 def _lane(sites: Sites, site: Site, surface: Surface, cell: int) -> Lane:
@@ -186,8 +215,7 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     columns = Columns.of([lane.column for lane in lanes] * 2)
     passes = _ploughs(lanes, plows, snow, gone)
     taken = course.run(forecast, columns, ploughs=passes)
-    lies = taken.film.water_mm + taken.film.ice_mm + taken.film.snow_mm
-    return _Run(forecast, ahead, gone, lanes, columns, plows, taken, lies)
+    return _Run(forecast, ahead, gone, lanes, columns, plows, taken)
 
 
 def _ploughs(

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from stormplan import secondopinion
 from stormplan.event import SNOW, Event, Hazard
 from stormplan.mixsheet import YardView, blend_line, short_of, yard_view
 from stormplan.plan import Plan, SitePlan, Source, SurfacePlan
@@ -176,6 +177,9 @@ def _facts(plan: Plan, words: Words) -> Iterable[tuple[str, str]]:
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
         yield "Forecast", _forecast_age(sources, plan.made_at, words)
+    second = secondopinion.first_screen(plan, words)
+    if second:
+        yield "Second opinion", second
 
 
 def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:

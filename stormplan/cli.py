@@ -253,7 +253,9 @@ def brief(
 
         checked = sitesfile.load(sites)
         with Archive(archive or out / "archive.sqlite") as kept:
-            plan = morning.plan_morning(checked, kept, _moment(now), offline=offline)
+            plan = morning.plan_morning(
+                checked, kept, _moment(now), offline=offline, folder=sites.parent
+            )
     written = morning.write(plan, out)
     if as_json:
         print(morning.document(plan))

@@ -236,7 +236,7 @@ def outlook(
         name: forecast[name][:, cell, :]
         for name in (
             *("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", "blowing_snow"),
-            *_PHASES,
+            *PHASES,
             "snow_depth_cm",
         )
     }
@@ -304,7 +304,7 @@ def _normal(deviation: Array) -> Array:
     return np.asarray(1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(deviation, nan=-9.0))))
 
 
-_PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
 
 
 def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
@@ -334,7 +334,7 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
         cold = surface_c <= STICKS_BELOW_C
-        falling = np.nansum([series[name] for name in _PHASES], axis=0) > TRACE_MM
+        falling = np.nansum([series[name] for name in PHASES], axis=0) > TRACE_MM
         frost = (
             (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"])) & ~falling
         )

@@ -30,6 +30,7 @@ class Mark(IntFlag):
     SPLIT = 8  # an hour's part of a total given for a longer block
     CLIPPED = 16
     GUESSED_PHASE = 32  # rain, snow or ice decided from temperature, not said by the source
+    OTHER_SOURCE = 64  # the preferred source does not know; another one stepped in
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
@@ -34,6 +34,7 @@ def plan_morning(
     *,
     offline: bool = False,
     manners: Manners | None = None,
+    folder: Path = Path(),
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -49,6 +50,8 @@ def plan_morning(
         Ask nobody; plan from the archive alone [-].
     manners : Manners, optional
         How patiently services are asked [-].
+    folder : Path
+        Where the sites file is: its relative paths start there [-].
 
     Returns
     -------
@@ -57,8 +60,9 @@ def plan_morning(
     """
     fetcher = Fetcher(archive, sites.company.contact, manners, offline=offline)
     try:
-        sources = open_sources(sites.weather.sources, fetcher, sites.weather.base_urls)
-        gathered = gather(sources, _places(sites), now)
+        sources = open_sources(sites.weather, fetcher, folder)
+        ahead = timedelta(hours=sites.practice().number("horizon"))
+        gathered = gather(sources, _places(sites), now, ahead)
     finally:
         fetcher.close()
     plan = make_plan(sites, _answers(gathered), now)
@@ -80,7 +84,7 @@ def _places(sites: Sites) -> list[Place]:
 
 def _answers(gathered: list[Gathered]) -> dict[str, Answer]:
     return {
-        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None)
+        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None, found.others)
         for found in gathered
     }
 

@@ -15,7 +15,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import airwatch, block, event, mix
+from stormplan import agreement, airwatch, block, event, mix
+from stormplan.agreement import Opinion, OtherOpinion
 from stormplan.airwatch import AirWindow
 from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
@@ -24,7 +25,7 @@ from stormplan.errors import Exit
 from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Sites, Surface
+from stormplan.sites import Site, Sites, Surface
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
@@ -32,6 +33,8 @@ GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next p
 BLOCK_SITES = 400  # sites planned in one pure call; large blocks suit numpy
 
 Verdict = Literal["go", "hold", "nothing"]
+Follows = Literal["preferred", "more cautious"]
+Found = Mapping[tuple[str, str], Decided]
 
 #: What the model leaves out; every plan says so.
 LIMITS = (
@@ -53,7 +56,7 @@ CAUTIONS = (
 
 
 class Source(Record):
-    """The forecast a site was planned from."""
+    """The forecast a site was planned from; ``instead_of`` says why none that is preferred."""
 
     source: str
     cell: str
@@ -64,6 +67,7 @@ class Source(Record):
     notes: tuple[str, ...]
     contradictions: tuple[str, ...]
     credit: str
+    instead_of: str | None = None
 
 
 class Series(Record):
@@ -96,7 +100,11 @@ class SurfacePlan(Record):
 
 
 class SitePlan(Record):
-    """One site: its forecast, or why there is none, and its surfaces."""
+    """One site: its forecast, or why there is none, and its surfaces.
+
+    ``others`` is what the forecasts that were not followed come to; ``follows`` says why this one
+    was.
+    """
 
     key: str
     name: str
@@ -110,6 +118,8 @@ class SitePlan(Record):
     problem: str | None
     air: tuple[AirWindow, ...]
     surfaces: tuple[SurfacePlan, ...]
+    others: tuple[OtherOpinion, ...] = ()
+    follows: Follows = "preferred"
 
     @property
     def treatments(self) -> tuple[tuple[SurfacePlan, Treatment], ...]:
@@ -152,10 +162,15 @@ class Plan(Record):
 
 @dataclass(frozen=True)
 class Answer:
-    """What the sources said about one site: a forecast, or the reasons why there is none."""
+    """What the sources said about one site: a forecast, or the reasons why there is none.
+
+    With a forecast, ``problem`` is why a source that is preferred to it has none; ``others`` are
+    the forecasts of the sources after it.
+    """
 
     forecast: CellForecast | None
     problem: str | None = None
+    others: tuple[CellForecast, ...] = ()
 
 
 def make_plan(
@@ -184,13 +199,22 @@ def make_plan(
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
     said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
-    cells = {key: found.forecast for key, found in said.items() if found.forecast is not None}
     blocks = [keys[at : at + BLOCK_SITES] for at in range(0, len(keys), BLOCK_SITES)]
     each = len(blocks)
-    done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
-    decided = {at: found for part in done for at, found in part.items()}
+
+    def decide(cells: Mapping[str, CellForecast]) -> Found:
+        done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
+        return {at: found for part in done for at, found in part.items()}
+
+    heard = {key: _cells(found) for key, found in said.items()}
+    views = [
+        decide({key: cells[rank] for key, cells in heard.items() if rank < len(cells)})
+        for rank in range(max(map(len, heard.values()), default=0))
+    ]
+    sided = {key: _side(key, sites, heard[key], views) for key in keys}
+    planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
+    decided = {at: found for side in sided.values() for at, found in side.decided.items()}
     outlooks = {found.column: found.outlook for found in decided.values()}
-    planned = [_site_plan(key, sites, said[key], decided) for key in keys]
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     return Plan(
@@ -251,9 +275,39 @@ def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
     )
 
 
-def _site_plan(
-    key: str, sites: Sites, said: Answer, decided: Mapping[tuple[str, str], Decided]
-) -> SitePlan:
+@dataclass(frozen=True)
+class _Side:
+    """Whose forecast a site follows, what is decided by it, and what the others come to."""
+
+    cell: CellForecast | None
+    decided: Found
+    others: tuple[OtherOpinion, ...] = ()
+    follows: Follows = "preferred"
+
+
+def _cells(said: Answer) -> tuple[CellForecast, ...]:
+    return () if said.forecast is None else (said.forecast, *said.others)
+
+
+def _side(key: str, sites: Sites, cells: Sequence[CellForecast], views: Sequence[Found]) -> _Side:
+    """Choose whose forecast a site follows, by policy."""
+    own = [
+        {at: found for at, found in view.items() if at[0] == key}
+        for view, _ in zip(views, cells, strict=False)
+    ]
+    if len(cells) < 2:
+        return _Side(cells[0] if cells else None, own[0] if own else {})
+    opinions: list[Opinion] = [
+        agreement.opinion(cell, [(found.outlook, found.treatments) for found in view.values()])
+        for cell, view in zip(cells, own, strict=True)
+    ]
+    cautious = sites.practice(sites.sites[key]).choice("when_sources_differ") == "cautious"
+    at = agreement.more_cautious(opinions) if cautious else 0
+    others = [agreement.compare(opinions[at], one) for i, one in enumerate(opinions) if i != at]
+    return _Side(cells[at], own[at], tuple(others), "more cautious" if at else "preferred")
+
+
+def _site_plan(key: str, sites: Sites, said: Answer, side: _Side) -> SitePlan:
     site = sites.sites[key]
     return SitePlan(
         key=key,
@@ -264,29 +318,30 @@ def _site_plan(
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None if said.forecast is None else _source(said.forecast),
-        problem=None if said.forecast is not None else said.problem or "no forecast",
-        air=_air(key, sites, decided),
+        source=None if side.cell is None else _source(side.cell, said.problem),
+        problem=None if side.cell is not None else said.problem or "no forecast",
+        air=_air(site, sites, side.decided, key),
         surfaces=tuple(
-            _surface_plan(surface_key, surface, decided[key, surface_key])
+            _surface_plan(surface_key, surface, side.decided[key, surface_key])
             for surface_key, surface in site.surfaces.items()
-            if (key, surface_key) in decided
+            if (key, surface_key) in side.decided
         ),
+        others=side.others,
+        follows=side.follows,
     )
 
 
 def _air(
-    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
+    site: Site, sites: Sites, decided: Mapping[tuple[str, str], Decided], key: str
 ) -> tuple[AirWindow, ...]:
     """Watch the air over a site, through any of its surfaces."""
-    site = sites.sites[key]
     for surface_key in site.surfaces:
         if (key, surface_key) in decided:
             return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
     return ()
 
 
-def _source(cell: CellForecast) -> Source:
+def _source(cell: CellForecast, instead_of: str | None) -> Source:
     return Source(
         source=cell.source,
         cell=cell.cell,
@@ -297,6 +352,7 @@ def _source(cell: CellForecast) -> Source:
         notes=cell.notes,
         contradictions=cell.contradictions,
         credit=cell.credit,
+        instead_of=instead_of,
     )
 
 
@@ -347,6 +403,10 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         age_h = (now - site.source.issued_at) / timedelta(hours=1)
         if site.source.stale or age_h > stale_h:
             found.append(f"{site.name}: forecast is {age_h:.0f} h old")
+        if site.source.instead_of is not None:
+            found.append(
+                f"{site.name}: planned from {site.source.source} ({site.source.instead_of})"
+            )
         if site.source.contradictions:
             what = "; ".join(site.source.contradictions)
             found.append(f"{site.name}: the forecast contradicts itself ({what})")

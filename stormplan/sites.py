@@ -32,7 +32,9 @@ from stormplan.catalog import BUILD_UPS, MATERIALS, SURFACE_CLASSES, BuildUp, Pr
 from stormplan.errors import InputError
 from stormplan.handbook import RULES, Practice, Rule
 
-SOURCES = ("nws", "metno", "openmeteo", "table", "recorded")
+SOURCES = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
+PAID = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
+PAID_HOST = "open-meteo.com"
 BRINE = "brine"  # the product every yard can make
 
 
@@ -166,19 +168,38 @@ class WeatherSource(Record):
 
 
 class Weather(Record):
-    """Forecast sources in order of preference."""
+    """Forecast sources in order of preference; paths are relative to the sites file."""
 
     sources: tuple[Annotated[str, one_of("source", SOURCES)], ...] = Field(("nws",), min_length=1)
     nws: WeatherSource = WeatherSource()
     metno: WeatherSource = WeatherSource()
     openmeteo: WeatherSource = WeatherSource()
+    openmeteo_ensemble: WeatherSource = WeatherSource()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
+    recorded: str | None = None  # folder of recorded forecasts
 
-    @property
-    def base_urls(self) -> dict[str, str]:
-        """Addresses that stand in for the public ones, by source."""
-        named = {"nws": self.nws, "metno": self.metno, "openmeteo": self.openmeteo}
-        return {name: source.base_url for name, source in named.items() if source.base_url}
+    def service(self, name: str) -> WeatherSource:
+        """Return the settings of a service on the network."""
+        found: WeatherSource = getattr(self, name)
+        return found
+
+    @model_validator(mode="after")
+    def _sources_can_run(self) -> Weather:
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError(f"a source is listed twice: {', '.join(self.sources)}; keep one")
+        for name in set(self.sources) & set(PAID):
+            service = self.service(name)
+            public = service.base_url is None or PAID_HOST in service.base_url
+            if public and service.key_env is None and not service.non_commercial:
+                raise ValueError(
+                    f"{name} is free for non-commercial use only; accepted: key_env, the name of "
+                    "the environment variable that holds your key, or non_commercial: true"
+                )
+        if "table" in self.sources and not self.tables:
+            raise ValueError("source 'table' needs 'tables', a CSV file for each site that has one")
+        if "recorded" in self.sources and self.recorded is None:
+            raise ValueError("source 'recorded' needs 'recorded', a folder of recorded forecasts")
+        return self
 
 
 class ProductEntry(Record):

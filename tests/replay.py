@@ -162,7 +162,8 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True
             return
         raw = answer.raw
-        self.send_response(answer.status)
+        begin = self.send_response_only if "Date" in answer.headers else self.send_response
+        begin(answer.status)
         for name, value in answer.headers.items():
             self.send_header(name, value)
         if answer.status != 304:
