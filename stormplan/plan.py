@@ -26,7 +26,7 @@ from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Sites, Surface
+from stormplan.sites import Site, Sites, Surface
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
@@ -291,7 +291,7 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
         longitude_deg=site.longitude_deg,
         source=None if side.cell is None else _source(side.cell, said.problem),
         problem=None if side.cell is not None else said.problem or "no forecast",
-        air=_air(key, sites, side.decided),
+        air=_air(site, sites, side.decided, key),
         surfaces=tuple(
             _surface_plan(surface_key, surface, side.decided[key, surface_key])
             for surface_key, surface in site.surfaces.items()
@@ -303,10 +303,9 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
 
 
 def _air(
-    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
+    site: Site, sites: Sites, decided: Mapping[tuple[str, str], Decided], key: str
 ) -> tuple[AirWindow, ...]:
     """Watch the air over a site, through any of its surfaces."""
-    site = sites.sites[key]
     for surface_key in site.surfaces:
         if (key, surface_key) in decided:
             return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
