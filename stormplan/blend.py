@@ -210,7 +210,7 @@ def matching_base(additive: Liquid, share_frac: float) -> tuple[float, float] | 
         return float(brine.crystal_onset_c(blended.molality)) - ice_c, ice_c
 
     weak, strong = WEAKEST_BASE_FRAC, SALOMETER_FULL_FRAC
-    if crystals_lead_dc(weak)[0] > 0.0 or crystals_lead_dc(strong)[0] < 0.0:
+    if crystals_lead_dc(weak)[0] >= 0.0 or crystals_lead_dc(strong)[0] <= 0.0:
         return None
     for _ in range(40):  # a fifth halved 40 times is 1e-13
         middle = 0.5 * (weak + strong)

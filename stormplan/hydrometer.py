@@ -232,10 +232,12 @@ def gauge(
         )
     strength = float(strength_from_reading(sg, temp_c))
     molality = brine.molality(brine.plain(strength))
+    # Warm brine holds a little more than the saturation of a cold tank.
+    crystals_c = min(float(brine.crystal_onset_c(molality)), REFERENCE_C)
     known: tuple[tuple[bool, Doubt], ...] = (
         (strength > SALOMETER_FULL_FRAC + STRENGTH_SPREAD_FRAC, "beyond saturation"),
         (temp_c < float(brine.freeze_point_c(molality)), "freezing"),
-        (temp_c < float(brine.crystal_onset_c(molality)), "crystals"),
+        (temp_c < crystals_c, "crystals"),
         (is_blend, "blend"),
         (is_treated_salt, "treated salt"),
     )

@@ -264,6 +264,9 @@ class Yard(Record):
     stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
     mixer: Mixer
     sprayers: dict[Key, Sprayer] = Field(min_length=1)
+    containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
+        None, alias="containment"
+    )
     water_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
         unit.f_to_c(50), alias="water_temperature"
     )
@@ -319,6 +322,7 @@ class Surface(Record):
     over_room: bool = False
     reinforced: bool = False
     snow_pile: bool = False
+    poor_concrete: bool = False
     no_chlorides: bool = False
     new_concrete_until: date | None = None
     last_treated: date | None = None
