@@ -127,7 +127,7 @@ def secret(variable: str | None, file: str | None) -> str:
 
 def message(parcel: Parcel, sender: str, recipient: str) -> EmailMessage:
     """Compose the mail: text that stands alone, the page beside it, the sheets attached."""
-    mail = EmailMessage(policy=policy.SMTP)
+    mail = EmailMessage(policy=policy.SMTP.clone(cte_type="7bit"))
     mail["Subject"] = re.sub(r"\s+", " ", parcel.subject)
     mail["From"] = sender
     mail["To"] = recipient

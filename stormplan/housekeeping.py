@@ -214,18 +214,13 @@ def _try_writing(archive: Archive) -> None:
         archive.close()
         raise ArchiveError(f"archive {archive.path}: is damaged ({found})")
     try:
-        with archive.together():
-            archive.remember_point("", "", datetime.fromisoformat("1970-01-01T00:00+00:00"))
-            raise _Undo
-    except _Undo:
-        return
+        with archive.opened() as file:
+            file.execute("BEGIN IMMEDIATE")
+            file.execute("CREATE TABLE trial (nothing)")
+            file.execute("ROLLBACK")
     except ArchiveError:
         archive.close()
         raise
-
-
-class _Undo(Exception):  # noqa: N818  (takes a trial write back; never leaves this module)
-    """Ends a transaction without effect."""
 
 
 def _set_aside(path: Path, now: datetime, why: str) -> tuple[Archive, str]:
@@ -260,3 +255,50 @@ def stand_in(path: Path) -> Archive:
         finally:
             file.close()
     return memory
+
+
+def carry_over(spare: Archive, archive: Archive) -> int:
+    """Put what was only remembered in memory into the file, once it can be written again.
+
+    Parameters
+    ----------
+    spare : Archive
+        In memory [-].
+    archive : Archive
+        The file [-].
+
+    Returns
+    -------
+    int
+        How many plans were carried over, each with why it was made and what became of it.
+    """
+    known = archive.newest("SELECT max(made_at) FROM run")
+    since = known[0] if known and known[0] else ""
+    new = spare.rows(
+        "SELECT plan.id, plan.made_at, plan.document, run.kind, run.day, run.announced "
+        "FROM run JOIN plan ON plan.id = run.plan WHERE run.made_at > ? ORDER BY plan.id",
+        since,
+    )
+    for key, made_at, document, *why in new:
+        with archive.together():
+            row = archive.add(
+                "INSERT INTO plan (made_at, document) VALUES (?, ?)", made_at, document
+            )
+            archive.add(
+                "INSERT INTO run (plan, made_at, kind, day, announced) VALUES (?, ?, ?, ?, ?)",
+                row,
+                made_at,
+                *why,
+            )
+            for entry in spare.rows(
+                "SELECT channel, recipient, state, said, at FROM delivery WHERE plan = ? "
+                "ORDER BY id",
+                key,
+            ):
+                archive.add(
+                    "INSERT INTO delivery (plan, channel, recipient, state, said, at) "
+                    "VALUES (?, ?, ?, ?, ?, ?)",
+                    row,
+                    *entry,
+                )
+    return len(new)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from typing import Literal
+from zoneinfo import ZoneInfo
 
 from stormplan.archive import Archive, stamp
 
@@ -178,6 +179,24 @@ class Ledger:
             self.archive.newest(_RUN + "WHERE kind = 'briefing' AND day = ?", day.isoformat())
         )
 
+    def made_at(self, moment: datetime) -> Run | None:
+        """Find the plan made at exactly a moment; None if there is none."""
+        return _run(
+            self.archive.newest(_RUN + "WHERE plan.made_at = ? ORDER BY plan.id", stamp(moment))
+        )
+
+    def last_made_on(self, day: date, zone: ZoneInfo) -> Run | None:
+        """Find the last plan made on a local day, for whatever reason; None if there is none."""
+        start = datetime.combine(day, time(0), zone)
+        end = datetime.combine(day + timedelta(days=1), time(0), zone)
+        return _run(
+            self.archive.newest(
+                _RUN + "WHERE plan.made_at >= ? AND plan.made_at < ? ORDER BY plan.id DESC",
+                stamp(start),
+                stamp(end),
+            )
+        )
+
     def standings(self, plan: int) -> list[Standing]:
         """Say how far every delivery of a plan has come, in the order they were queued."""
         found: dict[tuple[str, str], Standing] = {}
@@ -207,11 +226,6 @@ class Ledger:
             for standing in self.standings(plan)
             if standing.state in OPEN
         ]
-
-    def newest_moment(self) -> datetime | None:
-        """Find the latest moment any plan was made at; None if there is no plan."""
-        found = self.archive.newest("SELECT max(made_at) FROM plan")
-        return datetime.fromisoformat(found[0]) if found and found[0] else None
 
 
 def _run(row: tuple[object, ...] | None) -> Run | None:

@@ -16,6 +16,8 @@ from typing import Literal
 from pydantic import AwareDatetime
 
 from stormplan import event, mix, pavement, treatment
+from stormplan.alert import Alert
+from stormplan.changes import Change
 from stormplan.errors import Exit
 from stormplan.event import Outlook, Record, Thresholds, Unknown
 from stormplan.forecast import CellForecast, Forecast, stack
@@ -118,7 +120,9 @@ class Plan(Record):
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
     may have to be, nothing otherwise. ``degraded`` names, in words, what the plan stands on less
-    than it should; empty is a complete plan.
+    than it should; empty is a complete plan. ``troubles`` names what went wrong around the
+    planning (late, not delivered, nowhere to write), ``remarks`` what went right only in the end;
+    ``changes`` are against the plan announced before. ``alerts`` are official ones and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -135,6 +139,10 @@ class Plan(Record):
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     columns: dict[str, Series]
+    alerts: tuple[Alert, ...] = ()
+    changes: tuple[Change, ...] = ()
+    troubles: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     limits: tuple[str, ...] = LIMITS
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -143,7 +151,7 @@ class Plan(Record):
         """What the command line answers with."""
         if all(site.problem for site in self.sites):
             return Exit.NOTHING_PLANNED
-        return Exit.DEGRADED if self.degraded else Exit.COMPLETE
+        return Exit.DEGRADED if self.degraded or self.troubles else Exit.COMPLETE
 
 
 @dataclass(frozen=True)

@@ -148,3 +148,19 @@ def one_at_a_time(root: Path, wait_s: float) -> Iterator[None]:
             yield
     except Timeout:
         raise InputError(f"another run is at work in {root}; try again when it has ended") from None
+
+
+def check_room(root: Path, size_bytes: int) -> None:
+    """Find out whether some bytes can be written, by writing them.
+
+    Raises
+    ------
+    InputError
+        They cannot.
+    """
+    try:
+        with tempfile.TemporaryFile(dir=root) as trial:
+            trial.write(b"\0" * size_bytes)
+            trial.flush()
+    except OSError as error:
+        raise InputError(f"cannot write to {root}: {error.strerror or error}") from error

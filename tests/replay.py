@@ -142,6 +142,8 @@ class Replay:
         with self._lock:
             self.requests.append(request)
             script = self._script.get(request.path)
+            if not script and request.path.startswith("/alerts/active?"):
+                return Answer({"type": "FeatureCollection", "features": []})
             if not script:
                 return problem(404, "InvalidPoint", "Data Unavailable For Requested Point")
             return script.pop(0) if len(script) > 1 else script[0]

@@ -62,7 +62,7 @@ def parse(payload: object) -> list[Zoned]:
     replaced = {
         str(reference.get("identifier"))
         for each in found
-        for reference in each.get("references") or ()
+        for reference in _references(each)
         if isinstance(reference, Mapping)
     }
     return [
@@ -74,14 +74,17 @@ def parse(payload: object) -> list[Zoned]:
     ]
 
 
-def _properties(feature: object) -> Mapping[str, object | list[object]]:
+def _properties(feature: object) -> Mapping[str, object]:
     properties = feature.get("properties") if isinstance(feature, Mapping) else None
     if not isinstance(properties, Mapping):
         raise ForecastError("nws alerts: an entry without 'properties'")
-    references = properties.get("references")
-    if references is not None and not isinstance(references, list):
-        raise ForecastError("nws alerts: 'references' of an entry is no list")
     return properties
+
+
+def _references(each: Mapping[str, object]) -> list[object]:
+    """Alerts that an entry replaces."""
+    named = each.get("references")
+    return named if isinstance(named, list) else []
 
 
 def _zoned(each: Mapping[str, object]) -> Zoned:
@@ -114,11 +117,11 @@ def _moment(each: Mapping[str, object], name: str) -> datetime | None:
         return None
     try:
         moment = datetime.fromisoformat(str(text))
-        if moment.tzinfo is None:
-            raise ValueError(text)
-        return moment.astimezone(UTC)
+        if moment.tzinfo is not None:
+            return moment.astimezone(UTC)
     except (ValueError, OverflowError):
-        raise ForecastError(f"nws alerts: '{name}' is no moment: {str(text)[:40]!r}") from None
+        pass
+    raise ForecastError(f"nws alerts: '{name}' is no moment with its zone: {str(text)[:40]!r}")
 
 
 def _code(zone: object) -> str:
@@ -176,7 +179,9 @@ class NwsAlerts:
     def _zones(self, place: Place, now: datetime) -> frozenset[str]:
         """Zones of a place, as named by the kept reply that named its grid."""
         latitude, longitude = coordinate(place.latitude_deg), coordinate(place.longitude_deg)
-        kept = self._fetcher.archive.last_good(f"{self._base_url}/points/{latitude},{longitude}", now)
+        kept = self._fetcher.archive.last_good(
+            f"{self._base_url}/points/{latitude},{longitude}", now
+        )
         if kept is None:
             return frozenset()
         properties = json.loads(kept.body)["properties"]
