@@ -216,7 +216,7 @@ def _try_writing(archive: Archive) -> None:
     try:
         with archive.opened() as file:
             file.execute("BEGIN IMMEDIATE")
-            file.execute("CREATE TABLE trial (nothing)")
+            file.execute("CREATE TABLE trial (x)")
             file.execute("ROLLBACK")
     except ArchiveError:
         archive.close()

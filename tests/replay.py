@@ -88,6 +88,7 @@ class Request:
 
     path: str
     headers: Mapping[str, str]
+    body: bytes = b""
 
 
 class Replay:
@@ -154,9 +155,15 @@ class _Handler(BaseHTTPRequestHandler):
     wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
     replay: Replay
 
+    def do_POST(self) -> None:
+        self._answer(self.rfile.read(int(self.headers["Content-Length"])))
+
     def do_GET(self) -> None:
+        self._answer(b"")
+
+    def _answer(self, body: bytes) -> None:
         headers = {name.lower(): value for name, value in self.headers.items()}
-        answer = self.replay.next_answer(Request(self.path, headers))
+        answer = self.replay.next_answer(Request(self.path, headers, body))
         time.sleep(answer.delay_s)
         if answer.reset:  # a zero linger turns close into a reset
             linger = struct.pack("ii", 1, 0)
