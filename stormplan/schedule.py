@@ -44,6 +44,7 @@ def watch(
                 return
         except BaseException as error:  # handed on, in the caller's thread
             failure.append(error)
+        scheduler.get_job(JOB)  # waits until the scheduler has put this job away
         scheduler.shutdown(wait=False)
 
     def arm(at: datetime) -> None:
