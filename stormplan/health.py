@@ -50,10 +50,10 @@ def look(desk: Desk) -> Health:
 
 
 def _health(desk: Desk, ledger: Ledger, now: datetime) -> Health:
-    day = _expected(desk.routine, now)
-    run = ledger.briefing_of(day)
+    missed = _expected(desk.routine, now)
+    run = ledger.briefing_of(desk.routine.day_of(now)) or ledger.briefing_of(missed)
     if run is None:
-        return Health(Exit.NOTHING_PLANNED, (f"no briefing for {day}",))
+        return Health(Exit.NOTHING_PLANNED, (f"no briefing for {missed}",))
     last = ledger.last_announced() or run
     document = json.loads(last.document)
     lines = [*document["degraded"], *document["troubles"]]

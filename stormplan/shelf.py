@@ -160,7 +160,8 @@ def check_room(root: Path, size_bytes: int) -> None:
     """
     try:
         with tempfile.TemporaryFile(dir=root) as trial:
-            trial.write(b"\0" * size_bytes)
+            for _ in range(0, size_bytes, 65_536):
+                trial.write(b"\0" * 65_536)
             trial.flush()
     except OSError as error:
         raise InputError(f"cannot write to {root}: {error.strerror or error}") from error

@@ -171,7 +171,10 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True
             return
         raw = answer.raw
-        self.send_response(answer.status)
+        if "Date" in answer.headers:  # the script's own, instead of the clock's
+            self.send_response_only(answer.status)
+        else:
+            self.send_response(answer.status)
         for name, value in answer.headers.items():
             self.send_header(name, value)
         if answer.status != 304:
