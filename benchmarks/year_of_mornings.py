@@ -33,7 +33,7 @@ def memory_mb() -> float:
 
 
 def moved(by: timedelta) -> str:
-    """The storm's grid with every moment moved by whole days."""
+    """Give the storm's grid with every moment moved by whole days."""
     return re.sub(
         r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00",
         lambda match: (datetime.fromisoformat(match[0]) + by).isoformat(),
