@@ -51,7 +51,11 @@ class Decided:
 
 @dataclass(frozen=True)
 class _Run:
-    """The physics of a block: hours, lanes, and the course they took without chemical."""
+    """The physics of a block: hours, lanes, and the course they took without chemical.
+
+    Every lane is run twice: once with what the last plow leaves, which is what can freeze back,
+    and once cleared to the pavement after each storm, which is how the next one finds it.
+    """
 
     forecast: Forecast
     ahead: Forecast
@@ -63,11 +67,13 @@ class _Run:
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film = self.course.film
+        film, cleared = self.course.film, lane + len(self.lanes)
+        lies = film.water_mm + film.ice_mm + film.snow_mm
         return Ground(
             self.course.surface_c[self.gone :, lane],
             film.frost_mm[self.gone :, lane],
             (film.ice_mm - film.frost_mm)[self.gone :, lane],
+            lies[self.gone :, cleared],
         )
 
 
@@ -177,24 +183,33 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     )
     snow = np.median(ahead["snow_depth_cm"], axis=2).T.tolist()
     plows = tuple(aftercare.plow_hours(snow[lane.column.cell], lane.trigger_cm) for lane in lanes)
-    columns = Columns.of([lane.column for lane in lanes])
+    columns = Columns.of([lane.column for lane in lanes] * 2)
+    passes = _ploughs(lanes, plows, snow, gone)
     return _Run(
         forecast, ahead, gone, lanes, columns, plows,
-        course.run(forecast, columns, ploughs=_ploughs(lanes, plows, gone)),
+        course.run(forecast, columns, ploughs=passes),
     )  # fmt: skip
 
 
-def _ploughs(lanes: Sequence[Lane], plows: Sequence[tuple[int, ...]], gone: int) -> Ploughs | None:
-    rows = [
-        (hour + gone, at, lane.residual_mm)
-        for at, (lane, hours) in enumerate(zip(lanes, plows, strict=True))
-        for hour in hours
-    ]
+def _ploughs(
+    lanes: Sequence[Lane],
+    plows: Sequence[tuple[int, ...]],
+    snow_cm: Sequence[Sequence[float]],
+    gone: int,
+) -> Ploughs | None:
+    """Line the passes up for both runs; in the second, the last of a storm leaves nothing."""
+    rows = []
+    for at, (lane, hours) in enumerate(zip(lanes, plows, strict=True)):
+        fell = snow_cm[lane.column.cell]
+        for hour in hours:
+            is_last = not fell[hour] > 0.0
+            rows.append((hour + gone, at, lane.residual_mm))
+            rows.append((hour + gone, at + len(lanes), 0.0 if is_last else lane.residual_mm))
     if not rows:
         return None
-    hours, places, residual = zip(*rows, strict=True)
+    when, where, residual = zip(*rows, strict=True)
     return Ploughs(
-        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual)
+        np.array(when, dtype=np.intp), np.array(where, dtype=np.intp), np.array(residual)
     )
 
 

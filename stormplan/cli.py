@@ -268,6 +268,19 @@ def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> Non
 
 
 @app.command()
+def explain(
+    site: Annotated[str, typer.Argument(help="Key of a site.")],
+    surface: Annotated[str | None, typer.Argument(help="Key of one of its surfaces.")] = None,
+    plan: Annotated[Path, typer.Option(help="The plan to explain.")] = Path("briefings/plan.json"),
+) -> None:
+    """Print the chain of rules behind a site's answers: practice, film model, alternatives."""
+    from stormplan import explain as explained
+    from stormplan import morning
+
+    print("\n".join(explained.lines(morning.read_plan(plan), site, surface)))
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
     from stormplan import morning

@@ -84,6 +84,7 @@ class Hour(NamedTuple):
     frz_rain_mm: float
     sleet_mm: float
     pop: float
+    lies_mm: float
     blowing_snow: bool
     hazard: Hazard | None
 
@@ -194,11 +195,14 @@ class Ground:
         Frost on it at the end of the hour, as water [mm].
     ice_mm : array
         Ice from water that froze there, at the end of the hour [mm].
+    lies_mm : array
+        Water, ice and snow that lie there at the end of the hour, as water [mm].
     """
 
     surface_c: Array
     frost_mm: Array
     ice_mm: Array
+    lies_mm: Array
 
 
 def outlook(
@@ -242,7 +246,7 @@ def outlook(
     unknown = _unknown(forecast, cell)
     icy = _refrozen(hazards, ground)
     found: list[Event] = []
-    hours = _hours(forecast, series, ground.surface_c, governing)
+    hours = _hours(forecast, series, ground, governing)
     for run in _runs(governing, thresholds.event_gap_h):
         found.append(_event(hours, chance, run, unknown))
     for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
@@ -382,14 +386,14 @@ def _governing(
 def _hours(
     forecast: Forecast,
     series: dict[str, Array],
-    surface_c: Array,
+    ground: Ground,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
     middle = {name: np.median(array, axis=1) for name, array in series.items()}
     columns = [
         middle["air_temp_c"],
         middle["dew_point_c"],
-        np.median(surface_c, axis=1),
+        np.median(ground.surface_c, axis=1),
         middle["wind_10m_ms"],
         middle["rain_mm"],
         middle["snow_we_mm"],
@@ -397,6 +401,7 @@ def _hours(
         middle["frz_rain_mm"],
         middle["sleet_mm"],
         middle["pop"],
+        np.median(ground.lies_mm, axis=1),
     ]
     rows = np.stack(columns, axis=1).tolist()
     blowing = (middle["blowing_snow"] > 0.5).tolist()

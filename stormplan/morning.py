@@ -12,6 +12,8 @@ from importlib.resources import files
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from pydantic import ValidationError
+
 from stormplan import briefing, changes, mixsheet, screen, shelf, sitesfile
 from stormplan.alert import Alert
 from stormplan.archive import Archive
@@ -177,6 +179,24 @@ def _answers(gathered: list[Gathered]) -> dict[str, Answer]:
 def document(plan: Plan) -> str:
     """Serialise a plan; unknown numbers become null."""
     return plan.model_dump_json(indent=1)
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan back from its file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is no plan of this version.
+    """
+    try:
+        return Plan.model_validate_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"cannot read the plan {path}: {error.strerror}") from error
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        raise InputError(f"{path} is no plan of this version: {where}: {first['msg']}") from error
 
 
 def schema() -> str:

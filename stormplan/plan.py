@@ -15,7 +15,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import block, event, mix
+from stormplan import airwatch, block, event, mix
+from stormplan.airwatch import AirWindow
 from stormplan.alert import Alert
 from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
@@ -37,6 +38,7 @@ Verdict = Literal["go", "hold", "nothing"]
 #: What the model leaves out; every plan says so.
 LIMITS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "After each storm surfaces are taken to be cleared to the pavement before the next one.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 
@@ -108,6 +110,7 @@ class SitePlan(Record):
     longitude_deg: float
     source: Source | None
     problem: str | None
+    air: tuple[AirWindow, ...]
     surfaces: tuple[SurfacePlan, ...]
 
     @property
@@ -268,12 +271,24 @@ def _site_plan(
         longitude_deg=site.longitude_deg,
         source=None if said.forecast is None else _source(said.forecast),
         problem=None if said.forecast is not None else said.problem or "no forecast",
+        air=_air(key, sites, decided),
         surfaces=tuple(
             _surface_plan(surface_key, surface, decided[key, surface_key])
             for surface_key, surface in site.surfaces.items()
             if (key, surface_key) in decided
         ),
     )
+
+
+def _air(
+    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
+) -> tuple[AirWindow, ...]:
+    """Watch the air over a site, through any of its surfaces."""
+    site = sites.sites[key]
+    for surface_key in site.surfaces:
+        if (key, surface_key) in decided:
+            return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
+    return ()
 
 
 def _source(cell: CellForecast) -> Source:

@@ -5,7 +5,7 @@ import pytest
 from tables import NOON, cell, hourly, spell
 
 from stormplan import event, handbook, units
-from stormplan.event import Hazard, Thresholds
+from stormplan.event import Ground, Hazard, Thresholds
 from stormplan.forecast import stack
 
 F = units.f_to_c
@@ -14,7 +14,13 @@ THRESHOLDS = Thresholds.of(handbook.Practice())
 
 def outlook(surface_c, hours=48, **series):
     forecast = stack([cell(hours=hours, **series)], NOON, hours)
-    return event.outlook(forecast, 0, hourly(surface_c, hours)[:, None], THRESHOLDS)
+    return event.outlook(forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS)
+
+
+def ground(surface_c, ice_mm=0.0):
+    """A surface with frost wherever it can be, and so much ice."""
+    full = np.ones_like(surface_c)
+    return Ground(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +116,7 @@ def test_members_vote_and_give_the_chance():
         forecast.cells,
         {n: members.get(n, np.full((hours, 4), np.nan))[:, None, :] for n in forecast.values},
     )
-    found = event.outlook(forecast, 0, np.full((hours, 4), -2.0), THRESHOLDS)
+    found = event.outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
     assert found.events[0].hazard is Hazard.LIGHT_SNOW
     assert found.events[0].probability == pytest.approx(0.75)
 

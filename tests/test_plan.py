@@ -53,7 +53,9 @@ def test_volumes_of_surfaces_sum_to_the_yard():
     assert sum(b.additive_l for b in yard.blends) == pytest.approx(
         sum(t.additive_l for t in sprayed)
     )
-    assert yard.brine_needed_l == pytest.approx(1.1 * sum(t.brine_l for t in sprayed))
+    later = sum(step.volume_l for t in sprayed for step in t.later)
+    assert yard.later_l == pytest.approx(later)
+    assert yard.brine_needed_l == pytest.approx(1.1 * (sum(t.brine_l for t in sprayed) + later))
     assert yard.brine_to_make_l == pytest.approx(yard.brine_needed_l)
 
 
