@@ -56,7 +56,7 @@ def wind_chill_c(air_c: float, wind_mps: float) -> float:
         return air_c
     base, by_air, by_wind, by_both = CHILL
     power = kmh**0.16
-    return base + by_air * air_c + (by_wind + by_both * air_c) * power
+    return float(base + by_air * air_c + (by_wind + by_both * air_c) * power)
 
 
 def watch(hours: Sequence[Hour], practice: Practice) -> tuple[AirWindow, ...]:
