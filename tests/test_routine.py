@@ -123,7 +123,7 @@ def test_24_hours_with_a_storm(ours, server, replay):
 
 LATER = {"Content-Type": "application/json", "Retry-After": "3600"}
 FAULTS = {
-    "times out": (Answer(delay_s=0.8), "no answer in time"),
+    "times out": (Answer(delay_s=0.4), "no answer in time"),
     "reset in the middle": (Answer(json.loads(STORM), cut=900), "broke off"),
     "connection reset": (Answer(reset=True), "no connection"),
     "500": (Answer({"title": "x"}, 500), "500"),
