@@ -57,7 +57,10 @@ class Change(Record):
 
 @dataclass(frozen=True)
 class SurfaceGist:
-    """One surface of a plan: what is done, about what, from when, with how much, how cold."""
+    """One surface of a plan: what is done, about what, from when, with how much, how cold then.
+
+    The coldest is of the event, not of all hours planned: those move on with every plan.
+    """
 
     name: str
     action: str
@@ -151,7 +154,7 @@ def _surface(surface: Mapping[str, Any], now: datetime) -> SurfaceGist:
         hazard="" if first is None else first["event"]["hazard"],
         starts=None if first is None else _not_before(first["event"]["start"], now),
         volume_l=sum(item.get("volume_l", 0.0) for item in ahead),
-        coldest_c=surface["coldest_surface_c"],
+        coldest_c=None if first is None else first["event"]["coldest_surface_c"],
     )
 
 

@@ -11,7 +11,7 @@ from stormplan.fetch import Manners
 from stormplan.morning import DEMO_NOW
 from stormplan.routine import Desk, step
 
-QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
+QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.2), sleep=lambda seconds: None)
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 PLACE = ("43.16", "-89.44")
 GRID = "/gridpoints/ZZZ/1,1"
@@ -35,6 +35,7 @@ def parts(replay: Replay, server: post.Post | None = None, **delivery) -> dict:
     posted = {"mail": mail(server)} if server is not None else {}
     return {
         "watch": {"storm_interval": "3 h", "jitter": "0 min"},
+        "policy": {"horizon": "30 h"},  # the storm is tonight; a shorter look is a faster test
         "delivery": posted | delivery,
     }
 

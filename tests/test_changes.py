@@ -69,6 +69,12 @@ def test_from_when_a_difference_is_told_is_policy():
     assert kinds(plan(), moved, Practice(("company", {"tell_start": 0.5}))) == [("later", True)]
 
 
+def test_small_steps_add_up():
+    steps = [plan(volume_l=100.0 * 0.92**step) for step in range(3)]
+    assert kinds(steps[0], steps[1]) == kinds(steps[1], steps[2]) == [("less", False)]
+    assert kinds(steps[0], steps[2]) == [("less", True)]
+
+
 def test_sites_join_leave_come_and_go():
     idle = plan("nothing", action="nothing", hazard="", starts=None, volume_l=0.0)
     assert ("joined", True) in kinds(idle, plan())
