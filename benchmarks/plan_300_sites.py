@@ -1,9 +1,9 @@
 """How long a plan takes: 300 sites with four surfaces each, 96 hours, all in their own cells.
 
-Run ``python benchmarks/plan_300_sites.py``; times are processor seconds of one process. The reference is the same plan made one surface at a
-time; it is timed on a sample of the sites and scaled. It also counts how often running the chosen
-pre-treats with pavement and film coupled changes the hour at which they fail, and whether the
-choice would have been another.
+Run ``python benchmarks/plan_300_sites.py``; times are processor seconds of one process. The
+reference is the same plan made one surface at a time, timed on a sample of the sites and scaled.
+It also counts how often running the chosen pre-treats with pavement and film coupled changes
+whether they hold, and the hour at which they fail.
 """
 
 from __future__ import annotations
@@ -83,12 +83,10 @@ def main() -> None:
             alone += timed(single, {key: answers[key]})[0]
     alone *= SITES / SAMPLE
     treated = sum(t.rate_l_m2 > 0 for one in plan.sites for _, t in one.treatments)
-    print(
-        f"{SITES} sites x {len(SURFACES)} surfaces x {HOURS} h: {together:.2f} s, {treated} pre-treats"
-    )
-    print(
-        f"one surface at a time (scaled from {SAMPLE} sites): {alone:.1f} s, ratio {alone / together:.1f}"
-    )
+    size = f"{SITES} sites x {len(SURFACES)} surfaces x {HOURS} h"
+    print(f"{size}: {together:.2f} s, {treated} pre-treats")
+    print(f"one surface at a time (scaled from {SAMPLE} sites): {alone:.1f} s")
+    print(f"ratio {alone / together:.1f}")
     held = sum((before is None) != (after is None) for before, after in changed)
     hours = [abs(before - after) for before, after in changed if None not in (before, after)]
     print(

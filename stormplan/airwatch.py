@@ -15,11 +15,10 @@ from pydantic import AwareDatetime
 
 from stormplan.event import Hour, Record
 from stormplan.handbook import Practice
-from stormplan.units import c_to_f, f_to_c
 
-# NWS wind chill, 2001: T in °F, wind at 10 m in mph; defined at and below 50 °F and above 3 mph.
-MPH_PER_MPS = 3600 / 1609.344
-CHILL_BELOW_F, CHILL_ABOVE_MPH = 50.0, 3.0
+# Wind chill index of 2001, in its metric form: defined at and below 10 °C and above 4.8 km/h.
+CHILL_BELOW_C, CHILL_ABOVE_KMH = 10.0, 4.83
+CHILL = (13.12, 0.6215, -11.37, 0.3965)
 
 Watch = Literal["wind chill", "hoses freeze", "cold blend"]
 
@@ -50,13 +49,14 @@ def wind_chill_c(air_c: float, wind_mps: float) -> float:
 
     References
     ----------
-    National Weather Service, wind chill chart and formula, effective 1 November 2001.
+    Wind chill index of the National Weather Service and Environment Canada, 1 November 2001.
     """
-    air_f, speed = c_to_f(air_c), wind_mps * MPH_PER_MPS
-    if air_f > CHILL_BELOW_F or speed <= CHILL_ABOVE_MPH:
+    kmh = 3.6 * wind_mps
+    if air_c > CHILL_BELOW_C or kmh <= CHILL_ABOVE_KMH:
         return air_c
-    power = speed**0.16
-    return f_to_c(35.74 + 0.6215 * air_f - 35.75 * power + 0.4275 * air_f * power)
+    base, by_air, by_wind, by_both = CHILL
+    power = kmh**0.16
+    return float(base + by_air * air_c + (by_wind + by_both * air_c) * power)
 
 
 def watch(hours: Sequence[Hour], practice: Practice) -> tuple[AirWindow, ...]:

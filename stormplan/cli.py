@@ -8,13 +8,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stormplan import __version__
+from stormplan.cliroutine import add_to, moment
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import Speaker
 
@@ -207,19 +207,6 @@ def blend(
 # -- planning -------------------------------------------------------------------------------------
 
 
-def _moment(text: str | None) -> datetime:
-    """Read a moment with its zone, ISO 8601; None is the present."""
-    if text is None:
-        return datetime.now(UTC)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
-    return moment.astimezone(UTC)
-
-
 @app.command()
 def brief(
     sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
@@ -246,15 +233,15 @@ def brief(
     if demo == (sites is not None):
         raise InputError("give either --sites FILE or --demo")
     if sites is None:
-        plan = morning.plan_demo(morning.DEMO_NOW if now is None else _moment(now))
+        plan = morning.plan_demo(morning.DEMO_NOW if now is None else moment(now))
     else:
-        from stormplan import sitesfile
-        from stormplan.archive import Archive
+        from stormplan import housekeeping, sitesfile
 
-        checked = sitesfile.load(sites)
-        with Archive(archive or out / "archive.sqlite") as kept:
+        checked, as_of = sitesfile.load(sites), moment(now)
+        kept, wrong = housekeeping.open_in_spite(archive or out / "archive.sqlite", as_of)
+        with kept:
             plan = morning.plan_morning(
-                checked, kept, _moment(now), offline=offline, folder=sites.parent
+                checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
             )
     written = morning.write(plan, out)
     if as_json:
@@ -310,6 +297,9 @@ def rules() -> None:
 
     for rule in RULES.values():
         print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")
+
+
+add_to(app)
 
 
 def run() -> None:

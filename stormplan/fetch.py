@@ -11,7 +11,7 @@ import json
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Literal
 from urllib.parse import urljoin
@@ -23,7 +23,7 @@ from urllib3.util import Retry
 from stormplan import __version__
 from stormplan.archive import Archive, Kept
 from stormplan.errors import ForecastError, InputError
-from stormplan.verdict import RETRY, Verdict, fresh_until, is_json, judge, origin
+from stormplan.verdict import RETRY, Verdict, clock_off, fresh_until, is_json, judge, origin
 
 State = Literal["fresh", "confirmed", "cached", "stale"]
 Check = Callable[[object], object]
@@ -225,6 +225,7 @@ class Fetcher:
         self._session = requests.Session()
         self._session.headers.update({"User-Agent": _user_agent(contact)})
         self._asked_before = False
+        self.clock_off: timedelta | None = None  # how far our clock is ahead of a service's
         self._health: dict[tuple[str, str], _Health] = {}
 
     def close(self) -> None:
@@ -368,6 +369,9 @@ class Fetcher:
                     if len(body) > LONGEST_BODY or time.monotonic() > deadline:
                         raise _NoAnswer("an answer without end")
                 names = {name.lower(): value for name, value in response.headers.items()}
+                off = clock_off(names, datetime.now(UTC))
+                if off is not None:
+                    self.clock_off = off
                 return _Answer(response.status_code, names, bytes(body))
         except requests.Timeout:
             raise _NoAnswer("no answer in time") from None

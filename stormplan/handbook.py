@@ -212,6 +212,14 @@ _RULES = (
          OURS, "grids are issued two or more times a day"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
          "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
+    # announcing --------------------------------------------------------------------------------
+    Rule("tell_start", "duration", "2 h", ("30 min", "12 h"),
+         "start moved by this much is announced", OURS, "a crew can be called that much later"),
+    Rule("tell_temperature", "temperature difference", "4 F", ("1 F", "20 F"),
+         "coldest pavement changed by this much is announced", OURS,
+         "about the error of a night pavement temperature"),
+    Rule("tell_volume", "share", "15 %", ("1 %", "100 %"),
+         "volume changed by this much on a surface is announced", OURS, "more than the reserve"),
 )  # fmt: skip
 
 RULES: Mapping[str, Rule] = {rule.key: rule for rule in _RULES}
@@ -256,6 +264,8 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
             return say.liquid_rate(value)
         case "temperature":
             return say.temp(value)
+        case "temperature difference":
+            return say.degrees(value)
         case "duration":
             return f"{value:.3g} h"
         case "speed":

@@ -18,8 +18,10 @@ from pydantic import AwareDatetime
 from stormplan import airwatch, block, event, follow, mix
 from stormplan.agreement import OtherOpinion
 from stormplan.airwatch import AirWindow
+from stormplan.alert import Alert
 from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
+from stormplan.changes import Change
 from stormplan.crew import Job
 from stormplan.errors import Exit
 from stormplan.event import Hour, Outlook, Record, Unknown
@@ -130,7 +132,9 @@ class Plan(Record):
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
     may have to be, nothing otherwise. ``degraded`` names, in words, what the plan stands on less
-    than it should; empty is a complete plan.
+    than it should; empty is a complete plan. ``troubles`` names what went wrong around the
+    planning (late, not delivered, nowhere to write), ``remarks`` what went right only in the end;
+    ``changes`` are against the plan announced before. ``alerts`` are official ones and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -147,6 +151,10 @@ class Plan(Record):
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     columns: dict[str, Series]
+    alerts: tuple[Alert, ...] = ()
+    changes: tuple[Change, ...] = ()
+    troubles: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     limits: tuple[str, ...] = LIMITS
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -155,7 +163,7 @@ class Plan(Record):
         """What the command line answers with."""
         if all(site.problem for site in self.sites):
             return Exit.NOTHING_PLANNED
-        return Exit.DEGRADED if self.degraded else Exit.COMPLETE
+        return Exit.DEGRADED if self.degraded or self.troubles else Exit.COMPLETE
 
 
 @dataclass(frozen=True)

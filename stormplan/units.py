@@ -202,6 +202,10 @@ class Speaker:
         """Say a temperature [°C], to the degree."""
         return f"{c_to_f(temp_c):.0f} °F" if self.is_us else f"{temp_c:.1f} °C"
 
+    def degrees(self, temp_dc: float) -> str:
+        """Say a difference of temperatures [K]."""
+        return f"{1.8 * temp_dc:.0f} °F" if self.is_us else f"{temp_dc:.1f} K"
+
     def volume(self, volume_l: float) -> str:
         """Say a volume [L]."""
         return f"{volume_l / L_PER_GAL:,.0f} gal" if self.is_us else f"{volume_l:,.0f} L"

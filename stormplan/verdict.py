@@ -127,6 +127,24 @@ def fresh_until(headers: Mapping[str, str], received_at: datetime) -> datetime:
     return received_at + min(max(lasting, timedelta(0)), timedelta(days=1))
 
 
+def clock_off(headers: Mapping[str, str], received_at: datetime) -> timedelta | None:
+    """Tell how far our clock is ahead of a service's; None if the answer does not say.
+
+    Parameters
+    ----------
+    headers : mapping
+        ``date`` and ``age`` count; names in lower case [-].
+    received_at : datetime
+        By our own clock, aware [-].
+    """
+    age = headers.get("age", "0")
+    try:
+        said = parsedate_to_datetime(headers["date"])
+        return received_at - said - timedelta(seconds=int(age) if age.isdigit() else 0)
+    except (KeyError, ValueError, TypeError):
+        return None
+
+
 def origin(url: str) -> tuple[str, str]:
     """Scheme and host with port of an address; what may not change under a redirect."""
     parts = urlsplit(url)
