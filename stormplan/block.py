@@ -7,7 +7,7 @@ weighed in one call, and what is chosen is run again with pavement and film coup
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -28,6 +28,8 @@ from stormplan.treatment import Case, Film, Treatment
 
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 PAST_H = 72  # hours before now that are used, where the forecast has them
+BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
+BLOCK_COLUMNS = 8000  # about as many columns, members counted: a gigabyte of memory
 SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
 
 
@@ -64,19 +66,54 @@ class _Run:
     columns: Columns
     plows: tuple[tuple[int, ...], ...]
     course: Course
+    lies_mm: NDArray[np.float64]
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film, cleared = self.course.film, lane + len(self.lanes)
-        ahead = slice(self.gone, None)
-        frost_mm = film.frost_mm[ahead, lane]
-        lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
+        film = self.course.film
         return Ground(
-            self.course.surface_c[ahead, lane],
-            frost_mm,
-            film.ice_mm[ahead, lane] - frost_mm,
-            lies + film.snow_mm[ahead, cleared],
+            self.course.surface_c[self.gone :, lane],
+            film.frost_mm[self.gone :, lane],
+            film.ice_mm[self.gone :, lane] - film.frost_mm[self.gone :, lane],
+            self.lies_mm[self.gone :, lane + len(self.lanes)],
         )
+
+
+def cut(
+    sites: Sites, keys: Sequence[str], cells: Mapping[str, CellForecast]
+) -> Iterator[list[str]]:
+    """Cut the sites into blocks that fit into memory; those of one cell stay together.
+
+    Parameters
+    ----------
+    sites : Sites
+        The sites file [-].
+    keys : sequence of str
+        Which sites [-].
+    cells : mapping of str to CellForecast
+        By site key; a site that is absent is left out [-].
+
+    Yields
+    ------
+    list of str
+        Keys of one block.
+    """
+    together: dict[int, list[str]] = {}
+    for key in keys:
+        if key in cells:
+            together.setdefault(id(cells[key]), []).append(key)
+    part: list[str] = []
+    width = 0
+    for key in (key for group in together.values() for key in group):
+        if len(part) >= BLOCK_SITES or width >= BLOCK_COLUMNS:
+            yield part
+            part, width = [], 0
+        # surfaces of sites that share a cell mostly share their columns too
+        shares = bool(part) and cells[part[-1]] is cells[key]
+        width += 0 if shares else cells[key].members * len(sites.sites[key].surfaces)
+        part.append(key)
+    if part:
+        yield part
 
 
 def decide(
@@ -215,7 +252,8 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     columns = Columns.of([lane.column for lane in lanes] * 2)
     passes = _ploughs(lanes, plows, snow, gone)
     taken = course.run(forecast, columns, ploughs=passes)
-    return _Run(forecast, ahead, gone, lanes, columns, plows, taken)
+    lies = taken.film.water_mm + taken.film.ice_mm + taken.film.snow_mm
+    return _Run(forecast, ahead, gone, lanes, columns, plows, taken, lies)
 
 
 def _ploughs(

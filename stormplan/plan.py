@@ -15,8 +15,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import agreement, airwatch, block, event, mix
-from stormplan.agreement import Opinion, OtherOpinion
+from stormplan import airwatch, block, event, follow, mix
+from stormplan.agreement import OtherOpinion
 from stormplan.airwatch import AirWindow
 from stormplan.alert import Alert
 from stormplan.block import Decided
@@ -25,18 +25,16 @@ from stormplan.changes import Change
 from stormplan.crew import Job
 from stormplan.errors import Exit
 from stormplan.event import Hour, Outlook, Record, Unknown
+from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Site, Sites, Surface
+from stormplan.sites import Sites, Surface
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
 GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next plan: our own choice
-BLOCK_SITES = 400  # sites planned in one pure call; large blocks suit numpy
 
 Verdict = Literal["go", "hold", "nothing"]
-Follows = Literal["preferred", "more cautious"]
-Found = Mapping[tuple[str, str], Decided]
 
 #: What the model leaves out; every plan says so.
 LIMITS = (
@@ -180,6 +178,11 @@ class Answer:
     problem: str | None = None
     others: tuple[CellForecast, ...] = ()
 
+    @property
+    def forecasts(self) -> tuple[CellForecast, ...]:
+        """Every forecast, in order of preference."""
+        return () if self.forecast is None else (self.forecast, *self.others)
+
 
 def make_plan(
     sites: Sites,
@@ -207,19 +210,19 @@ def make_plan(
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
     said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
-    blocks = [keys[at : at + BLOCK_SITES] for at in range(0, len(keys), BLOCK_SITES)]
-    each = len(blocks)
 
-    def decide(cells: Mapping[str, CellForecast]) -> Found:
+    def decide(cells: Mapping[str, CellForecast]) -> follow.Found:
+        blocks = list(block.cut(sites, keys, cells))
+        each = len(blocks)
         done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
         return {at: found for part in done for at, found in part.items()}
 
-    heard = {key: _cells(found) for key, found in said.items()}
+    heard = {key: found.forecasts for key, found in said.items()}
     views = [
         decide({key: cells[rank] for key, cells in heard.items() if rank < len(cells)})
         for rank in range(max(map(len, heard.values()), default=0))
     ]
-    sided = {key: _side(key, sites, heard[key], views) for key in keys}
+    sided = {key: follow.choose(key, sites, heard[key], views) for key in keys}
     planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
     decided = {at: found for side in sided.values() for at, found in side.decided.items()}
     outlooks = {found.column: found.outlook for found in decided.values()}
@@ -283,39 +286,7 @@ def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
     )
 
 
-@dataclass(frozen=True)
-class _Side:
-    """Whose forecast a site follows, what is decided by it, and what the others come to."""
-
-    cell: CellForecast | None
-    decided: Found
-    others: tuple[OtherOpinion, ...] = ()
-    follows: Follows = "preferred"
-
-
-def _cells(said: Answer) -> tuple[CellForecast, ...]:
-    return () if said.forecast is None else (said.forecast, *said.others)
-
-
-def _side(key: str, sites: Sites, cells: Sequence[CellForecast], views: Sequence[Found]) -> _Side:
-    """Choose whose forecast a site follows, by policy."""
-    own = [
-        {at: found for at, found in view.items() if at[0] == key}
-        for view, _ in zip(views, cells, strict=False)
-    ]
-    if len(cells) < 2:
-        return _Side(cells[0] if cells else None, own[0] if own else {})
-    opinions: list[Opinion] = [
-        agreement.opinion(cell, [(found.outlook, found.treatments) for found in view.values()])
-        for cell, view in zip(cells, own, strict=True)
-    ]
-    cautious = sites.practice(sites.sites[key]).choice("when_sources_differ") == "cautious"
-    at = agreement.more_cautious(opinions) if cautious else 0
-    others = [agreement.compare(opinions[at], one) for i, one in enumerate(opinions) if i != at]
-    return _Side(cells[at], own[at], tuple(others), "more cautious" if at else "preferred")
-
-
-def _site_plan(key: str, sites: Sites, said: Answer, side: _Side) -> SitePlan:
+def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
     site = sites.sites[key]
     return SitePlan(
         key=key,
@@ -328,7 +299,7 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: _Side) -> SitePlan:
         longitude_deg=site.longitude_deg,
         source=None if side.cell is None else _source(side.cell, said.problem),
         problem=None if side.cell is not None else said.problem or "no forecast",
-        air=_air(site, sites, side.decided, key),
+        air=_air(key, sites, side.decided),
         surfaces=tuple(
             _surface_plan(surface_key, surface, side.decided[key, surface_key])
             for surface_key, surface in site.surfaces.items()
@@ -340,9 +311,10 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: _Side) -> SitePlan:
 
 
 def _air(
-    site: Site, sites: Sites, decided: Mapping[tuple[str, str], Decided], key: str
+    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
 ) -> tuple[AirWindow, ...]:
     """Watch the air over a site, through any of its surfaces."""
+    site = sites.sites[key]
     for surface_key in site.surfaces:
         if (key, surface_key) in decided:
             return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))

@@ -354,3 +354,19 @@ def test_the_address_follows_the_key_and_ensembles_ask_for_their_own(key, host):
     assert KEY not in url
     assert "precipitation_probability" not in url
     assert "temperature_2m,dew_point_2m" in url
+
+
+def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path):
+    scripted(replay, Answer(formats.openmeteo(), 200, JSON_TYPE))
+    with Archive(":memory:") as archive:
+        fetcher = Fetcher(archive, CONTACT, BRISK)
+        source = openmeteo.source(fetcher, "openmeteo_ensemble", replay.base_url)
+        near = [Place("a", 43.11, -89.38), Place("b", 43.07, -89.42), Place("c", 43.21, -89.4)]
+        first, second, third = (source.forecast(place, formats.NOW) for place in near)
+        fetcher.close()
+    assert first is second
+    assert third is not first
+    assert [r.path.partition("&hourly")[0] for r in replay.requests] == [
+        "/v1/ensemble?latitude=43.1&longitude=-89.4",
+        "/v1/ensemble?latitude=43.2&longitude=-89.4",
+    ]

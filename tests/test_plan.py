@@ -136,7 +136,7 @@ def test_the_order_of_sites_changes_nothing(order):
 
 
 def test_blocks_can_be_planned_by_any_executor(monkeypatch):
-    monkeypatch.setattr("stormplan.plan.BLOCK_SITES", 2)
+    monkeypatch.setattr("stormplan.block.BLOCK_SITES", 2)
     sites = {f"s{n}": site(43 + n / 10, -89.4) for n in range(5)}
     answers = dict.fromkeys(sites, Answer(cell(**SNOW)))
     with ThreadPoolExecutor(2) as pool:

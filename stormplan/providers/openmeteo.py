@@ -35,6 +35,9 @@ BASE_URLS: Mapping[str, tuple[str, str]] = {  # free, and with a key
 }
 ENDPOINTS = {SOURCE: "/v1/forecast", ENSEMBLE: "/v1/ensemble"}
 ENSEMBLE_MODEL = "gfs_seamless"  # a control run and 30 members
+#: Ensembles are asked on a lattice of a tenth of a degree, well inside the model's own quarter, so
+#: that sites near each other share one request and one set of columns.
+DECIMALS: Mapping[str, int] = {SOURCE: 4, ENSEMBLE: 1}
 PAST_DAYS, AHEAD_DAYS = 3, 8
 LASTS = timedelta(hours=1)  # the service says nothing about freshness; models run every 1-6 h
 
@@ -251,7 +254,9 @@ def source(
     rest = urlencode(asked, safe=",")
 
     def address(place: Place) -> str:
-        where = f"latitude={place.latitude_deg:.4f}&longitude={place.longitude_deg:.4f}"
+        digits = DECIMALS[name]
+        latitude, longitude = round(place.latitude_deg, digits), round(place.longitude_deg, digits)
+        where = f"latitude={latitude:.{digits}f}&longitude={longitude:.{digits}f}"
         return f"{base.rstrip('/')}{ENDPOINTS[name]}?{where}&{rest}"
 
     secret = {"apikey": key} if key else {}
