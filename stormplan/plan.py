@@ -15,7 +15,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import airwatch, block, event, follow, mix
+from stormplan import airwatch, block, event, follow, mix, products
 from stormplan.agreement import OtherOpinion
 from stormplan.airwatch import AirWindow
 from stormplan.alert import Alert
@@ -28,7 +28,7 @@ from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Site, Sites, Surface
+from stormplan.sites import Sites, Surface
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
@@ -86,8 +86,17 @@ class Series(Record):
     hazard: tuple[str | None, ...]
 
 
+class Refreeze(Record):
+    """A stretch in which a surface can freeze back, how likely [-], and of what water."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    probability: float
+    water: Literal["water off a snow pile", "standing water", "what the storm leaves"]
+
+
 class SurfacePlan(Record):
-    """One surface: what was found and what to do."""
+    """One surface: what was found, what to do, and when it can freeze back."""
 
     key: str
     name: str
@@ -96,11 +105,15 @@ class SurfacePlan(Record):
     column: str
     coldest_surface_c: float | None
     treatments: tuple[Treatment, ...]
+    refreeze: tuple[Refreeze, ...]
     unknown: tuple[Unknown, ...]
 
 
 class SitePlan(Record):
     """One site: its forecast, or why there is none, and its surfaces.
+
+    ``chloride_kg`` is what the plan puts down there, and ``water_spoiled_l`` the clean water that
+    it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
 
     ``others`` is what the forecasts that were not followed come to; ``follows`` says why this one
     was.
@@ -117,6 +130,8 @@ class SitePlan(Record):
     source: Source | None
     problem: str | None
     air: tuple[AirWindow, ...]
+    chloride_kg: float
+    water_spoiled_l: float
     surfaces: tuple[SurfacePlan, ...]
     others: tuple[OtherOpinion, ...] = ()
     follows: Follows = "preferred"
@@ -282,12 +297,40 @@ def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
         column=found.column,
         coldest_surface_c=_known(found.outlook.coldest_surface_c, 2),
         treatments=found.treatments,
+        refreeze=tuple(_refreezes(found.treatments)),
         unknown=found.outlook.unknown,
     )
 
 
+def _refreezes(treatments: Sequence[Treatment]) -> Iterable[Refreeze]:
+    """Gather when a surface can freeze back: by itself, or after a storm."""
+    for event_ in (item.event for item in treatments):
+        if event_ is None:
+            continue
+        if event_.hazard is event.Hazard.REFREEZE:
+            yield Refreeze(
+                start=event_.start,
+                end=event_.end,
+                probability=event_.probability,
+                water="water off a snow pile" if event_.from_pile else "standing water",
+            )
+        elif event_.ice_until is not None:
+            yield Refreeze(
+                start=event_.end,
+                end=event_.ice_until,
+                probability=event_.probability,
+                water="what the storm leaves",
+            )
+
+
 def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
     site = sites.sites[key]
+    surfaces = tuple(
+        _surface_plan(surface_key, surface, side.decided[key, surface_key])
+        for surface_key, surface in site.surfaces.items()
+        if (key, surface_key) in side.decided
+    )
+    chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
     return SitePlan(
         key=key,
         name=site.name,
@@ -299,21 +342,20 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
         longitude_deg=site.longitude_deg,
         source=None if side.cell is None else _source(side.cell, said.problem),
         problem=None if side.cell is not None else said.problem or "no forecast",
-        air=_air(site, sites, side.decided, key),
-        surfaces=tuple(
-            _surface_plan(surface_key, surface, side.decided[key, surface_key])
-            for surface_key, surface in site.surfaces.items()
-            if (key, surface_key) in side.decided
-        ),
+        air=_air(key, sites, side.decided),
+        chloride_kg=chloride_kg,
+        water_spoiled_l=products.water_spoiled_l(chloride_kg),
+        surfaces=surfaces,
         others=side.others,
         follows=side.follows,
     )
 
 
 def _air(
-    site: Site, sites: Sites, decided: Mapping[tuple[str, str], Decided], key: str
+    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
 ) -> tuple[AirWindow, ...]:
     """Watch the air over a site, through any of its surfaces."""
+    site = sites.sites[key]
     for surface_key in site.surfaces:
         if (key, surface_key) in decided:
             return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
