@@ -428,14 +428,10 @@ def _governing(
     hazards: NDArray[np.int8], chance: Array, watch_probability: float
 ) -> list[Hazard | None]:
     """Most common hazard of each hour over the members, where it is likely enough to watch."""
-    found: list[Hazard | None] = []
-    for members, likely in zip(hazards, chance >= watch_probability, strict=True):
-        present = members[members >= 0]
-        if likely and present.size:
-            found.append(_ORDER[int(np.bincount(present).argmax())])
-        else:
-            found.append(None)
-    return found
+    counts = np.stack([(hazards == code).sum(axis=1) for code in range(len(_ORDER))], axis=1)
+    there = (counts.sum(axis=1) > 0) & (chance >= watch_probability)
+    common = counts.argmax(axis=1).tolist()
+    return [_ORDER[code] if yes else None for code, yes in zip(common, there.tolist(), strict=True)]
 
 
 def _hours(
@@ -458,12 +454,9 @@ def _hours(
         middle["pop"],
         _middle(ground.lies_mm),
     ]
-    rows = np.stack(columns, axis=1).tolist()
+    told = [column.tolist() for column in columns]
     blowing = (middle["blowing_snow"] > 0.5).tolist()
-    return tuple(
-        Hour._make((forecast.time(index), *row, blows, hazard))
-        for index, (row, blows, hazard) in enumerate(zip(rows, blowing, governing, strict=True))
-    )
+    return tuple(map(Hour, forecast.starts, *told, blowing, governing))
 
 
 def _middle(values: Array) -> Array:

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import IntFlag
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -182,8 +183,13 @@ class Forecast:
         """Length of the member axis."""
         return int(self.values["air_temp_c"].shape[2])
 
+    @cached_property
+    def starts(self) -> tuple[datetime, ...]:
+        """Start of every hour, aware UTC."""
+        return tuple(self.start + timedelta(hours=hour) for hour in range(self.hours))
+
     def time(self, hour: int) -> datetime:
-        """Start of an hour, aware UTC."""
+        """Start of an hour, aware UTC; it may lie past the last one."""
         return self.start + timedelta(hours=hour)
 
 
