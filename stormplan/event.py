@@ -53,8 +53,9 @@ ICE_MATTERS_MM = 0.05
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
 #: Fewer members than this have no ranks a tenth from their ends.
-EDGE_H = 6  # hours around an event in which a member's own may begin or end
 FEWEST_FOR_RANGE = 9
+#: Hours around an event in which a member's own may begin or end.
+EDGE_H = 6
 #: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
 #: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
 SURFACE_ERROR_DC = 2.0
