@@ -375,6 +375,19 @@ class Archive:
             confirmed_at=datetime.fromisoformat(confirmed_at),
         )
 
+    def good_replies(self, since: datetime) -> Iterator[Kept]:
+        """Go through every good reply received since a moment, in order of time."""
+        found = self.rows(
+            "SELECT id, url, status, headers, body, fetched_at FROM reply "
+            "WHERE good = 1 AND fetched_at >= ? ORDER BY fetched_at, id",
+            stamp(since),
+        )
+        for key, url, status, headers, body, fetched_at in found:
+            with self._explained():
+                whole = zlib.decompress(body)
+            moment = datetime.fromisoformat(fetched_at)
+            yield Kept(key, url, status, json.loads(headers), whole, moment, moment)
+
     def remember_point(self, place: str, grid_url: str, looked_up_at: datetime) -> None:
         """Add which grid a place is in."""
         self.add(

@@ -143,12 +143,13 @@ def decide(
         By site and surface.
     """
     starts = {id(cell): first_hour(cell, now) for cell in cells.values()}
-    groups: dict[datetime, list[str]] = {}
+    groups: dict[tuple[datetime, int], list[str]] = {}  # arrays fit together inside a group
     for key in keys:
         if key in cells:
-            groups.setdefault(starts[id(cells[key])], []).append(key)
+            alike = starts[id(cells[key])], cells[key].members
+            groups.setdefault(alike, []).append(key)
     answers: dict[tuple[str, str], Decided] = {}
-    for start, together in groups.items():
+    for (start, _), together in groups.items():
         answers |= _decide(sites, together, cells, start, now)
     return answers
 
@@ -160,7 +161,7 @@ def _decide(
     start: datetime,
     now: datetime,
 ) -> dict[tuple[str, str], Decided]:
-    """Decide for sites whose weather is known from the same hour on."""
+    """Decide for sites whose weather is known from the same hour on, by as many members."""
     distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
     place = {id(cell): index for index, cell in enumerate(distinct)}
     end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))

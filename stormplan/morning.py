@@ -99,7 +99,7 @@ def work_out(
     return plan.model_copy(update={"alerts": alerts, "troubles": troubles})
 
 
-def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
+def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = Path()) -> Plan:
     """Plan a past morning again from the archive, and compare with the plan issued then.
 
     Parameters
@@ -111,6 +111,8 @@ def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
     day : date or datetime
         A local day, whose briefing (or else the company's time) gives the moment; or that moment
         itself, aware [-].
+    folder : Path
+        Where the sites file is [-].
 
     Returns
     -------
@@ -126,7 +128,7 @@ def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
         )
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
-    plan = work_out(sites, archive, now, offline=True)
+    plan = work_out(sites, archive, now, offline=True, folder=folder)
     return plan if issued is None else compared(plan, issued.document, sites.practice())
 
 

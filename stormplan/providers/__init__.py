@@ -7,12 +7,15 @@ wrong at one place never stops the others, and places in the same grid cell shar
 
 from __future__ import annotations
 
+import json
+import math
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Protocol
+from urllib.parse import urlsplit
 
 import numpy as np
 
@@ -20,6 +23,8 @@ from stormplan.errors import ForecastError, InputError
 from stormplan.fetch import Fetcher, FetchError
 from stormplan.forecast import CellForecast, Mark
 from stormplan.sites import SOURCES, Weather, WeatherSource
+
+KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
 class NotServedError(FetchError):
@@ -198,6 +203,48 @@ def _gather_one(sources: Sequence[Source], place: Place, now: datetime) -> Gathe
     if not cells:
         return Gathered(place, None, (*unserved, *failed))
     return Gathered(place, cells[0], tuple(failed), tuple(cells[1:]))
+
+
+def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
+    """Read a kept reply again; the address tells whose it is.
+
+    Parameters
+    ----------
+    url : str
+        Address it answered [-].
+    body : bytes
+        As received [-].
+    fetched_at : datetime
+        When it was received, aware UTC [-].
+
+    Returns
+    -------
+    CellForecast or None
+        None where the address is not that of a forecast.
+
+    Raises
+    ------
+    ForecastError
+        It cannot be read by this version.
+    """
+    from stormplan.providers import metno, nws, openmeteo
+
+    parts = urlsplit(url)
+    if "/gridpoints/" in parts.path:
+        return nws.parse(json.loads(body), fetched_at, fetched_at)
+    if parts.path.endswith("/complete"):
+        return metno.read(json.loads(body), fetched_at)
+    for name, endpoint in openmeteo.ENDPOINTS.items():
+        if parts.path.endswith(endpoint):
+            return openmeteo.read(json.loads(body), fetched_at, name)
+    return None
+
+
+def distance_km(place: Place, latitude_deg: float, longitude_deg: float) -> float:
+    """Distance on the flat; good to a percent over tens of kilometres."""
+    north = place.latitude_deg - latitude_deg
+    east = (place.longitude_deg - longitude_deg) * math.cos(math.radians(latitude_deg))
+    return KM_PER_DEG * math.hypot(north, east)
 
 
 def mark_stale(cell: CellForecast, reason: str) -> CellForecast:

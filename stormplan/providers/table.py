@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -153,6 +154,16 @@ class Tables:
         ForecastError
             No table for it, or one that cannot be read or does not cover the day from ``now``.
         """
+        return hourly.fit(replace(self.read(place), fetched_at=now), now)
+
+    def read(self, place: Place) -> CellForecast:
+        """Read the table of a place, whatever hours it holds.
+
+        Raises
+        ------
+        ForecastError
+            There is none, or it cannot be read.
+        """
         path = self._files.get(place.key)
         if path is None:
             raise NotServedError(f"table: none is named for {place.key} (weather.tables)")
@@ -161,4 +172,4 @@ class Tables:
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         except (OSError, UnicodeDecodeError) as error:
             raise ForecastError(f"table {place.key}: {path} cannot be read ({error})") from error
-        return hourly.fit(read(text, place, written, now), now)
+        return read(text, place, written, written)
