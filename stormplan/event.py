@@ -54,6 +54,8 @@ ICE_MATTERS_MM = 0.05
 STICKS_BELOW_C = 0.5
 #: Fewer members than this have no ranks a tenth from their ends.
 FEWEST_FOR_RANGE = 9
+#: Hours around an event in which a member's own may begin or end.
+EDGE_H = 6
 #: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
 #: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
 SURFACE_ERROR_DC = 2.0
@@ -115,6 +117,7 @@ class Event(Record):
     water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its
     hours [-]. Of several members, water, snow and cold are what is typical (the median) of those
     in which it comes, and the probability counts those in which it comes at any of its hours.
+    ``start_range`` and ``end_range`` hold its first and last hour in four of five members.
     ``coldest_range_c`` holds the coldest pavement of four in five of them [°C]; None where there
     is one member only. ``from_pile`` is a refreeze of water that runs off a snow pile.
     ``ice_until`` is until when ice lies there afterwards, if nothing is done.
@@ -127,6 +130,8 @@ class Event(Record):
     surface_at_start_c: float
     coldest_surface_c: float
     coldest_range_c: tuple[float, float] | None = None
+    start_range: tuple[AwareDatetime, AwareDatetime] | None = None
+    end_range: tuple[AwareDatetime, AwareDatetime] | None = None
     coldest_surface_at: AwareDatetime
     coldest_air_c: float
     trend: Trend
@@ -419,6 +424,22 @@ class _Members:
         chosen = values[run][:, comes] if comes.any() else values[run]
         return np.asarray(total(chosen, axis=0))
 
+    def ends(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
+        """First hour and hour after the last, of four members in five in which it comes.
+
+        A member's own event may begin or end some hours outside the common one.
+        """
+        around = slice(max(run.start - EDGE_H, 0), run.stop + EDGE_H)
+        there = self.chance[around] > 0.0
+        there = there[:, there.any(axis=0)]
+        if there.shape[1] < FEWEST_FOR_RANGE:
+            return None
+        first = there.argmax(axis=0) + around.start
+        after = around.start + len(there) - there[::-1].argmax(axis=0)
+        early, late = np.quantile(first, (0.1, 0.9), method="inverted_cdf")
+        soon, long = np.quantile(after, (0.1, 0.9), method="inverted_cdf")
+        return (int(early), int(late)), (int(soon), int(long))
+
     def probability(self, run: slice) -> float:
         """Chance that it comes in any of some hours [-]."""
         return float(self.chance[run].max(axis=0).mean())
@@ -489,6 +510,10 @@ def _event(
     coldest = min(inside, key=lambda hour: _or_inf(hour.surface_c))
     coldest_c = members.typical(members.surface_c, run, np.min)
     end = inside[-1].start + timedelta(hours=1)
+    ends = members.ends(run)
+    first, last = (None, None) if ends is None else (
+        tuple(hours[0].start + timedelta(hours=hour) for hour in pair) for pair in ends
+    )  # fmt: skip
     return Event(
         hazard=max((h.hazard for h in inside if h.hazard), key=_ORDER.index),
         start=inside[0].start,
@@ -497,6 +522,8 @@ def _event(
         surface_at_start_c=inside[0].surface_c,
         coldest_surface_c=math.nan if math.isinf(coldest_c) else coldest_c,
         coldest_range_c=members.range(members.surface_c, run, np.min),
+        start_range=first,
+        end_range=last,
         coldest_surface_at=coldest.start,
         coldest_air_c=min(_or_inf(hour.air_c) for hour in inside),
         trend=_trend(before[0].surface_c, coldest_c),
