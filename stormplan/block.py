@@ -18,7 +18,7 @@ from stormplan import aftercare, batch, course, event, foreman, pretreat, refusa
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
-from stormplan.forecast import REQUIRED, CellForecast, Forecast, stack
+from stormplan.forecast import PHASES, REQUIRED, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
 from stormplan.pretreat import Question
 from stormplan.products import Stock
@@ -222,7 +222,7 @@ def first_hour(cell: CellForecast, now: datetime) -> datetime:
         return _floor(now)
     hours = stack([cell], _floor(now) - timedelta(hours=past), past)
     known = np.isfinite([hours[name] for name in REQUIRED]).all(axis=0)
-    phases = np.isfinite([hours[name] for name in event.PHASES]).all(axis=0)
+    phases = np.isfinite([hours[name] for name in PHASES]).all(axis=0)
     known &= (hours["precip_mm"] == 0.0) | (phases & np.isfinite(hours["precip_mm"]))
     gaps = np.flatnonzero(~known.all(axis=(1, 2)))
     return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)

@@ -74,7 +74,7 @@ def _words(
     blocks: Sequence[Block[object]], axis: HourAxis, notes: Notes
 ) -> tuple[phase.Words, Array]:
     """Read what the weather layer says falls, and whether it says blowing snow (hour,) [-]."""
-    rows = np.zeros((len(blocks) + 1, 3 + len(phase.PHASES)))  # known, falls, blowing, phases
+    rows = np.zeros((len(blocks) + 1, 3 + len(forecast.PHASES)))  # known, falls, blowing, phases
     for row, block in zip(rows, blocks, strict=False):
         if not isinstance(block.value, Sequence) or isinstance(block.value, str):
             continue
