@@ -149,7 +149,10 @@ def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert,
         return (), None
     service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
     try:
-        return service.active(_places(sites), now), None
+        found = service.active(_places(sites), now)
+        return found, "; ".join(
+            f"official alerts may be old: {why}" for why in service.stale
+        ) or None
     except ForecastError as error:
         return (), f"official alerts are not known: {error}"
 

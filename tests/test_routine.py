@@ -13,10 +13,16 @@ from company import site
 from office import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, Company
 from replay import Answer
 
-from stormplan import health, housekeeping, morning, routine
+from stormplan import fetch, health, housekeeping, morning, routine
 from stormplan.archive import IN_MEMORY, Archive
 from stormplan.errors import Exit, InputError
 from stormplan.ledger import Ledger
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch):
+    """A drip is heard out for a tenth of a second, not a minute."""
+    monkeypatch.setattr(fetch, "LONGEST_READ_S", 0.1)
 
 
 @pytest.fixture
@@ -129,6 +135,7 @@ FAULTS = {
     "503, come back in an hour": (Answer({}, 503, LATER), "503"),
     "429, come back in an hour": (Answer({}, 429, LATER), "429"),
     "403 page": (Answer("<html>denied", 403, {"Content-Type": "text/html"}), "403 with a page"),
+    "slow drip": (Answer(STORM, drip_s=0.01), "an answer without end"),
     "JSON cut short": (Answer(STORM[:5000]), "cut short"),
     "four days old": (
         Answer(json.loads(STORM.replace("2026-01-12T09:12", "2026-01-08T09:12"))), "older forecast",
