@@ -29,7 +29,7 @@ from stormplan.treatment import Case, Film, Treatment
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 PAST_H = 72  # hours before now that are used, where the forecast has them
 BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
-BLOCK_COLUMNS = 8000  # about as many columns, members counted: a gigabyte of memory
+BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
 SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
 
 

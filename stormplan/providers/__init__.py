@@ -243,7 +243,7 @@ def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
 
     parts = urlsplit(url)
     if "/gridpoints/" in parts.path:
-        return nws.parse(json.loads(body), fetched_at, fetched_at)
+        return nws.read(json.loads(body), fetched_at)
     if parts.path.endswith("/complete"):
         return metno.read(json.loads(body), fetched_at)
     for name, endpoint in openmeteo.ENDPOINTS.items():
