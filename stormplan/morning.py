@@ -70,7 +70,7 @@ def plan_morning(
         plan = plan.model_copy(update={"troubles": (*plan.troubles, wrong)})
     before = archive.last_plan(now)
     if before is not None:
-        plan = compared(plan, before.document, sites.practice())
+        plan = compared(plan, before.document, sites)
     Ledger(archive).keep(document(plan), now, "asked", announced=False)
     return plan
 
@@ -129,18 +129,23 @@ def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = 
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
     plan = work_out(sites, archive, now, offline=True, folder=folder)
-    return plan if issued is None else compared(plan, issued.document, sites.practice())
+    return plan if issued is None else compared(plan, issued.document, sites)
 
 
-def compared(plan: Plan, before: str, practice: Practice) -> Plan:
-    """Add what is different from an earlier plan, given as JSON."""
+def compared(plan: Plan, before: str, sites: Sites) -> Plan:
+    """Add what is different from an earlier plan, given as JSON; from which size is policy."""
     try:
         old = changes.gist(json.loads(before), plan.made_at)
     except (ValueError, LookupError, TypeError):
         told = (*plan.remarks, "the plan before is of another version and was not compared")
         return plan.model_copy(update={"remarks": told})
     new = changes.gist(plan.model_dump(mode="json", exclude={"columns"}), plan.made_at)
-    return plan.model_copy(update={"changes": changes.compare(old, new, practice)})
+
+    def practice_of(site: str, surface: str) -> Practice:
+        return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
+
+    found = changes.compare(old, new, sites.practice(), practice_of)
+    return plan.model_copy(update={"changes": found})
 
 
 def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert, ...], str | None]:
