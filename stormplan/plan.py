@@ -242,6 +242,7 @@ def make_plan(
     decided = {at: found for side in sided.values() for at, found in side.decided.items()}
     outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
+    yards = tuple(_yard_mixes(sites, planned, now))
     horizon = timedelta(hours=sites.practice().number("horizon"))
     return Plan(
         made_at=now,
@@ -251,11 +252,11 @@ def make_plan(
         units=sites.company.units,
         currency=sites.company.currency,
         verdict=_verdict(active, now),
-        first_start=_first_start(active),
+        first_start=_first_start(active, yards),
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned, now)),
+        yards=yards,
         columns={name: _series(seen) for name, seen in outlooks.items()},
     )
 
@@ -396,9 +397,17 @@ def _verdict(active: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> Ver
     return "hold" if active else "nothing"
 
 
-def _first_start(active: Sequence[tuple[SitePlan, Treatment]]) -> datetime | None:
-    starts = [_work_starts(item) for _, item in active if _needs_work(item)]
-    return min((start for start in starts if start is not None), default=None)
+def _first_start(
+    active: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
+) -> datetime | None:
+    """Tell when somebody is first needed: a sprayer leaving the yard, or a storm itself."""
+    leaving = [one.start for yard in yards for one in yard.crew.sprayers]
+    others = [
+        _work_starts(item)
+        for _, item in active
+        if _needs_work(item) and item.action is not Action.PRETREAT
+    ]
+    return min((start for start in (*leaving, *others) if start is not None), default=None)
 
 
 def _matters(active: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:
