@@ -49,8 +49,9 @@ ICE_LINE: Mapping[Chloride, tuple[tuple[float, ...], float]] = {
 }
 
 # Eutectic temperatures [°C], in the order of CHLORIDES: NaCl mean of handbook (-21.1) and the two
-# Pitzer models (-21.14, -21.18); the others Toner & Catling 2017, as computed.
-EUTECTIC_C = np.array([-21.12, -50.5, -33.2, -10.7])
+# Pitzer models (-21.14, -21.18); CaCl2 FHWA-RD-95-202 App. A (models -50.5, -48.1); MgCl2 and
+# KCl Toner & Catling 2017 (FHWA has MgCl2 at -33).
+EUTECTIC_C = np.array([-21.12, -51.0, -33.2, -10.7])
 COLDEST_C = -60.0  # no chloride brine is liquid here; the end of every search
 
 # Hydrohalite (NaCl·2H2O) saturation, mol NaCl per kg water against T [°C]: through the handbook
@@ -299,7 +300,7 @@ def _liquid_share(m: Array, temp_c: Array) -> Array:
     due less water stays liquid: the smaller of the two is the one that holds.
     """
     m0 = ice_line_molality(temp_c)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         shares = np.where(m != 0.0, m / m0, 0.0)
     with_ice = shares.sum(axis=0)
     if not np.any(temp_c < EUTECTIC_C[0]):
@@ -327,10 +328,9 @@ def _part_beside_hydrohalite(m: Array, others: Array, m0_nacl: Array, temp_c: Ar
     eutectic = EUTECTIC_C[0]
     gap = m0_nacl - hydrohalite_molality(temp_c)
     gap = gap - (ice_line_molality(eutectic)[0] - hydrohalite_molality(eutectic))
-    slope = m0_nacl - linear
     # The root that goes to zero with the gap, in the form that does not cancel.
     due = (gap > 0.0) & (m[0] > 0.0)
-    gap = np.where(due, gap, 1.0)
+    gap, slope = np.where(due, gap, 1.0), np.where(due, m0_nacl - linear, 1.0)
     root = 2.0 * gap / (slope + np.sqrt(slope**2 + 4.0 * square * gap))
     return np.asarray(np.where(due, np.minimum(root, 1.0), np.nan))
 
@@ -353,8 +353,9 @@ def unfrozen_frac(molality_mol_kg: ArrayLike, temp_c: ArrayLike) -> Array:
     """
     m = np.asarray(molality_mol_kg, dtype=float)
     temp = np.asarray(temp_c, dtype=float)
-    if m.ndim - 1 < temp.ndim:
-        m = m.reshape(m.shape[:1] + (1,) * (temp.ndim + 1 - m.ndim) + m.shape[1:])
+    axes = max(m.ndim - 1, temp.ndim)
+    m = m.reshape(m.shape[:1] + (1,) * (axes + 1 - m.ndim) + m.shape[1:])
+    temp = temp.reshape((1,) * (axes - temp.ndim) + temp.shape)
     liquid = np.minimum(_liquid_share(m, temp), 1.0)
     liquid = np.where(temp < _eutectic_c(m), 0.0, liquid)
     return np.asarray(np.where(temp >= 0.0, np.where(np.isnan(liquid), np.nan, 1.0), liquid))

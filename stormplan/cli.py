@@ -5,13 +5,22 @@ Imports of anything heavy stand inside the commands, so that ``--help`` answers 
 
 from __future__ import annotations
 
+import json
 import sys
-from typing import Annotated
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stormplan import __version__
-from stormplan.errors import StormplanError
+from stormplan.errors import InputError, StormplanError
+from stormplan.units import Speaker
+
+if TYPE_CHECKING:
+    from stormplan.bench import Answer
+    from stormplan.catalog import Product
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -34,6 +43,258 @@ def main(
     ] = False,
 ) -> None:
     """Plan storm events for car parks, lanes, walks, entries, ramps and decks."""
+
+
+def _say(answer: Answer, as_json: bool) -> None:
+    print(
+        json.dumps(answer.sheet, indent=2, ensure_ascii=False)
+        if as_json
+        else "\n".join(answer.lines)
+    )
+
+
+def _products(sites: Path | None) -> Mapping[str, Product]:
+    if sites is None:
+        return {}
+    from stormplan import sitesfile
+
+    return sitesfile.load(sites).products
+
+
+Purity = Annotated[str, typer.Option(help="NaCl in the salt as delivered, %.")]
+Moisture = Annotated[str, typer.Option(help="Water in the salt as delivered, %.")]
+Insolubles = Annotated[str, typer.Option(help="What settles as sludge, % of the salt.")]
+Treated = Annotated[bool, typer.Option("--treated-salt", help="The salt is treated.")]
+Gallons = Annotated[str | None, typer.Option(help="How much, in US gallons.")]
+Litres = Annotated[str | None, typer.Option(help="How much, in litres.")]
+Capacity = Annotated[str | None, typer.Option(help="What the tank holds, gal (metric: L).")]
+Json = Annotated[bool, typer.Option("--json", help="For programs; keys carry their unit.")]
+Units = Annotated[
+    str, typer.Option(help="us or metric: what bare numbers mean, and what is answered.")
+]
+
+
+@app.command()
+def mix(
+    gallons: Gallons = None,
+    litres: Litres = None,
+    strength: Annotated[str, typer.Option(help="Target, % NaCl by weight.")] = "23.3",
+    purity: Purity = "100",
+    moisture: Moisture = "0",
+    insolubles: Insolubles = "0",
+    treated: Treated = False,
+    have: Annotated[
+        str | None, typer.Option(help="What is in the tank: volume@strength, as 1000@20.")
+    ] = None,
+    tank_capacity: Capacity = None,
+    water_temp: Annotated[
+        str | None, typer.Option(help="Of the water, °F (metric: °C); 60 °F unless said.")
+    ] = None,
+    as_json: Json = False,
+    units: Units = "us",
+) -> None:
+    """Say what goes into a batch of brine, or brings a tank to its strength."""
+    from stormplan import bench
+
+    answer = bench.mix(
+        gallons=gallons,
+        litres=litres,
+        strength=strength,
+        purity=purity,
+        moisture=moisture,
+        insolubles=insolubles,
+        treated=treated,
+        have=have,
+        tank_capacity=tank_capacity,
+        water_temp=water_temp,
+        units=units,
+    )
+    _say(answer, as_json)
+
+
+@app.command()
+def gauge(
+    reading: Annotated[
+        str | None, typer.Option(help="Specific gravity on a 60/60 °F hydrometer.")
+    ] = None,
+    salometer: Annotated[str | None, typer.Option(help="Or salometer degrees.")] = None,
+    temp: Annotated[
+        str | None, typer.Option(help="Of the brine, °F (metric: °C); 60 °F unless said.")
+    ] = None,
+    target: Annotated[str, typer.Option(help="Strength to aim at, %.")] = "23.3",
+    accept: Annotated[str, typer.Option(help="Good from-to, %; our own choice.")] = "22.5-23.8",
+    warn: Annotated[str, typer.Option(help="Usable from-to, %; our own choice.")] = "22.0-24.0",
+    is_blend: Annotated[
+        bool, typer.Option("--blend", help="There is additive in the tank.")
+    ] = False,
+    treated: Treated = False,
+    gallons: Gallons = None,
+    litres: Litres = None,
+    purity: Purity = "100",
+    moisture: Moisture = "0",
+    insolubles: Insolubles = "0",
+    tank_capacity: Capacity = None,
+    as_json: Json = False,
+    units: Units = "us",
+) -> None:
+    """Say how strong a tank of brine is from its hydrometer, and what to add."""
+    from stormplan import bench
+
+    answer = bench.gauge(
+        reading=reading,
+        salometer=salometer,
+        temp=temp,
+        target=target,
+        accept=accept,
+        warn=warn,
+        is_blend=is_blend,
+        treated=treated,
+        gallons=gallons,
+        litres=litres,
+        purity=purity,
+        moisture=moisture,
+        insolubles=insolubles,
+        tank_capacity=tank_capacity,
+        units=units,
+    )
+    _say(answer, as_json)
+
+
+@app.command()
+def blend(
+    brine: Annotated[
+        str, typer.Option(help="Base: % NaCl, or cacl2=10, or a product of the sites file.")
+    ] = "23.3",
+    additive: Annotated[
+        str | None, typer.Option(help="cacl2=32, or a product of the sites file.")
+    ] = None,
+    share: Annotated[str, typer.Option(help="Additive, % of the blend by volume.")] = "0",
+    dilute: Annotated[str, typer.Option(help="Volumes of water per volume of blend.")] = "0",
+    at: Annotated[
+        str | None, typer.Option(help="How much is ice at this, °F (metric: °C).")
+    ] = None,
+    temp: Annotated[
+        str | None, typer.Option(help="Density at this, °F (metric: °C); 60 °F unless said.")
+    ] = None,
+    tank_low: Annotated[
+        str | None, typer.Option(help="Coldest the tank gets, °F (metric: °C); --temp if not said.")
+    ] = None,
+    gallons: Gallons = None,
+    litres: Litres = None,
+    sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
+    as_json: Json = False,
+    units: Units = "us",
+) -> None:
+    """Say what comes of brine and additive, and when ice and salt crystals come."""
+    from stormplan import bench
+
+    answer = bench.blend_answer(
+        base=brine,
+        additive=additive,
+        share=share,
+        dilute=dilute,
+        at=at,
+        temp=temp,
+        tank_low=tank_low,
+        gallons=gallons,
+        litres=litres,
+        products=_products(sites),
+        units=units,
+    )
+    _say(answer, as_json)
+
+
+# -- planning -------------------------------------------------------------------------------------
+
+
+def _moment(text: str | None) -> datetime:
+    """Read a moment with its zone, ISO 8601; None is the present."""
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
+    return moment.astimezone(UTC)
+
+
+@app.command()
+def brief(
+    sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the reports.")] = Path("briefings"),
+    now: Annotated[
+        str | None, typer.Option(help="Plan as of a moment, like 2026-01-12T10:30Z.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="The plan on standard output.")] = False,
+    offline: Annotated[
+        bool, typer.Option(help="Ask no service; plan from the archive alone.")
+    ] = False,
+    archive: Annotated[
+        Path | None, typer.Option(help="Archive of forecasts; default OUT/archive.sqlite.")
+    ] = None,
+    demo: Annotated[bool, typer.Option("--demo", help="Plan the bundled, invented storm.")] = False,
+) -> None:
+    """Plan the morning: who is treated, when, with what, and what to mix.
+
+    Exit code 0: complete plan; 2: bad input; 3: plan written, but something is missing or stale
+    (the headline says what); 4: nothing could be planned.
+    """
+    from stormplan import briefing, morning, screen
+
+    if demo == (sites is not None):
+        raise InputError("give either --sites FILE or --demo")
+    if sites is None:
+        plan = morning.plan_demo(morning.DEMO_NOW if now is None else _moment(now))
+    else:
+        from stormplan import sitesfile
+        from stormplan.archive import Archive
+
+        checked = sitesfile.load(sites)
+        with Archive(archive or out / "archive.sqlite") as kept:
+            plan = morning.plan_morning(checked, kept, _moment(now), offline=offline)
+    written = morning.write(plan, out)
+    if as_json:
+        print(morning.document(plan))
+    else:
+        from rich.console import Console
+
+        Console(highlight=False).print(screen.screen(briefing.view(plan)))
+        print("\nWritten: " + ", ".join(str(path) for path in written))
+    raise typer.Exit(int(plan.exit_code))
+
+
+@app.command()
+def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
+    """Check a sites file: every error at once, with its line."""
+    from stormplan import sitesfile
+
+    found = sitesfile.load(sites)
+    surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
+    area = Speaker(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
+    print(
+        f"{sites}: good. {len(found.sites)} sites with {len(surfaces)} surfaces, {area}; "
+        f"{len(found.yards)} yards, {len(found.clients)} clients, "
+        f"{len(found.products_bought)} products bought."
+    )
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of plan.json."""
+    from stormplan import morning
+
+    print(morning.schema())
+
+
+@app.command()
+def rules() -> None:
+    """Print every rule of practice: its key in policy, default, standing and source."""
+    from stormplan.handbook import RULES
+
+    for rule in RULES.values():
+        print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")
 
 
 def run() -> None:

@@ -48,6 +48,9 @@ DENSITY: Mapping[Chloride, tuple[float, float, float, float, float]] = {
 # Kell's water density as Laliberte prints it: numerator from t^5 down to 1, then the denominator.
 WATER_DENSITY = (-2.8054253e-10, 1.0556302e-7, -4.6170461e-5, -0.0079870401, 16.945176, 999.83952)
 WATER_DENSITY_DENOMINATOR = 0.01687985
+# NaCl against a Gibbs equation of state (Brown et al. 2023, SeaFreeze), CoolProp and Lange's
+# Table 5.13; others against CoolProp and the same table: 0.6 % at 30 %.
+SPREAD_WARM_KG_M3, SPREAD_COLD_KG_M3, SPREAD_OTHERS_KG_M3 = 1.0, 2.0, 25.0
 INERT_DENSITY_KG_M3 = 1300.0  # dissolved sugars and inhibitor in solution; our own assumption
 
 
@@ -107,3 +110,23 @@ def density_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike, inert_frac: ArrayLik
         apparent = (c0 * total + c1) * np.exp(1e-6 * (temp + c4) ** 2) / (total + c2 + c3 * temp)
         volume_m3_kg = volume_m3_kg + salt / apparent
     return np.asarray(1.0 / ((1.0 - inert) * volume_m3_kg + inert / INERT_DENSITY_KG_M3))
+
+
+def spread_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike) -> Array:
+    """How far a computed density may be off, from comparison with other models and tables.
+
+    Parameters
+    ----------
+    salts_frac : array (4, ...)
+        Mass share of each chloride [-].
+    temp_c : array (...)
+        Temperature [°C].
+
+    Returns
+    -------
+    array (...)
+        Half-width of the range [kg/m³].
+    """
+    salts = np.asarray(salts_frac, dtype=float)
+    nacl = np.where(np.asarray(temp_c, dtype=float) < 0.0, SPREAD_COLD_KG_M3, SPREAD_WARM_KG_M3)
+    return np.asarray(nacl + SPREAD_OTHERS_KG_M3 * salts[1:].sum(axis=0))

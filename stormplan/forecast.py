@@ -95,6 +95,8 @@ class CellForecast:
         Stands in for one that could not be fetched, or is older than the source should be [-].
     notes : tuple of str
         What was dropped, clipped, joined or guessed, in words [-].
+    contradictions : tuple of str
+        Those of the notes that no weather can be: the forecast contradicts itself [-].
     credit : str
         Attribution that the source's licence asks for [-].
     """
@@ -111,6 +113,7 @@ class CellForecast:
     marks: Mapping[str, Marks] = field(default_factory=dict)
     stale: bool = False
     notes: tuple[str, ...] = ()
+    contradictions: tuple[str, ...] = ()
     credit: str = ""
 
     def __post_init__(self) -> None:

@@ -101,9 +101,15 @@ _RULES = (
     Rule("pretreat_rate_high", "liquid rate", "0.8 gal/1000 ft2",
          ("0.3 gal/1000 ft2", "1.0 gal/1000 ft2"), "highest pre-treat rate of brine", PUBLISHED,
          f"{MPCA}; Lake Champlain Committee prints up to 1.0 for householders"),
-    Rule("frost_rate", "liquid rate", "0.4 gal/1000 ft2",
-         ("0.2 gal/1000 ft2", "0.6 gal/1000 ft2"), "pre-treat rate before frost", MEMORY,
+    Rule("frost_rate_low", "liquid rate", "0.3 gal/1000 ft2",
+         ("0.1 gal/1000 ft2", "0.6 gal/1000 ft2"), "lowest pre-treat rate before frost", MEMORY,
          f"{MPCA}: 0.3-0.6 before frost or black ice"),
+    Rule("frost_rate_high", "liquid rate", "0.6 gal/1000 ft2",
+         ("0.2 gal/1000 ft2", "0.8 gal/1000 ft2"), "highest pre-treat rate before frost", MEMORY,
+         f"{MPCA}: 0.3-0.6 before frost or black ice"),
+    Rule("post_rate_high", "liquid rate", "1.0 gal/1000 ft2",
+         ("0.3 gal/1000 ft2", "1.5 gal/1000 ft2"), "highest post-treat rate", OURS,
+         "no lot handbook prints one; the salt of MPCA's prewetted 2.25 lb/1000 ft2"),
     Rule("first_storm_share", "share", "50 %", ("0 %", "100 %"),
          "part of the rate on the first treatment after a long dry spell", MEMORY,
          f"{MINN}: half rate; an older state guideline waits for one snow instead"),
@@ -123,6 +129,19 @@ _RULES = (
     Rule("rain_washes_off", "length", "0.25 mm", ("0.05 mm", "5 mm"),
          "rain between treatment and onset that rules liquid out", OURS,
          f"{TXDOT}: none when the storm starts as rain; no amount published"),
+    # film --------------------------------------------------------------------------------------
+    Rule("hold_target", "choice", "auto", ("auto", "first plow", "end", "opening"),
+         "how long a pre-treat should hold: auto is the first plow before snow, else the end", OURS,
+         "level of service, set by the owner"),
+    Rule("ice_tolerated", "share", "50 %", ("0 %", "90 %"),
+         "frozen part of what lies on a vehicle surface that still counts as held", OURS,
+         "no published constant is defensible; pedestrian surfaces tolerate none"),
+    Rule("plow_trigger_vehicle", "length", "2 in", ("0.5 in", "6 in"),
+         "new snow that brings the plow to lots, lanes, ramps and decks", OURS, "contract term"),
+    Rule("plow_trigger_pedestrian", "length", "1 in", ("0.2 in", "4 in"),
+         "new snow that brings the shovel to walks and entries", OURS, "contract term"),
+    Rule("post_treat", "choice", "liquid", ("liquid", "solid", "none"),
+         "what follows the last plow", OURS, "a liquids program sprays after storms too"),
     # temperature -------------------------------------------------------------------------------
     Rule("liquid_warn_below", "temperature", "23 F", ("10 F", "32 F"),
          "pavement below which liquid salt is doubtful", MEMORY, f"{FHWA}, Table 8 comment"),
@@ -149,6 +168,10 @@ _RULES = (
          "contractors' ladder"),
     Rule("blend_highest", "share", "20 %", ("0 %", "30 %"), "most additive in any blend", TRADE,
          "contractors' ladder"),
+    Rule("poor_concrete_magnesium", "choice", "refuse", ("refuse", "allow"),
+         "whether magnesium goes on young or poor concrete", PUBLISHED,
+         "ACI 201.2R Table 2.1 as quoted: magnesium chloride attacks slowly; Cement and Concrete"
+         " Research: strength lost with no visible damage"),
     # weather -----------------------------------------------------------------------------------
     Rule("wind_hold", "speed", "15 mph", ("5 mph", "40 mph"), "sustained wind that stops spraying",
          WEAK, "no numeric limit in any manual read; City of Eugene 2005: none in strong winds"),
@@ -169,11 +192,19 @@ _RULES = (
          "ACI 302 and 201 as quoted in the trade: none before one winter; others say 1-2 years"),
     Rule("event_gap", "duration", "4 h", ("1 h", "24 h"),
          "quiet hours that end one event and start another", OURS, "a crew's turn-round"),
+    Rule("wind_chill_below", "temperature", "-18 F", ("-50 F", "32 F"),
+         "wind chill at which crews work in short turns", PUBLISHED,
+         "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F"),
+    Rule("hose_freezes_below", "temperature", "20 F", ("-10 F", "32 F"),
+         "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice"),
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
          "weather error dominates beyond three days"),
     Rule("reserve", "share", "10 %", ("0 %", "100 %"), "made on top of what the plan sprays", OURS,
          "overlap, priming and a second look"),
+    Rule("containment_share", "share", "110 %", ("100 %", "200 %"),
+         "containment over the largest tank", WEAK,
+         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
     Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
          OURS, "grids are issued two or more times a day"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
@@ -327,4 +358,76 @@ def solid_rate(hazard: str, surface_c: float) -> SolidRate | None:
     for band in SOLID_RATES[hazard]:
         if band.from_c <= surface_c < band.below_c:
             return band
+    return None
+
+
+@dataclass(frozen=True)
+class LotRate:
+    """De-icing rate after plowing for a band of pavement temperature and a trend.
+
+    ``snow_lb_kft2`` and ``freezing_rain_lb_kft2`` are prewetted salt as printed [lb/1000 ft²];
+    None where the chart does not recommend it.
+    """
+
+    from_c: float
+    below_c: float
+    falling: bool
+    snow_lb_kft2: float | None
+    freezing_rain_lb_kft2: float | None
+
+
+def _lot(low_f: float, high_f: float, falling: bool, *rates: float | None) -> LotRate:
+    return LotRate(units.f_to_c(low_f), units.f_to_c(high_f), falling, *rates)
+
+
+# MPCA Winter Parking Lot and Sidewalk Maintenance Manual, de-icing application rates (from memory):
+# salt prewetted with brine, lb per 1000 ft2, by pavement temperature [°F] and trend.
+LOT_RATES: tuple[LotRate, ...] = (
+    _lot(30, 60, False, 0.75, 1.25),
+    _lot(30, 60, True, 1.25, 1.5),
+    _lot(25, 30, False, 1.25, 1.5),
+    _lot(25, 30, True, 1.25, 2.0),
+    _lot(20, 25, False, 2.0, 2.0),
+    _lot(20, 25, True, 2.25, 2.5),
+    _lot(15, 20, False, 2.25, 2.5),
+    _lot(15, 20, True, 2.5, 2.5),
+)
+LOT_SOURCE = f"{MPCA}, de-icing rates, prewetted with brine, from memory"
+
+# DuPage River Salt Creek Workgroup, Parking Lot Deicing: Salt Application Rate Guidance: dry salt,
+# (pavement at or above [°F], lb per 1000 ft2); prewetting cuts these by up to one third.
+DUPAGE_RATES: tuple[tuple[float, float], ...] = ((30, 3), (25, 5), (20, 6), (15, 7), (5, 8))
+DUPAGE_SOURCE = "DuPage River Salt Creek Workgroup, lot rate guidance: dry salt, less 1/3 prewetted"
+
+
+def lot_rate_kg_m2(hazard: str, surface_c: float, falling: bool) -> float | None:
+    """Look up the lot manual's prewetted rate after plowing.
+
+    Parameters
+    ----------
+    hazard : str
+        The governing hazard; freezing rain and sleet have their own column [-].
+    surface_c : float
+        Pavement temperature to plan on [°C].
+    falling : bool
+        Whether it is getting colder [-].
+
+    Returns
+    -------
+    float or None
+        Salt [kg/m²]; None where the manual recommends none.
+    """
+    for band in LOT_RATES:
+        if band.from_c <= surface_c < band.below_c and band.falling == falling:
+            icy = hazard in ("freezing rain", "sleet")
+            rate = band.freezing_rain_lb_kft2 if icy else band.snow_lb_kft2
+            return None if rate is None else rate * units.KG_M2_PER_LB_KFT2
+    return None
+
+
+def dupage_rate_kg_m2(surface_c: float) -> float | None:
+    """Look up the second lot chart's dry salt rate [kg/m²] for a pavement temperature [°C]."""
+    for from_f, rate in DUPAGE_RATES:
+        if surface_c >= units.f_to_c(from_f):
+            return rate * units.KG_M2_PER_LB_KFT2
     return None

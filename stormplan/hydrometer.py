@@ -49,27 +49,9 @@ def reading_sg(strength_frac: ArrayLike, temp_c: ArrayLike) -> Array:
     array
         Reading [-].
     """
-    return float_reading_sg(brine.plain(strength_frac), temp_c)
-
-
-def float_reading_sg(salts_frac: ArrayLike, temp_c: ArrayLike) -> Array:
-    """Specific gravity a 60/60 °F glass hydrometer shows in any chloride solution.
-
-    Parameters
-    ----------
-    salts_frac : array (4, ...)
-        Mass share of each chloride [-].
-    temp_c : array (...)
-        Temperature of liquid and float [°C].
-
-    Returns
-    -------
-    array (...)
-        Reading [-].
-    """
     temp = np.asarray(temp_c, dtype=float)
     glass = 1.0 + GLASS_EXPANSION_PER_K * (temp - REFERENCE_C)
-    weight = density_kg_m3(salts_frac, temp)
+    weight = density_kg_m3(brine.plain(strength_frac), temp)
     return np.asarray(weight * glass / water_density_kg_m3(REFERENCE_C))
 
 
@@ -250,10 +232,12 @@ def gauge(
         )
     strength = float(strength_from_reading(sg, temp_c))
     molality = brine.molality(brine.plain(strength))
+    # Warm brine holds a little more than the saturation of a cold tank.
+    crystals_c = min(float(brine.crystal_onset_c(molality)), REFERENCE_C)
     known: tuple[tuple[bool, Doubt], ...] = (
         (strength > SALOMETER_FULL_FRAC + STRENGTH_SPREAD_FRAC, "beyond saturation"),
         (temp_c < float(brine.freeze_point_c(molality)), "freezing"),
-        (temp_c < float(brine.crystal_onset_c(molality)), "crystals"),
+        (temp_c < crystals_c, "crystals"),
         (is_blend, "blend"),
         (is_treated_salt, "treated salt"),
     )

@@ -174,6 +174,12 @@ class Weather(Record):
     openmeteo: WeatherSource = WeatherSource()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
 
+    @property
+    def base_urls(self) -> dict[str, str]:
+        """Addresses that stand in for the public ones, by source."""
+        named = {"nws": self.nws, "metno": self.metno, "openmeteo": self.openmeteo}
+        return {name: source.base_url for name, source in named.items() if source.base_url}
+
 
 class ProductEntry(Record):
     """A liquid the yard buys."""
@@ -336,6 +342,9 @@ class Yard(Record):
     stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
     mixer: Mixer
     sprayers: dict[Key, Sprayer] = Field(min_length=1)
+    containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
+        None, alias="containment"
+    )
     water_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
         unit.f_to_c(50), alias="water_temperature"
     )
@@ -391,6 +400,7 @@ class Surface(Record):
     over_room: bool = False
     reinforced: bool = False
     snow_pile: bool = False
+    poor_concrete: bool = False
     no_chlorides: bool = False
     new_concrete_until: date | None = None
     last_treated: date | None = None

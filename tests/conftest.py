@@ -2,9 +2,11 @@
 
 import os
 import socket
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from replay import Replay, running
 
 _connect = socket.socket.connect
 
@@ -31,3 +33,10 @@ def samples() -> Path:
     if not path.is_dir():
         pytest.fail(f"STORMPLAN_SAMPLES={folder} is not a folder")
     return path
+
+
+@pytest.fixture
+def replay() -> Iterator[Replay]:
+    """A weather service on this machine, with scripted answers."""
+    with running() as service:
+        yield service

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from weather import ASPHALT, DECK, diurnal, forecast, one
+from winter import ASPHALT, DECK, diurnal, forecast, one
 
 from stormplan import catalog, pavement
 from stormplan.errors import InputError

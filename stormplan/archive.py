@@ -1,0 +1,350 @@
+"""Everything received and every plan made, kept in one SQLite file.
+
+Answers two questions: what is the last good reply we have for this address, and what was it at a
+past moment. Rows are only ever added, and triggers in the file itself see to it: a bad reply
+cannot overwrite or remove a good one.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from stormplan.errors import ArchiveError
+
+IN_MEMORY = ":memory:"
+BUSY_S = 10.0
+
+_APPEND_ONLY = """
+CREATE TRIGGER {table}_{action} BEFORE {action} ON {table}
+BEGIN SELECT RAISE(ABORT, 'the archive only grows'); END
+"""
+#: One tuple of statements for each version of the file, from empty up.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """
+        CREATE TABLE reply (
+            id INTEGER PRIMARY KEY,
+            url TEXT NOT NULL,
+            status INTEGER NOT NULL,
+            good INTEGER NOT NULL,       -- could be read as what was asked for
+            headers TEXT NOT NULL,       -- JSON, names in lower case
+            body BLOB NOT NULL,          -- as received, deflated
+            fetched_at TEXT NOT NULL     -- UTC, fixed width, so that text order is time order
+        )
+        """,
+        "CREATE INDEX reply_by_url ON reply (url, good, fetched_at)",
+        """
+        CREATE TABLE confirmation (      -- the service said: not modified
+            reply INTEGER NOT NULL REFERENCES reply (id),
+            headers TEXT NOT NULL,
+            confirmed_at TEXT NOT NULL
+        )
+        """,
+        "CREATE INDEX confirmation_by_reply ON confirmation (reply, confirmed_at)",
+        """
+        CREATE TABLE point (             -- which grid a place is in
+            place TEXT NOT NULL,
+            grid_url TEXT NOT NULL,
+            looked_up_at TEXT NOT NULL
+        )
+        """,
+        "CREATE INDEX point_by_place ON point (place, looked_up_at)",
+        "CREATE TABLE plan (id INTEGER PRIMARY KEY, made_at TEXT NOT NULL, document TEXT NOT NULL)",
+        "CREATE INDEX plan_by_time ON plan (made_at)",
+        *(
+            _APPEND_ONLY.format(table=table, action=action)
+            for table in ("reply", "confirmation", "point", "plan")
+            for action in ("UPDATE", "DELETE")
+        ),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A good reply from the archive.
+
+    Attributes
+    ----------
+    key : int
+        Its row [-].
+    url : str
+        Address it answered [-].
+    headers : mapping
+        Of the reply or, if newer, of the latest confirmation; names in lower case [-].
+    body : bytes
+        As received [-].
+    fetched_at : datetime
+        When the body was received, aware UTC [-].
+    confirmed_at : datetime
+        When the service last said it still holds, else ``fetched_at`` [-].
+    """
+
+    key: int
+    url: str
+    headers: Mapping[str, str]
+    body: bytes
+    fetched_at: datetime
+    confirmed_at: datetime
+
+
+@dataclass(frozen=True)
+class Point:
+    """The grid a place is in, and when that was looked up."""
+
+    grid_url: str
+    looked_up_at: datetime
+
+
+@dataclass(frozen=True)
+class KeptPlan:
+    """A plan as it was issued: JSON text, and when it was made."""
+
+    made_at: datetime
+    document: str
+
+
+def _stamp(moment: datetime) -> str:
+    if moment.tzinfo is None:
+        raise ArchiveError(f"the archive keeps times with their zone; {moment} has none")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def _explain(error: sqlite3.Error) -> str:
+    """Say what is wrong with the file and what to do about it."""
+    text = str(error)
+    for sign, words in {
+        "locked": "is in use by another program; try again when that has ended",
+        "readonly": "cannot be written; check the permissions of the file and its folder",
+        "unable to open": "cannot be opened; check that its folder exists and may be written to",
+        "full": "cannot grow; the disk is full",
+        "not a database": "is damaged or no archive at all; move it aside and a new one is made",
+        "malformed": "is damaged; move it aside and a new one is made",
+    }.items():
+        if sign in text:
+            return f"{words} ({text})"
+    return f"cannot be used ({text})"
+
+
+class Archive:
+    """The archive file; opened or made, and brought to the present version.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file; ``":memory:"`` keeps nothing [-].
+    busy_s : float
+        How long to wait for another program to finish writing [s].
+
+    Raises
+    ------
+    ArchiveError
+        Damaged, locked, read-only or newer than this program; from every method.
+    """
+
+    def __init__(self, path: Path | str, busy_s: float = BUSY_S) -> None:
+        self.path = str(path)
+        if self.path != IN_MEMORY:
+            try:
+                Path(path).parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise ArchiveError(f"archive {self.path}: no folder for it ({error})") from error
+        with self._explained():
+            self._file = sqlite3.connect(self.path, timeout=busy_s, isolation_level=None)
+        try:
+            with self._explained():
+                self._migrate()
+        except ArchiveError:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, zlib.error) as error:
+            said = _explain(error) if isinstance(error, sqlite3.Error) else "is damaged"
+            raise ArchiveError(f"archive {self.path}: {said}") from error
+
+    def _migrate(self) -> None:
+        self._file.execute("PRAGMA journal_mode = WAL")
+        self._file.execute("PRAGMA synchronous = NORMAL")
+        if self._version() > len(MIGRATIONS):
+            raise ArchiveError(
+                f"archive {self.path}: was written by a newer stormplan (version "
+                f"{self._version()}; this one knows up to {len(MIGRATIONS)}); update stormplan"
+            )
+        if self._version() == len(MIGRATIONS):
+            return
+        self._file.execute("BEGIN IMMEDIATE")
+        try:  # another program may have been faster: the version counts from inside
+            for statements in MIGRATIONS[self._version() :]:
+                for statement in statements:
+                    self._file.execute(statement)
+            self._file.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        except BaseException:
+            self._file.execute("ROLLBACK")
+            raise
+        self._file.execute("COMMIT")
+
+    def _version(self) -> int:
+        return int(self._file.execute("PRAGMA user_version").fetchone()[0])
+
+    def _add(self, statement: str, *values: Any) -> int:
+        with self._explained():
+            return int(self._file.execute(statement, values).lastrowid or 0)
+
+    def _newest(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
+        with self._explained():
+            row: tuple[Any, ...] | None = self._file.execute(statement, values).fetchone()
+            return row
+
+    def keep(
+        self,
+        url: str,
+        status: int,
+        headers: Mapping[str, str],
+        body: bytes,
+        fetched_at: datetime,
+        *,
+        good: bool,
+    ) -> int:
+        """Add a reply.
+
+        Parameters
+        ----------
+        url, status, headers, body
+            The reply as received [-].
+        fetched_at : datetime
+            When it was received, aware [-].
+        good : bool
+            Whether it could be read as what was asked for; only such a reply can stand in [-].
+
+        Returns
+        -------
+        int
+            Its row.
+        """
+        return self._add(
+            "INSERT INTO reply (url, status, good, headers, body, fetched_at) "
+            "VALUES (?, ?, ?, ?, ?, ?)",
+            url,
+            status,
+            int(good),
+            _headers_text(headers),
+            zlib.compress(body),
+            _stamp(fetched_at),
+        )
+
+    def confirm(self, kept: Kept, headers: Mapping[str, str], confirmed_at: datetime) -> None:
+        """Add that the service said a reply still holds, with the headers it said so with."""
+        self._add(
+            "INSERT INTO confirmation (reply, headers, confirmed_at) VALUES (?, ?, ?)",
+            kept.key,
+            _headers_text(headers),
+            _stamp(confirmed_at),
+        )
+
+    def last_good(self, url: str, before: datetime) -> Kept | None:
+        """Find the newest good reply for an address, as it was known at a moment.
+
+        Parameters
+        ----------
+        url : str
+            The address [-].
+        before : datetime
+            Only what was received up to this moment counts, aware [-].
+
+        Returns
+        -------
+        Kept or None
+            None if there is none.
+        """
+        until = _stamp(before)
+        row = self._newest(
+            "SELECT id, headers, body, fetched_at FROM reply "
+            "WHERE url = ? AND good = 1 AND fetched_at <= ? ORDER BY fetched_at DESC, id DESC",
+            url,
+            until,
+        )
+        if row is None:
+            return None
+        key, headers, body, fetched_at = row
+        confirmed = self._newest(
+            "SELECT headers, confirmed_at FROM confirmation "
+            "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC",
+            key,
+            until,
+        )
+        newer, confirmed_at = confirmed if confirmed is not None else ("{}", fetched_at)
+        with self._explained():
+            whole = zlib.decompress(body)
+        return Kept(
+            key=key,
+            url=url,
+            headers=json.loads(headers) | json.loads(newer),
+            body=whole,
+            fetched_at=datetime.fromisoformat(fetched_at),
+            confirmed_at=datetime.fromisoformat(confirmed_at),
+        )
+
+    def remember_point(self, place: str, grid_url: str, looked_up_at: datetime) -> None:
+        """Add which grid a place is in."""
+        self._add(
+            "INSERT INTO point (place, grid_url, looked_up_at) VALUES (?, ?, ?)",
+            place,
+            grid_url,
+            _stamp(looked_up_at),
+        )
+
+    def point(self, place: str, before: datetime) -> Point | None:
+        """Find the grid a place was last found in, as known at a moment; None if never."""
+        row = self._newest(
+            "SELECT grid_url, looked_up_at FROM point "
+            "WHERE place = ? AND looked_up_at <= ? ORDER BY looked_up_at DESC, rowid DESC",
+            place,
+            _stamp(before),
+        )
+        return None if row is None else Point(row[0], datetime.fromisoformat(row[1]))
+
+    def keep_plan(self, made_at: datetime, document: str) -> int:
+        """Add an issued plan, as JSON text; gives its row."""
+        return self._add(
+            "INSERT INTO plan (made_at, document) VALUES (?, ?)", _stamp(made_at), document
+        )
+
+    def last_plan(self, before: datetime) -> KeptPlan | None:
+        """Find the newest plan made before a moment; None if there is none."""
+        row = self._newest(
+            "SELECT made_at, document FROM plan WHERE made_at < ? ORDER BY made_at DESC, id DESC",
+            _stamp(before),
+        )
+        return None if row is None else KeptPlan(datetime.fromisoformat(row[0]), row[1])
+
+
+def _headers_text(headers: Mapping[str, str]) -> str:
+    return json.dumps({name.lower(): value for name, value in headers.items()})

@@ -1,0 +1,379 @@
+"""The brine bench: one typed question in, one answer out, as words and as JSON.
+
+Joins what was typed, the chemistry and the wording for the commands ``mix``, ``gauge`` and
+``blend``. No chemistry of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import get_args
+
+from stormplan import batch, benchinput, benchjson, benchwords, blend, brine, hydrometer, tank
+from stormplan.batch import Correction, Salt
+from stormplan.benchjson import Sheet
+from stormplan.blend import Cold, Liquid
+from stormplan.catalog import Product
+from stormplan.errors import InputError
+from stormplan.hydrometer import Gauged
+from stormplan.units import L_PER_GAL, Speaker, System
+
+COOLING_SPREAD = 0.2  # of the cooling: heat of solution and heat capacity are that well known
+USUAL_VOLUME_GAL, USUAL_VOLUME_L = 1000, 5000  # a correction is said for this much unless told
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the bench says: lines for people, a flat sheet for programs."""
+
+    lines: list[str]
+    sheet: Sheet
+
+
+def system(text: str) -> System:
+    """Read which units to speak."""
+    for known in get_args(System):
+        if text == known:
+            return "us" if known == "us" else "metric"
+    raise InputError(f"--units: '{text}' is not known; accepted is us or metric")
+
+
+def _solid_spread_dc(strength_frac: float, strength_spread_frac: float = 0.0) -> float:
+    """How far the freeze point of plain brine may be off, its strength [-] being so sure [K]."""
+
+    def freezes_c(strength: float) -> float:
+        held = min(max(strength, 0.0), hydrometer.SALOMETER_FULL_FRAC - 0.002)
+        return float(tank.first_solid_c(brine.molality(brine.plain(held))))
+
+    molality = brine.molality(brine.plain(strength_frac))
+    drops = bool(brine.crystal_onset_c(molality) > brine.freeze_point_c(molality))
+    here = freezes_c(strength_frac)
+    edges = (strength_frac - strength_spread_frac, strength_frac + strength_spread_frac)
+    return float(tank.spread_dc(here, drops)) + max(abs(freezes_c(e) - here) for e in edges)
+
+
+# ------------------------------------------------------------------------------ mix
+
+
+def mix(
+    *,
+    gallons: str | None,
+    litres: str | None,
+    strength: str,
+    purity: str,
+    moisture: str,
+    insolubles: str,
+    treated: bool,
+    have: str | None,
+    tank_capacity: str | None,
+    water_temp: str | None,
+    units: str,
+) -> Answer:
+    """Answer what to put into a batch, or into a tank that is off its strength."""
+    speak = system(units)
+    target = benchinput.percent(strength, "--strength")
+    salt = benchinput.salt(purity, moisture, insolubles)
+    wanted_l = _wanted_l(gallons, litres)
+    capacity = _capacity_l(tank_capacity, speak)
+    water_c = _temp_c(water_temp, "--water-temp", speak)
+    if have is not None:
+        return _mix_onto(have, wanted_l, target, salt, capacity, treated, speak)
+    if wanted_l is None:
+        raise InputError(
+            "say how much to make, as --gallons 2500, or what is in the tank, as --have 1000@20"
+        )
+    batch.check_fits(wanted_l, capacity, "a batch")
+    return _new_batch(wanted_l, target, salt, treated, water_c, speak)
+
+
+def _capacity_l(text: str | None, speak: System) -> float | None:
+    return None if text is None else benchinput.volume_l(text, "--tank-capacity", speak)
+
+
+def _temp_c(text: str | None, option: str, speak: System) -> float:
+    """Read a temperature [°C], 60 °F where none was given."""
+    return hydrometer.REFERENCE_C if text is None else benchinput.temp_c(text, option, speak)
+
+
+def _wanted_l(gallons: str | None, litres: str | None) -> float | None:
+    if gallons is not None and litres is not None:
+        raise InputError("--gallons and --litres both say how much; give one")
+    if gallons is not None:
+        return benchinput.volume_l(gallons, "--gallons", "us")
+    return None if litres is None else benchinput.volume_l(litres, "--litres", "metric")
+
+
+def _new_batch(
+    volume_l: float, target: float, salt: Salt, treated: bool, water_c: float, speak: System
+) -> Answer:
+    made = batch.make(volume_l, target, salt, water_c)
+    cautions = [benchwords.CAUTIONS[key] for key in batch.cautions(target, salt, treated)]
+    spread_dc = _solid_spread_dc(target)
+    speaker = Speaker(speak)
+    return Answer(
+        [
+            *benchwords.batch(made, salt, spread_dc, speaker),
+            *benchwords.warnings(cautions),
+        ],
+        {
+            **benchjson.batch(made, spread_dc, COOLING_SPREAD * made.cooling_dc, speak),
+            "uncertainty": "mass balance exact to the purity given; freeze point "
+            + benchwords.spread(spread_dc, speaker),
+            "warnings": cautions,
+        },
+    )
+
+
+def _mix_onto(
+    have: str,
+    wanted_l: float | None,
+    target: float,
+    salt: Salt,
+    capacity: float | None,
+    treated: bool,
+    speak: System,
+) -> Answer:
+    have_l, have_frac = benchinput.volume_at_strength(have, "--have", speak)
+    if wanted_l is None:
+        found = batch.correct(have_l, have_frac, target, salt, capacity)
+    else:
+        found = batch.top_up(have_l, have_frac, wanted_l, target, salt, capacity)
+    # What salt is worth is no matter where only water goes in.
+    reasons = batch.cautions(target, salt, treated)
+    kept = [key for key in reasons if found.add_salt_kg > 0.0 or key == "over strength"]
+    cautions = [benchwords.CAUTIONS[key] for key in kept]
+    spread_dc = _solid_spread_dc(target)
+    freezes_c = float(tank.first_solid_c(brine.molality(brine.plain(target))))
+    sg_60f = float(hydrometer.reading_sg(target, hydrometer.REFERENCE_C))
+    speaker = Speaker(speak)
+    said = benchwords.spread(spread_dc, speaker)
+    return Answer(
+        [
+            *benchwords.correction(found, speaker),
+            f"It freezes at {benchwords.temp(freezes_c, speaker)} then, {said}.",
+            "Circulate, then read it again before you spray.",
+            *benchwords.warnings(cautions),
+        ],
+        {
+            **benchjson.correction(found, have_l, have_frac, speak),
+            **benchjson.temp("freeze_point", freezes_c, speak),
+            **benchjson.warmth("freeze_point_plus_minus", spread_dc, speak),
+            "sg_60f": benchjson.rounded(sg_60f),
+            "uncertainty": f"as sure as the strength given for the tank; freeze point {said}",
+            "warnings": cautions,
+        },
+    )
+
+
+# ------------------------------------------------------------------------------ gauge
+
+
+def gauge(
+    *,
+    reading: str | None,
+    salometer: str | None,
+    temp: str | None,
+    target: str,
+    accept: str,
+    warn: str,
+    is_blend: bool,
+    treated: bool,
+    gallons: str | None,
+    litres: str | None,
+    purity: str,
+    moisture: str,
+    insolubles: str,
+    tank_capacity: str | None,
+    units: str,
+) -> Answer:
+    """Answer what a hydrometer reading means and what to add."""
+    speak = system(units)
+    bands = benchinput.bands(target, accept, warn)
+    salt = benchinput.salt(purity, moisture, insolubles)
+    temp_c = _temp_c(temp, "--temp", speak)
+    found = hydrometer.gauge(
+        _read_sg(reading, salometer), temp_c, bands, is_blend=is_blend, is_treated_salt=treated
+    )
+    capacity = _capacity_l(tank_capacity, speak)
+    volume_l = _wanted_l(gallons, litres) or (
+        USUAL_VOLUME_GAL * L_PER_GAL if speak == "us" else float(USUAL_VOLUME_L)
+    )
+    spread_dc = _solid_spread_dc(found.strength_frac, hydrometer.STRENGTH_SPREAD_FRAC)
+    speaker = Speaker(speak)
+    lines = benchwords.gauged(found, bands, spread_dc, speaker)
+    sheet = benchjson.gauged(found, bands, spread_dc, speak)
+    fix = None
+    if not found.doubts:
+        # Doubtful readings get no advice: water or salt added on a wrong reading costs twice.
+        fix = batch.correct(volume_l, found.strength_frac, bands.target_frac, salt, capacity)
+        lines += _fix_lines(found, fix, volume_l, speaker)
+    own = bands == hydrometer.OWN_BANDS
+    if not found.doubts and own:
+        lines.append("The bands are our own choice: no published one was found.")
+    if salometer is not None:
+        lines.append("Salometer taken as 100° = 26.4 % at 60 °F; other scales exist, check yours.")
+    sure = f"strength give or take {100 * hydrometer.STRENGTH_SPREAD_FRAC:g} %"
+    return Answer(
+        lines,
+        {
+            **sheet,
+            **benchjson.volume("for", volume_l, speak),
+            **benchjson.added(fix, speak),
+            "bands_source": "our own choice" if own else "given",
+            "uncertainty": f"{sure}; freeze point {benchwords.spread(spread_dc, speaker)}",
+            "warnings": [benchwords.DOUBTS[doubt] for doubt in found.doubts],
+        },
+    )
+
+
+def _read_sg(reading: str | None, salometer: str | None) -> float:
+    if (reading is None) == (salometer is None):
+        raise InputError(
+            "give one reading, as --reading 1.178 for specific gravity or --salometer 88"
+        )
+    if reading is not None:
+        return benchinput.number(reading, "--reading", 0.9, 2.0)
+    degrees = benchinput.number(str(salometer), "--salometer", 0.0, 120.0)
+    return float(hydrometer.sg_from_salometer(degrees))
+
+
+def _fix_lines(found: Gauged, fix: Correction, volume_l: float, speaker: Speaker) -> list[str]:
+    per = benchwords.volume(volume_l, speaker)
+    if found.verdict == "accept":
+        return [f"Leave it. (To hit the target exactly, {per} would take:)"] + [
+            f"  {line}" for line in benchwords.correction(fix, speaker)
+        ]
+    return [f"For {per} in the tank:", *benchwords.correction(fix, speaker)]
+
+
+# ------------------------------------------------------------------------------ blend
+
+
+def blend_answer(
+    *,
+    base: str,
+    additive: str | None,
+    share: str,
+    dilute: str,
+    at: str | None,
+    temp: str | None,
+    tank_low: str | None,
+    gallons: str | None,
+    litres: str | None,
+    products: Mapping[str, Product],
+    units: str,
+) -> Answer:
+    """Answer what comes of base brine, additive and water, and what it does in the cold."""
+    speak = system(units)
+    speaker = Speaker(speak)
+    base_liquid, base_product = benchinput.poured(base, "--brine", products)
+    share_frac, added, product = _additive(additive, share, products)
+    stored, stored_contraction = blend.mix(
+        [(1.0 - share_frac, base_liquid), (share_frac, added or blend.WATER)]
+    )
+    parts_water = benchinput.number(dilute, "--dilute", 0.0, 1000.0)
+    final, contraction = blend.mix(
+        [
+            (1.0 - share_frac, base_liquid),
+            (share_frac, added or blend.WATER),
+            (parts_water, blend.WATER),
+        ]
+    )
+    temp_c = _temp_c(temp, "--temp", speak)
+    low_c = temp_c if tank_low is None else benchinput.temp_c(tank_low, "--tank-low", speak)
+    at_c = None if at is None else benchinput.temp_c(at, "--at", speak)
+    is_matched = added is not None and share_frac > 0.0 and base_liquid.is_plain_brine
+    match = blend.matching_base(added, share_frac) if added and is_matched else None
+    in_tank, finally_ = blend.in_the_cold(stored), blend.in_the_cold(final)
+    cautions = _blend_cautions(stored, in_tank, low_c, match, base_liquid, product, speaker)
+    poured_l = _poured_l(_wanted_l(gallons, litres), share_frac, parts_water)
+
+    lines = benchwords.blended(final, finally_, temp_c, parts_water, speaker)
+    if at_c is not None:
+        lines.append(benchwords.icy(blend.ice_frac(final, at_c), at_c, speaker))
+    if parts_water > 0.0:
+        lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
+    lines += benchwords.poured(poured_l, speaker)
+    sheet: Sheet = {
+        **benchjson.composition(final),
+        **benchjson.weight(final, temp_c),
+        **benchjson.both("temp", temp_c),
+        "contraction_pct": benchjson.rounded(100 * contraction),
+        **benchjson.cold(finally_),
+        **benchjson.both("at", at_c),
+        "ice_fraction": None if at_c is None else benchjson.rounded(blend.ice_frac(final, at_c)),
+        "additive_share_vol_pct": benchjson.rounded(100 * share_frac),
+        "dilution_volumes": benchjson.rounded(parts_water),
+        "matching_base_wt_pct": benchjson.rounded(100 * match[0]) if match else None,
+        **benchjson.both("matching_base_onset", match[1] if match else None),
+        "tank": {
+            **benchjson.composition(stored),
+            **benchjson.weight(stored, temp_c),
+            "contraction_pct": benchjson.rounded(100 * stored_contraction),
+            **benchjson.cold(in_tank),
+            **benchjson.both("warn_below", in_tank.warn_below_c),
+        },
+    }
+    for name, volume_l in poured_l.items():
+        sheet |= benchjson.volume(name, volume_l, speak)
+    sheet["base_product"] = base_product.key if base_product else None
+    sheet["additive_product"] = product.key if product else None
+    sheet["uncertainty"] = "ice " + benchwords.spread(
+        float(tank.spread_dc(finally_.ice_onset_c)), speaker
+    )
+    sheet["warnings"] = cautions
+    return Answer(lines + benchwords.warnings(cautions), sheet)
+
+
+def _additive(
+    additive: str | None, share: str, products: Mapping[str, Product]
+) -> tuple[float, Liquid | None, Product | None]:
+    """Read what is added and how much of it; without additive, nothing."""
+    share_frac = benchinput.percent(share, "--share")
+    if additive is None:
+        if share_frac > 0.0:
+            raise InputError("--share says how much additive; say which, as --additive cacl2=32")
+        return 0.0, None, None
+    added, product = benchinput.poured(additive, "--additive", products)
+    blend.check_share(share_frac, product)
+    return share_frac, added, product
+
+
+def _poured_l(wanted_l: float | None, share_frac: float, parts_water: float) -> dict[str, float]:
+    """Say what to pour for a finished volume [L]; contraction is below 0.1 % and left out."""
+    if wanted_l is None:
+        return {}
+    blended_l = wanted_l / (1.0 + parts_water)
+    return {
+        "finished": wanted_l,
+        "brine": blended_l * (1.0 - share_frac),
+        "additive": blended_l * share_frac,
+        "water": blended_l * parts_water,
+    }
+
+
+def _blend_cautions(
+    stored: Liquid,
+    in_tank: Cold,
+    low_c: float,
+    match: tuple[float, float] | None,
+    base: Liquid,
+    product: Product | None,
+    speaker: Speaker,
+) -> list[str]:
+    """Collect what a tank of this blend must be warned about, worst first."""
+    cautions = []
+    if low_c <= in_tank.warn_below_c:
+        cautions.append(benchwords.cold_tank(in_tank, low_c, speaker))
+    if match is not None and match[0] < base.share("nacl") - 0.001:
+        cautions.append(benchwords.weaker_base(match, speaker))
+    if product is not None and product.freeze_point_c is not None:
+        cautions.append(benchwords.neat_product(product, speaker))
+    others = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
+    if len(others) > 1:
+        cautions.append(benchwords.JAR_TEST)
+    cautions += [text for key, text in benchwords.HANDLING.items() if key in others]
+    if cautions:
+        cautions.append(benchwords.LABELS)
+    return cautions

@@ -1,0 +1,410 @@
+"""What is coming: hazard hours, merged into events, told as records.
+
+The hinge of the program. In come arrays ``(hour, column, member)``; out come small frozen records
+about one column of hours under one set of thresholds. An event is a run of hours in which the
+surface can be slippery: frost, freezing rain, sleet, snow. What a source does not say is carried
+along as unknown, never as dry.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AwareDatetime, BaseModel, ConfigDict
+
+from stormplan import air
+from stormplan.forecast import Array, Forecast
+from stormplan.handbook import Practice
+
+
+class Hazard(StrEnum):
+    """What makes a surface slippery, from the mildest to the one that governs."""
+
+    FROST = "frost"
+    LIGHT_SNOW = "light snow"
+    MODERATE_SNOW = "moderate snow"
+    HEAVY_SNOW = "heavy snow"
+    SLEET = "sleet"
+    FREEZING_RAIN = "freezing rain"
+
+
+_ORDER = tuple(Hazard)
+SNOW = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
+Trend = Literal["falling", "steady", "rising"]
+
+#: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
+TRACE_MM = 0.05
+#: Less new snow than this in an hour is no event [cm].
+TRACE_SNOW_CM = 0.05
+#: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
+#: temperatures are whole °F, ±0.28 °C; our own choice.
+STICKS_BELOW_C = 0.5
+#: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
+#: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
+SURFACE_ERROR_DC = 2.0
+#: What the readers are told is unknown when a layer ends or is missing.
+LAYERS = {
+    "snow_depth_cm": "snow",
+    "precip_mm": "precipitation",
+    "frz_rain_mm": "freezing rain",
+    "air_temp_c": "temperature",
+}
+
+
+class Record(BaseModel):
+    """Frozen, and strict about what it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Hour(NamedTuple):
+    """One hour over one column: NaN where not known."""
+
+    start: datetime
+    air_c: float
+    dew_point_c: float
+    surface_c: float
+    wind_mps: float
+    rain_mm: float
+    snow_we_mm: float
+    snow_cm: float
+    frz_rain_mm: float
+    sleet_mm: float
+    pop: float
+    hazard: Hazard | None
+
+    @property
+    def water_mm(self) -> float:
+        """Water of all phases, NaN if none of them is known."""
+        parts = [self.rain_mm, self.snow_we_mm, self.frz_rain_mm, self.sleet_mm]
+        known = [part for part in parts if not math.isnan(part)]
+        return sum(known) if known else math.nan
+
+
+class Phase(Record):
+    """A stretch of one hazard inside an event."""
+
+    hazard: Hazard
+    start: AwareDatetime
+    end: AwareDatetime
+    water_mm: float
+    snow_cm: float
+
+
+class Event(Record):
+    """A run of hazard hours on one surface.
+
+    ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
+    water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its
+    hours [-].
+    """
+
+    hazard: Hazard
+    start: AwareDatetime
+    end: AwareDatetime
+    phases: tuple[Phase, ...]
+    surface_at_start_c: float
+    coldest_surface_c: float
+    coldest_surface_at: AwareDatetime
+    coldest_air_c: float
+    trend: Trend
+    water_mm: float
+    snow_cm: float
+    heaviest_snow_cm_h: float
+    strongest_wind_mps: float
+    probability: float
+    unknown: tuple[str, ...]
+
+
+class Unknown(Record):
+    """Something the forecast does not say, and from when."""
+
+    what: str
+    after: AwareDatetime | None  # None: not at all
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What one column of hours holds, under one set of thresholds."""
+
+    hours: tuple[Hour, ...]
+    events: tuple[Event, ...]
+    unknown: tuple[Unknown, ...]
+
+    @property
+    def coldest_surface_c(self) -> float:
+        """Coldest known surface [°C]; NaN if none is known."""
+        return min(
+            (h.surface_c for h in self.hours if not math.isnan(h.surface_c)), default=math.nan
+        )
+
+    @property
+    def snow_cm(self) -> float:
+        """New snow over the horizon, as far as known [cm]."""
+        return sum(h.snow_cm for h in self.hours if not math.isnan(h.snow_cm))
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """The part of practice that decides what counts as an event; hashable, so it can be shared."""
+
+    light_snow_below_cm_h: float
+    heavy_snow_above_cm_h: float
+    watch_probability: float
+    event_gap_h: float
+
+    @classmethod
+    def of(cls, practice: Practice) -> Thresholds:
+        """Take them from the rules as they stand for a surface."""
+        return cls(
+            practice.number("light_snow_below"),
+            practice.number("heavy_snow_above"),
+            practice.number("watch_probability"),
+            practice.number("event_gap"),
+        )
+
+
+def outlook(
+    forecast: Forecast,
+    cell: int,
+    surface_c: Array,
+    thresholds: Thresholds,
+) -> Outlook:
+    """Find the events of one column.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        The hours ahead [-].
+    cell : int
+        Place of the column on the forecast's cell axis [-].
+    surface_c : array (hour, member)
+        Temperature of the bare surface, mean of the hour [°C].
+    thresholds : Thresholds
+        What counts as an event [-].
+
+    Returns
+    -------
+    Outlook
+        Hours, events in order of time, and what is not known.
+    """
+    series = {
+        name: forecast[name][:, cell, :]
+        for name in ("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", *_PHASES, "snow_depth_cm")
+    }
+    hazards = classify(series, surface_c, thresholds)
+    chance = _chance(hazards, series, surface_c)
+    governing = _governing(hazards, chance, thresholds.watch_probability)
+    hours = _hours(forecast, series, surface_c, governing)
+    unknown = _unknown(forecast, cell)
+    events = tuple(
+        _event(hours, chance, run, unknown) for run in _runs(governing, thresholds.event_gap_h)
+    )
+    return Outlook(hours, events, unknown)
+
+
+_PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+
+
+def classify(
+    series: dict[str, Array], surface_c: Array, thresholds: Thresholds
+) -> NDArray[np.int8]:
+    """Tell each hour's hazard.
+
+    Parameters
+    ----------
+    series : dict of array (hour, member)
+        Forecast variables of one cell; unknown (NaN) makes no hazard by itself [-].
+    surface_c : array (hour, member)
+        Temperature of the surface [°C].
+    thresholds : Thresholds
+        Snowfall rates that part light, moderate and heavy [-].
+
+    Returns
+    -------
+    array of int8 (hour, member)
+        -1 for none, else the place in ``Hazard`` [-].
+
+    References
+    ----------
+    NCHRP Report 526, p. 6: frost when the pavement is at or below freezing and below the dew
+    point (here the frost point, which is the dew point's partner over ice).
+    FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
+    """
+    code = np.full(surface_c.shape, -1, dtype=np.int8)
+    with np.errstate(invalid="ignore"):
+        cold = surface_c <= STICKS_BELOW_C
+        falling = np.nansum([series[name] for name in _PHASES], axis=0) > TRACE_MM
+        frost = (
+            (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"])) & ~falling
+        )
+        rate = series["snow_depth_cm"]
+        # a source may give the depth and no water, or the water and no depth
+        snow = cold & ((series["snow_we_mm"] > TRACE_MM) | (rate > TRACE_SNOW_CM))
+        code[frost] = _ORDER.index(Hazard.FROST)
+        code[snow] = _ORDER.index(Hazard.LIGHT_SNOW)
+        code[snow & (rate >= thresholds.light_snow_below_cm_h)] = _ORDER.index(Hazard.MODERATE_SNOW)
+        code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = _ORDER.index(Hazard.HEAVY_SNOW)
+        code[cold & (series["sleet_mm"] > TRACE_MM)] = _ORDER.index(Hazard.SLEET)
+        code[cold & (series["frz_rain_mm"] > TRACE_MM)] = _ORDER.index(Hazard.FREEZING_RAIN)
+    return code
+
+
+def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array) -> Array:
+    """Probability of any hazard in each hour (hour,).
+
+    Falling hazards: share of members times the source's own probability of precipitation, which is
+    taken as certain where the source does not give one. Frost on a single member: the chance that
+    the surface is below both freezing and the frost point, given the error of such models.
+    """
+    present = hazards >= 0
+    pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
+    chance = np.where(present, pop, 0.0)
+    frost = hazards == _ORDER.index(Hazard.FROST)
+    if hazards.shape[1] == 1:
+        margin = np.minimum(0.0, air.frost_point_c(series["dew_point_c"])) - surface_c
+        # logistic form of the normal distribution, within 0.01 of it
+        by_error = 1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(margin) / SURFACE_ERROR_DC))
+    else:
+        by_error = np.ones_like(surface_c)
+    return np.asarray(np.where(frost, by_error, chance).mean(axis=1))
+
+
+def _governing(
+    hazards: NDArray[np.int8], chance: Array, watch_probability: float
+) -> list[Hazard | None]:
+    """Most common hazard of each hour over the members, where it is likely enough to watch."""
+    found: list[Hazard | None] = []
+    for members, likely in zip(hazards, chance >= watch_probability, strict=True):
+        present = members[members >= 0]
+        if likely and present.size:
+            found.append(_ORDER[int(np.bincount(present).argmax())])
+        else:
+            found.append(None)
+    return found
+
+
+def _hours(
+    forecast: Forecast,
+    series: dict[str, Array],
+    surface_c: Array,
+    governing: Sequence[Hazard | None],
+) -> tuple[Hour, ...]:
+    middle = {name: np.median(array, axis=1) for name, array in series.items()}
+    columns = [
+        middle["air_temp_c"],
+        middle["dew_point_c"],
+        np.median(surface_c, axis=1),
+        middle["wind_10m_ms"],
+        middle["rain_mm"],
+        middle["snow_we_mm"],
+        middle["snow_depth_cm"],
+        middle["frz_rain_mm"],
+        middle["sleet_mm"],
+        middle["pop"],
+    ]
+    rows = np.stack(columns, axis=1).tolist()
+    return tuple(
+        Hour._make((forecast.time(index), *row, hazard))
+        for index, (row, hazard) in enumerate(zip(rows, governing, strict=True))
+    )
+
+
+def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
+    """Stretches of hazard hours; quiet spells up to the gap do not part them."""
+    runs: list[slice] = []
+    for index, hazard in enumerate(governing):
+        if hazard is None:
+            continue
+        if runs and index - runs[-1].stop <= gap_h:
+            runs[-1] = slice(runs[-1].start, index + 1)
+        else:
+            runs.append(slice(index, index + 1))
+    return runs
+
+
+def _event(
+    hours: tuple[Hour, ...], chance: Array, run: slice, unknown: tuple[Unknown, ...]
+) -> Event:
+    inside = hours[run]
+    before = hours[max(run.start - 3, 0) : run.start + 1]
+    coldest = min(inside, key=lambda hour: _or_inf(hour.surface_c))
+    end = inside[-1].start + timedelta(hours=1)
+    return Event(
+        hazard=max((h.hazard for h in inside if h.hazard), key=_ORDER.index),
+        start=inside[0].start,
+        end=end,
+        phases=_phases(inside),
+        surface_at_start_c=inside[0].surface_c,
+        coldest_surface_c=coldest.surface_c,
+        coldest_surface_at=coldest.start,
+        coldest_air_c=min(_or_inf(hour.air_c) for hour in inside),
+        trend=_trend(before[0].surface_c, coldest.surface_c),
+        water_mm=_total(hour.water_mm for hour in inside),
+        snow_cm=_total(hour.snow_cm for hour in inside),
+        heaviest_snow_cm_h=max((_zero(hour.snow_cm) for hour in inside), default=0.0),
+        strongest_wind_mps=max(_zero(hour.wind_mps) for hour in inside),
+        probability=float(chance[run].max()),
+        unknown=tuple(item.what for item in unknown if item.after is None or item.after < end),
+    )
+
+
+def _phases(inside: tuple[Hour, ...]) -> tuple[Phase, ...]:
+    grouped: list[list[Hour]] = []
+    for hour in inside:
+        if hour.hazard is None:
+            continue
+        follows = grouped and hour.start - grouped[-1][-1].start <= timedelta(hours=1)
+        if follows and grouped[-1][-1].hazard is hour.hazard:
+            grouped[-1].append(hour)
+        else:
+            grouped.append([hour])
+    return tuple(
+        Phase(
+            hazard=group[0].hazard or Hazard.FROST,
+            start=group[0].start,
+            end=group[-1].start + timedelta(hours=1),
+            water_mm=_total(hour.water_mm for hour in group),
+            snow_cm=_total(hour.snow_cm for hour in group),
+        )
+        for group in grouped
+    )
+
+
+def _trend(before_c: float, coldest_c: float) -> Trend:
+    if math.isnan(before_c):
+        return "falling"  # the cautious reading of the handbooks' tables
+    if coldest_c < before_c - 1.0:
+        return "falling"
+    return "rising" if coldest_c > before_c + 1.0 else "steady"
+
+
+def _or_inf(value: float) -> float:
+    return math.inf if math.isnan(value) else value
+
+
+def _zero(value: float) -> float:
+    return 0.0 if math.isnan(value) else value
+
+
+def _total(values: Iterable[float]) -> float:
+    return sum(map(_zero, values), 0.0)
+
+
+def _unknown(forecast: Forecast, cell: int) -> tuple[Unknown, ...]:
+    """List the layers that end inside the horizon or are missing altogether."""
+    found = []
+    for name, what in LAYERS.items():
+        known = np.flatnonzero(np.isfinite(forecast[name][:, cell, :]).all(axis=1))
+        if not known.size:
+            found.append(Unknown(what=what, after=None))
+        elif known[-1] + 1 < forecast.hours:
+            found.append(Unknown(what=what, after=forecast.time(int(known[-1]) + 1)))
+    return tuple(found)

@@ -1,0 +1,198 @@
+"""A weather service on this machine: real HTTP, scripted answers.
+
+``Replay`` listens on a free port of 127.0.0.1. Give each path its answers in order; the last one
+repeats. A path without any gives the service's own 404. Every request is kept.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import struct
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+GEO_JSON = {"Content-Type": "application/geo+json"}
+PROBLEM_JSON = {"Content-Type": "application/problem+json"}
+PUBLIC_SERVICE = "https://api.weather.gov"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One scripted answer.
+
+    ``body`` may be bytes, text, or anything JSON; ``cut`` sends only so many bytes of it under
+    the full Content-Length; ``reset`` drops the connection instead of answering.
+    """
+
+    body: object = b""
+    status: int = 200
+    headers: Mapping[str, str] = field(default_factory=lambda: GEO_JSON)
+    delay_s: float = 0.0
+    cut: int | None = None
+    reset: bool = False
+
+    @property
+    def raw(self) -> bytes:
+        if isinstance(self.body, bytes):
+            return self.body
+        text = self.body if isinstance(self.body, str) else json.dumps(self.body)
+        return text.encode()
+
+
+def problem(status: int, kind: str, title: str = "") -> Answer:
+    """An error in the service's own form."""
+    body = {"type": f"{PUBLIC_SERVICE}/problems/{kind}", "title": title, "status": status}
+    return Answer(body, status, PROBLEM_JSON)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Files of a recorded place and its grid."""
+
+    point: str
+    grid: str
+
+
+#: Recorded places by forecast office; three in winter, one warm, and one (LZK) made impossible by
+#: hand by its publisher.
+RECORDED = {
+    "RAH": Recorded("point_RAH_67_53_2019.json", "gridpoint_RAH_67_53_20190123.json"),
+    "FGZ": Recorded("point_FGZ_35.198_-111.651.json", "gridpoint_FGZ_74_89_20240220.json"),
+    "AFG": Recorded("point_AFG_69.519_-157.105.json", "gridpoint_AFG_368_294_nominaldate.json"),
+    "TAE": Recorded("point_TAE_58_65_2022.json", "gridpoint_TAE_58_65_20220204.json"),
+    "LZK": Recorded("point_LZK_34.749_-92.275.json", "gridpoint_LZK_83_73_UPSTREAM_EDITED.json"),
+}
+
+
+@dataclass(frozen=True)
+class Served:
+    """A recorded place on offer: where it is, and when its forecast was issued."""
+
+    latitude_deg: float
+    longitude_deg: float
+    grid_path: str
+    issued_at: datetime
+
+
+@dataclass(frozen=True)
+class Request:
+    """One request as it arrived; header names in lower case."""
+
+    path: str
+    headers: Mapping[str, str]
+
+
+class Replay:
+    """The service: its address, its script, and what it was asked."""
+
+    def __init__(self, port: int) -> None:
+        self.base_url = f"http://127.0.0.1:{port}"
+        self.requests: list[Request] = []
+        self._script: dict[str, list[Answer]] = {}
+        self._lock = threading.Lock()
+
+    def answer(self, path: str, *answers: Answer) -> None:
+        """Script a path anew."""
+        with self._lock:
+            self._script[path] = list(answers)
+
+    def serve(self, path: str, body: object, **headers: str) -> None:
+        """Script a path to give a body, in which the public service's address is this one's.
+
+        Headers are named with underscores: ``Cache_Control="max-age=60"``.
+        """
+        text = body if isinstance(body, str) else json.dumps(body)
+        named = GEO_JSON | {name.replace("_", "-"): value for name, value in headers.items()}
+        self.answer(path, Answer(text.replace(PUBLIC_SERVICE, self.base_url), 200, named))
+
+    def serve_place(
+        self, latitude: str, longitude: str, grid: str, body: object, **headers: str
+    ) -> None:
+        """Script both steps: the point of a place, and the grid (``OFFICE/x,y``) it is in."""
+        where = {"properties": {"forecastGridData": f"{PUBLIC_SERVICE}/gridpoints/{grid}"}}
+        self.serve(f"/points/{latitude},{longitude}", where, Cache_Control="max-age=86400")
+        self.serve(f"/gridpoints/{grid}", body, **headers)
+
+    def serve_recorded(self, samples: Path, office: str, **headers: str) -> Served:
+        """Script both steps of a recorded place, from the folder of recorded forecasts."""
+        files = RECORDED[office]
+        point = (samples / "nws" / files.point).read_text(encoding="utf-8")
+        grid = (samples / "nws" / files.grid).read_text(encoding="utf-8")
+        point_path = json.loads(point)["properties"]["@id"].removeprefix(PUBLIC_SERVICE)
+        grid_path = json.loads(point)["properties"]["forecastGridData"].removeprefix(PUBLIC_SERVICE)
+        self.serve(point_path, point, Cache_Control="max-age=86400")
+        self.serve(grid_path, grid, **headers)
+        latitude, longitude = point_path.removeprefix("/points/").split(",")
+        issued_at = datetime.fromisoformat(json.loads(grid)["properties"]["updateTime"])
+        return Served(float(latitude), float(longitude), grid_path, issued_at)
+
+    def counts(self) -> Counter[str]:
+        """Number of requests by path."""
+        return Counter(request.path for request in self.requests)
+
+    def next_answer(self, request: Request) -> Answer:
+        with self._lock:
+            self.requests.append(request)
+            script = self._script.get(request.path)
+            if not script:
+                return problem(404, "InvalidPoint", "Data Unavailable For Requested Point")
+            return script.pop(0) if len(script) > 1 else script[0]
+
+
+class _Handler(BaseHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+    wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
+    replay: Replay
+
+    def do_GET(self) -> None:
+        headers = {name.lower(): value for name, value in self.headers.items()}
+        answer = self.replay.next_answer(Request(self.path, headers))
+        time.sleep(answer.delay_s)
+        if answer.reset:  # a zero linger turns close into a reset
+            linger = struct.pack("ii", 1, 0)
+            self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+            self.close_connection = True
+            return
+        raw = answer.raw
+        self.send_response(answer.status)
+        for name, value in answer.headers.items():
+            self.send_header(name, value)
+        if answer.status != 304:
+            self.send_header("Content-Length", str(len(raw)))
+        self.end_headers()
+        self.wfile.write(raw[: answer.cut])
+        self.close_connection = answer.cut is not None
+
+    def log_message(self, *args: object) -> None:
+        """Stay quiet."""
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A client that hung up (a test of timeouts) is no failure of the service."""
+
+
+@contextmanager
+def running() -> Iterator[Replay]:
+    """Run the service for as long as the block lasts."""
+    handler = type("Handler", (_Handler,), {})
+    server = _Server(("127.0.0.1", 0), handler)
+    replay = handler.replay = Replay(server.server_address[1])
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+    thread.start()
+    try:
+        yield replay
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()

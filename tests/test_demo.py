@@ -1,0 +1,116 @@
+"""The bundled storm: what the demo shows a newcomer, and that its files can be opened."""
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from html import unescape
+from pathlib import Path
+
+import html5lib
+import pytest
+
+from stormplan import briefing, mixsheet, morning, screen
+from stormplan.catalog import SURFACE_CLASSES
+from stormplan.errors import Exit
+from stormplan.treatment import Action
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return morning.plan_demo()
+
+
+@pytest.fixture(scope="module")
+def shown(plan):
+    return briefing.view(plan)
+
+
+def actions(plan, key):
+    site = next(site for site in plan.sites if site.key == key)
+    return {item.action for _, item in site.treatments}
+
+
+def test_the_story_of_the_demo(plan):
+    assert plan.verdict == "go"
+    assert plan.exit_code is Exit.COMPLETE
+    assert len(plan.sites) == 6
+    assert actions(plan, "ferry-landing") == {Action.NOTHING}  # fine to leave alone
+    assert actions(plan, "southgate") == {Action.SOLIDS}  # freezing rain: liquid cannot treat it
+    assert Action.PRETREAT in actions(plan, "juniper-clinic")
+    assert {s.surface_class for site in plan.sites for s in site.surfaces} == set(SURFACE_CLASSES)
+
+
+def test_the_first_screen_answers_the_owner(shown):
+    first = "\n".join(screen.text(shown).splitlines()[:16])
+    for needed in ("GO", "Pre-treat", "Mon 6 PM", "gal", "How sure", "Forecast", "old"):
+        assert needed in first
+
+
+def test_text_fits_a_mail(shown):
+    assert max(map(len, screen.text(shown).splitlines())) <= screen.TEXT_WIDTH
+
+
+def test_the_page_is_valid_self_contained_html(shown):
+    page = briefing.html(shown)
+    parser = html5lib.HTMLParser(strict=True)
+    parser.parse(page)  # strict: raises on the first error
+    for outside in ("http://", "https://", "<script", "<link", "@import", "src="):
+        assert outside not in page
+
+
+def test_names_come_out_inert(plan):
+    bad = '=HYPERLINK("http://x")<script>alert(1)</script>'
+    site = plan.sites[0].model_copy(update={"name": bad})
+    yard = plan.yards[0].model_copy(update={"name": bad})
+    spoiled = plan.model_copy(update={"sites": (site, *plan.sites[1:]), "yards": (yard,)})
+    page = briefing.html(briefing.view(spoiled))
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    rows = list(csv.reader(io.StringIO(mixsheet.mix_csv(spoiled.yards, "us"))))
+    assert all(not cell.startswith("=") for row in rows for cell in row)
+
+
+def test_the_mix_table_adds_up(plan):
+    rows = list(csv.DictReader(io.StringIO(mixsheet.mix_csv(plan.yards, "us"))))
+    sprayed = sum(float(row["quantity"]) for row in rows if row["item"].startswith("spray "))
+    total = sum(t.volume_l for site in plan.sites for _, t in site.treatments) / 3.785411784
+    assert sprayed == pytest.approx(total, abs=0.2)
+
+
+def test_metric_words(plan):
+    text = screen.text(briefing.view(plan.model_copy(update={"units": "metric"})))
+    assert "°F" not in text.replace("Hydrometer at 60 °F", "")
+    assert " L " in text
+    assert "gal" not in text
+    assert "18:00" in text
+
+
+def test_every_rule_of_a_decision_reaches_the_page(plan, shown):
+    page = unescape(briefing.html(shown))
+    for site in plan.sites:
+        for _, item in site.treatments:
+            for reason in item.reasons:
+                assert reason.source in page
+
+
+def test_the_demo_is_what_its_generator_makes(tmp_path, monkeypatch):
+    sys.path.insert(0, str(ROOT / "scripts"))
+    import make_demo_storm
+
+    monkeypatch.setattr(make_demo_storm, "OUT", tmp_path)
+    make_demo_storm.main()
+    bundled = ROOT / "stormplan" / "demo"
+    for made in tmp_path.iterdir():
+        assert json.loads(made.read_text()) == json.loads((bundled / made.name).read_text())
+
+
+def test_the_demo_command_leaves_the_files_it_names(tmp_path):
+    command = [sys.executable, "-m", "stormplan", "brief", "--demo", "--out", str(tmp_path)]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert result.returncode == 0
+    named = result.stdout.split("Written: ")[1].replace("\n", "").split(", ")
+    assert all(Path(name.strip()).exists() for name in named)

@@ -1,0 +1,64 @@
+"""Documentation that cannot rot: commands, files and exit codes in README exist."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.main import get_command
+
+from stormplan import morning
+from stormplan.cli import app
+from stormplan.errors import Exit
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text()
+COMMANDS = sorted(get_command(app).commands)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_is_in_the_readme(command):
+    assert f"stormplan {command}" in README
+
+
+def documented():
+    lines = re.findall(r"^\.venv/bin/stormplan (\w.*?)(?:\s{2,}#.*|\s+#.*)?$", README, re.MULTILINE)
+    return [line for line in lines if "sites.yaml" not in line]
+
+
+@pytest.mark.parametrize("line", documented())
+def test_commands_shown_in_the_readme_run(line, tmp_path):
+    result = subprocess.run(
+        [sys.executable, "-m", "stormplan", *line.split()],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        timeout=60,
+    )
+    assert result.returncode == 0, result.stderr
+    assert result.stdout.strip()
+
+
+def test_every_report_is_in_the_readme(tmp_path):
+    for path in morning.write(morning.plan_demo(), tmp_path):
+        assert f"`{path.name}`" in README
+
+
+def test_every_exit_code_is_in_the_readme():
+    for code in Exit:
+        assert f"| {int(code)} |" in README
+
+
+def test_the_excerpt_in_the_readme_is_what_the_demo_prints(tmp_path):
+    written = {path.name: path for path in morning.write(morning.plan_demo(), tmp_path)}
+    shown = written["briefing.txt"].read_text()
+    excerpt = re.search(r"```text\n(.*?)```", README, re.DOTALL)[1]
+    assert excerpt in shown
+
+
+def test_the_nomenclature_names_every_forecast_variable():
+    from stormplan.forecast import VARIABLES
+
+    table = (ROOT / "DEVELOPERS.md").read_text()
+    assert [name for name in VARIABLES if f"`{name}`" not in table] == []
