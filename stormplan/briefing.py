@@ -14,8 +14,10 @@ from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from stormplan import secondopinion
 from stormplan.event import SNOW, Event, Hazard
 from stormplan.mixsheet import YardView, blend_line, short_of, yard_view
+from stormplan.newswords import alert_lines, change_lines
 from stormplan.plan import Plan, SitePlan, Source, SurfacePlan
 from stormplan.treatment import Action, Treatment
 from stormplan.units import Speaker
@@ -80,6 +82,8 @@ class View:
     facts: tuple[tuple[str, str], ...]
     matters: tuple[tuple[str, str], ...]
     degraded: tuple[str, ...]
+    alerts: tuple[str, ...]
+    changes: tuple[str, ...]
     sites: tuple[SiteView, ...]
     yards: tuple[YardView, ...]
     unknown: tuple[str, ...]
@@ -111,11 +115,13 @@ def view(plan: Plan) -> View:
         headline=_headline(plan, words),
         facts=tuple(_facts(plan, words)),
         matters=tuple(_matter(plan, key, words) for key in plan.matters),
-        degraded=plan.degraded,
+        degraded=(*plan.degraded, *plan.troubles),
+        alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, words)),
+        changes=change_lines(plan.changes, words),
         sites=tuple(_site(site, plan, words) for site in plan.sites),
         yards=tuple(yard_view(yard, words) for yard in plan.yards),
         unknown=tuple(_unknown(plan, words)),
-        notes=tuple(_notes(planned)),
+        notes=(*_notes(planned), *plan.remarks),
         limits=plan.limits,
         cautions=plan.cautions,
         credits=tuple(sorted({s.source.credit for s in planned if s.source and s.source.credit})),
@@ -176,6 +182,9 @@ def _facts(plan: Plan, words: Words) -> Iterable[tuple[str, str]]:
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
         yield "Forecast", _forecast_age(sources, plan.made_at, words)
+    second = secondopinion.first_screen(plan, words)
+    if second:
+        yield "Second opinion", second
 
 
 def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:

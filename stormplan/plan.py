@@ -15,26 +15,32 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import event, mix, pavement, treatment
+from stormplan import airwatch, block, event, follow, mix, products
+from stormplan.agreement import OtherOpinion
+from stormplan.airwatch import AirWindow
+from stormplan.alert import Alert
+from stormplan.block import Decided
+from stormplan.catalog import SURFACE_CLASSES
+from stormplan.changes import Change
+from stormplan.crew import Job
 from stormplan.errors import Exit
-from stormplan.event import Outlook, Record, Thresholds, Unknown
-from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.event import Hour, Outlook, Record, Unknown
+from stormplan.follow import Follows, Side
+from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Site, Sites, Surface
-from stormplan.treatment import Action, Bench, Treatment
+from stormplan.sites import Sites, Surface
+from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
-SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
-PAST_H = 72  # hours before now that are used, where the forecast has them
 GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next plan: our own choice
-BLOCK_SITES = 400  # sites planned in one pure call; large blocks suit numpy
 
 Verdict = Literal["go", "hold", "nothing"]
 
-#: What the model leaves out today; every plan says so.
+#: What the model leaves out; every plan says so.
 LIMITS = (
-    "The pavement is modelled bare: snow lying on it, the film of brine and its dilution are not.",
-    "Refreeze of melt water is not planned: look at piles, downspouts and low spots at dusk.",
+    "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "After each storm surfaces are taken to be cleared to the pavement before the next one.",
+    "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 
 CAUTIONS = (
@@ -50,7 +56,7 @@ CAUTIONS = (
 
 
 class Source(Record):
-    """The forecast a site was planned from."""
+    """The forecast a site was planned from; ``instead_of`` says why none that is preferred."""
 
     source: str
     cell: str
@@ -61,6 +67,7 @@ class Source(Record):
     notes: tuple[str, ...]
     contradictions: tuple[str, ...]
     credit: str
+    instead_of: str | None = None
 
 
 class Series(Record):
@@ -79,8 +86,17 @@ class Series(Record):
     hazard: tuple[str | None, ...]
 
 
+class Refreeze(Record):
+    """A stretch in which a surface can freeze back, how likely [-], and of what water."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    probability: float
+    water: Literal["water off a snow pile", "standing water", "what the storm leaves"]
+
+
 class SurfacePlan(Record):
-    """One surface: what was found and what to do."""
+    """One surface: what was found, what to do, and when it can freeze back."""
 
     key: str
     name: str
@@ -89,11 +105,19 @@ class SurfacePlan(Record):
     column: str
     coldest_surface_c: float | None
     treatments: tuple[Treatment, ...]
+    refreeze: tuple[Refreeze, ...]
     unknown: tuple[Unknown, ...]
 
 
 class SitePlan(Record):
-    """One site: its forecast, or why there is none, and its surfaces."""
+    """One site: its forecast, or why there is none, and its surfaces.
+
+    ``chloride_kg`` is what the plan puts down there, and ``water_spoiled_l`` the clean water that
+    it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
+
+    ``others`` is what the forecasts that were not followed come to; ``follows`` says why this one
+    was.
+    """
 
     key: str
     name: str
@@ -105,7 +129,12 @@ class SitePlan(Record):
     longitude_deg: float
     source: Source | None
     problem: str | None
+    air: tuple[AirWindow, ...]
+    chloride_kg: float
+    water_spoiled_l: float
     surfaces: tuple[SurfacePlan, ...]
+    others: tuple[OtherOpinion, ...] = ()
+    follows: Follows = "preferred"
 
     @property
     def treatments(self) -> tuple[tuple[SurfacePlan, Treatment], ...]:
@@ -118,7 +147,9 @@ class Plan(Record):
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
     may have to be, nothing otherwise. ``degraded`` names, in words, what the plan stands on less
-    than it should; empty is a complete plan.
+    than it should; empty is a complete plan. ``troubles`` names what went wrong around the
+    planning (late, not delivered, nowhere to write), ``remarks`` what went right only in the end;
+    ``changes`` are against the plan announced before. ``alerts`` are official ones and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -135,6 +166,10 @@ class Plan(Record):
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     columns: dict[str, Series]
+    alerts: tuple[Alert, ...] = ()
+    changes: tuple[Change, ...] = ()
+    troubles: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     limits: tuple[str, ...] = LIMITS
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -143,22 +178,32 @@ class Plan(Record):
         """What the command line answers with."""
         if all(site.problem for site in self.sites):
             return Exit.NOTHING_PLANNED
-        return Exit.DEGRADED if self.degraded else Exit.COMPLETE
+        return Exit.DEGRADED if self.degraded or self.troubles else Exit.COMPLETE
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What the sources said about one site: a forecast, or the reasons why there is none."""
+    """What the sources said about one site: a forecast, or the reasons why there is none.
+
+    With a forecast, ``problem`` is why a source that is preferred to it has none; ``others`` are
+    the forecasts of the sources after it.
+    """
 
     forecast: CellForecast | None
     problem: str | None = None
+    others: tuple[CellForecast, ...] = ()
+
+    @property
+    def forecasts(self) -> tuple[CellForecast, ...]:
+        """Every forecast, in order of preference."""
+        return () if self.forecast is None else (self.forecast, *self.others)
 
 
 def make_plan(
     sites: Sites,
     answers: Mapping[str, Answer],
     now: datetime,
-    mapper: Callable[..., Iterable[tuple[list[SitePlan], dict[str, Series]]]] = map,
+    mapper: Callable[..., Iterable[dict[tuple[str, str], Decided]]] = map,
 ) -> Plan:
     """Plan every site as of a moment.
 
@@ -179,19 +224,28 @@ def make_plan(
         The record of this morning.
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
-    blocks = [keys[at : at + BLOCK_SITES] for at in range(0, len(keys), BLOCK_SITES)]
-    done = list(
-        mapper(
-            plan_block, [sites] * len(blocks), blocks, [answers] * len(blocks), [now] * len(blocks)
-        )
-    )
-    planned = [site for block, _ in done for site in block]
-    columns = {key: series for _, block in done for key, series in block.items()}
-    horizon_h = sites.practice().number("horizon")
+    said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
+
+    def decide(cells: Mapping[str, CellForecast]) -> follow.Found:
+        blocks = list(block.cut(sites, keys, cells))
+        each = len(blocks)
+        done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
+        return {at: found for part in done for at, found in part.items()}
+
+    heard = {key: found.forecasts for key, found in said.items()}
+    views = [
+        decide({key: cells[rank] for key, cells in heard.items() if rank < len(cells)})
+        for rank in range(max(map(len, heard.values()), default=0))
+    ]
+    sided = {key: follow.choose(key, sites, heard[key], views) for key in keys}
+    planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
+    decided = {at: found for side in sided.values() for at, found in side.decided.items()}
+    outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
+    horizon = timedelta(hours=sites.practice().number("horizon"))
     return Plan(
         made_at=now,
-        planned_until=_floor(now) + timedelta(hours=horizon_h),
+        planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
         company=sites.company.name,
         timezone=sites.company.timezone,
         units=sites.company.units,
@@ -201,138 +255,9 @@ def make_plan(
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned)),
-        columns=columns,
+        yards=tuple(_yard_mixes(sites, planned, now)),
+        columns={name: _series(seen) for name, seen in outlooks.items()},
     )
-
-
-def plan_block(
-    sites: Sites, keys: Sequence[str], answers: Mapping[str, Answer], now: datetime
-) -> tuple[list[SitePlan], dict[str, Series]]:
-    """Plan some of the sites; pure, so that it can run anywhere.
-
-    Parameters
-    ----------
-    sites : Sites
-        The sites file [-].
-    keys : sequence of str
-        Which sites [-].
-    answers : mapping of str to Answer
-        By site key [-].
-    now : datetime
-        Moment of planning, aware UTC [-].
-
-    Returns
-    -------
-    list of SitePlan
-        In the order of the keys.
-    dict of str to Series
-        Hourly values of every column that a surface refers to.
-    """
-    none = Answer(None, "no source was asked")
-    said = {key: answers.get(key, none) for key in keys}
-    cells = tuple({id(a.forecast): a.forecast for a in said.values() if a.forecast}.values())
-    if not cells:
-        return [_unplanned(key, sites.sites[key], said[key], sites) for key in keys], {}
-    forecast = _hours_around(cells, sites, now)
-    place = {id(cell): index for index, cell in enumerate(cells)}
-    surfaces = [
-        (key, surface_key, _column(place[id(found.forecast)], surface))
-        for key, found in said.items()
-        if found.forecast is not None
-        for surface_key, surface in sites.sites[key].surfaces.items()
-    ]
-    distinct = list(dict.fromkeys(column for *_, column in surfaces))
-    surface_c = pavement.run(forecast, pavement.Columns.of(distinct)).surface_c
-    ahead = _from(forecast, now)
-    index = {column: at for at, column in enumerate(distinct)}
-    columns = {(key, surface_key): column for key, surface_key, column in surfaces}
-    outlooks: dict[tuple[pavement.Column, Thresholds], Outlook] = {}
-
-    def outlook(column: pavement.Column, thresholds: Thresholds) -> Outlook:
-        if (column, thresholds) not in outlooks:
-            hours = surface_c[-ahead.hours :, index[column], :]
-            outlooks[column, thresholds] = event.outlook(ahead, column.cell, hours, thresholds)
-        return outlooks[column, thresholds]
-
-    planned: list[SitePlan] = []
-    series: dict[str, Series] = {}
-    for key in keys:
-        site = sites.sites[key]
-        if said[key].forecast is None:
-            planned.append(_unplanned(key, site, said[key], sites))
-            continue
-        parts = []
-        for surface_key, surface in site.surfaces.items():
-            column = columns[key, surface_key]
-            practice = sites.practice(site, surface)
-            seen = outlook(column, Thresholds.of(practice))
-            name = _column_name(forecast, column, Thresholds.of(practice))
-            series.setdefault(name, _series(seen))
-            decided = treatment.decide(
-                surface, seen, practice, _bench(sites, site.yard), now, sites.zone(site), site.open
-            )
-            parts.append(_surface_plan(surface_key, surface, name, seen, decided))
-        planned.append(_site_plan(key, site, said[key], sites, tuple(parts)))
-    return planned, series
-
-
-# -- lining things up -----------------------------------------------------------------------------
-
-
-def _floor(moment: datetime) -> datetime:
-    return moment.replace(minute=0, second=0, microsecond=0)
-
-
-def _hours_around(cells: Sequence[CellForecast], sites: Sites, now: datetime) -> Forecast:
-    """Stack the cells from as far back as any of them knows to the end of the horizon."""
-    start = max(min(cell.start for cell in cells), _floor(now) - timedelta(hours=PAST_H))
-    start = min(start, _floor(now))
-    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
-    return stack(cells, start, round((end - start) / timedelta(hours=1)))
-
-
-def _from(forecast: Forecast, now: datetime) -> Forecast:
-    """Cut the hours before now off."""
-    gone = round((_floor(now) - forecast.start) / timedelta(hours=1))
-    return Forecast(
-        forecast.time(gone),
-        forecast.cells,
-        {name: array[gone:] for name, array in forecast.values.items()},
-    )
-
-
-def _column(cell: int, surface: Surface) -> pavement.Column:
-    return pavement.Column(
-        cell=cell,
-        build_up=surface.structure,
-        sky_view_frac=surface.sky_view,
-        wind_factor=SHELTERED_WIND if surface.sheltered else 1.0,
-        traffic_wm2=surface.traffic_wm2,
-    )
-
-
-def _column_name(forecast: Forecast, column: pavement.Column, thresholds: Thresholds) -> str:
-    """Name a column so that equal ones of different blocks meet: cell, build-up, exposure."""
-    cell = forecast.cells[column.cell]
-    layers = "+".join(f"{material} {1000 * m:.0f}mm" for material, m in column.build_up.layers)
-    exposure = f"sky {column.sky_view_frac:g} wind {column.wind_factor:g}"
-    traffic = f" traffic {column.traffic_wm2:g}" if column.traffic_wm2 else ""
-    limits = "/".join(f"{value:g}" for value in vars(thresholds).values())
-    return (
-        f"{cell.source} {cell.cell} | {layers} on {column.build_up.underside} | "
-        f"{exposure}{traffic} | {limits}"
-    )
-
-
-def _bench(sites: Sites, yard_key: str) -> Bench:
-    """Collect what the yard has of each product."""
-    yard = sites.yards[yard_key]
-    stocked = dict(yard.stock_l)
-    for tank in yard.tanks.values():
-        usable = max(tank.on_hand_l - tank.heel_l, 0.0)
-        stocked[tank.holds] = stocked.get(tank.holds, 0.0) + usable
-    return Bench(sites.products, stocked)
 
 
 # -- records --------------------------------------------------------------------------------------
@@ -343,8 +268,10 @@ def _known(value: float, digits: int) -> float | None:
 
 
 def _series(seen: Outlook) -> Series:
+    columns = dict(zip(Hour._fields, zip(*seen.hours, strict=True), strict=True))
+
     def each(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple(_known(getattr(hour, name), digits) for hour in seen.hours)
+        return tuple([None if v != v else round(v, digits) for v in columns[name]])
 
     return Series(
         start=seen.hours[0].start,
@@ -361,24 +288,49 @@ def _series(seen: Outlook) -> Series:
     )
 
 
-def _surface_plan(
-    key: str, surface: Surface, column: str, seen: Outlook, decided: tuple[Treatment, ...]
-) -> SurfacePlan:
+def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
     return SurfacePlan(
         key=key,
         name=surface.words,
         surface_class=surface.kind,
         area_m2=surface.area_m2,
-        column=column,
-        coldest_surface_c=_known(seen.coldest_surface_c, 2),
-        treatments=decided,
-        unknown=seen.unknown,
+        column=found.column,
+        coldest_surface_c=_known(found.outlook.coldest_surface_c, 2),
+        treatments=found.treatments,
+        refreeze=tuple(_refreezes(found.treatments)),
+        unknown=found.outlook.unknown,
     )
 
 
-def _site_plan(
-    key: str, site: Site, said: Answer, sites: Sites, surfaces: tuple[SurfacePlan, ...]
-) -> SitePlan:
+def _refreezes(treatments: Sequence[Treatment]) -> Iterable[Refreeze]:
+    """Gather when a surface can freeze back: by itself, or after a storm."""
+    for event_ in (item.event for item in treatments):
+        if event_ is None:
+            continue
+        if event_.hazard is event.Hazard.REFREEZE:
+            yield Refreeze(
+                start=event_.start,
+                end=event_.end,
+                probability=event_.probability,
+                water="water off a snow pile" if event_.from_pile else "standing water",
+            )
+        elif event_.ice_until is not None:
+            yield Refreeze(
+                start=event_.end,
+                end=event_.ice_until,
+                probability=event_.probability,
+                water="what the storm leaves",
+            )
+
+
+def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
+    site = sites.sites[key]
+    surfaces = tuple(
+        _surface_plan(surface_key, surface, side.decided[key, surface_key])
+        for surface_key, surface in site.surfaces.items()
+        if (key, surface_key) in side.decided
+    )
+    chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
     return SitePlan(
         key=key,
         name=site.name,
@@ -388,17 +340,29 @@ def _site_plan(
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None if said.forecast is None else _source(said.forecast),
-        problem=None if said.forecast is not None else said.problem or "no forecast",
+        source=None if side.cell is None else _source(side.cell, said.problem),
+        problem=None if side.cell is not None else said.problem or "no forecast",
+        air=_air(key, sites, side.decided),
+        chloride_kg=chloride_kg,
+        water_spoiled_l=products.water_spoiled_l(chloride_kg),
         surfaces=surfaces,
+        others=side.others,
+        follows=side.follows,
     )
 
 
-def _unplanned(key: str, site: Site, said: Answer, sites: Sites) -> SitePlan:
-    return _site_plan(key, site, said, sites, ())
+def _air(
+    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
+) -> tuple[AirWindow, ...]:
+    """Watch the air over a site, through any of its surfaces."""
+    site = sites.sites[key]
+    for surface_key in site.surfaces:
+        if (key, surface_key) in decided:
+            return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
+    return ()
 
 
-def _source(cell: CellForecast) -> Source:
+def _source(cell: CellForecast, instead_of: str | None) -> Source:
     return Source(
         source=cell.source,
         cell=cell.cell,
@@ -409,6 +373,7 @@ def _source(cell: CellForecast) -> Source:
         notes=cell.notes,
         contradictions=cell.contradictions,
         credit=cell.credit,
+        instead_of=instead_of,
     )
 
 
@@ -459,6 +424,10 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         age_h = (now - site.source.issued_at) / timedelta(hours=1)
         if site.source.stale or age_h > stale_h:
             found.append(f"{site.name}: forecast is {age_h:.0f} h old")
+        if site.source.instead_of is not None:
+            found.append(
+                f"{site.name}: planned from {site.source.source} ({site.source.instead_of})"
+            )
         if site.source.contradictions:
             what = "; ".join(site.source.contradictions)
             found.append(f"{site.name}: the forecast contradicts itself ({what})")
@@ -475,14 +444,25 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
     return tuple(found)
 
 
-def _yard_mixes(sites: Sites, planned: Sequence[SitePlan]) -> Iterable[YardMix]:
-    products = sites.products
+def _yard_mixes(sites: Sites, planned: Sequence[SitePlan], now: datetime) -> Iterable[YardMix]:
     for yard_key, yard in sites.yards.items():
-        sprayed = [
-            item
+        served = [
+            (site, surface, item)
             for site in planned
             if site.yard == yard_key
-            for _, item in site.treatments
+            for surface, item in site.treatments
+        ]
+        jobs = [
+            Job(
+                site.key,
+                surface.key,
+                site.priority,
+                SURFACE_CLASSES[surface.surface_class].use,
+                surface.area_m2,
+                item,
+            )
+            for site, surface, item in served
             if item.action is Action.PRETREAT
         ]
-        yield mix.yard_mix(yard_key, yard, sprayed, products, sites.practice())
+        others = [item for *_, item in served if item.action is not Action.PRETREAT]
+        yield mix.yard_mix(yard_key, yard, jobs, others, sites.products, sites.practice(), now)

@@ -64,6 +64,10 @@ def screen(shown: View) -> RenderableType:
     parts.append(_pairs(shown.facts))
     if shown.matters:
         parts += [_heading("Sites that matter most"), _pairs(shown.matters)]
+    if shown.changes:
+        parts += [_heading("What changed since the last plan"), _bullets(shown.changes)]
+    if shown.alerts:
+        parts += [_heading("Official alerts"), _bullets(shown.alerts)]
     parts.append(_heading("Mix"))
     parts += [_yard(yard) for yard in shown.yards]
     parts.append(_heading("Every site"))
