@@ -14,7 +14,7 @@ from stormplan import batch, benchinput, benchjson, benchwords, blend, brine, hy
 from stormplan.batch import Correction, Salt
 from stormplan.benchjson import Sheet
 from stormplan.blend import Cold, Liquid
-from stormplan.catalog import Product
+from stormplan.catalog import HANDLING, Product
 from stormplan.errors import InputError
 from stormplan.hydrometer import Gauged
 from stormplan.units import L_PER_GAL, Speaker, System
@@ -373,7 +373,7 @@ def _blend_cautions(
     others = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
     if len(others) > 1:
         cautions.append(benchwords.JAR_TEST)
-    cautions += [text for key, text in benchwords.HANDLING.items() if key in others]
+    cautions += [text for key, text in HANDLING.items() if key in others]
     if cautions:
         cautions.append(benchwords.LABELS)
     return cautions

@@ -40,11 +40,6 @@ DOUBTS: Mapping[Doubt, str] = {
 }
 TOGETHER_DC = 0.05  # closer than anyone can measure
 VERDICTS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
-HANDLING: Mapping[str, str] = {
-    "cacl2": "Calcium chloride burns eyes and skin: goggles and gloves. Flake or pellets heat the "
-    "water strongly: add them slowly to cold water, never water to them.",
-    "mgcl2": "Magnesium chloride: goggles and gloves; spills stay wet and slippery.",
-}
 LABELS = "Product label and local rules come first."
 
 
@@ -64,8 +59,7 @@ def spread(spread_dc: float, speaker: Speaker) -> str:
 
 def volume(volume_l: float, speaker: Speaker) -> str:
     """Say a volume [L], to the tenth where it is small."""
-    shown = volume_l / units.L_PER_GAL if speaker.is_us else volume_l
-    return f"{shown:,.{0 if shown >= 100 else 1}f} {'gal' if speaker.is_us else 'L'}"
+    return speaker.fine_volume(volume_l)
 
 
 def load(mass_kg_l: float, speaker: Speaker) -> str:

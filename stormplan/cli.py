@@ -254,13 +254,14 @@ def brief(
         checked = sitesfile.load(sites)
         with Archive(archive or out / "archive.sqlite") as kept:
             plan = morning.plan_morning(checked, kept, _moment(now), offline=offline)
-    written = morning.write(plan, out)
     if as_json:
         print(morning.document(plan))
     else:
         from rich.console import Console
 
         Console(highlight=False).print(screen.screen(briefing.view(plan)))
+    written = morning.write(plan, out)  # after the answer: drawing charts takes a moment
+    if not as_json:
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import batch, hydrometer
+from stormplan import batch, hydrometer, shed
 from stormplan.catalog import Product
 from stormplan.event import Record
 from stormplan.handbook import Practice
@@ -85,6 +86,11 @@ class YardMix(Record):
     additives: tuple[Additive, ...]
     shortages: tuple[str, ...]
     first_use: AwareDatetime | None
+    salt_unit: Literal["bucket", "bag"] | None = None
+    salt_unit_kg: float | None = None
+    expected: tuple[shed.Expected, ...] = ()
+    off_readings: tuple[shed.OffReading, ...] = ()
+    blendings: tuple[shed.Blending, ...] = ()
 
 
 def yard_mix(
@@ -93,6 +99,7 @@ def yard_mix(
     sprayed: Sequence[Treatment],
     products: Mapping[str, Product],
     practice: Practice,
+    coldest_air_c: float | None = None,
 ) -> YardMix:
     """Work out what a yard mixes.
 
@@ -108,6 +115,8 @@ def yard_mix(
         What may be blended in [-].
     practice : Practice
         The company's rules [-].
+    coldest_air_c : float or None
+        Coldest air forecast at the sites it serves [°C].
 
     Returns
     -------
@@ -153,7 +162,32 @@ def yard_mix(
         additives=additives,
         shortages=_shortages(salt_kg, to_make, yard, additives),
         first_use=min((blend.first_use for blend in blends), default=None),
+        salt_unit=yard.salt.unit,
+        salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
+        expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
+        off_readings=_off_readings(to_make, yard, salt, practice),
+        blendings=shed.blendings(
+            [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
+        ),
     )
+
+
+def _bands(practice: Practice) -> hydrometer.Bands:
+    return hydrometer.Bands(
+        practice.number("brine_target"),
+        (practice.number("brine_accept_low"), practice.number("brine_accept_high")),
+        (practice.number("brine_reject_low"), practice.number("brine_reject_high")),
+    )
+
+
+def _off_readings(
+    to_make_l: float, yard: Yard, salt: batch.Salt, practice: Practice
+) -> tuple[shed.OffReading, ...]:
+    """Work out what to do about an off reading, for the batch size at hand."""
+    if to_make_l <= 0.0:
+        return ()
+    size = _batches(to_make_l, yard.mixer.batch_l)[0]
+    return shed.off_readings(size, _bands(practice), salt, yard.water_c, yard.mixer.batch_l)
 
 
 def _reading(strength_frac: float, temp_c: float) -> float:

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 
-from stormplan import briefing, mixsheet, screen, sitesfile
+from stormplan import briefing, charts, mixsheet, screen, sitesfile
 from stormplan.archive import Archive
 from stormplan.errors import InputError
 from stormplan.fetch import Fetcher, Manners
@@ -118,10 +118,13 @@ def write(plan: Plan, folder: Path) -> list[Path]:
         The folder cannot be written.
     """
     shown = briefing.view(plan)
+    strips = charts.strips(plan)
     reports = {
-        "briefing.html": briefing.html(shown),
+        "briefing.html": briefing.html(
+            shown, strips, charts.count_that_matter(plan) - len(strips)
+        ),
         "briefing.txt": screen.text(shown),
-        "mix.csv": mixsheet.mix_csv(plan.yards, plan.units),
+        "mixsheet.html": mixsheet.html(plan),
         "plan.json": document(plan),
     }
     try:

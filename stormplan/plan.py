@@ -79,6 +79,16 @@ class Series(Record):
     hazard: tuple[str | None, ...]
 
 
+class ClientPlan(Record):
+    """Whom the account manager writes to about which sites."""
+
+    key: str
+    name: str
+    contact: str | None
+    tell: Literal["mail", "text", "call"]
+    sites: tuple[str, ...]
+
+
 class SurfacePlan(Record):
     """One surface: what was found and what to do."""
 
@@ -134,6 +144,8 @@ class Plan(Record):
     degraded: tuple[str, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
+    clients: tuple[ClientPlan, ...] = ()
+    contact: str | None = None
     columns: dict[str, Series]
     limits: tuple[str, ...] = LIMITS
     cautions: tuple[str, ...] = CAUTIONS
@@ -201,7 +213,9 @@ def make_plan(
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned)),
+        yards=tuple(_yard_mixes(sites, planned, columns)),
+        clients=tuple(_clients(sites)),
+        contact=sites.company.contact,
         columns=columns,
     )
 
@@ -475,7 +489,26 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
     return tuple(found)
 
 
-def _yard_mixes(sites: Sites, planned: Sequence[SitePlan]) -> Iterable[YardMix]:
+def _clients(sites: Sites) -> Iterable[ClientPlan]:
+    for key, client in sites.clients.items():
+        theirs = tuple(name for name, site in sites.sites.items() if site.client == key)
+        yield ClientPlan(
+            key=key, name=client.name, contact=client.contact, tell=client.tell, sites=theirs
+        )
+
+
+def _coldest_air_c(
+    yard: str, planned: Sequence[SitePlan], columns: Mapping[str, Series]
+) -> float | None:
+    """Coldest air forecast at the sites a yard serves [°C]; it stands in for the yard's own."""
+    names = {s.column for site in planned if site.yard == yard for s in site.surfaces}
+    known = (value for name in names for value in columns[name].air_c if value is not None)
+    return min(known, default=None)
+
+
+def _yard_mixes(
+    sites: Sites, planned: Sequence[SitePlan], columns: Mapping[str, Series]
+) -> Iterable[YardMix]:
     products = sites.products
     for yard_key, yard in sites.yards.items():
         sprayed = [
@@ -485,4 +518,5 @@ def _yard_mixes(sites: Sites, planned: Sequence[SitePlan]) -> Iterable[YardMix]:
             for _, item in site.treatments
             if item.action is Action.PRETREAT
         ]
-        yield mix.yard_mix(yard_key, yard, sprayed, products, sites.practice())
+        coldest_air_c = _coldest_air_c(yard_key, planned, columns)
+        yield mix.yard_mix(yard_key, yard, sprayed, products, sites.practice(), coldest_air_c)

@@ -206,6 +206,11 @@ class Speaker:
         """Say a volume [L]."""
         return f"{volume_l / L_PER_GAL:,.0f} gal" if self.is_us else f"{volume_l:,.0f} L"
 
+    def fine_volume(self, volume_l: float) -> str:
+        """Say a volume [L], to the tenth where it is small."""
+        shown = volume_l / L_PER_GAL if self.is_us else volume_l
+        return f"{shown:,.{0 if shown >= 100 else 1}f} {'gal' if self.is_us else 'L'}"
+
     def mass(self, mass_kg: float) -> str:
         """Say a mass [kg]."""
         return f"{mass_kg / KG_PER_LB:,.0f} lb" if self.is_us else f"{mass_kg:,.0f} kg"
