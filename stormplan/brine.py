@@ -148,13 +148,15 @@ def _bounded_line(chloride: Chloride, theta: Array) -> tuple[Array, Array]:
     return _line(chloride, theta, np.sqrt(np.minimum(theta, ICE_LINE[chloride][1])))
 
 
-def ice_line_molality(temp_c: ArrayLike) -> Array:
+def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLORIDES) -> Array:
     """Molality at which a solution of one chloride stands on its ice line.
 
     Parameters
     ----------
     temp_c : array (...)
         Temperature [°C].
+    chlorides : tuple of str
+        Those wanted, in the order of the result [-].
 
     Returns
     -------
@@ -163,7 +165,7 @@ def ice_line_molality(temp_c: ArrayLike) -> Array:
         [mol/kg].
     """
     theta = np.maximum(-np.asarray(temp_c, dtype=float), 0.0)
-    return np.stack([_bounded_line(chloride, theta)[0] for chloride in CHLORIDES])
+    return np.stack([_bounded_line(chloride, theta)[0] for chloride in chlorides])
 
 
 def ice_onset_c(molality_mol_kg: ArrayLike) -> Array:

@@ -53,6 +53,8 @@ class BuildUp:
         Longwave emissivity [-].
     texture_mm : float
         Water the texture holds before it drains [mm].
+    drain_s : float
+        Time in which the rest drains to a third [s].
     """
 
     layers: tuple[tuple[str, float], ...]
@@ -60,25 +62,29 @@ class BuildUp:
     albedo: float
     emissivity: float
     texture_mm: float
+    drain_s: float = 900.0
 
 
 # Albedo: aged asphalt 0.10-0.20, concrete 0.25-0.40, pavers 0.25 (field cores and textbook, from
 # memory). Texture: class assumptions, our own choice (asphalt 0.5, walks 0.3, pavers 0.5 mm).
+# Draining: 15 min over a surface, 5 min where water goes down through it (class assumptions).
 BUILD_UPS: Mapping[str, BuildUp] = {
     "asphalt": BuildUp(
         (("dense_asphalt", 0.10), ("granular_base", 0.25)), "ground", 0.12, 0.95, 0.5
     ),
     "permeable_asphalt": BuildUp(
-        (("open_asphalt", 0.10), ("open_base", 0.30)), "ground", 0.12, 0.95, 0.5
+        (("open_asphalt", 0.10), ("open_base", 0.30)), "ground", 0.12, 0.95, 0.5, 300.0
     ),
     "concrete": BuildUp((("concrete", 0.18), ("granular_base", 0.15)), "ground", 0.30, 0.93, 0.3),
     "concrete_walk": BuildUp(
         (("concrete", 0.10), ("granular_base", 0.10)), "ground", 0.30, 0.93, 0.3
     ),
     "pervious_concrete": BuildUp(
-        (("pervious_concrete", 0.15), ("open_base", 0.25)), "ground", 0.30, 0.93, 0.5
+        (("pervious_concrete", 0.15), ("open_base", 0.25)), "ground", 0.30, 0.93, 0.5, 300.0
     ),
-    "pavers": BuildUp((("pavers", 0.08), ("granular_base", 0.20)), "ground", 0.25, 0.93, 0.5),
+    "pavers": BuildUp(
+        (("pavers", 0.08), ("granular_base", 0.20)), "ground", 0.25, 0.93, 0.5, 300.0
+    ),
     "open_deck": BuildUp((("concrete", 0.20),), "open air", 0.30, 0.93, 0.3),
     "enclosed_deck": BuildUp((("concrete", 0.20),), "heated room", 0.30, 0.93, 0.3),
 }

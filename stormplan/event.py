@@ -28,6 +28,7 @@ class Hazard(StrEnum):
     """What makes a surface slippery, from the mildest to the one that governs."""
 
     FROST = "frost"
+    REFREEZE = "refreeze"
     LIGHT_SNOW = "light snow"
     MODERATE_SNOW = "moderate snow"
     HEAVY_SNOW = "heavy snow"
@@ -43,6 +44,11 @@ Trend = Literal["falling", "steady", "rising"]
 TRACE_MM = 0.05
 #: Less new snow than this in an hour is no event [cm].
 TRACE_SNOW_CM = 0.05
+#: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
+FROST_MATTERS_MM = 0.01
+#: Ice from water that froze, from which on it is a hazard [mm]; practice of road weather models,
+#: from memory.
+ICE_MATTERS_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
@@ -78,6 +84,7 @@ class Hour(NamedTuple):
     frz_rain_mm: float
     sleet_mm: float
     pop: float
+    blowing_snow: bool
     hazard: Hazard | None
 
     @property
@@ -103,7 +110,8 @@ class Event(Record):
 
     ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
     water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its
-    hours [-].
+    hours [-]. ``from_pile`` is a refreeze of water that runs off a snow pile.
+    ``ice_until`` is until when ice lies there afterwards, if nothing is done.
     """
 
     hazard: Hazard
@@ -119,6 +127,9 @@ class Event(Record):
     snow_cm: float
     heaviest_snow_cm_h: float
     strongest_wind_mps: float
+    blowing_snow: bool
+    from_pile: bool
+    ice_until: AwareDatetime | None
     probability: float
     unknown: tuple[str, ...]
 
@@ -171,13 +182,33 @@ class Thresholds:
         )
 
 
+@dataclass(frozen=True)
+class Ground:
+    """One surface as it would be without chemical, hour by hour: arrays ``(hour, member)``.
+
+    Attributes
+    ----------
+    surface_c : array
+        Temperature of the pavement, mean of the hour [°C].
+    frost_mm : array
+        Frost on it at the end of the hour, as water [mm].
+    ice_mm : array
+        Ice from water that froze there, at the end of the hour [mm].
+    """
+
+    surface_c: Array
+    frost_mm: Array
+    ice_mm: Array
+
+
 def outlook(
     forecast: Forecast,
     cell: int,
-    surface_c: Array,
+    ground: Ground,
     thresholds: Thresholds,
+    snow_pile: bool = False,
 ) -> Outlook:
-    """Find the events of one column.
+    """Find the events of one surface.
 
     Parameters
     ----------
@@ -185,10 +216,12 @@ def outlook(
         The hours ahead [-].
     cell : int
         Place of the column on the forecast's cell axis [-].
-    surface_c : array (hour, member)
-        Temperature of the bare surface, mean of the hour [°C].
+    ground : Ground
+        The surface without chemical, for the same hours [-].
     thresholds : Thresholds
         What counts as an event [-].
+    snow_pile : bool
+        Whether melt water from a pile runs across it [-].
 
     Returns
     -------
@@ -197,33 +230,88 @@ def outlook(
     """
     series = {
         name: forecast[name][:, cell, :]
-        for name in ("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", *_PHASES, "snow_depth_cm")
+        for name in (
+            *("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", "blowing_snow"),
+            *_PHASES,
+            "snow_depth_cm",
+        )
     }
-    hazards = classify(series, surface_c, thresholds)
-    chance = _chance(hazards, series, surface_c)
+    hazards = classify(series, ground, thresholds)
+    chance = _chance(hazards, series, ground.surface_c)
     governing = _governing(hazards, chance, thresholds.watch_probability)
-    hours = _hours(forecast, series, surface_c, governing)
     unknown = _unknown(forecast, cell)
-    events = tuple(
-        _event(hours, chance, run, unknown) for run in _runs(governing, thresholds.event_gap_h)
+    icy = _refrozen(hazards, ground)
+    found: list[Event] = []
+    hours = _hours(forecast, series, ground.surface_c, governing)
+    for run in _runs(governing, thresholds.event_gap_h):
+        found.append(_event(hours, chance, run, unknown))
+    for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
+        if source is None:
+            continue
+        likely = _below_freezing(ground.surface_c)
+        named = [Hazard.REFREEZE if there else None for there in source]
+        frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
+        for run in _runs(named, thresholds.event_gap_h):
+            tail = _event(frozen, likely, run, unknown, from_pile=pile)
+            _append(found, tail, timedelta(hours=thresholds.event_gap_h))
+    found.sort(key=lambda event: event.start)
+    return Outlook(hours, tuple(found), unknown)
+
+
+def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
+    """Add a refreeze, or note it as the aftermath of the event that it follows at once."""
+    for index, event in enumerate(found):
+        if event.start <= refreeze.start <= event.end + gap:
+            if not refreeze.from_pile:
+                found[index] = event.model_copy(update={"ice_until": refreeze.end})
+            return
+    found.append(refreeze)
+
+
+def _refrozen(hazards: NDArray[np.int8], ground: Ground) -> NDArray[np.bool_]:
+    """Hours in which most members have ice from water on the ground and nothing falls, (hour,)."""
+    there = (ground.ice_mm > ICE_MATTERS_MM) & (hazards < 0)
+    return np.asarray(there.mean(axis=1) > 0.5)
+
+
+def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
+    """Hours in which water off a pile freezes: a thaw of two hours within the last twelve.
+
+    A pile drips while the air is above freezing; common practice, no source for the numbers.
+    """
+    thaw = [hour.air_c > 1.0 for hour in hours]
+    return np.array(
+        [
+            hour.surface_c <= 0.0 and hour.hazard is None and sum(thaw[max(i - 12, 0) : i]) >= 2
+            for i, hour in enumerate(hours)
+        ]
     )
-    return Outlook(hours, events, unknown)
+
+
+def _below_freezing(surface_c: Array) -> Array:
+    """Chance that the surface is below freezing in each hour, (hour,)."""
+    if surface_c.shape[1] > 1:
+        return np.asarray((surface_c <= 0.0).mean(axis=1))
+    return np.asarray(_normal(-surface_c[:, 0] / SURFACE_ERROR_DC))
+
+
+def _normal(deviation: Array) -> Array:
+    """Give the normal distribution by its logistic form, within 0.01 of it [-]."""
+    return np.asarray(1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(deviation, nan=-9.0))))
 
 
 _PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
 
 
-def classify(
-    series: dict[str, Array], surface_c: Array, thresholds: Thresholds
-) -> NDArray[np.int8]:
+def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
     """Tell each hour's hazard.
 
     Parameters
     ----------
     series : dict of array (hour, member)
         Forecast variables of one cell; unknown (NaN) makes no hazard by itself [-].
-    surface_c : array (hour, member)
-        Temperature of the surface [°C].
+    ground : Ground
+        The surface without chemical [-].
     thresholds : Thresholds
         Snowfall rates that part light, moderate and heavy [-].
 
@@ -238,6 +326,7 @@ def classify(
     point (here the frost point, which is the dew point's partner over ice).
     FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
     """
+    surface_c = ground.surface_c
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
         cold = surface_c <= STICKS_BELOW_C
@@ -270,8 +359,7 @@ def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Arra
     frost = hazards == _ORDER.index(Hazard.FROST)
     if hazards.shape[1] == 1:
         margin = np.minimum(0.0, air.frost_point_c(series["dew_point_c"])) - surface_c
-        # logistic form of the normal distribution, within 0.01 of it
-        by_error = 1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(margin) / SURFACE_ERROR_DC))
+        by_error = _normal(margin / SURFACE_ERROR_DC)
     else:
         by_error = np.ones_like(surface_c)
     return np.asarray(np.where(frost, by_error, chance).mean(axis=1))
@@ -311,9 +399,10 @@ def _hours(
         middle["pop"],
     ]
     rows = np.stack(columns, axis=1).tolist()
+    blowing = (middle["blowing_snow"] > 0.5).tolist()
     return tuple(
-        Hour._make((forecast.time(index), *row, hazard))
-        for index, (row, hazard) in enumerate(zip(rows, governing, strict=True))
+        Hour._make((forecast.time(index), *row, blows, hazard))
+        for index, (row, blows, hazard) in enumerate(zip(rows, blowing, governing, strict=True))
     )
 
 
@@ -331,7 +420,11 @@ def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
 
 
 def _event(
-    hours: tuple[Hour, ...], chance: Array, run: slice, unknown: tuple[Unknown, ...]
+    hours: tuple[Hour, ...],
+    chance: Array,
+    run: slice,
+    unknown: tuple[Unknown, ...],
+    from_pile: bool = False,
 ) -> Event:
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
@@ -351,6 +444,9 @@ def _event(
         snow_cm=_total(hour.snow_cm for hour in inside),
         heaviest_snow_cm_h=max((_zero(hour.snow_cm) for hour in inside), default=0.0),
         strongest_wind_mps=max(_zero(hour.wind_mps) for hour in inside),
+        blowing_snow=any(hour.blowing_snow for hour in inside),
+        from_pile=from_pile,
+        ice_until=None,
         probability=float(chance[run].max()),
         unknown=tuple(item.what for item in unknown if item.after is None or item.after < end),
     )

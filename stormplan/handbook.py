@@ -204,7 +204,7 @@ _RULES = (
          "overlap, priming and a second look"),
     Rule("containment_share", "share", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
-         "widely quoted; Michigan R 324.2005 asks 100 % of the largest or 10 % of all; local rules"),
+         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
     Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
          OURS, "grids are issued two or more times a day"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),

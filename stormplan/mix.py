@@ -7,14 +7,15 @@ usable strength, and turns the rest into batches. One record per yard, for the s
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Literal
 
 from pydantic import AwareDatetime
 
 from stormplan import batch, hydrometer, shed
 from stormplan.catalog import Product
+from stormplan.crew import Crew, Job, plan_crew
 from stormplan.event import Record
 from stormplan.handbook import Practice
 from stormplan.sites import BRINE, Tank, Yard
@@ -45,22 +46,47 @@ class TankState(Record):
 
 
 class Additive(Record):
-    """One bought product: needed with the reserve, on hand, and what is missing [L]."""
+    """One bought product: needed with the reserve, on hand, and what is missing [L].
+
+    ``short_at`` is when it runs out in the order the surfaces are sprayed.
+    """
 
     product: str
     name: str
     needed_l: float
     on_hand_l: float
     short_l: float
+    short_at: AwareDatetime | None
+
+
+class Batch(Record):
+    """One batch in the order it is made: into which tank, from what. [L], [kg]."""
+
+    tank: str | None
+    volume_l: float
+    salt_kg: float
+    water_l: float
+    start: AwareDatetime | None
+
+
+class Step(Record):
+    """What brings an off-strength tank of brine to target [L], [kg]."""
+
+    tank: str
+    draw_off_l: float
+    add_water_l: float
+    add_salt_kg: float
+    final_l: float
 
 
 class YardMix(Record):
     """What one yard mixes for this plan.
 
-    Volumes [L], masses [kg], strengths as mass share [-]. ``batches`` lists the volume of each
-    batch in the order it is made; salt is as delivered. ``expected_sg`` is the hydrometer
-    reading to look for once the batch is back at the water's temperature, between
-    ``accept_sg``; ``target_sg_60f`` is the same at 60 °F.
+    Volumes [L], masses [kg], strengths as mass share [-]. ``later_l`` is planned for after the
+    storm. ``batches`` come in the order they are made; salt is as delivered. ``expected_sg`` is
+    the hydrometer reading to look for once the batch is back at the water's temperature, between
+    ``accept_sg``; ``target_sg_60f`` is the same at 60 °F. ``cold_tank`` names the additives whose
+    blend would drop salt crystals if it stood in a tank: blend them at load-out.
     """
 
     yard: str
@@ -68,12 +94,14 @@ class YardMix(Record):
     blends: tuple[Blend, ...]
     tanks: tuple[TankState, ...]
     sprayed_l: float
+    later_l: float
     reserve_l: float
     brine_needed_l: float
     brine_usable_l: float
     brine_to_make_l: float
     strength_frac: float
-    batches: tuple[float, ...]
+    batches: tuple[Batch, ...]
+    corrections: tuple[Step, ...]
     making_h: float
     salt_kg: float
     salt_on_hand_kg: float
@@ -84,8 +112,12 @@ class YardMix(Record):
     accept_sg: tuple[float, float]
     expected_at_c: float
     additives: tuple[Additive, ...]
+    cold_tank: tuple[str, ...]
     shortages: tuple[str, ...]
     first_use: AwareDatetime | None
+    cost: float | None
+    chloride_kg: float
+    crew: Crew
     salt_unit: Literal["bucket", "bag"] | None = None
     salt_unit_kg: float | None = None
     expected: tuple[shed.Expected, ...] = ()
@@ -96,9 +128,11 @@ class YardMix(Record):
 def yard_mix(
     key: str,
     yard: Yard,
-    sprayed: Sequence[Treatment],
+    jobs: Sequence[Job],
+    others: Sequence[Treatment],
     products: Mapping[str, Product],
     practice: Practice,
+    now: datetime,
     coldest_air_c: float | None = None,
 ) -> YardMix:
     """Work out what a yard mixes.
@@ -109,12 +143,16 @@ def yard_mix(
         The yard's key [-].
     yard : Yard
         Its tanks, salt, stock and mixer [-].
-    sprayed : sequence of Treatment
+    jobs : sequence of Job
         Every pre-treat served from it [-].
+    others : sequence of Treatment
+        What else it serves; their later passes use liquid too [-].
     products : mapping of str to Product
         What may be blended in [-].
     practice : Practice
         The company's rules [-].
+    now : datetime
+        Moment of planning, aware UTC [-].
     coldest_air_c : float or None
         Coldest air forecast at the sites it serves [°C].
 
@@ -125,28 +163,45 @@ def yard_mix(
     """
     target = practice.number("brine_target")
     margin = 1.0 + practice.number("reserve")
+    sprayed = [job.treatment for job in jobs]
+    every = [*sprayed, *others]
     blends = _blends(sprayed, products)
-    needed = margin * sum(blend.brine_l for blend in blends)
-    tanks = tuple(_tank_state(name, tank, practice) for name, tank in yard.tanks.items()
-                  if tank.holds == BRINE)  # fmt: skip
+    passes = [item for treatment in every for item in treatment.later]
+    later = sum(item.volume_l for item in passes)
+    needed = margin * (sum(one.brine_l for one in blends) + later)
+    tanks = tuple(
+        _tank_state(name, tank, practice)
+        for name, tank in yard.tanks.items()
+        if tank.holds == BRINE
+    )
     usable = sum(tank.usable_l for tank in tanks)
     to_make = max(needed - usable, 0.0)
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
     made = batch.make(to_make, target, salt, yard.water_c) if to_make > 0.0 else None
-    additives = _additives(blends, yard, products, margin)
+    additives = _additives(blends, sprayed, yard, products, margin)
     salt_kg = made.salt_kg if made else 0.0
+    first_use = min(
+        [one.first_use for one in blends] + [p.at for p in passes if p.volume_l > 0.0],
+        default=None,
+    )
+    costs = [treatment.cost for treatment in sprayed]
+    blendings = shed.blendings(
+        [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
+    )
     return YardMix(
         yard=key,
         name=yard.name,
         blends=blends,
         tanks=tanks,
-        sprayed_l=sum(blend.volume_l for blend in blends),
-        reserve_l=(margin - 1.0) * sum(blend.volume_l for blend in blends),
+        sprayed_l=sum(one.volume_l for one in blends),
+        later_l=later,
+        reserve_l=(margin - 1.0) * (sum(one.volume_l for one in blends) + later),
         brine_needed_l=needed,
         brine_usable_l=usable,
         brine_to_make_l=to_make,
         strength_frac=target,
-        batches=_batches(to_make, yard.mixer.batch_l),
+        batches=_batches(to_make, yard, salt, target, first_use),
+        corrections=tuple(_corrections(yard, tanks, salt, target)),
         making_h=to_make / yard.mixer.rate_l_h,
         salt_kg=salt_kg,
         salt_on_hand_kg=yard.salt.on_hand_kg,
@@ -160,15 +215,17 @@ def yard_mix(
         ),
         expected_at_c=yard.water_c,
         additives=additives,
-        shortages=_shortages(salt_kg, to_make, yard, additives),
-        first_use=min((blend.first_use for blend in blends), default=None),
+        cold_tank=tuple(b.additive for b in blendings if b.why is shed.Why.DROPS_SALT),
+        shortages=_shortages(salt_kg, to_make, yard, additives, practice),
+        first_use=first_use,
+        cost=None if None in costs else sum(cost for cost in costs if cost is not None),
+        chloride_kg=sum(treatment.chloride_kg for treatment in every),
+        crew=plan_crew(yard, jobs, now),
         salt_unit=yard.salt.unit,
         salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
         expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
         off_readings=_off_readings(to_make, yard, salt, practice),
-        blendings=shed.blendings(
-            [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
-        ),
+        blendings=blendings,
     )
 
 
@@ -186,8 +243,12 @@ def _off_readings(
     """Work out what to do about an off reading, for the batch size at hand."""
     if to_make_l <= 0.0:
         return ()
-    size = _batches(to_make_l, yard.mixer.batch_l)[0]
+    size = to_make_l / _batch_count(to_make_l, yard)
     return shed.off_readings(size, _bands(practice), salt, yard.water_c, yard.mixer.batch_l)
+
+
+def _batch_count(to_make_l: float, yard: Yard) -> int:
+    return math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
 
 
 def _reading(strength_frac: float, temp_c: float) -> float:
@@ -256,27 +317,77 @@ def _strength(tank: Tank) -> float | None:
     return float(hydrometer.strength_from_reading(sg, reading.at_c))
 
 
-def _batches(to_make_l: float, batch_l: float) -> tuple[float, ...]:
-    """Split into equal batches that fit the mixer."""
-    count = math.ceil(to_make_l / batch_l - 1e-9)
-    return (to_make_l / count,) * count if count > 0 else ()
+def _batches(
+    to_make_l: float, yard: Yard, salt: batch.Salt, target: float, first_use: datetime | None
+) -> tuple[Batch, ...]:
+    """Split into equal batches that fit the mixer, into the brine tanks with most room first.
+
+    The last is done an hour before the first load.
+    """
+    count = _batch_count(to_make_l, yard)
+    if count <= 0:
+        return ()
+    volume = to_make_l / count
+    made = batch.make(volume, target, salt, yard.water_c)
+    hours = volume / yard.mixer.rate_l_h
+    room = {
+        name: tank.capacity_l - tank.on_hand_l
+        for name, tank in yard.tanks.items()
+        if tank.holds == BRINE
+    }
+    found = []
+    for number in range(count):
+        tank = max(room, key=lambda name: room[name], default=None)
+        if tank is not None and room[tank] < volume - 1e-6:
+            tank = None
+        if tank is not None:
+            room[tank] -= volume
+        back = timedelta(hours=1.0 + hours * (count - number))
+        found.append(
+            Batch(
+                tank=tank,
+                volume_l=volume,
+                salt_kg=made.salt_kg,
+                water_l=made.water_l,
+                start=None if first_use is None else first_use - back,
+            )
+        )
+    return tuple(found)
+
+
+def _corrections(
+    yard: Yard, tanks: Sequence[TankState], salt: batch.Salt, target: float
+) -> Iterable[Step]:
+    """Say what brings each tank that reads off to target; its volume is left as it is counted."""
+    for state in tanks:
+        strength = state.strength_frac
+        if strength is None or state.says == "usable" or state.on_hand_l <= 0.0:
+            continue
+        tank = yard.tanks[state.tank]
+        fixed = batch.correct(state.on_hand_l, strength, target, salt, tank.capacity_l)
+        yield Step(
+            tank=state.tank,
+            draw_off_l=fixed.draw_off_l,
+            add_water_l=fixed.add_water_l,
+            add_salt_kg=fixed.add_salt_kg,
+            final_l=fixed.final_l,
+        )
 
 
 def _additives(
-    blends: Sequence[Blend], yard: Yard, products: Mapping[str, Product], margin: float
+    blends: Sequence[Blend],
+    sprayed: Sequence[Treatment],
+    yard: Yard,
+    products: Mapping[str, Product],
+    margin: float,
 ) -> tuple[Additive, ...]:
     needed: dict[str, float] = {}
-    for blend in blends:
-        if blend.additive is not None:
-            needed[blend.additive] = needed.get(blend.additive, 0.0) + margin * blend.additive_l
+    for item in blends:
+        if item.additive is not None:
+            needed[item.additive] = needed.get(item.additive, 0.0) + margin * item.additive_l
     found = []
     for key, needed_l in needed.items():
-        in_tanks = sum(
-            max(tank.on_hand_l - tank.heel_l, 0.0)
-            for tank in yard.tanks.values()
-            if tank.holds == key
-        )
-        on_hand = in_tanks + yard.stock_l.get(key, 0.0)
+        on_hand = _on_hand(yard, key)
         found.append(
             Additive(
                 product=key,
@@ -284,15 +395,40 @@ def _additives(
                 needed_l=needed_l,
                 on_hand_l=on_hand,
                 short_l=max(needed_l - on_hand, 0.0),
+                short_at=_runs_out(key, sprayed, on_hand),
             )
         )
     return tuple(found)
 
 
+def _on_hand(yard: Yard, product: str) -> float:
+    in_tanks = sum(
+        max(tank.on_hand_l - tank.heel_l, 0.0)
+        for tank in yard.tanks.values()
+        if tank.holds == product
+    )
+    return in_tanks + yard.stock_l.get(product, 0.0)
+
+
+def _runs_out(product: str, sprayed: Sequence[Treatment], on_hand_l: float) -> datetime | None:
+    """Find the start of the treatment that the stock no longer covers."""
+    used = 0.0
+    for item in sorted(sprayed, key=_start):
+        if item.additive == product:
+            used += item.additive_l
+            if used > on_hand_l + 1e-9:
+                return _start(item)
+    return None
+
+
 def _shortages(
-    salt_kg: float, to_make_l: float, yard: Yard, additives: Sequence[Additive]
+    salt_kg: float,
+    to_make_l: float,
+    yard: Yard,
+    additives: Sequence[Additive],
+    practice: Practice,
 ) -> tuple[str, ...]:
-    """Name what runs out: salt, additives, room in the tanks."""
+    """Name what runs out: salt, additives, room in the tanks, containment around them."""
     found = []
     if salt_kg > yard.salt.on_hand_kg:
         found.append("salt")
@@ -302,4 +438,10 @@ def _shortages(
     )
     if to_make_l > room:
         found.append("room in the brine tanks")
+    largest = max(tank.capacity_l for tank in yard.tanks.values())
+    if (
+        yard.containment_l is not None
+        and yard.containment_l < practice.number("containment_share") * largest
+    ):
+        found.append("containment for the largest tank")
     return tuple(found)

@@ -15,26 +15,27 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import event, mix, pavement, treatment
+from stormplan import block, event, mix
+from stormplan.block import Decided
+from stormplan.catalog import SURFACE_CLASSES
+from stormplan.crew import Job
 from stormplan.errors import Exit
-from stormplan.event import Outlook, Record, Thresholds, Unknown
-from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.event import Outlook, Record, Unknown
+from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
-from stormplan.sites import Site, Sites, Surface
-from stormplan.treatment import Action, Bench, Treatment
+from stormplan.sites import Sites, Surface
+from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
-SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
-PAST_H = 72  # hours before now that are used, where the forecast has them
 GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next plan: our own choice
 BLOCK_SITES = 400  # sites planned in one pure call; large blocks suit numpy
 
 Verdict = Literal["go", "hold", "nothing"]
 
-#: What the model leaves out today; every plan says so.
+#: What the model leaves out; every plan says so.
 LIMITS = (
-    "The pavement is modelled bare: snow lying on it, the film of brine and its dilution are not.",
-    "Refreeze of melt water is not planned: look at piles, downspouts and low spots at dusk.",
+    "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 
 CAUTIONS = (
@@ -170,7 +171,7 @@ def make_plan(
     sites: Sites,
     answers: Mapping[str, Answer],
     now: datetime,
-    mapper: Callable[..., Iterable[tuple[list[SitePlan], dict[str, Series]]]] = map,
+    mapper: Callable[..., Iterable[dict[tuple[str, str], Decided]]] = map,
 ) -> Plan:
     """Plan every site as of a moment.
 
@@ -191,19 +192,19 @@ def make_plan(
         The record of this morning.
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
+    said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
+    cells = {key: found.forecast for key, found in said.items() if found.forecast is not None}
     blocks = [keys[at : at + BLOCK_SITES] for at in range(0, len(keys), BLOCK_SITES)]
-    done = list(
-        mapper(
-            plan_block, [sites] * len(blocks), blocks, [answers] * len(blocks), [now] * len(blocks)
-        )
-    )
-    planned = [site for block, _ in done for site in block]
-    columns = {key: series for _, block in done for key, series in block.items()}
-    horizon_h = sites.practice().number("horizon")
+    each = len(blocks)
+    done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
+    decided = {at: found for part in done for at, found in part.items()}
+    planned = [_site_plan(key, sites, said[key], decided) for key in keys]
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
+    horizon = timedelta(hours=sites.practice().number("horizon"))
+    columns = {found.column: _series(found.outlook) for found in decided.values()}
     return Plan(
         made_at=now,
-        planned_until=_floor(now) + timedelta(hours=horizon_h),
+        planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
         company=sites.company.name,
         timezone=sites.company.timezone,
         units=sites.company.units,
@@ -213,140 +214,11 @@ def make_plan(
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned, columns)),
+        yards=tuple(_yard_mixes(sites, planned, columns, now)),
         clients=tuple(_clients(sites)),
         contact=sites.company.contact,
         columns=columns,
     )
-
-
-def plan_block(
-    sites: Sites, keys: Sequence[str], answers: Mapping[str, Answer], now: datetime
-) -> tuple[list[SitePlan], dict[str, Series]]:
-    """Plan some of the sites; pure, so that it can run anywhere.
-
-    Parameters
-    ----------
-    sites : Sites
-        The sites file [-].
-    keys : sequence of str
-        Which sites [-].
-    answers : mapping of str to Answer
-        By site key [-].
-    now : datetime
-        Moment of planning, aware UTC [-].
-
-    Returns
-    -------
-    list of SitePlan
-        In the order of the keys.
-    dict of str to Series
-        Hourly values of every column that a surface refers to.
-    """
-    none = Answer(None, "no source was asked")
-    said = {key: answers.get(key, none) for key in keys}
-    cells = tuple({id(a.forecast): a.forecast for a in said.values() if a.forecast}.values())
-    if not cells:
-        return [_unplanned(key, sites.sites[key], said[key], sites) for key in keys], {}
-    forecast = _hours_around(cells, sites, now)
-    place = {id(cell): index for index, cell in enumerate(cells)}
-    surfaces = [
-        (key, surface_key, _column(place[id(found.forecast)], surface))
-        for key, found in said.items()
-        if found.forecast is not None
-        for surface_key, surface in sites.sites[key].surfaces.items()
-    ]
-    distinct = list(dict.fromkeys(column for *_, column in surfaces))
-    surface_c = pavement.run(forecast, pavement.Columns.of(distinct)).surface_c
-    ahead = _from(forecast, now)
-    index = {column: at for at, column in enumerate(distinct)}
-    columns = {(key, surface_key): column for key, surface_key, column in surfaces}
-    outlooks: dict[tuple[pavement.Column, Thresholds], Outlook] = {}
-
-    def outlook(column: pavement.Column, thresholds: Thresholds) -> Outlook:
-        if (column, thresholds) not in outlooks:
-            hours = surface_c[-ahead.hours :, index[column], :]
-            outlooks[column, thresholds] = event.outlook(ahead, column.cell, hours, thresholds)
-        return outlooks[column, thresholds]
-
-    planned: list[SitePlan] = []
-    series: dict[str, Series] = {}
-    for key in keys:
-        site = sites.sites[key]
-        if said[key].forecast is None:
-            planned.append(_unplanned(key, site, said[key], sites))
-            continue
-        parts = []
-        for surface_key, surface in site.surfaces.items():
-            column = columns[key, surface_key]
-            practice = sites.practice(site, surface)
-            seen = outlook(column, Thresholds.of(practice))
-            name = _column_name(forecast, column, Thresholds.of(practice))
-            series.setdefault(name, _series(seen))
-            decided = treatment.decide(
-                surface, seen, practice, _bench(sites, site.yard), now, sites.zone(site), site.open
-            )
-            parts.append(_surface_plan(surface_key, surface, name, seen, decided))
-        planned.append(_site_plan(key, site, said[key], sites, tuple(parts)))
-    return planned, series
-
-
-# -- lining things up -----------------------------------------------------------------------------
-
-
-def _floor(moment: datetime) -> datetime:
-    return moment.replace(minute=0, second=0, microsecond=0)
-
-
-def _hours_around(cells: Sequence[CellForecast], sites: Sites, now: datetime) -> Forecast:
-    """Stack the cells from as far back as any of them knows to the end of the horizon."""
-    start = max(min(cell.start for cell in cells), _floor(now) - timedelta(hours=PAST_H))
-    start = min(start, _floor(now))
-    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
-    return stack(cells, start, round((end - start) / timedelta(hours=1)))
-
-
-def _from(forecast: Forecast, now: datetime) -> Forecast:
-    """Cut the hours before now off."""
-    gone = round((_floor(now) - forecast.start) / timedelta(hours=1))
-    return Forecast(
-        forecast.time(gone),
-        forecast.cells,
-        {name: array[gone:] for name, array in forecast.values.items()},
-    )
-
-
-def _column(cell: int, surface: Surface) -> pavement.Column:
-    return pavement.Column(
-        cell=cell,
-        build_up=surface.structure,
-        sky_view_frac=surface.sky_view,
-        wind_factor=SHELTERED_WIND if surface.sheltered else 1.0,
-        traffic_wm2=surface.traffic_wm2,
-    )
-
-
-def _column_name(forecast: Forecast, column: pavement.Column, thresholds: Thresholds) -> str:
-    """Name a column so that equal ones of different blocks meet: cell, build-up, exposure."""
-    cell = forecast.cells[column.cell]
-    layers = "+".join(f"{material} {1000 * m:.0f}mm" for material, m in column.build_up.layers)
-    exposure = f"sky {column.sky_view_frac:g} wind {column.wind_factor:g}"
-    traffic = f" traffic {column.traffic_wm2:g}" if column.traffic_wm2 else ""
-    limits = "/".join(f"{value:g}" for value in vars(thresholds).values())
-    return (
-        f"{cell.source} {cell.cell} | {layers} on {column.build_up.underside} | "
-        f"{exposure}{traffic} | {limits}"
-    )
-
-
-def _bench(sites: Sites, yard_key: str) -> Bench:
-    """Collect what the yard has of each product."""
-    yard = sites.yards[yard_key]
-    stocked = dict(yard.stock_l)
-    for tank in yard.tanks.values():
-        usable = max(tank.on_hand_l - tank.heel_l, 0.0)
-        stocked[tank.holds] = stocked.get(tank.holds, 0.0) + usable
-    return Bench(sites.products, stocked)
 
 
 # -- records --------------------------------------------------------------------------------------
@@ -375,24 +247,23 @@ def _series(seen: Outlook) -> Series:
     )
 
 
-def _surface_plan(
-    key: str, surface: Surface, column: str, seen: Outlook, decided: tuple[Treatment, ...]
-) -> SurfacePlan:
+def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
     return SurfacePlan(
         key=key,
         name=surface.words,
         surface_class=surface.kind,
         area_m2=surface.area_m2,
-        column=column,
-        coldest_surface_c=_known(seen.coldest_surface_c, 2),
-        treatments=decided,
-        unknown=seen.unknown,
+        column=found.column,
+        coldest_surface_c=_known(found.outlook.coldest_surface_c, 2),
+        treatments=found.treatments,
+        unknown=found.outlook.unknown,
     )
 
 
 def _site_plan(
-    key: str, site: Site, said: Answer, sites: Sites, surfaces: tuple[SurfacePlan, ...]
+    key: str, sites: Sites, said: Answer, decided: Mapping[tuple[str, str], Decided]
 ) -> SitePlan:
+    site = sites.sites[key]
     return SitePlan(
         key=key,
         name=site.name,
@@ -404,12 +275,12 @@ def _site_plan(
         longitude_deg=site.longitude_deg,
         source=None if said.forecast is None else _source(said.forecast),
         problem=None if said.forecast is not None else said.problem or "no forecast",
-        surfaces=surfaces,
+        surfaces=tuple(
+            _surface_plan(surface_key, surface, decided[key, surface_key])
+            for surface_key, surface in site.surfaces.items()
+            if (key, surface_key) in decided
+        ),
     )
-
-
-def _unplanned(key: str, site: Site, said: Answer, sites: Sites) -> SitePlan:
-    return _site_plan(key, site, said, sites, ())
 
 
 def _source(cell: CellForecast) -> Source:
@@ -507,16 +378,29 @@ def _coldest_air_c(
 
 
 def _yard_mixes(
-    sites: Sites, planned: Sequence[SitePlan], columns: Mapping[str, Series]
+    sites: Sites, planned: Sequence[SitePlan], columns: Mapping[str, Series], now: datetime
 ) -> Iterable[YardMix]:
-    products = sites.products
     for yard_key, yard in sites.yards.items():
-        sprayed = [
-            item
+        served = [
+            (site, surface, item)
             for site in planned
             if site.yard == yard_key
-            for _, item in site.treatments
+            for surface, item in site.treatments
+        ]
+        jobs = [
+            Job(
+                site.key,
+                surface.key,
+                site.priority,
+                SURFACE_CLASSES[surface.surface_class].use,
+                surface.area_m2,
+                item,
+            )
+            for site, surface, item in served
             if item.action is Action.PRETREAT
         ]
-        coldest_air_c = _coldest_air_c(yard_key, planned, columns)
-        yield mix.yard_mix(yard_key, yard, sprayed, products, sites.practice(), coldest_air_c)
+        others = [item for *_, item in served if item.action is not Action.PRETREAT]
+        cold_c = _coldest_air_c(yard_key, planned, columns)
+        yield mix.yard_mix(
+            yard_key, yard, jobs, others, sites.products, sites.practice(), now, cold_c
+        )

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from weather import NOON, cell, hourly, spell
+from tables import NOON, cell, hourly, spell
 
 from stormplan import event, handbook, units
 from stormplan.event import Hazard, Thresholds

@@ -1,41 +1,15 @@
 """Surface temperatures: closed forms, conservation, limits, and what is not known."""
 
-from datetime import UTC, datetime
-
 import numpy as np
 import pytest
+from weather import ASPHALT, DECK, diurnal, forecast, one
 
 from stormplan import catalog, pavement
 from stormplan.errors import InputError
 from stormplan.forcing import Forcing, Step
-from stormplan.forecast import CellForecast, Forecast, stack
 from stormplan.ground import UNDERSIDE_WM2K
 from stormplan.pavement import Column, Columns, exchange_wm2k, solve_surface
 from stormplan.sky import STEFAN_BOLTZMANN_WM2K4
-
-START = datetime(2026, 1, 10, 6, tzinfo=UTC)
-ASPHALT = catalog.BUILD_UPS["asphalt"]
-DECK = catalog.BUILD_UPS["open_deck"]
-
-
-def forecast(hours=48, latitude=42.0, members=1, **values) -> Forecast:
-    """One cell; each value a number or an array (hour,) or (hour, member)."""
-    weather = {"air_temp_c": -2.0, "dew_point_c": -5.0, "wind_10m_ms": 3.0, "cloud_frac": 0.3}
-    arrays = {}
-    for name, value in (weather | values).items():
-        value = np.asarray(value, dtype=float)
-        value = value[:, None] if value.ndim == 1 else value
-        arrays[name] = np.broadcast_to(value, (hours, members)).copy()
-    cell = CellForecast("test", "0", latitude, -88.0, 200.0, START, START, START, arrays)
-    return stack([cell], START, hours)
-
-
-def one(build_up=ASPHALT, **exposure) -> Columns:
-    return Columns.of([Column(0, build_up, **exposure)])
-
-
-def diurnal(hours, mean=-2.0, swing=4.0):
-    return mean + swing * np.sin(2 * np.pi * (np.arange(hours) + 6 - 15) / 24)
 
 
 def still_step(air_c, longwave, wind=3.0, sun=0.0, n=1) -> Step:

@@ -11,7 +11,7 @@ import pytest
 from company import SURFACES, company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from weather import NOON, cell, spell
+from tables import NOON, cell, spell
 
 from stormplan import morning, units
 from stormplan.errors import Exit

@@ -4,7 +4,7 @@ from datetime import date, time
 from zoneinfo import ZoneInfo
 
 import pytest
-from weather import NOON, cell, hourly, spell
+from tables import NOON, cell, hourly, spell
 
 from stormplan import event, handbook, treatment, units
 from stormplan.catalog import Product

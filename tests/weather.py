@@ -1,56 +1,54 @@
-"""Small hourly tables for tests: say what happens, get a forecast cell."""
+"""Invented weather and surfaces, shared by the physics tests."""
 
-from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import numpy as np
 
-from stormplan.forecast import CellForecast
+from stormplan import catalog
+from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.pavement import Column, Columns
 
-NOON = datetime(2026, 1, 12, 18, tzinfo=UTC)  # noon in Chicago
-
-
-def hourly(value, hours: int) -> np.ndarray:
-    """A constant, a full list, or {hour: value} filled forward."""
-    if isinstance(value, Mapping):
-        out, last = np.empty(hours), next(iter(value.values()))
-        for hour in range(hours):
-            last = value.get(hour, last)
-            out[hour] = last
-        return out
-    return np.broadcast_to(np.asarray(value, dtype=float), (hours,)).copy()
+START = datetime(2026, 1, 10, 6, tzinfo=UTC)
+ASPHALT = catalog.BUILD_UPS["asphalt"]
+DECK = catalog.BUILD_UPS["open_deck"]
+CALM = {"air_temp_c": -2.0, "dew_point_c": -5.0, "wind_10m_ms": 3.0, "cloud_frac": 0.3}
+DRY = dict.fromkeys(("precip_mm", "rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm"), 0.0)
 
 
-def cell(hours: int = 72, start: datetime = NOON, name: str = "TST/1,1", **series) -> CellForecast:
-    """A calm, dry, cloudy cell at the freezing point, but for what is said."""
-    quiet = {
-        "air_temp_c": 0.0,
-        "dew_point_c": -20.0,
-        "wind_10m_ms": 2.0,
-        "cloud_frac": 1.0,
-        "rain_mm": 0.0,
-        "snow_we_mm": 0.0,
-        "frz_rain_mm": 0.0,
-        "sleet_mm": 0.0,
-        "snow_depth_cm": 0.0,
-        "pop": 0.0,
+def forecast(hours=48, latitude=42.0, members=1, **values) -> Forecast:
+    """One cell; each value a number or an array (hour,) or (hour, member)."""
+    arrays = {}
+    for name, value in (CALM | DRY | values).items():
+        value = np.asarray(value, dtype=float)
+        value = value[:, None] if value.ndim == 1 else value
+        arrays[name] = np.broadcast_to(value, (hours, members)).copy()
+    cell = CellForecast("test", "0", latitude, -88.0, 200.0, START, START, START, arrays)
+    return stack([cell], START, hours)
+
+
+def one(build_up=ASPHALT, **exposure) -> Columns:
+    return Columns.of([Column(0, build_up, **exposure)])
+
+
+def diurnal(hours, mean=-2.0, swing=4.0):
+    return mean + swing * np.sin(2 * np.pi * (np.arange(hours) + 6 - 15) / 24)
+
+
+def storm(hours=72, seed=0, members=1) -> Forecast:
+    """Changeable weather around freezing with rain, snow, sleet and freezing rain."""
+    rng = np.random.default_rng(seed)
+    air = diurnal(hours, 0.0, 3.0)[:, None] + rng.normal(0, 1.5, (hours, members))
+    falls = {
+        name: rng.gamma(0.5, 1.0, (hours, members)) * (rng.random((hours, members)) < 0.25)
+        for name in ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
     }
-    values = {key: hourly(value, hours)[:, None] for key, value in (quiet | series).items()}
-    phases = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
-    values["precip_mm"] = np.nansum([values[key] for key in phases], axis=0)
-    return CellForecast(
-        source="nws",
-        cell=name,
-        latitude_deg=43.1,
-        longitude_deg=-89.4,
-        elevation_m=280.0,
-        start=start,
-        issued_at=start,
-        fetched_at=start,
-        values=values,
+    return forecast(
+        hours,
+        members=members,
+        air_temp_c=air,
+        dew_point_c=air - rng.uniform(0, 5, (hours, members)),
+        wind_10m_ms=rng.uniform(0, 10, (hours, members)),
+        cloud_frac=rng.random((hours, members)),
+        precip_mm=sum(falls.values()),
+        **falls,
     )
-
-
-def spell(start: int, end: int, value: float) -> dict[int, float]:
-    """Zero but between two hours."""
-    return {0: 0.0, start: value, end: 0.0} if start else {0: value, end: 0.0}

@@ -1,0 +1,311 @@
+"""Which of many pre-treats hold, and for how long: every candidate weighed by the film model.
+
+A ``Search`` is one surface's question about one event: the start hours, blends and rates that
+practice leaves open, the hour up to which the film should hold, and how much ice it may carry.
+Equal questions are asked once. All candidates of all searches run in one vectorised call, against
+the surroundings that the untreated run has already worked out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan import blend, course, trial
+from stormplan.blend import Liquid
+from stormplan.catalog import Product
+from stormplan.course import Holding
+from stormplan.film import Applications, Ploughs
+from stormplan.forecast import Forecast
+from stormplan.hydrometer import REFERENCE_C
+from stormplan.pavement import Columns
+from stormplan.products import CHLORIDE_FRAC
+from stormplan.sites import BRINE
+from stormplan.state import FilmHours
+
+#: Less water, ice and snow than this on a surface is not slippery [mm]: half a thin film.
+MATTERS_MM = 0.02
+#: What a blade or a broom leaves behind, as water [mm]: 1-3 and 0.5, class assumptions.
+RESIDUAL_MM = {"vehicle": 2.0, "pedestrian": 0.5}
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One way to pre-treat.
+
+    ``start`` counts hours of the forecast [h], ``additive`` is a product's key or None for
+    straight brine, ``share`` its part by volume [-], ``rate_l_m2`` the rate [L/m²].
+    """
+
+    start: int
+    additive: str | None
+    share: float
+    rate_l_m2: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """What one surface asks about one event.
+
+    Attributes
+    ----------
+    column : int
+        Its place on the column axis [-].
+    candidates : tuple of Candidate
+        What practice leaves open [-].
+    onset, target : int
+        Hours of the forecast: the event's first, and the one up to which the film should hold [h].
+    tolerated_ice_frac : float
+        Frozen part of what lies there that still counts as held; 0 for pedestrians [-].
+    plows : tuple of int
+        Hours at whose start the surface is plowed or shovelled [h].
+    residual_mm : float
+        Snow that a pass leaves, as water [mm].
+    """
+
+    column: int
+    candidates: tuple[Candidate, ...]
+    onset: int
+    target: int
+    tolerated_ice_frac: float
+    plows: tuple[int, ...]
+    residual_mm: float
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How one candidate did.
+
+    ``fails`` is the first hour of the forecast in which the film no longer holds, None if it holds
+    to the target; ``chloride_kg_m2`` is what it puts down; ``held_frac`` is the share of members
+    in which it holds [-].
+    """
+
+    candidate: Candidate
+    fails: int | None
+    chloride_kg_m2: float
+    held_frac: float
+
+
+def weigh(
+    forecast: Forecast,
+    columns: Columns,
+    holding: Holding,
+    searches: Sequence[Search],
+    products: Mapping[str, Product],
+) -> dict[Search, tuple[Outcome, ...]]:
+    """Run every candidate of every search.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        The hours ahead [-].
+    columns : Columns
+        The places [-].
+    holding : Holding
+        How each place holds a film, for the same hours [-].
+    searches : sequence of Search
+        Equal ones are run once [-].
+    products : mapping of str to Product
+        What blends are made of [-].
+
+    Returns
+    -------
+    dict of Search to tuple of Outcome
+        In the order of its candidates.
+    """
+    distinct = list(dict.fromkeys(search for search in searches if search.candidates))
+    if not distinct:
+        return {}
+    liquids = _liquids(distinct, products)
+    flat = [(search, candidate) for search in distinct for candidate in search.candidates]
+    last = max(search.target for search in distinct)
+    film = trial.run(
+        cut(forecast, last),
+        columns,
+        cut_holding(holding, last),
+        np.array([search.column for search, _ in flat], dtype=np.intp),
+        applications([(candidate, index) for index, (_, candidate) in enumerate(flat)], liquids),
+        plows([(search, index) for index, (search, _) in enumerate(flat)]),
+    )
+    fails, held = _judge(film, [search for search, _ in flat])
+    outcomes: dict[Search, list[Outcome]] = {search: [] for search in distinct}
+    for index, (search, candidate) in enumerate(flat):
+        liquid = liquids[candidate.additive, candidate.share]
+        outcomes[search].append(
+            Outcome(
+                candidate,
+                None if fails[index] < 0 else int(fails[index]),
+                chloride_kg_l(liquid) * candidate.rate_l_m2,
+                float(held[index]),
+            )
+        )
+    return {search: tuple(found) for search, found in outcomes.items()}
+
+
+def cut(forecast: Forecast, hours: int) -> Forecast:
+    """Keep the first hours of a forecast."""
+    return Forecast(
+        forecast.start,
+        forecast.cells,
+        {name: array[:hours] for name, array in forecast.values.items()},
+    )
+
+
+def cut_holding(holding: Holding, hours: int) -> Holding:
+    """Keep the first hours of what is known of the surroundings."""
+    return Holding(*(array[:hours] for array in vars(holding).values()))
+
+
+def _liquids(
+    searches: Sequence[Search], products: Mapping[str, Product]
+) -> dict[tuple[str | None, float], Liquid]:
+    """Mix every blend that any candidate uses, once."""
+    found: dict[tuple[str | None, float], Liquid] = {}
+    brine = blend.of_product(products[BRINE])
+    for search in searches:
+        for candidate in search.candidates:
+            key = candidate.additive, candidate.share
+            if key not in found:
+                parts = [(1.0 - candidate.share, brine)]
+                if candidate.additive is not None:
+                    additive = blend.of_product(products[candidate.additive])
+                    parts.append((candidate.share, additive))
+                found[key] = blend.mix(parts)[0]
+    return found
+
+
+def chloride_kg_l(liquid: Liquid) -> float:
+    """Chloride in a liquid [kg/L]."""
+    shares = np.array(list(CHLORIDE_FRAC.values()))
+    return float(shares @ liquid.salts_frac) * liquid.density_kg_m3(REFERENCE_C) / 1000.0
+
+
+def applications(
+    placed: Sequence[tuple[Candidate, int]], liquids: Mapping[tuple[str | None, float], Liquid]
+) -> Applications:
+    """Line up what goes down where: (candidate, place on the column axis)."""
+    used = [liquids[candidate.additive, candidate.share] for candidate, _ in placed]
+    return Applications.of_liquid(
+        np.array([candidate.start for candidate, _ in placed], dtype=np.intp),
+        np.array([index for _, index in placed], dtype=np.intp),
+        np.array([liquid.salts_frac for liquid in used]).T,
+        np.array([candidate.rate_l_m2 for candidate, _ in placed]),
+        np.array([liquid.density_kg_m3(REFERENCE_C) / 1000.0 for liquid in used]),
+        np.array([liquid.inert_frac for liquid in used]),
+    )
+
+
+def plows(placed: Sequence[tuple[Search, int]]) -> Ploughs | None:
+    """Line up the passes: (search, place on the column axis)."""
+    rows = [(hour, at, search.residual_mm) for search, at in placed for hour in search.plows]
+    if not rows:
+        return None
+    hours, places, residual = zip(*rows, strict=True)
+    return Ploughs(
+        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual)
+    )
+
+
+def frozen_frac(film: FilmHours) -> NDArray[np.float64]:
+    """Frozen part of all that lies there, loose snow counted [-]; 0 where next to nothing does."""
+    frozen = film.ice_mm + film.snow_mm
+    total = frozen + film.water_mm
+    return np.where(total > MATTERS_MM, frozen / np.maximum(total, MATTERS_MM), 0.0 * total)
+
+
+def _judge(
+    film: FilmHours, searches: Sequence[Search]
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """First hour in which half the members no longer hold (-1 for never), and how many hold.
+
+    A film fails where more of it is frozen than the surface tolerates, from the onset on. An hour
+    that is not known is not held.
+    """
+    tolerated = np.array([search.tolerated_ice_frac for search in searches])[None, :, None]
+    onset = np.array([search.onset for search in searches])[None, :, None]
+    target = np.array([search.target for search in searches])[None, :, None]
+    hour = np.arange(film.water_mm.shape[0])[:, None, None]
+    with np.errstate(invalid="ignore"):
+        broken = ~(frozen_frac(film) <= tolerated + 1e-9)
+    broken &= (hour >= onset) & (hour < target)
+    failed = np.logical_or.accumulate(broken, axis=0)
+    most = failed.mean(axis=2) > 0.5
+    return np.where(most.any(axis=0), most.argmax(axis=0), -1), 1.0 - failed[-1].mean(axis=1)
+
+
+@dataclass(frozen=True)
+class Confirmed:
+    """What the coupled model makes of one candidate: its outcome, and its film hour by hour.
+
+    Arrays ``(hour, member)``: freeze point of the film [°C], frozen part of what lies there [-].
+    """
+
+    outcome: Outcome
+    freeze_point_c: NDArray[np.float64]
+    frozen_frac: NDArray[np.float64]
+
+
+def confirm(
+    forecast: Forecast,
+    columns: Columns,
+    gone: int,
+    chosen: Sequence[tuple[Search, Outcome]],
+    products: Mapping[str, Product],
+) -> list[Confirmed]:
+    """Run the chosen candidates with pavement and film coupled.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        All hours, those before the moment of planning included [-].
+    columns : Columns
+        The places that searches refer to [-].
+    gone : int
+        Hours of the forecast before those that searches count [h].
+    chosen : sequence of (Search, Outcome)
+        What was picked for each [-].
+    products : mapping of str to Product
+        What blends are made of [-].
+
+    Returns
+    -------
+    list of Confirmed
+        In the same order; equal pairs are run once.
+    """
+    if not chosen:
+        return []
+    distinct = list(dict.fromkeys(chosen))
+    places = Columns.of([columns.records[search.column] for search, _ in distinct])
+    liquids = _liquids([search for search, _ in distinct], products)
+    down = applications([(o.candidate, index) for index, (_, o) in enumerate(distinct)], liquids)
+    passes = plows([(search, index) for index, (search, _) in enumerate(distinct)])
+    film = course.run(
+        forecast,
+        places,
+        replace(down, hour=down.hour + gone),
+        None if passes is None else replace(passes, hour=passes.hour + gone),
+    ).film
+    ahead = FilmHours(**{name: _ahead(name, array, gone) for name, array in vars(film).items()})
+    fails, held = _judge(ahead, [search for search, _ in distinct])
+    point, frozen = ahead.freeze_point_c, frozen_frac(ahead)
+    found = {
+        pair: Confirmed(
+            replace(
+                pair[1],
+                fails=None if fails[index] < 0 else int(fails[index]),
+                held_frac=float(held[index]),
+            ),
+            point[:, index],
+            frozen[:, index],
+        )
+        for index, pair in enumerate(distinct)
+    }
+    return [found[pair] for pair in chosen]
+
+
+def _ahead(name: str, array: NDArray[np.float64], gone: int) -> NDArray[np.float64]:
+    return array[:, gone:] if name.startswith("salts") else array[gone:]
