@@ -14,12 +14,9 @@ from stormplan.event import SNOW, Hazard, Hour
 from stormplan.handbook import Practice, Standing
 from stormplan.refusal import published_solid
 from stormplan.search import RESIDUAL_MM
-from stormplan.treatment import Case, Pass
-from stormplan.units import L_M2_PER_GAL_KFT2
+from stormplan.treatment import Case, Pass, Reason
 
-LAST_PASS_OVER = (
-    0.25  # of the trigger: less snow than this is not worth a last pass, our own choice
-)
+LAST_PASS_OVER_CM = 0.25  # less snow than this is not worth a last pass, our own choice
 NACL_KG_L = 0.2743  # in 23.3 % brine at 60 °F: 2.289 lb/gal (mass balance on Lange's SG 1.179)
 
 
@@ -52,7 +49,7 @@ def plow_hours(snow_cm: list[float], trigger: float) -> tuple[int, ...]:
         fresh = fell if fell > 0.0 else 0.0
         lies += fresh
         quiet = 0 if fresh > 0.0 else quiet + 1
-        if lies >= trigger or (quiet == 1 and lies >= LAST_PASS_OVER * trigger):
+        if lies >= trigger or (quiet == 1 and lies >= LAST_PASS_OVER_CM):
             passes.append(hour + 1 if fresh > 0.0 else hour)
             lies = 0.0
     return tuple(hour for hour in passes if hour < len(snow_cm))
@@ -131,13 +128,16 @@ def _liquid(case: Case, at: datetime, lot_kg_m2: float) -> Pass:
     ceiling = case.practice.number("post_rate_high")
     wanted = lot_kg_m2 / NACL_KG_L
     rate = min(wanted, ceiling)
-    case.fact(
-        "post_rate",
-        "sets",
-        f"post-treat: salt of {lot_kg_m2 * 1000:.1f} g/m² as brine is"
-        f" {wanted / L_M2_PER_GAL_KFT2:.2f} gal/1000 ft²",
-        Standing.FROM_MEMORY,
-        f"{handbook.LOT_SOURCE}; no lot handbook prints gallons",
+    case.reasons.append(
+        Reason(
+            rule="post_rate",
+            effect="sets",
+            says="post-treat: the lot manual's salt, put down as brine",
+            kind="liquid rate",
+            limit=wanted,
+            standing=Standing.FROM_MEMORY,
+            source=f"{handbook.LOT_SOURCE}; no lot handbook prints gallons",
+        )
     )
     if wanted > ceiling:
         case.because("post_rate_high", "sets", "post-treat held to the ceiling", wanted)

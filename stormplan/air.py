@@ -161,6 +161,28 @@ def snow_share(wet_bulb_c: ArrayLike) -> Array:
     return np.asarray(1.0 / (1.0 + 6.99e-5 * np.exp(2.0 * (np.asarray(wet_bulb_c) + 3.97))))
 
 
+def fresh_snow_ratio(air_temp_c: ArrayLike) -> Array:
+    """Depth of new snow over the depth of its water.
+
+    Parameters
+    ----------
+    air_temp_c : array
+        Air temperature at 2 m [°C].
+
+    Returns
+    -------
+    array
+        8.4 at and above freezing, rising to 14.7 in the cold [-].
+
+    References
+    ----------
+    Hedstrom & Pomeroy 1998, Hydrol. Process. 12, 1611: density of fresh snow
+    ``67.92 + 51.25 exp(T / 2.59)`` kg/m³, fitted at and below 0 °C.
+    """
+    cold = np.minimum(np.asarray(air_temp_c, dtype=float), 0.0)
+    return np.asarray(1000.0 / (67.92 + 51.25 * np.exp(cold / 2.59)))
+
+
 def standard_pressure_pa(elevation_m: float) -> float:
     """Pressure of the standard atmosphere (ISO 2533) at a height.
 

@@ -66,6 +66,37 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             for action in ("UPDATE", "DELETE")
         ),
     ),
+    (
+        """
+        CREATE TABLE run (               -- why a plan was made
+            plan INTEGER NOT NULL REFERENCES plan (id),
+            kind TEXT NOT NULL,          -- briefing, storm, asked
+            day TEXT,                    -- local day of a briefing: there is one a day
+            announced INTEGER NOT NULL,  -- told to everybody, and what the next is compared with
+            made_at TEXT NOT NULL
+        )
+        """,
+        "CREATE UNIQUE INDEX run_one_briefing_a_day ON run (day) WHERE kind = 'briefing'",
+        """
+        CREATE TABLE delivery (          -- what became of handing a plan to somebody
+            id INTEGER PRIMARY KEY,
+            plan INTEGER NOT NULL REFERENCES plan (id),
+            channel TEXT NOT NULL,
+            recipient TEXT NOT NULL,
+            state TEXT NOT NULL,
+            said TEXT NOT NULL,
+            at TEXT NOT NULL
+        )
+        """,
+        "CREATE INDEX delivery_by_plan ON delivery (plan, channel, recipient, id)",
+        "CREATE UNIQUE INDEX delivery_once ON delivery (plan, channel, recipient) "
+        "WHERE state = 'sent'",
+        *(
+            _APPEND_ONLY.format(table=table, action=action)
+            for table in ("run", "delivery")
+            for action in ("UPDATE", "DELETE")
+        ),
+    ),
 )
 
 
@@ -79,6 +110,8 @@ class Kept:
         Its row [-].
     url : str
         Address it answered [-].
+    status : int
+        HTTP status [-].
     headers : mapping
         Of the reply or, if newer, of the latest confirmation; names in lower case [-].
     body : bytes
@@ -91,6 +124,7 @@ class Kept:
 
     key: int
     url: str
+    status: int
     headers: Mapping[str, str]
     body: bytes
     fetched_at: datetime
@@ -113,7 +147,8 @@ class KeptPlan:
     document: str
 
 
-def _stamp(moment: datetime) -> str:
+def stamp(moment: datetime) -> str:
+    """Write a moment the way the file keeps it: UTC, fixed width, so text order is time order."""
     if moment.tzinfo is None:
         raise ArchiveError(f"the archive keeps times with their zone; {moment} has none")
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
@@ -127,6 +162,7 @@ def _explain(error: sqlite3.Error) -> str:
         "readonly": "cannot be written; check the permissions of the file and its folder",
         "unable to open": "cannot be opened; check that its folder exists and may be written to",
         "full": "cannot grow; the disk is full",
+        "disk I/O": "cannot be read or written; look at the disk",
         "not a database": "is damaged or no archive at all; move it aside and a new one is made",
         "malformed": "is damaged; move it aside and a new one is made",
     }.items():
@@ -192,7 +228,7 @@ class Archive:
 
     def _migrate(self) -> None:
         self._file.execute("PRAGMA journal_mode = WAL")
-        self._file.execute("PRAGMA synchronous = NORMAL")
+        self._file.execute("PRAGMA synchronous = FULL")  # what was sent stays sent, power or not
         if self._version() > len(MIGRATIONS):
             raise ArchiveError(
                 f"archive {self.path}: was written by a newer stormplan (version "
@@ -214,14 +250,40 @@ class Archive:
     def _version(self) -> int:
         return int(self._file.execute("PRAGMA user_version").fetchone()[0])
 
-    def _add(self, statement: str, *values: Any) -> int:
+    def add(self, statement: str, *values: Any) -> int:
+        """Run a statement that adds a row; gives the row."""
         with self._explained():
             return int(self._file.execute(statement, values).lastrowid or 0)
 
-    def _newest(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
+    def rows(self, statement: str, *values: Any) -> list[tuple[Any, ...]]:
+        """Read all rows a statement finds."""
+        with self._explained():
+            return list(self._file.execute(statement, values))
+
+    def newest(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
+        """Read the first row a statement finds."""
         with self._explained():
             row: tuple[Any, ...] | None = self._file.execute(statement, values).fetchone()
             return row
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make what is added inside the block stand whole or not at all, whatever happens."""
+        with self._explained():
+            self._file.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._file.execute("ROLLBACK")
+            raise
+        with self._explained():
+            self._file.execute("COMMIT")
+
+    @contextmanager
+    def opened(self) -> Iterator[sqlite3.Connection]:
+        """Lend the file itself to what keeps house in it; our words for its errors."""
+        with self._explained():
+            yield self._file
 
     def keep(
         self,
@@ -249,7 +311,7 @@ class Archive:
         int
             Its row.
         """
-        return self._add(
+        return self.add(
             "INSERT INTO reply (url, status, good, headers, body, fetched_at) "
             "VALUES (?, ?, ?, ?, ?, ?)",
             url,
@@ -257,16 +319,16 @@ class Archive:
             int(good),
             _headers_text(headers),
             zlib.compress(body),
-            _stamp(fetched_at),
+            stamp(fetched_at),
         )
 
     def confirm(self, kept: Kept, headers: Mapping[str, str], confirmed_at: datetime) -> None:
         """Add that the service said a reply still holds, with the headers it said so with."""
-        self._add(
+        self.add(
             "INSERT INTO confirmation (reply, headers, confirmed_at) VALUES (?, ?, ?)",
             kept.key,
             _headers_text(headers),
-            _stamp(confirmed_at),
+            stamp(confirmed_at),
         )
 
     def last_good(self, url: str, before: datetime) -> Kept | None:
@@ -284,17 +346,17 @@ class Archive:
         Kept or None
             None if there is none.
         """
-        until = _stamp(before)
-        row = self._newest(
-            "SELECT id, headers, body, fetched_at FROM reply "
+        until = stamp(before)
+        row = self.newest(
+            "SELECT id, status, headers, body, fetched_at FROM reply "
             "WHERE url = ? AND good = 1 AND fetched_at <= ? ORDER BY fetched_at DESC, id DESC",
             url,
             until,
         )
         if row is None:
             return None
-        key, headers, body, fetched_at = row
-        confirmed = self._newest(
+        key, status, headers, body, fetched_at = row
+        confirmed = self.newest(
             "SELECT headers, confirmed_at FROM confirmation "
             "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC",
             key,
@@ -306,6 +368,7 @@ class Archive:
         return Kept(
             key=key,
             url=url,
+            status=status,
             headers=json.loads(headers) | json.loads(newer),
             body=whole,
             fetched_at=datetime.fromisoformat(fetched_at),
@@ -314,34 +377,34 @@ class Archive:
 
     def remember_point(self, place: str, grid_url: str, looked_up_at: datetime) -> None:
         """Add which grid a place is in."""
-        self._add(
+        self.add(
             "INSERT INTO point (place, grid_url, looked_up_at) VALUES (?, ?, ?)",
             place,
             grid_url,
-            _stamp(looked_up_at),
+            stamp(looked_up_at),
         )
 
     def point(self, place: str, before: datetime) -> Point | None:
         """Find the grid a place was last found in, as known at a moment; None if never."""
-        row = self._newest(
+        row = self.newest(
             "SELECT grid_url, looked_up_at FROM point "
             "WHERE place = ? AND looked_up_at <= ? ORDER BY looked_up_at DESC, rowid DESC",
             place,
-            _stamp(before),
+            stamp(before),
         )
         return None if row is None else Point(row[0], datetime.fromisoformat(row[1]))
 
     def keep_plan(self, made_at: datetime, document: str) -> int:
         """Add an issued plan, as JSON text; gives its row."""
-        return self._add(
-            "INSERT INTO plan (made_at, document) VALUES (?, ?)", _stamp(made_at), document
+        return self.add(
+            "INSERT INTO plan (made_at, document) VALUES (?, ?)", stamp(made_at), document
         )
 
     def last_plan(self, before: datetime) -> KeptPlan | None:
         """Find the newest plan made before a moment; None if there is none."""
-        row = self._newest(
+        row = self.newest(
             "SELECT made_at, document FROM plan WHERE made_at < ? ORDER BY made_at DESC, id DESC",
-            _stamp(before),
+            stamp(before),
         )
         return None if row is None else KeptPlan(datetime.fromisoformat(row[0]), row[1])
 

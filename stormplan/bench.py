@@ -15,6 +15,7 @@ from stormplan.batch import Correction, Salt
 from stormplan.benchjson import Sheet
 from stormplan.blend import Cold, Liquid
 from stormplan.catalog import HANDLING, Product
+from stormplan.density import spread_kg_m3
 from stormplan.errors import InputError
 from stormplan.hydrometer import Gauged
 from stormplan.units import L_PER_GAL, Speaker, System
@@ -151,7 +152,7 @@ def _mix_onto(
     return Answer(
         [
             *benchwords.correction(found, speaker),
-            f"It freezes at {benchwords.temp(freezes_c, speaker)} then, {said}.",
+            f"It then {benchwords.freezes(target, freezes_c, spread_dc, speaker)}.",
             "Circulate, then read it again before you spray.",
             *benchwords.warnings(cautions),
         ],
@@ -266,62 +267,112 @@ def blend_answer(
 ) -> Answer:
     """Answer what comes of base brine, additive and water, and what it does in the cold."""
     speak = system(units)
-    speaker = Speaker(speak)
-    base_liquid, base_product = benchinput.poured(base, "--brine", products)
+    poured_base, base_product = benchinput.poured(base, "--brine", products)
     share_frac, added, product = _additive(additive, share, products)
-    stored, stored_contraction = blend.mix(
-        [(1.0 - share_frac, base_liquid), (share_frac, added or blend.WATER)]
-    )
-    parts_water = benchinput.number(dilute, "--dilute", 0.0, 1000.0)
-    final, contraction = blend.mix(
-        [
-            (1.0 - share_frac, base_liquid),
-            (share_frac, added or blend.WATER),
-            (parts_water, blend.WATER),
-        ]
-    )
     temp_c = _temp_c(temp, "--temp", speak)
-    low_c = temp_c if tank_low is None else benchinput.temp_c(tank_low, "--tank-low", speak)
-    at_c = None if at is None else benchinput.temp_c(at, "--at", speak)
-    is_matched = added is not None and share_frac > 0.0 and base_liquid.is_plain_brine
-    match = blend.matching_base(added, share_frac) if added and is_matched else None
-    in_tank, finally_ = blend.in_the_cold(stored), blend.in_the_cold(final)
-    cautions = _blend_cautions(stored, in_tank, low_c, match, base_liquid, product, speaker)
-    poured_l = _poured_l(_wanted_l(gallons, litres), share_frac, parts_water)
+    recipe = Recipe(
+        base=poured_base,
+        added=added,
+        product=product or base_product,
+        share_frac=share_frac,
+        water_parts=benchinput.number(dilute, "--dilute", 0.0, 1000.0),
+        finished_l=_wanted_l(gallons, litres),
+    )
+    asked = Asked(
+        temp_c=temp_c,
+        at_c=None if at is None else _temp_c(at, "--at", speak),
+        low_c=temp_c if tank_low is None else _temp_c(tank_low, "--tank-low", speak),
+    )
+    answer = _blend_sheet(recipe, asked, speak)
+    answer.sheet["base_product"] = base_product.key if base_product else None
+    answer.sheet["additive_product"] = product.key if product else None
+    return answer
 
-    lines = benchwords.blended(final, finally_, temp_c, parts_water, speaker)
-    if at_c is not None:
-        lines.append(benchwords.icy(blend.ice_frac(final, at_c), at_c, speaker))
-    if parts_water > 0.0:
+
+@dataclass(frozen=True)
+class Asked:
+    """Temperatures asked about: of the liquid, of the ice question, the tank's coldest [°C]."""
+
+    temp_c: float
+    at_c: float | None
+    low_c: float
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What is poured together: base, additive and its share by volume, water per blend [-].
+
+    ``product`` is a bought product in it; ``finished_l`` the volume wanted of it all [L].
+    """
+
+    base: Liquid
+    added: Liquid | None
+    product: Product | None
+    share_frac: float
+    water_parts: float
+    finished_l: float | None
+
+    def mixed(self, water_parts: float) -> tuple[Liquid, float]:
+        """Mix it with so much water; the liquid and its contraction [-]."""
+        parts = [
+            (1.0 - self.share_frac, self.base),
+            (self.share_frac, self.added or blend.WATER),
+            (water_parts, blend.WATER),
+        ]
+        return blend.mix(parts)
+
+    def match(self) -> tuple[float, float] | None:
+        """Find the base with which ice and crystals arrive together, where that is a question."""
+        if self.added is None or self.share_frac == 0.0 or not self.base.is_plain_brine:
+            return None
+        return blend.matching_base(self.added, self.share_frac)
+
+    def poured_l(self) -> dict[str, float]:
+        """Say what to pour [L]; contraction of a blend is below 0.1 % and left out."""
+        if self.finished_l is None:
+            return {}
+        blended_l = self.finished_l / (1.0 + self.water_parts)
+        return {
+            "finished": self.finished_l,
+            "brine": blended_l * (1.0 - self.share_frac),
+            "additive": blended_l * self.share_frac,
+            "water": blended_l * self.water_parts,
+        }
+
+
+def _blend_sheet(recipe: Recipe, asked: Asked, speak: System) -> Answer:
+    speaker = Speaker(speak)
+    stored, stored_contraction = recipe.mixed(0.0)
+    final, contraction = recipe.mixed(recipe.water_parts)
+    in_tank, in_the_end = blend.in_the_cold(stored), blend.in_the_cold(final)
+    match, at_c = recipe.match(), asked.at_c
+    ice_frac = None if at_c is None else blend.ice_frac(final, at_c)
+    cautions = _blend_cautions(recipe, stored, in_tank, asked.low_c, match, speaker)
+
+    lines = benchwords.blended(final, in_the_end, asked.temp_c, recipe.water_parts, speaker)
+    if at_c is not None and ice_frac is not None:
+        lines.append(benchwords.icy(final, ice_frac, at_c, in_the_end, speaker))
+    if recipe.water_parts > 0.0:
         lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
-    lines += benchwords.poured(poured_l, speaker)
+    lines += benchwords.poured(recipe.poured_l(), speaker)
     sheet: Sheet = {
-        **benchjson.composition(final),
-        **benchjson.weight(final, temp_c),
-        **benchjson.both("temp", temp_c),
-        "contraction_pct": benchjson.rounded(100 * contraction),
-        **benchjson.cold(finally_),
+        **benchjson.liquid(final, contraction, in_the_end, asked.temp_c),
+        **benchjson.both("temp", asked.temp_c),
         **benchjson.both("at", at_c),
-        "ice_fraction": None if at_c is None else benchjson.rounded(blend.ice_frac(final, at_c)),
-        "additive_share_vol_pct": benchjson.rounded(100 * share_frac),
-        "dilution_volumes": benchjson.rounded(parts_water),
+        "ice_fraction": benchjson.rounded(ice_frac),
+        "additive_share_vol_pct": benchjson.rounded(100 * recipe.share_frac),
+        "dilution_volumes": benchjson.rounded(recipe.water_parts),
         "matching_base_wt_pct": benchjson.rounded(100 * match[0]) if match else None,
         **benchjson.both("matching_base_onset", match[1] if match else None),
         "tank": {
-            **benchjson.composition(stored),
-            **benchjson.weight(stored, temp_c),
-            "contraction_pct": benchjson.rounded(100 * stored_contraction),
-            **benchjson.cold(in_tank),
+            **benchjson.liquid(stored, stored_contraction, in_tank, asked.temp_c),
             **benchjson.both("warn_below", in_tank.warn_below_c),
         },
     }
-    for name, volume_l in poured_l.items():
+    for name, volume_l in recipe.poured_l().items():
         sheet |= benchjson.volume(name, volume_l, speak)
-    sheet["base_product"] = base_product.key if base_product else None
-    sheet["additive_product"] = product.key if product else None
-    sheet["uncertainty"] = "ice " + benchwords.spread(
-        float(tank.spread_dc(finally_.ice_onset_c)), speaker
-    )
+    density_spread = float(spread_kg_m3(final.salts_frac, asked.temp_c))
+    sheet["uncertainty"] = benchwords.how_sure(in_the_end, density_spread, speaker)
     sheet["warnings"] = cautions
     return Answer(lines + benchwords.warnings(cautions), sheet)
 
@@ -340,40 +391,27 @@ def _additive(
     return share_frac, added, product
 
 
-def _poured_l(wanted_l: float | None, share_frac: float, parts_water: float) -> dict[str, float]:
-    """Say what to pour for a finished volume [L]; contraction is below 0.1 % and left out."""
-    if wanted_l is None:
-        return {}
-    blended_l = wanted_l / (1.0 + parts_water)
-    return {
-        "finished": wanted_l,
-        "brine": blended_l * (1.0 - share_frac),
-        "additive": blended_l * share_frac,
-        "water": blended_l * parts_water,
-    }
-
-
 def _blend_cautions(
+    recipe: Recipe,
     stored: Liquid,
     in_tank: Cold,
     low_c: float,
     match: tuple[float, float] | None,
-    base: Liquid,
-    product: Product | None,
     speaker: Speaker,
 ) -> list[str]:
     """Collect what a tank of this blend must be warned about, worst first."""
     cautions = []
     if low_c <= in_tank.warn_below_c:
         cautions.append(benchwords.cold_tank(in_tank, low_c, speaker))
-    if match is not None and match[0] < base.share("nacl") - 0.001:
+    if match is not None and match[0] < recipe.base.share("nacl") - 0.001:
         cautions.append(benchwords.weaker_base(match, speaker))
-    if product is not None and product.freeze_point_c is not None:
+    product = recipe.product
+    if product and product.freeze_point_c is not None and in_tank.source == "computed":
         cautions.append(benchwords.neat_product(product, speaker))
-    others = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
-    if len(others) > 1:
+    held = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
+    if len(held) > 1:
         cautions.append(benchwords.JAR_TEST)
-    cautions += [text for key, text in HANDLING.items() if key in others]
+    cautions += [text for key, text in HANDLING.items() if key in held]
     if cautions:
         cautions.append(benchwords.LABELS)
     return cautions

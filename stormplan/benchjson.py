@@ -164,15 +164,29 @@ def weight(of: Liquid, temp_c: float) -> Sheet:
 
 def cold(found: Cold) -> Sheet:
     """Key what a liquid does as it gets cold."""
-    crystals = None if found.crystal_onset_c <= COLDEST_C else found.crystal_onset_c
+    ice, crystals = (
+        None if onset_c <= COLDEST_C else onset_c
+        for onset_c in (found.ice_onset_c, found.crystal_onset_c)
+    )
+    ice_spread = None if ice is None else float(tank.spread_dc(ice))
     spread = None if crystals is None else float(tank.spread_dc(crystals, True))
     return {
-        **both("ice_onset", found.ice_onset_c),
-        **both_warmth("ice_onset_plus_minus", float(tank.spread_dc(found.ice_onset_c))),
+        **both("ice_onset", ice),
+        **both_warmth("ice_onset_plus_minus", ice_spread),
         **both("ice_onset_beside_crystals", found.ice_beside_crystals_c),
         **both("crystal_onset", crystals),
         **both_warmth("crystal_onset_plus_minus", spread),
         "drops_salt_when_warm": bool(np.isposinf(found.crystal_onset_c)),
         **both("first_solid", found.first_solid_c),
         "first_solid_source": found.source,
+    }
+
+
+def liquid(of: Liquid, contraction: float, found: Cold, temp_c: float) -> Sheet:
+    """Key all there is to say about a liquid."""
+    return {
+        **composition(of),
+        **weight(of, temp_c),
+        "contraction_pct": rounded(100 * contraction),
+        **cold(found),
     }

@@ -10,8 +10,9 @@ import math
 from collections.abc import Mapping
 
 from stormplan import tank, units
-from stormplan.batch import Batch, Caution, Correction, Salt
+from stormplan.batch import EUTECTIC_FRAC, Batch, Caution, Correction, Salt
 from stormplan.blend import Cold, Liquid
+from stormplan.brine import COLDEST_C
 from stormplan.catalog import Product
 from stormplan.hydrometer import REFERENCE_C, STRENGTH_SPREAD_FRAC, Bands, Doubt, Gauged
 from stormplan.units import Speaker
@@ -39,14 +40,13 @@ DOUBTS: Mapping[Doubt, str] = {
     "plain salt.",
 }
 TOGETHER_DC = 0.05  # closer than anyone can measure
+NEAR_DC = 0.5  # so near 60 °F a hydrometer needs no correction
 VERDICTS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
 LABELS = "Product label and local rules come first."
 
 
 def temp(temp_c: float, speaker: Speaker) -> str:
     """Say a temperature [°C] to the tenth."""
-    if not math.isfinite(temp_c):
-        return "any temperature"
     shown = units.c_to_f(temp_c) if speaker.is_us else temp_c
     return f"{round(shown, 1) + 0.0:.1f} °{'F' if speaker.is_us else 'C'}"
 
@@ -55,6 +55,14 @@ def spread(spread_dc: float, speaker: Speaker) -> str:
     """Say how sure a temperature is, rounded up to the half degree of a difference [K]."""
     shown = spread_dc * (1.8 if speaker.is_us else 1.0)
     return f"give or take {math.ceil(2 * shown - 1e-9) / 2:g} °{'F' if speaker.is_us else 'C'}"
+
+
+def freezes(strength_frac: float, first_solid_c: float, spread_dc: float, speaker: Speaker) -> str:
+    """Say what plain brine does first in the cold, and when."""
+    if math.isinf(first_solid_c):
+        return "drops salt at any tank temperature"
+    verb = "drops salt" if strength_frac > EUTECTIC_FRAC + 1e-9 else "freezes"
+    return f"{verb} at {temp(first_solid_c, speaker)}, {spread(spread_dc, speaker)}"
 
 
 def volume(volume_l: float, speaker: Speaker) -> str:
@@ -83,12 +91,12 @@ def batch(made: Batch, salt: Salt, freeze_spread_dc: float, speaker: Speaker) ->
     """Say what goes into a batch."""
     per = "gallon" if speaker.is_us else "litre"
     purity = "pure" if salt.purity_frac == 1.0 else f"{100 * salt.purity_frac:g} % NaCl"
-    is_off = abs(made.water_temp_c - REFERENCE_C) > 0.5
+    is_off = abs(made.water_temp_c - REFERENCE_C) > NEAR_DC
     lines = [
         f"{speaker.mass(made.salt_kg):>12}  salt as delivered ({purity})",
         f"{volume(made.water_l, speaker):>12}  water",
         f"{volume(made.volume_l, speaker):>12}  finished brine, {percent(made.strength_frac)}; "
-        f"freezes at {temp(made.freeze_point_c, speaker)}, {spread(freeze_spread_dc, speaker)}",
+        + freezes(made.strength_frac, made.freeze_point_c, freeze_spread_dc, speaker),
         "",
         f"{load(made.nacl_kg_l, speaker)} NaCl per FINISHED {per} "
         f"(= {load(made.nacl_kg_l_water, speaker)} per {per} of WATER; do not mix them up).",
@@ -145,9 +153,12 @@ def gauged(found: Gauged, bands: Bands, freeze_spread_dc: float, speaker: Speake
         f"{percent(found.strength_frac)} salt: {VERDICTS[found.verdict]} (target "
         f"{percent(bands.target_frac)}, good from {low} to {high}), give or take "
         f"{100 * STRENGTH_SPREAD_FRAC:.1f} %",
-        f"Freezes at {temp(found.freeze_point_c, speaker)}, {spread(freeze_spread_dc, speaker)}.",
-        f"{found.reading_sg:.3f} at {at} is {found.reading_60f_sg:.3f} at {_sixty(speaker)}.",
+        f"It {freezes(found.strength_frac, found.freeze_point_c, freeze_spread_dc, speaker)}.",
     ]
+    if abs(found.temp_c - REFERENCE_C) > NEAR_DC:
+        lines.append(
+            f"{found.reading_sg:.3f} at {at} is {found.reading_60f_sg:.3f} at {_sixty(speaker)}."
+        )
     error = found.uncorrected_frac - found.strength_frac
     if abs(error) >= STRENGTH_SPREAD_FRAC:
         side = "high" if error > 0 else "low"
@@ -188,10 +199,14 @@ def cold(found: Cold, speaker: Speaker) -> list[str]:
         together = temp(found.first_solid_c, speaker)
         return [f"{together:>12}  ice and salt crystals together, {ice_spread}"]
     crystal_spread = spread(float(tank.spread_dc(found.crystal_onset_c, True)), speaker)
+    crystals = f"{temp(found.crystal_onset_c, speaker):>12}  SALT CRYSTALS first, {crystal_spread}"
+    beside = temp(found.ice_beside_crystals_c, speaker)
+    if found.ice_onset_c <= COLDEST_C:
+        return [crystals, f"{beside:>12}  ice, once crystals have formed, {ice_spread}"]
     return [
-        f"{temp(found.crystal_onset_c, speaker):>12}  SALT CRYSTALS first, {crystal_spread}",
-        f"{temp(found.ice_onset_c, speaker):>12}  ice while it stays clear; "
-        f"{temp(found.ice_beside_crystals_c, speaker)} once crystals have formed, {ice_spread}",
+        crystals,
+        f"{temp(found.ice_onset_c, speaker):>12}  ice while it stays clear; {beside} once crystals "
+        f"have formed, {ice_spread}",
     ]
 
 
@@ -199,7 +214,8 @@ def blended(
     of: Liquid, found: Cold, temp_c: float, parts_water: float, speaker: Speaker
 ) -> list[str]:
     """Say what a blend is, and when which solid comes."""
-    after = f", after {parts_water:g} volumes of water" if parts_water else ""
+    plural = "" if parts_water == 1.0 else "s"
+    after = f", after {parts_water:g} volume{plural} of water" if parts_water else ""
     density = of.density_kg_m3(temp_c) / 1000.0
     return [
         *cold(found, speaker),
@@ -208,10 +224,13 @@ def blended(
     ]
 
 
-def icy(ice_frac: float, temp_c: float, speaker: Speaker) -> str:
-    """Say how much is ice."""
+def icy(of: Liquid, ice_frac: float, temp_c: float, found: Cold, speaker: Speaker) -> str:
+    """Say how much of a liquid is ice."""
+    if ice_frac >= of.water_frac - 1e-9:
+        return f"Frozen solid at {temp(temp_c, speaker)}."
     if ice_frac == 0.0:
-        return f"No ice at {temp(temp_c, speaker)}."
+        salt = ", but salt crystals are due" if temp_c < found.crystal_onset_c else ""
+        return f"No ice at {temp(temp_c, speaker)}{salt}."
     return f"{100 * ice_frac:.0f} % of it is ice at {temp(temp_c, speaker)}."
 
 
@@ -239,6 +258,16 @@ def cold_tank(found: Cold, low_c: float, speaker: Speaker) -> str:
         f"{temp(found.warn_below_c, speaker)} (that plus {margin}, since the rule errs cold); "
         "crystals plug pumps and nozzles."
     )
+
+
+def how_sure(found: Cold, density_spread_kg_m3: float, speaker: Speaker) -> str:
+    """Say how sure the figures of a blend are."""
+    parts = [f"ice {spread(float(tank.spread_dc(found.ice_onset_c)), speaker)}"]
+    if COLDEST_C < found.crystal_onset_c < math.inf:
+        parts.append(
+            f"salt crystals {spread(float(tank.spread_dc(found.crystal_onset_c, True)), speaker)}"
+        )
+    return "; ".join([*parts, f"density give or take {density_spread_kg_m3:.0f} kg/m³"])
 
 
 def weaker_base(match: tuple[float, float], speaker: Speaker) -> str:

@@ -26,7 +26,7 @@ WEAKEST_BASE_FRAC = 0.05  # the search for a matching base brine starts here
 Source = Literal["computed", "supplier"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays do not compare to one truth
 class Liquid:
     """A liquid in the yard, by weight.
 
@@ -51,6 +51,11 @@ class Liquid:
     def molality(self) -> Array:
         """Molality of each chloride [mol/kg]."""
         return brine.molality(self.salts_frac, self.inert_frac)
+
+    @property
+    def water_frac(self) -> float:
+        """Mass share of water [-]."""
+        return 1.0 - float(self.salts_frac.sum()) - self.inert_frac
 
     @property
     def is_plain_brine(self) -> bool:
@@ -182,8 +187,7 @@ def ice_frac(stored: Liquid, temp_c: float) -> float:
 
     Below the eutectic the water bound in salt crystals is counted with the ice.
     """
-    water = 1.0 - float(stored.salts_frac.sum()) - stored.inert_frac
-    return water * (1.0 - float(brine.unfrozen_frac(stored.molality, temp_c)))
+    return stored.water_frac * (1.0 - float(brine.unfrozen_frac(stored.molality, temp_c)))
 
 
 def matching_base(additive: Liquid, share_frac: float) -> tuple[float, float] | None:

@@ -7,7 +7,7 @@ weighed in one call, and what is chosen is run again with pavement and film coup
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -18,7 +18,7 @@ from stormplan import aftercare, batch, course, event, foreman, pretreat, refusa
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
-from stormplan.forecast import CellForecast, Forecast, stack
+from stormplan.forecast import REQUIRED, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
 from stormplan.pretreat import Question
 from stormplan.products import Stock
@@ -28,6 +28,8 @@ from stormplan.treatment import Case, Film, Treatment
 
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 PAST_H = 72  # hours before now that are used, where the forecast has them
+BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
+BLOCK_COLUMNS = 8000  # about as many columns, members counted: a gigabyte of memory
 SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
 
 
@@ -51,7 +53,11 @@ class Decided:
 
 @dataclass(frozen=True)
 class _Run:
-    """The physics of a block: hours, lanes, and the course they took without chemical."""
+    """The physics of a block: hours, lanes, and the course they took without chemical.
+
+    Every lane is run twice: once with what the last plow leaves, which is what can freeze back,
+    and once cleared to the pavement after each storm, which is how the next one finds it.
+    """
 
     forecast: Forecast
     ahead: Forecast
@@ -63,12 +69,53 @@ class _Run:
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film = self.course.film
+        film, cleared = self.course.film, lane + len(self.lanes)
+        ahead = slice(self.gone, None)
+        frost_mm = film.frost_mm[ahead, lane]
+        lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
         return Ground(
-            self.course.surface_c[self.gone :, lane],
-            film.frost_mm[self.gone :, lane],
-            (film.ice_mm - film.frost_mm)[self.gone :, lane],
+            self.course.surface_c[ahead, lane],
+            frost_mm,
+            film.ice_mm[ahead, lane] - frost_mm,
+            lies + film.snow_mm[ahead, cleared],
         )
+
+
+def cut(
+    sites: Sites, keys: Sequence[str], cells: Mapping[str, CellForecast]
+) -> Iterator[list[str]]:
+    """Cut the sites into blocks that fit into memory; those of one cell stay together.
+
+    Parameters
+    ----------
+    sites : Sites
+        The sites file [-].
+    keys : sequence of str
+        Which sites [-].
+    cells : mapping of str to CellForecast
+        By site key; a site that is absent is left out [-].
+
+    Yields
+    ------
+    list of str
+        Keys of one block.
+    """
+    together: dict[int, list[str]] = {}
+    for key in keys:
+        if key in cells:
+            together.setdefault(id(cells[key]), []).append(key)
+    part: list[str] = []
+    width = 0
+    for key in (key for group in together.values() for key in group):
+        if len(part) >= BLOCK_SITES or width >= BLOCK_COLUMNS:
+            yield part
+            part, width = [], 0
+        # surfaces of sites that share a cell mostly share their columns too
+        shares = bool(part) and cells[part[-1]] is cells[key]
+        width += 0 if shares else cells[key].members * len(sites.sites[key].surfaces)
+        part.append(key)
+    if part:
+        yield part
 
 
 def decide(
@@ -95,12 +142,29 @@ def decide(
     dict of (str, str) to Decided
         By site and surface.
     """
-    known = [key for key in keys if key in cells]
-    if not known:
-        return {}
+    starts = {id(cell): first_hour(cell, now) for cell in cells.values()}
+    groups: dict[datetime, list[str]] = {}
+    for key in keys:
+        if key in cells:
+            groups.setdefault(starts[id(cells[key])], []).append(key)
+    answers: dict[tuple[str, str], Decided] = {}
+    for start, together in groups.items():
+        answers |= _decide(sites, together, cells, start, now)
+    return answers
+
+
+def _decide(
+    sites: Sites,
+    known: Sequence[str],
+    cells: Mapping[str, CellForecast],
+    start: datetime,
+    now: datetime,
+) -> dict[tuple[str, str], Decided]:
+    """Decide for sites whose weather is known from the same hour on."""
     distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
     place = {id(cell): index for index, cell in enumerate(distinct)}
-    forecast = _hours_around(distinct, sites, now)
+    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
+    forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     surfaces = {
         (key, surface_key): _lane(sites, sites.sites[key], surface, place[id(cells[key])])
         for key in known
@@ -143,12 +207,22 @@ def _floor(moment: datetime) -> datetime:
     return moment.replace(minute=0, second=0, microsecond=0)
 
 
-def _hours_around(cells: Sequence[CellForecast], sites: Sites, now: datetime) -> Forecast:
-    """Stack the cells from as far back as any of them knows to the end of the horizon."""
-    start = max(min(cell.start for cell in cells), _floor(now) - timedelta(hours=PAST_H))
-    start = min(start, _floor(now))
-    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
-    return stack(cells, start, round((end - start) / timedelta(hours=1)))
+def first_hour(cell: CellForecast, now: datetime) -> datetime:
+    """Find the hour from which on a cell's weather is known without a gap up to now.
+
+    What lies on the pavement is carried from hour to hour, so a gap in the past ends all
+    knowledge: hours before it are left out, and so is what is older than ``PAST_H``.
+    """
+    earliest = _floor(now) - timedelta(hours=PAST_H)
+    past = round((_floor(now) - max(cell.start, earliest)) / timedelta(hours=1))
+    if past <= 0:
+        return _floor(now)
+    hours = stack([cell], _floor(now) - timedelta(hours=past), past)
+    known = np.isfinite([hours[name] for name in REQUIRED]).all(axis=0)
+    phases = np.isfinite([hours[name] for name in event.PHASES]).all(axis=0)
+    known &= (hours["precip_mm"] == 0.0) | (phases & np.isfinite(hours["precip_mm"]))
+    gaps = np.flatnonzero(~known.all(axis=(1, 2)))
+    return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)
 
 
 def _lane(sites: Sites, site: Site, surface: Surface, cell: int) -> Lane:
@@ -175,26 +249,45 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
         forecast.cells,
         {name: array[gone:] for name, array in forecast.values.items()},
     )
-    snow = np.median(ahead["snow_depth_cm"], axis=2).T.tolist()
+    snow = _typical_snow(ahead["snow_depth_cm"]).T.tolist()
     plows = tuple(aftercare.plow_hours(snow[lane.column.cell], lane.trigger_cm) for lane in lanes)
-    columns = Columns.of([lane.column for lane in lanes])
-    return _Run(
-        forecast, ahead, gone, lanes, columns, plows,
-        course.run(forecast, columns, ploughs=_ploughs(lanes, plows, gone)),
-    )  # fmt: skip
+    columns = Columns.of([lane.column for lane in lanes] * 2)
+    passes = _ploughs(lanes, plows, snow, gone)
+    taken = course.run(forecast, columns, ploughs=passes)
+    return _Run(forecast, ahead, gone, lanes, columns, plows, taken)
 
 
-def _ploughs(lanes: Sequence[Lane], plows: Sequence[tuple[int, ...]], gone: int) -> Ploughs | None:
-    rows = [
-        (hour + gone, at, lane.residual_mm)
-        for at, (lane, hours) in enumerate(zip(lanes, plows, strict=True))
-        for hour in hours
-    ]
+def _typical_snow(snow_cm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give new snow of each hour that adds up to the typical member's total, (hour, cell) [cm].
+
+    Members agree on a storm more than on its hours: the median of each hour alone adds up to
+    less than any of them.
+    """
+    if snow_cm.shape[2] == 1:
+        return snow_cm[:, :, 0]
+    fallen = np.median(np.cumsum(np.nan_to_num(snow_cm), axis=0), axis=2)
+    return np.diff(fallen, axis=0, prepend=0.0)
+
+
+def _ploughs(
+    lanes: Sequence[Lane],
+    plows: Sequence[tuple[int, ...]],
+    snow_cm: Sequence[Sequence[float]],
+    gone: int,
+) -> Ploughs | None:
+    """Line the passes up for both runs; in the second, the last of a storm leaves nothing."""
+    rows = []
+    for at, (lane, hours) in enumerate(zip(lanes, plows, strict=True)):
+        fell = snow_cm[lane.column.cell]
+        for hour in hours:
+            is_last = not fell[hour] > 0.0
+            rows.append((hour + gone, at, lane.residual_mm))
+            rows.append((hour + gone, at + len(lanes), 0.0 if is_last else lane.residual_mm))
     if not rows:
         return None
-    hours, places, residual = zip(*rows, strict=True)
+    when, where, residual = zip(*rows, strict=True)
     return Ploughs(
-        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual)
+        np.array(when, dtype=np.intp), np.array(where, dtype=np.intp), np.array(residual)
     )
 
 

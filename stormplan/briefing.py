@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from stormplan import pages
+from stormplan import pages, secondopinion
 from stormplan.charts import Strip
 from stormplan.event import Event
 from stormplan.mixsheet import YardView, short_of, yard_view
+from stormplan.newswords import alert_lines, change_lines
 from stormplan.plan import Plan, SitePlan, Source, SurfacePlan
 from stormplan.sitewords import Footnotes, SiteView, site_view, summary
 from stormplan.treatment import Action, Treatment
@@ -66,6 +67,8 @@ class View:
     facts: tuple[Fact, ...]
     matters: tuple[tuple[str, str, str], ...]
     degraded: tuple[str, ...]
+    alerts: tuple[str, ...]
+    changes: tuple[str, ...]
     timeline: tuple[Stretch, ...]
     yards: tuple[YardView, ...]
     served: tuple[YardSites, ...]
@@ -75,8 +78,6 @@ class View:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     credits: tuple[str, ...]
-    changes: tuple[str, ...] = ()
-    alerts: tuple[str, ...] = ()
 
     @property
     def sites(self) -> tuple[SiteView, ...]:
@@ -109,12 +110,14 @@ def view(plan: Plan) -> View:
         headline=_headline(plan, words),
         facts=tuple(_facts(plan, words)),
         matters=tuple(_matter(plan, key, words) for key in plan.matters),
-        degraded=plan.degraded,
+        degraded=(*plan.degraded, *plan.troubles),
+        alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, words)),
+        changes=change_lines(plan.changes, words),
         timeline=tuple(_timeline(plan, words)),
         yards=tuple(yard_view(yard, words) for yard in plan.yards),
         served=served,
         unknown=tuple(_unknown(plan, words)),
-        notes=tuple(_notes(planned)),
+        notes=(*_notes(planned), *plan.remarks),
         limits=plan.limits,
         cautions=plan.cautions,
         sources=tuple(notes.texts),
@@ -167,6 +170,7 @@ def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
         yield Fact("Spray", total, blends if len(blends) > 1 else ())
         if len(blends) == 1:
             yield Fact("Blend", blends[0][0])
+    yield from _work(plan)
     short = [f"{yard.name}: {', '.join(short_of(yard))}" for yard in plan.yards if yard.shortages]
     if short:
         yield Fact("Short of", "; ".join(short))
@@ -179,6 +183,25 @@ def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
         yield Fact("Forecast", _forecast_age(sources, plan.made_at, words))
+    second = secondopinion.first_screen(plan, words)
+    if second:
+        yield Fact("Second opinion", second)
+
+
+def _work(plan: Plan) -> Iterable[Fact]:
+    """Say what the spraying takes: crew hours against the window, what is not reached, money."""
+    crews = [yard.crew for yard in plan.yards if yard.crew.hours_needed > 0.0]
+    if crews:
+        needed = sum(crew.hours_needed for crew in crews)
+        there = sum(crew.hours_there for crew in crews)
+        yield Fact("Crew", f"{needed:.1f} of {there:.0f} sprayer hours before it starts")
+    missed = sum(len(yard.crew.missed) for yard in plan.yards)
+    if missed:
+        yield Fact("Not reached", f"{count(missed, 'surface')} in time; see the mix")
+    costs = [yard.cost for yard in plan.yards if yard.sprayed_l > 0.0]
+    known = [cost for cost in costs if cost is not None]
+    if known and len(known) == len(costs):
+        yield Fact("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
 
 
 def _blends(plan: Plan, words: Words) -> tuple[tuple[str, str], ...]:
@@ -205,9 +228,7 @@ def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]]) -> str:
     return text
 
 
-def _closest_call(
-    actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words
-) -> str:
+def _closest_call(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:
     """Say where pavement comes nearest to a temperature at which the answer would change."""
     margins = [
         (abs(reason.saw - reason.limit), reason.saw, reason.limit, site.name, surface.name)

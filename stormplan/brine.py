@@ -59,8 +59,8 @@ COLDEST_C = -60.0  # no chloride brine is liquid here; the end of every search
 # models.
 HYDROHALITE_LINE = (6.09656, 0.0470142, 0.000211373)
 # What a mole of another chloride counts for in salting out: (k0 - k1 m) m, fitted to the same
-# models. KCl has no such fit and counts nothing.
-SALTING_OUT = {"cacl2": (1.783, 0.118), "mgcl2": (1.98, 0.14)}
+# models; for KCl both give 0.37-0.41 at any strength.
+SALTING_OUT = {"cacl2": (1.783, 0.118), "mgcl2": (1.98, 0.14), "kcl": (0.40, 0.0)}
 HALITE_SATURATION_MOL_KG = 6.10  # salted-out sum at which plain salt drops at any tank temperature
 
 BLOCK = 16_384  # elements solved together: small enough to stay in the processor's cache
@@ -237,8 +237,9 @@ def _salting_out(m: Array) -> Array:
     total = m[0].copy()
     for chloride, (linear, square) in SALTING_OUT.items():
         other = m[CHLORIDES.index(chloride)]
-        # The fit turns over far beyond any blend; past its top it stays there.
-        other = np.minimum(other, linear / (2.0 * square))
+        if square > 0.0:
+            # The fit turns over far beyond any blend; past its top it stays there.
+            other = np.minimum(other, linear / (2.0 * square))
         total += (linear - square * other) * other
     return np.asarray(total)
 

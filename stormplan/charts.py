@@ -24,7 +24,7 @@ from stormplan.catalog import SURFACE_CLASSES
 from stormplan.event import SURFACE_ERROR_DC
 from stormplan.plan import Plan, Series, SitePlan, SurfacePlan
 from stormplan.treatment import Treatment
-from stormplan.units import Speaker, c_to_f
+from stormplan.units import Speaker
 from stormplan.wording import Words, capital, listed
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ HOUR = timedelta(hours=1)
 NEAR_H = 3  # hour ticks closer than this to the edge are left out
 
 # Stand-ins that the page's own colours replace: (drawn, CSS variable, colour without a page).
+FILM = "#010203"
 INK, SOFT, FAINT = "#010101", "#020202", "#030303"
 PAVEMENT, AIR, COLD, WET, SPRAY, SLICK = (
     *("#040404", "#050505", "#060606"),
@@ -55,6 +56,7 @@ PAGE_COLOURS: Mapping[str, str] = {
     WET: "var(--wet, #1d5f8a)",
     SPRAY: "var(--spray, #2c6a3f)",
     SLICK: "var(--slick, #8c1d3f)",
+    FILM: "var(--film, #6a3d9a)",
 }
 PHASES: tuple[tuple[str, str, str], ...] = (  # what falls, how it is hatched, what it is called
     ("rain_mm", "|||", "rain"),
@@ -179,9 +181,7 @@ def _strip(column: _Shared, hours: int, speaker: Speaker, name: str) -> Strip:
 
 def _says(series: Series, hours: int, words: Words, treatments: Sequence[Treatment]) -> str:
     """Say what the strip shows, for those who do not see it."""
-    known = [
-        (value, at) for at, value in enumerate(series.surface_c[:hours]) if value is not None
-    ]
+    known = [(value, at) for at, value in enumerate(series.surface_c[:hours]) if value is not None]
     parts = []
     if known:
         coldest, at = min(known)
@@ -204,7 +204,7 @@ def _says(series: Series, hours: int, words: Words, treatments: Sequence[Treatme
 
 def _windows(treatments: Sequence[Treatment]) -> list[tuple[datetime, datetime]]:
     found = {(t.earliest, t.latest) for t in treatments if t.earliest and t.latest}
-    return sorted((start, end) for start, end in found if start is not None and end is not None)
+    return sorted(found)
 
 
 # -- the drawing ----------------------------------------------------------------------------------
@@ -215,7 +215,7 @@ def _draw(column: _Shared, hours: int, words: Words, name: str, says: str) -> st
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    settings = {
+    settings: Any = {
         "svg.hashsalt": SALT,
         "svg.fonttype": "none",
         "font.size": 8.5,
@@ -228,6 +228,7 @@ def _draw(column: _Shared, hours: int, words: Words, name: str, says: str) -> st
         lanes = _lanes(column)
         above, below, bottom = _panels(figure, FOOT + LANE * max(len(lanes), 1))
         _temperatures(above, column.series, hours, words.say)
+        _film(above, column, words.say)
         _precipitation(below, column.series, hours, words.say)
         _mark_lanes(bottom, lanes, column.series.start)
         for axes in (above, below, bottom):
@@ -257,10 +258,7 @@ def _values(row: Sequence[float | None], hours: int) -> Any:
 
 def _temperatures(axes: Axes, series: Series, hours: int, speaker: Speaker) -> None:
     """Draw pavement and air against freezing; the pavement with the error such models have."""
-
-    def shown(values: Any) -> Any:
-        return c_to_f(values) if speaker.is_us else values
-
+    shown = speaker.scale
     middle = np.arange(hours) + 0.5
     surface, air = _values(series.surface_c, hours), _values(series.air_c, hours)
     axes.axhline(shown(0.0), color=COLD, linewidth=1.0)
@@ -278,10 +276,22 @@ def _temperatures(axes: Axes, series: Series, hours: int, speaker: Speaker) -> N
     low, high = shown(np.nanmin(known)), shown(np.nanmax(known))
     step = 10 if speaker.is_us else 5
     axes.set_ylim(low - 0.08 * (high - low) - 1, high + 0.08 * (high - low) + 1)
-    ticks = np.arange(math.ceil(low / step) * step, high + 1, step)
+    steps = np.arange(math.ceil(low / step) * step, high + 1, step)
     freezing = shown(0.0)
-    ticks = [*(t for t in ticks if abs(t - freezing) > 0.45 * step), freezing]
+    ticks = [*(t for t in steps if abs(t - freezing) > 0.45 * step), freezing]
     axes.set_yticks(ticks, [f"{tick:.0f}°" for tick in ticks])
+
+
+def _film(axes: Axes, column: _Shared, speaker: Speaker) -> None:
+    """Draw where the treated film freezes, for the column's first modelled pre-treat."""
+    film = next((item.film for item in column.treatments if item.film is not None), None)
+    if film is None:
+        return
+    offset = round((film.start - column.series.start) / HOUR)
+    point = _values(film.freeze_point_c, len(film.freeze_point_c))
+    shown = speaker.scale(point)
+    axes.plot(np.arange(offset, offset + len(point)) + 0.5, shown, color=FILM, linewidth=1.4,
+              linestyle=(0, (1, 1.2)))  # fmt: skip
 
 
 def _precipitation(axes: Axes, series: Series, hours: int, speaker: Speaker) -> None:
@@ -361,9 +371,7 @@ def _bar(axes: Axes, at: int, left: float, long: float, colour: str, hatch: str)
     bars[0].set(facecolor="none", hatch=hatch or None)
 
 
-def _hour_lines(
-    axes: Axes, column: _Shared, hours: int, words: Words, *, is_lowest: bool
-) -> None:
+def _hour_lines(axes: Axes, column: _Shared, hours: int, words: Words, *, is_lowest: bool) -> None:
     """Mark local midnights with the day's name above, and hours of the day below."""
     axes.set_xlim(0, hours)
     local = [
@@ -398,7 +406,7 @@ def _tick(local: datetime, words: Words) -> str:
 
 
 def _for_the_page(svg: str, name: str, says: str) -> str:
-    """Make a drawing fit to stand inside a page: its colours, unique ids, a label, no fixed size."""
+    """Fit a drawing to stand inside a page: its colours, unique ids, a label, no fixed size."""
     body = svg[svg.index("<svg") :].strip()
     body = re.sub(r"<svg [^>]*viewBox=\"([^\"]+)\"[^>]*>", r'<svg viewBox="\1">', body, count=1)
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, flags=re.DOTALL)

@@ -8,13 +8,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from stormplan import __version__
+from stormplan.cliroutine import add_to, moment
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import Speaker
 
@@ -207,19 +207,6 @@ def blend(
 # -- planning -------------------------------------------------------------------------------------
 
 
-def _moment(text: str | None) -> datetime:
-    """Read a moment with its zone, ISO 8601; None is the present."""
-    if text is None:
-        return datetime.now(UTC)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
-    return moment.astimezone(UTC)
-
-
 @app.command()
 def brief(
     sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
@@ -246,14 +233,16 @@ def brief(
     if demo == (sites is not None):
         raise InputError("give either --sites FILE or --demo")
     if sites is None:
-        plan = morning.plan_demo(morning.DEMO_NOW if now is None else _moment(now))
+        plan = morning.plan_demo(morning.DEMO_NOW if now is None else moment(now))
     else:
-        from stormplan import sitesfile
-        from stormplan.archive import Archive
+        from stormplan import housekeeping, sitesfile
 
-        checked = sitesfile.load(sites)
-        with Archive(archive or out / "archive.sqlite") as kept:
-            plan = morning.plan_morning(checked, kept, _moment(now), offline=offline)
+        checked, as_of = sitesfile.load(sites), moment(now)
+        kept, wrong = housekeeping.open_in_spite(archive or out / "archive.sqlite", as_of)
+        with kept:
+            plan = morning.plan_morning(
+                checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
+            )
     if as_json:
         print(morning.document(plan))
     else:
@@ -282,6 +271,19 @@ def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> Non
 
 
 @app.command()
+def explain(
+    site: Annotated[str, typer.Argument(help="Key of a site.")],
+    surface: Annotated[str | None, typer.Argument(help="Key of one of its surfaces.")] = None,
+    plan: Annotated[Path, typer.Option(help="The plan to explain.")] = Path("briefings/plan.json"),
+) -> None:
+    """Print the chain of rules behind a site's answers: practice, film model, alternatives."""
+    from stormplan import explain as explained
+    from stormplan import morning
+
+    print("\n".join(explained.lines(morning.read_plan(plan), site, surface)))
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
     from stormplan import morning
@@ -296,6 +298,9 @@ def rules() -> None:
 
     for rule in RULES.values():
         print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")
+
+
+add_to(app)
 
 
 def run() -> None:

@@ -9,11 +9,11 @@ along as unknown, never as dry.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,8 @@ ICE_MATTERS_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
+#: Fewer members than this have no ranks a tenth from their ends.
+FEWEST_FOR_RANGE = 9
 #: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
 #: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
 SURFACE_ERROR_DC = 2.0
@@ -84,6 +86,7 @@ class Hour(NamedTuple):
     frz_rain_mm: float
     sleet_mm: float
     pop: float
+    lies_mm: float
     blowing_snow: bool
     hazard: Hazard | None
 
@@ -110,7 +113,10 @@ class Event(Record):
 
     ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
     water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its
-    hours [-]. ``from_pile`` is a refreeze of water that runs off a snow pile.
+    hours [-]. Of several members, water, snow and cold are what is typical (the median) of those
+    in which it comes, and the probability counts those in which it comes at any of its hours.
+    ``coldest_range_c`` holds the coldest pavement of four in five of them [°C]; None where there
+    is one member only. ``from_pile`` is a refreeze of water that runs off a snow pile.
     ``ice_until`` is until when ice lies there afterwards, if nothing is done.
     """
 
@@ -120,6 +126,7 @@ class Event(Record):
     phases: tuple[Phase, ...]
     surface_at_start_c: float
     coldest_surface_c: float
+    coldest_range_c: tuple[float, float] | None = None
     coldest_surface_at: AwareDatetime
     coldest_air_c: float
     trend: Trend
@@ -148,6 +155,7 @@ class Outlook:
     hours: tuple[Hour, ...]
     events: tuple[Event, ...]
     unknown: tuple[Unknown, ...]
+    snow_cm: float = 0.0  # new snow over the horizon, as far as known [cm]
 
     @property
     def coldest_surface_c(self) -> float:
@@ -155,11 +163,6 @@ class Outlook:
         return min(
             (h.surface_c for h in self.hours if not math.isnan(h.surface_c)), default=math.nan
         )
-
-    @property
-    def snow_cm(self) -> float:
-        """New snow over the horizon, as far as known [cm]."""
-        return sum(h.snow_cm for h in self.hours if not math.isnan(h.snow_cm))
 
 
 @dataclass(frozen=True)
@@ -194,11 +197,14 @@ class Ground:
         Frost on it at the end of the hour, as water [mm].
     ice_mm : array
         Ice from water that froze there, at the end of the hour [mm].
+    lies_mm : array
+        Water, ice and snow that lie there at the end of the hour, as water [mm].
     """
 
     surface_c: Array
     frost_mm: Array
     ice_mm: Array
+    lies_mm: Array
 
 
 def outlook(
@@ -232,30 +238,32 @@ def outlook(
         name: forecast[name][:, cell, :]
         for name in (
             *("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", "blowing_snow"),
-            *_PHASES,
+            *PHASES,
             "snow_depth_cm",
         )
     }
     hazards = classify(series, ground, thresholds)
     chance = _chance(hazards, series, ground.surface_c)
-    governing = _governing(hazards, chance, thresholds.watch_probability)
+    governing = _governing(hazards, chance.mean(axis=1), thresholds.watch_probability)
+    members = _Members.of(series, ground.surface_c, chance)
     unknown = _unknown(forecast, cell)
     icy = _refrozen(hazards, ground)
     found: list[Event] = []
-    hours = _hours(forecast, series, ground.surface_c, governing)
+    hours = _hours(forecast, series, ground, governing)
     for run in _runs(governing, thresholds.event_gap_h):
-        found.append(_event(hours, chance, run, unknown))
+        found.append(_event(hours, members, run, unknown))
     for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
         if source is None:
             continue
-        likely = _below_freezing(ground.surface_c)
+        likely = replace(members, chance=_below_freezing(ground.surface_c))
         named = [Hazard.REFREEZE if there else None for there in source]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
             tail = _event(frozen, likely, run, unknown, from_pile=pile)
             _append(found, tail, timedelta(hours=thresholds.event_gap_h))
     found.sort(key=lambda event: event.start)
-    return Outlook(hours, tuple(found), unknown)
+    snow_cm = float(np.median(members.snow_cm.sum(axis=0)))
+    return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
 def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
@@ -289,10 +297,10 @@ def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
 
 
 def _below_freezing(surface_c: Array) -> Array:
-    """Chance that the surface is below freezing in each hour, (hour,)."""
+    """Chance that the surface is below freezing, (hour, member)."""
     if surface_c.shape[1] > 1:
-        return np.asarray((surface_c <= 0.0).mean(axis=1))
-    return np.asarray(_normal(-surface_c[:, 0] / SURFACE_ERROR_DC))
+        return np.asarray(surface_c <= 0.0, dtype=float)
+    return _normal(-surface_c / SURFACE_ERROR_DC)
 
 
 def _normal(deviation: Array) -> Array:
@@ -300,7 +308,7 @@ def _normal(deviation: Array) -> Array:
     return np.asarray(1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(deviation, nan=-9.0))))
 
 
-_PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
 
 
 def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
@@ -330,7 +338,7 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
         cold = surface_c <= STICKS_BELOW_C
-        falling = np.nansum([series[name] for name in _PHASES], axis=0) > TRACE_MM
+        falling = np.nansum([series[name] for name in PHASES], axis=0) > TRACE_MM
         frost = (
             (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"])) & ~falling
         )
@@ -347,9 +355,9 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
 
 
 def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array) -> Array:
-    """Probability of any hazard in each hour (hour,).
+    """Probability of any hazard in each hour of each member (hour, member).
 
-    Falling hazards: share of members times the source's own probability of precipitation, which is
+    Falling hazards: the source's own probability of precipitation, which is
     taken as certain where the source does not give one. Frost on a single member: the chance that
     the surface is below both freezing and the frost point, given the error of such models.
     """
@@ -362,34 +370,81 @@ def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Arra
         by_error = _normal(margin / SURFACE_ERROR_DC)
     else:
         by_error = np.ones_like(surface_c)
-    return np.asarray(np.where(frost, by_error, chance).mean(axis=1))
+    return np.where(frost, by_error, chance)
+
+
+@dataclass(frozen=True)
+class _Members:
+    """What is summed up of an event member by member: arrays (hour, member), unknown as nothing.
+
+    Members agree on an event more than on its hour. What is typical of each hour, summed up, is
+    less than a typical event: so each member is summed up first.
+    """
+
+    water_mm: Array
+    snow_cm: Array
+    surface_c: Array
+    chance: Array
+
+    @classmethod
+    def of(cls, series: dict[str, Array], surface_c: Array, chance: Array) -> _Members:
+        return cls(
+            np.nansum([series[name] for name in PHASES], axis=0),
+            np.nan_to_num(series["snow_depth_cm"]),
+            np.where(np.isnan(surface_c), np.inf, surface_c),
+            chance,
+        )
+
+    def typical(self, values: Array, run: slice, total: Callable[..., Any]) -> float:
+        """Median of a sum or extreme over some hours, of the members in which it comes."""
+        return float(np.median(self._totals(values, run, total)))
+
+    def range(
+        self, values: Array, run: slice, total: Callable[..., Any]
+    ) -> tuple[float, float] | None:
+        """Interval that holds the truth four times in five, if it is one more such member.
+
+        By ranks: the truth falls between any two neighbours of n members, or outside, with equal
+        chance 1/(n+1) (Weibull's plotting positions).
+        """
+        totals = self._totals(values, run, total)
+        if len(totals) < FEWEST_FOR_RANGE or not np.isfinite(totals).all():
+            return None
+        low, high = np.quantile(totals, (0.1, 0.9), method="weibull")
+        return float(low), float(high)
+
+    def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
+        """One sum or extreme over some hours for each member in which it comes."""
+        comes = (self.chance[run] > 0.0).any(axis=0)
+        chosen = values[run][:, comes] if comes.any() else values[run]
+        return np.asarray(total(chosen, axis=0))
+
+    def probability(self, run: slice) -> float:
+        """Chance that it comes in any of some hours [-]."""
+        return float(self.chance[run].max(axis=0).mean())
 
 
 def _governing(
     hazards: NDArray[np.int8], chance: Array, watch_probability: float
 ) -> list[Hazard | None]:
     """Most common hazard of each hour over the members, where it is likely enough to watch."""
-    found: list[Hazard | None] = []
-    for members, likely in zip(hazards, chance >= watch_probability, strict=True):
-        present = members[members >= 0]
-        if likely and present.size:
-            found.append(_ORDER[int(np.bincount(present).argmax())])
-        else:
-            found.append(None)
-    return found
+    counts = np.stack([(hazards == code).sum(axis=1) for code in range(len(_ORDER))], axis=1)
+    there = (counts.sum(axis=1) > 0) & (chance >= watch_probability)
+    common = counts.argmax(axis=1).tolist()
+    return [_ORDER[code] if yes else None for code, yes in zip(common, there.tolist(), strict=True)]
 
 
 def _hours(
     forecast: Forecast,
     series: dict[str, Array],
-    surface_c: Array,
+    ground: Ground,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
-    middle = {name: np.median(array, axis=1) for name, array in series.items()}
+    middle = {name: _middle(array) for name, array in series.items()}
     columns = [
         middle["air_temp_c"],
         middle["dew_point_c"],
-        np.median(surface_c, axis=1),
+        _middle(ground.surface_c),
         middle["wind_10m_ms"],
         middle["rain_mm"],
         middle["snow_we_mm"],
@@ -397,13 +452,16 @@ def _hours(
         middle["frz_rain_mm"],
         middle["sleet_mm"],
         middle["pop"],
+        _middle(ground.lies_mm),
     ]
-    rows = np.stack(columns, axis=1).tolist()
+    told = [column.tolist() for column in columns]
     blowing = (middle["blowing_snow"] > 0.5).tolist()
-    return tuple(
-        Hour._make((forecast.time(index), *row, blows, hazard))
-        for index, (row, blows, hazard) in enumerate(zip(rows, blowing, governing, strict=True))
-    )
+    return tuple(map(Hour, forecast.starts, *told, blowing, governing))
+
+
+def _middle(values: Array) -> Array:
+    """Median over the members, (hour,); of one member, itself."""
+    return values[:, 0] if values.shape[1] == 1 else np.asarray(np.median(values, axis=1))
 
 
 def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
@@ -421,7 +479,7 @@ def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
 
 def _event(
     hours: tuple[Hour, ...],
-    chance: Array,
+    members: _Members,
     run: slice,
     unknown: tuple[Unknown, ...],
     from_pile: bool = False,
@@ -429,48 +487,52 @@ def _event(
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
     coldest = min(inside, key=lambda hour: _or_inf(hour.surface_c))
+    coldest_c = members.typical(members.surface_c, run, np.min)
     end = inside[-1].start + timedelta(hours=1)
     return Event(
         hazard=max((h.hazard for h in inside if h.hazard), key=_ORDER.index),
         start=inside[0].start,
         end=end,
-        phases=_phases(inside),
+        phases=_phases(hours, members, run),
         surface_at_start_c=inside[0].surface_c,
-        coldest_surface_c=coldest.surface_c,
+        coldest_surface_c=math.nan if math.isinf(coldest_c) else coldest_c,
+        coldest_range_c=members.range(members.surface_c, run, np.min),
         coldest_surface_at=coldest.start,
         coldest_air_c=min(_or_inf(hour.air_c) for hour in inside),
-        trend=_trend(before[0].surface_c, coldest.surface_c),
-        water_mm=_total(hour.water_mm for hour in inside),
-        snow_cm=_total(hour.snow_cm for hour in inside),
-        heaviest_snow_cm_h=max((_zero(hour.snow_cm) for hour in inside), default=0.0),
+        trend=_trend(before[0].surface_c, coldest_c),
+        water_mm=members.typical(members.water_mm, run, np.sum),
+        snow_cm=members.typical(members.snow_cm, run, np.sum),
+        heaviest_snow_cm_h=members.typical(members.snow_cm, run, np.max),
         strongest_wind_mps=max(_zero(hour.wind_mps) for hour in inside),
         blowing_snow=any(hour.blowing_snow for hour in inside),
         from_pile=from_pile,
         ice_until=None,
-        probability=float(chance[run].max()),
+        probability=members.probability(run),
         unknown=tuple(item.what for item in unknown if item.after is None or item.after < end),
     )
 
 
-def _phases(inside: tuple[Hour, ...]) -> tuple[Phase, ...]:
-    grouped: list[list[Hour]] = []
-    for hour in inside:
-        if hour.hazard is None:
+def _phases(hours: tuple[Hour, ...], members: _Members, run: slice) -> tuple[Phase, ...]:
+    """Stretches of one hazard each inside an event."""
+    stretches: list[slice] = []
+    for index in range(run.start, run.stop):
+        hazard = hours[index].hazard
+        if hazard is None:
             continue
-        follows = grouped and hour.start - grouped[-1][-1].start <= timedelta(hours=1)
-        if follows and grouped[-1][-1].hazard is hour.hazard:
-            grouped[-1].append(hour)
+        last = stretches[-1] if stretches else slice(-1, -1)
+        if last.stop == index and hours[last.start].hazard is hazard:
+            stretches[-1] = slice(last.start, index + 1)
         else:
-            grouped.append([hour])
+            stretches.append(slice(index, index + 1))
     return tuple(
         Phase(
-            hazard=group[0].hazard or Hazard.FROST,
-            start=group[0].start,
-            end=group[-1].start + timedelta(hours=1),
-            water_mm=_total(hour.water_mm for hour in group),
-            snow_cm=_total(hour.snow_cm for hour in group),
+            hazard=hours[part.start].hazard or Hazard.FROST,
+            start=hours[part.start].start,
+            end=hours[part.stop - 1].start + timedelta(hours=1),
+            water_mm=members.typical(members.water_mm, part, np.sum),
+            snow_cm=members.typical(members.snow_cm, part, np.sum),
         )
-        for group in grouped
+        for part in stretches
     )
 
 
@@ -488,10 +550,6 @@ def _or_inf(value: float) -> float:
 
 def _zero(value: float) -> float:
     return 0.0 if math.isnan(value) else value
-
-
-def _total(values: Iterable[float]) -> float:
-    return sum(map(_zero, values), 0.0)
 
 
 def _unknown(forecast: Forecast, cell: int) -> tuple[Unknown, ...]:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Literal
 from urllib.parse import urljoin
@@ -23,7 +23,7 @@ from urllib3.util import Retry
 from stormplan import __version__
 from stormplan.archive import Archive, Kept
 from stormplan.errors import ForecastError, InputError
-from stormplan.verdict import RETRY, Verdict, fresh_until, is_json, judge, origin
+from stormplan.verdict import RETRY, Verdict, clock_off, fresh_until, is_json, judge, origin
 
 State = Literal["fresh", "confirmed", "cached", "stale"]
 Check = Callable[[object], object]
@@ -60,12 +60,15 @@ class Reply:
         the archive, ``"stale"`` stands in for what could not be had [-].
     reason : str
         Why a stale copy stands in, in words [-].
+    status : int
+        HTTP status the body came with [-].
     """
 
     body: bytes
     fetched_at: datetime
     state: State
     reason: str = ""
+    status: int = 200
 
     @property
     def payload(self) -> object:
@@ -99,6 +102,37 @@ class Manners:
     timeout_s: tuple[float, float] = (3.0, 20.0)
     retry: Retry = RETRY
     sleep: Callable[[float], None] = time.sleep
+
+
+@dataclass(frozen=True)
+class Terms:
+    """How one service is asked.
+
+    Attributes
+    ----------
+    accept : str
+        Media type it is asked for [-].
+    lasts : timedelta
+        How long a reply is taken as fresh where the service says nothing about it [-].
+    secret : mapping of str
+        Query parameters, such as a key, that are sent but neither kept nor said [-].
+    final : frozenset of int
+        Statuses after which an address is not tried again, whatever came with them [-].
+    """
+
+    accept: str = ACCEPT
+    lasts: timedelta = timedelta(0)
+    secret: Mapping[str, str] = field(default_factory=dict, repr=False)
+    final: frozenset[int] = frozenset()
+
+    def hide(self, text: str) -> str:
+        """Take the secrets out of a text."""
+        for value in filter(None, self.secret.values()):
+            text = text.replace(value, "…")
+        return text
+
+
+USUAL = Terms()
 
 
 @dataclass(frozen=True)
@@ -189,8 +223,9 @@ class Fetcher:
         self.offline = offline
         self._manners = manners or Manners()
         self._session = requests.Session()
-        self._session.headers.update({"User-Agent": _user_agent(contact), "Accept": ACCEPT})
+        self._session.headers.update({"User-Agent": _user_agent(contact)})
         self._asked_before = False
+        self.clock_off: timedelta | None = None  # how far our clock is ahead of a service's
         self._health: dict[tuple[str, str], _Health] = {}
 
     def close(self) -> None:
@@ -198,7 +233,13 @@ class Fetcher:
         self._session.close()
 
     def get(
-        self, url: str, now: datetime, check: Check | None = None, *, recheck: bool = False
+        self,
+        url: str,
+        now: datetime,
+        check: Check | None = None,
+        *,
+        recheck: bool = False,
+        terms: Terms = USUAL,
     ) -> Reply:
         """Get the body for an address.
 
@@ -214,6 +255,8 @@ class Fetcher:
             body is kept as bad, and the last good one stands in [-].
         recheck : bool
             Ask even if the copy in the archive is still fresh [-].
+        terms : Terms
+            How the service is asked [-].
 
         Returns
         -------
@@ -226,14 +269,12 @@ class Fetcher:
             404, or nothing usable and no good copy; says what was tried.
         """
         kept = self.archive.last_good(url, now)
-        if kept is not None and (
-            self.offline or (now < fresh_until(kept.headers, kept.confirmed_at) and not recheck)
-        ):
-            return Reply(kept.body, kept.fetched_at, "cached")
+        if kept is not None and (self.offline or (now < _fresh_until(kept, terms) and not recheck)):
+            return _of(kept, "cached")
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._ask(url, kept, now, check)
+            return self._ask(url, kept, now, check, terms)
         except FetchError as error:
             if kept is None or error.status == 404:
                 raise
@@ -245,9 +286,11 @@ class Fetcher:
         said = (
             f"{reason}; the copy of {kept.fetched_at:%Y-%m-%d %H:%M}Z stands in, {hours:.0f} h old"
         )
-        return Reply(kept.body, kept.fetched_at, "stale", said)
+        return _of(kept, "stale", said)
 
-    def _ask(self, url: str, kept: Kept | None, now: datetime, check: Check | None) -> Reply:
+    def _ask(
+        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
+    ) -> Reply:
         """Ask until there is a good answer or no more patience."""
         health = self._health.setdefault(origin(url), _Health())
         if health.silences >= SILENCES_IN_A_ROW:
@@ -257,7 +300,7 @@ class Fetcher:
             retry = retry.new(total=0)
         tried: list[str] = []
         while True:
-            outcome = self._try(url, kept, now, check)
+            outcome = self._try(url, kept, now, check, terms)
             if isinstance(outcome, Reply):
                 health.note(outcome)
                 return outcome
@@ -270,34 +313,35 @@ class Fetcher:
             self._manners.sleep(max(outcome.wait_s, retry.get_backoff_time()))
 
     def _try(
-        self, url: str, kept: Kept | None, now: datetime, check: Check | None
+        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
     ) -> Reply | _Miss:
         """Ask once and keep what comes."""
         try:
-            answer = self._once(url, kept)
+            answer = self._once(url, kept, terms)
         except _NoAnswer as failure:
-            return _Miss(str(failure), failure.again, silent=failure.again)
+            return _Miss(terms.hide(str(failure)), failure.again, silent=failure.again)
         if answer.status == 304 and kept is not None:
             self.archive.confirm(kept, answer.headers, now)
-            return Reply(kept.body, kept.fetched_at, "confirmed")
+            return _of(kept, "confirmed")
         verdict = self._verdict(answer, check)
         self.archive.keep(url, answer.status, answer.headers, answer.body, now, good=verdict.good)
         if verdict.good:
-            return Reply(answer.body, now, "fresh")
+            return Reply(answer.body, now, "fresh", status=answer.status)
         wait_s = self._wait_s(answer, verdict)
         again = verdict.again and wait_s <= self._manners.patience_s
+        again = again and answer.status not in terms.final
         # a page from the network in front says nothing about the address
         status = answer.status if is_json(answer.headers) else None
         return _Miss(verdict.reason, again, status, wait_s)
 
-    def _once(self, url: str, kept: Kept | None) -> _Answer:
+    def _once(self, url: str, kept: Kept | None, terms: Terms) -> _Answer:
         """Ask once, following redirects on the same host only."""
-        headers = {}
+        headers = {"Accept": terms.accept}
         if kept is not None and "last-modified" in kept.headers:
             headers["If-Modified-Since"] = kept.headers["last-modified"]
         where = url
         for _ in range(HOPS + 1):
-            answer = self._request(where, headers)
+            answer = self._request(where, headers, terms.secret)
             if answer.status not in MOVED or "location" not in answer.headers:
                 return answer
             where = urljoin(where, answer.headers["location"])
@@ -305,7 +349,7 @@ class Fetcher:
                 raise _NoAnswer(f"sent on to another host ({where}), refused", again=False)
         raise _NoAnswer(f"sent on more than {HOPS} times", again=False)
 
-    def _request(self, url: str, headers: Mapping[str, str]) -> _Answer:
+    def _request(self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]) -> _Answer:
         if self._asked_before and self._manners.pause_s > 0.0:
             self._manners.sleep(self._manners.pause_s)
         self._asked_before = True
@@ -314,6 +358,7 @@ class Fetcher:
         try:
             with self._session.get(
                 url,
+                params=dict(secret),
                 headers=dict(headers),
                 timeout=self._manners.timeout_s,
                 allow_redirects=False,
@@ -324,6 +369,9 @@ class Fetcher:
                     if len(body) > LONGEST_BODY or time.monotonic() > deadline:
                         raise _NoAnswer("an answer without end")
                 names = {name.lower(): value for name, value in response.headers.items()}
+                off = clock_off(names, datetime.now(UTC))
+                if off is not None:
+                    self.clock_off = off
                 return _Answer(response.status_code, names, bytes(body))
         except requests.Timeout:
             raise _NoAnswer("no answer in time") from None
@@ -352,6 +400,16 @@ class Fetcher:
             return max(wait_s, self._manners.retry.parse_retry_after(asked) if asked else 0.0)
         except InvalidHeader:
             return wait_s
+
+
+def _of(kept: Kept, state: State, reason: str = "") -> Reply:
+    return Reply(kept.body, kept.fetched_at, state, reason, kept.status)
+
+
+def _fresh_until(kept: Kept, terms: Terms) -> datetime:
+    said = fresh_until(kept.headers, kept.confirmed_at)
+    silent = said == kept.confirmed_at and "cache-control" not in kept.headers
+    return said + terms.lasts if silent else said
 
 
 def _next_try(retry: Retry, url: str) -> Retry | None:

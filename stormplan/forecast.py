@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import IntFlag
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ class Mark(IntFlag):
     SPLIT = 8  # an hour's part of a total given for a longer block
     CLIPPED = 16
     GUESSED_PHASE = 32  # rain, snow or ice decided from temperature, not said by the source
+    OTHER_SOURCE = 64  # the preferred source does not know; another one stepped in
 
 
 @dataclass(frozen=True)
@@ -181,8 +183,13 @@ class Forecast:
         """Length of the member axis."""
         return int(self.values["air_temp_c"].shape[2])
 
+    @cached_property
+    def starts(self) -> tuple[datetime, ...]:
+        """Start of every hour, aware UTC."""
+        return tuple(self.start + timedelta(hours=hour) for hour in range(self.hours))
+
     def time(self, hour: int) -> datetime:
-        """Start of an hour, aware UTC."""
+        """Start of an hour, aware UTC; it may lie past the last one."""
         return self.start + timedelta(hours=hour)
 
 

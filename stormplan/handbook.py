@@ -205,10 +205,21 @@ _RULES = (
     Rule("containment_share", "share", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
          "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
+    Rule("when_sources_differ", "choice", "preferred", ("preferred", "cautious"),
+         "whose forecast a site is planned from when its sources differ", OURS,
+         "preferred: the first of weather.sources; cautious: strongest action, earliest onset"),
     Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
          OURS, "grids are issued two or more times a day"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
          "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
+    # announcing --------------------------------------------------------------------------------
+    Rule("tell_start", "duration", "2 h", ("30 min", "12 h"),
+         "start moved by this much is announced", OURS, "a crew can be called that much later"),
+    Rule("tell_temperature", "temperature difference", "4 F", ("1 F", "20 F"),
+         "coldest pavement changed by this much is announced", OURS,
+         "about the error of a night pavement temperature"),
+    Rule("tell_volume", "share", "15 %", ("1 %", "100 %"),
+         "volume changed by this much on a surface is announced", OURS, "more than the reserve"),
 )  # fmt: skip
 
 RULES: Mapping[str, Rule] = {rule.key: rule for rule in _RULES}
@@ -253,6 +264,8 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
             return say.liquid_rate(value)
         case "temperature":
             return say.temp(value)
+        case "temperature difference":
+            return say.degrees(value)
         case "duration":
             return f"{value:.3g} h"
         case "speed":
@@ -265,6 +278,9 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
             raise ValueError(f"no words for a {kind}")
 
 
+_DEFAULTS = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+
+
 class Practice:
     """The rules as they stand for one surface: defaults under company, site and surface.
 
@@ -275,7 +291,7 @@ class Practice:
     """
 
     def __init__(self, *overrides: tuple[str, Mapping[str, float | str]]) -> None:
-        self._settings = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+        self._settings = dict(_DEFAULTS)
         for who, values in overrides:
             for key, value in values.items():
                 self._settings[key] = Setting(RULES[key], value, who)

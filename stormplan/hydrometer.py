@@ -144,11 +144,14 @@ class Bands:
 
     def verdict(self, strength_frac: float) -> Verdict:
         """Say whether a strength [-] is inside the bands; their edges belong to them."""
-        # A millionth of a percent keeps an edge written in percent inside its band.
-        for verdict, (low, high) in (("accept", self.accept_frac), ("warn", self.warn_frac)):
-            if low - 1e-8 <= strength_frac <= high + 1e-8:
-                return "accept" if verdict == "accept" else "warn"
-        return "reject"
+
+        def inside(band: tuple[float, float]) -> bool:
+            # A hair of slack keeps an edge read off a float inside its own band.
+            return band[0] - 1e-8 <= strength_frac <= band[1] + 1e-8
+
+        if inside(self.accept_frac):
+            return "accept"
+        return "warn" if inside(self.warn_frac) else "reject"
 
 
 OWN_BANDS = Bands()  # our own choice: no published accept band for brine making was found
@@ -216,20 +219,7 @@ def gauge(
     InputError
         A temperature no float is read at, or a reading no salt brine can give.
     """
-    if not COLDEST_READ_C <= temp_c <= WARMEST_READ_C:
-        raise InputError(
-            f"a brine temperature of {temp_c:.0f} °C is outside what a hydrometer is read at; "
-            f"accepted is {COLDEST_READ_C:.0f} to {WARMEST_READ_C:.0f} °C (-22 to 122 °F)"
-        )
-    lightest = float(reading_sg(0.0, temp_c))
-    heaviest = float(reading_sg(SEARCHED_TO_FRAC, temp_c))
-    if not lightest - 1e-9 <= sg <= heaviest:
-        side = "below water" if sg < lightest else "above any salt brine"
-        raise InputError(
-            f"a reading of {sg:.4g} is {side}; at this temperature plain salt brine reads "
-            f"{lightest:.3f} (water) to about {float(reading_sg(SALOMETER_FULL_FRAC, temp_c)):.3f}"
-            " (saturated)"
-        )
+    _check_reading(sg, temp_c)
     strength = float(strength_from_reading(sg, temp_c))
     molality = brine.molality(brine.plain(strength))
     # Warm brine holds a little more than the saturation of a cold tank.
@@ -251,3 +241,21 @@ def gauge(
         verdict=bands.verdict(strength),
         doubts=tuple(doubt for doubted, doubt in known if doubted),
     )
+
+
+def _check_reading(sg: float, temp_c: float) -> None:
+    """Refuse a temperature no float is read at, and a reading no salt brine can give."""
+    if not COLDEST_READ_C <= temp_c <= WARMEST_READ_C:
+        raise InputError(
+            f"a brine temperature of {temp_c:.0f} °C is outside what a hydrometer is read at; "
+            f"accepted is {COLDEST_READ_C:.0f} to {WARMEST_READ_C:.0f} °C (-22 to 122 °F)"
+        )
+    lightest = float(reading_sg(0.0, temp_c))
+    heaviest = float(reading_sg(SEARCHED_TO_FRAC, temp_c))
+    if not lightest - 1e-9 <= sg <= heaviest:
+        side = "below water" if sg < lightest else "above any salt brine"
+        raise InputError(
+            f"a reading of {sg:.4g} is {side}; at this temperature plain salt brine reads "
+            f"{lightest:.3f} (water) to about {float(reading_sg(SALOMETER_FULL_FRAC, temp_c)):.3f}"
+            " (saturated)"
+        )

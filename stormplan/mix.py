@@ -441,7 +441,7 @@ def _shortages(
     largest = max(tank.capacity_l for tank in yard.tanks.values())
     if (
         yard.containment_l is not None
-        and yard.containment_l < practice.number("containment_share") * largest
+        and yard.containment_l < practice.number("containment_share") * largest - 1e-6
     ):
         found.append("containment for the largest tank")
     return tuple(found)

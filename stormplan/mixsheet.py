@@ -12,11 +12,11 @@ from zoneinfo import ZoneInfo
 
 from stormplan import pages
 from stormplan.catalog import HANDLING
-from stormplan.mix import Blend, YardMix
+from stormplan.mix import Additive, Batch, Blend, Step, YardMix
 from stormplan.plan import Plan
 from stormplan.shed import Blending, Expected, OffReading, Place, Why
 from stormplan.units import KG_PER_LB, Speaker
-from stormplan.wording import Words, blend_name, capital, count, listed
+from stormplan.wording import Words, blend_name, capital, count
 
 
 @dataclass(frozen=True)
@@ -38,9 +38,10 @@ def short_of(yard: YardMix) -> list[str]:
 def yard_view(yard: YardMix, words: Words) -> YardView:
     """Put a yard's mix into words."""
     say = words.say
-    if not yard.blends:
+    if not yard.blends and not yard.brine_needed_l:
         return YardView(yard.name, (), (("Mix", "nothing"),), ())
     rows = [
+        *([("Of it for later passes", say.volume(yard.later_l))] if yard.later_l > 0.0 else []),
         ("Brine needed, with reserve", say.volume(yard.brine_needed_l)),
         ("Usable in the tanks", say.volume(yard.brine_usable_l)),
         ("Brine to make", say.volume(yard.brine_to_make_l)),
@@ -64,6 +65,12 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
         rows.append((f"Tank {tank.tank}", f"{say.volume(tank.on_hand_l)}, {strength}{tank.says}"))
+    for one in yard.crew.sprayers:
+        if one.loads and one.start is not None:
+            load = f"{count(one.loads, 'load')}, {one.hours:.1f} h from {words.day(one.start)}"
+            rows.append((one.name, f"{say.volume(one.volume_l)} in {load}"))
+    if yard.crew.missed:
+        rows.append(("NOT REACHED in time", count(len(yard.crew.missed), "surface")))
     return YardView(
         name=yard.name,
         blends=tuple(
@@ -118,6 +125,10 @@ class Sheet:
     shortages: tuple[str, ...]
     summary: tuple[tuple[str, str], ...]
     batches: tuple[str, ...]
+    corrections: tuple[str, ...]
+    rounds: tuple[tuple[str, str, str, str, str], ...]
+    crew: str
+    missed: tuple[str, ...]
     water: str
     salt: str
     finished: str
@@ -145,7 +156,12 @@ def sheets(plan: Plan) -> tuple[Sheet, ...]:
         One per yard, in the order of the plan.
     """
     words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
-    return tuple(_sheet(yard, words) for yard in plan.yards)
+    names = {
+        (site.key, surface.key): f"{site.name}, {surface.name}"
+        for site in plan.sites
+        for surface in site.surfaces
+    }
+    return tuple(_sheet(yard, names, words) for yard in plan.yards)
 
 
 def html(plan: Plan) -> str:
@@ -167,16 +183,50 @@ def html(plan: Plan) -> str:
     )
 
 
-def _sheet(yard: YardMix, words: Words) -> Sheet:
+def _batch(number: int, made: Batch, words: Words) -> str:
+    """Say where a batch goes and when it is begun."""
+    where = "no tank has room: see the shortages" if made.tank is None else f"into tank {made.tank}"
+    when = "" if made.start is None else f", begin by {words.day(made.start)}"
+    return f"batch {number}: {words.say.volume(made.volume_l)} {where}{when}"
+
+
+def _correction(step: Step, say: Speaker) -> str:
+    """Say what brings a tank to target, in order."""
+    steps = []
+    if step.draw_off_l > 0.0:
+        steps.append(f"draw off {say.fine_volume(step.draw_off_l)}")
+    if step.add_water_l > 0.0:
+        steps.append(f"add {say.fine_volume(step.add_water_l)} water")
+    if step.add_salt_kg > 0.0:
+        steps.append(f"add {_small_mass(step.add_salt_kg, say)} salt")
+    return f"tank {step.tank}: {', then '.join(steps)}; mix, read again"
+
+
+def _sheet(yard: YardMix, names: Mapping[tuple[str, str], str], words: Words) -> Sheet:
     say = words.say
     return Sheet(
         name=yard.name,
         first_use="" if yard.first_use is None else words.day(yard.first_use),
         shortages=tuple(capital(what) for what in short_of(yard)),
         summary=tuple(_summary(yard, words)),
-        batches=tuple(
-            f"{at} of {len(yard.batches)}: {say.volume(size)}"
-            for at, size in enumerate(yard.batches, start=1)
+        batches=tuple(_batch(at, one, words) for at, one in enumerate(yard.batches, start=1)),
+        corrections=tuple(_correction(step, say) for step in yard.corrections),
+        rounds=tuple(
+            (
+                one.name,
+                count(one.loads, "load"),
+                say.volume(one.volume_l),
+                f"{one.hours:.1f} h",
+                "" if one.start is None else words.day(one.start),
+            )
+            for one in yard.crew.sprayers
+            if one.loads
+        ),
+        crew=f"{yard.crew.hours_needed:.1f} of {yard.crew.hours_there:.0f} sprayer hours before"
+        " it starts",
+        missed=tuple(
+            f"{names.get((one.site, one.surface), one.surface)}: {one.says}"
+            for one in yard.crew.missed
         ),
         water=say.fine_volume(_each(yard, yard.water_l)),
         salt=_salt(yard, say),
@@ -194,12 +244,20 @@ def _sheet(yard: YardMix, words: Words) -> Sheet:
                 item.name,
                 say.fine_volume(item.needed_l),
                 say.fine_volume(item.on_hand_l),
-                say.fine_volume(item.short_l) if item.short_l > 0.0 else "",
+                _short(item, words),
             )
             for item in yard.additives
         ),
         cautions=_cautions(yard),
     )
+
+
+def _short(item: Additive, words: Words) -> str:
+    """Say how much is missing, and when it bites."""
+    if item.short_l <= 0.0:
+        return ""
+    when = "" if item.short_at is None else f" from {words.day(item.short_at)}"
+    return f"{words.say.fine_volume(item.short_l)}{when}"
 
 
 def _each(yard: YardMix, whole: float) -> float:
@@ -210,6 +268,8 @@ def _each(yard: YardMix, whole: float) -> float:
 def _summary(yard: YardMix, words: Words) -> Iterable[tuple[str, str]]:
     say = words.say
     yield "To spray", say.volume(yard.sprayed_l)
+    if yard.later_l > 0.0:
+        yield "For later passes", say.volume(yard.later_l)
     yield "Brine needed, reserve included", say.volume(yard.brine_needed_l)
     yield "Usable in the tanks", say.volume(yard.brine_usable_l)
     yield "Brine to make", say.volume(yard.brine_to_make_l)
@@ -274,9 +334,7 @@ def _load(blend: Blend, yard: YardMix, words: Words) -> Load:
         brine=say.fine_volume(blend.brine_l),
         additive=say.fine_volume(blend.additive_l) if blend.additive else "none",
         additive_name=blend.additive_name or "",
-        per_hundred=f"{100 - share:g} {unit} brine + {share:g} {unit} additive"
-        if blend.additive
-        else "brine only",
+        per_hundred=f"{100 - share:g} + {share:g} {unit}" if blend.additive else "brine only",
         first=f"{words.day(blend.first_use)}, {count(blend.surfaces, 'surface')}",
         place="" if found is None else place_line(found, words),
     )
@@ -285,7 +343,9 @@ def _load(blend: Blend, yard: YardMix, words: Words) -> Load:
 def place_line(found: Blending, words: Words) -> str:
     """Say where a blend is put together, and why."""
     say = words.say
-    where = "Blend in the tank" if found.place is Place.TANK else "Blend at load-out, in the sprayer"
+    where = (
+        "Blend in the tank" if found.place is Place.TANK else "Blend at load-out, in the sprayer"
+    )
     if found.keep_above_c is None or found.first_solid_c is None:
         return f"{where}: stored, this blend drops salt at any temperature."
     solid = "salt crystals" if found.crystals_first else "ice"

@@ -7,21 +7,37 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 from __future__ import annotations
 
 import json
-import os
-import tempfile
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
-from stormplan import briefing, charts, mixsheet, screen, sitesfile
+from pydantic import ValidationError
+
+from stormplan import (
+    briefing,
+    changes,
+    charts,
+    exports,
+    mixsheet,
+    notices,
+    screen,
+    shelf,
+    sitesfile,
+)
+from stormplan.alert import Alert
 from stormplan.archive import Archive
-from stormplan.errors import InputError
+from stormplan.errors import ForecastError, InputError
 from stormplan.fetch import Fetcher, Manners
+from stormplan.handbook import Practice
+from stormplan.ledger import Ledger
 from stormplan.plan import Answer, Plan, make_plan
-from stormplan.providers import Gathered, Place, gather, open_sources
+from stormplan.providers import Gathered, Place, gather, nws, open_sources
+from stormplan.providers.nws_alerts import NwsAlerts
 from stormplan.providers.recorded import Recorded
 from stormplan.sites import Sites
 
+CLOCK_OFF = timedelta(minutes=10)  # less is no matter for hourly plans
 DEMO_NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)  # Monday, 04:30 in the demo's zone
 
 
@@ -32,6 +48,8 @@ def plan_morning(
     *,
     offline: bool = False,
     manners: Manners | None = None,
+    folder: Path = Path(),
+    wrong: str | None = None,
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -47,21 +65,111 @@ def plan_morning(
         Ask nobody; plan from the archive alone [-].
     manners : Manners, optional
         How patiently services are asked [-].
+    folder : Path
+        Where the sites file is: its relative paths start there [-].
+    wrong : str, optional
+        What is wrong with the archive, for the headline [-].
 
     Returns
     -------
     Plan
         Also kept in the archive.
     """
+    plan = work_out(sites, archive, now, offline=offline, manners=manners, folder=folder)
+    if wrong is not None:
+        plan = plan.model_copy(update={"troubles": (*plan.troubles, wrong)})
+    before = archive.last_plan(now)
+    if before is not None:
+        plan = compared(plan, before.document, sites.practice())
+    Ledger(archive).keep(document(plan), now, "asked", announced=False)
+    return plan
+
+
+def work_out(
+    sites: Sites,
+    archive: Archive,
+    now: datetime,
+    *,
+    offline: bool = False,
+    manners: Manners | None = None,
+    folder: Path = Path(),
+) -> Plan:
+    """Plan as ``plan_morning`` does, but keep only the replies and compare with nothing."""
     fetcher = Fetcher(archive, sites.company.contact, manners, offline=offline)
     try:
-        sources = open_sources(sites.weather.sources, fetcher, sites.weather.base_urls)
-        gathered = gather(sources, _places(sites), now)
+        sources = open_sources(sites.weather, fetcher, folder)
+        ahead = timedelta(hours=sites.practice().number("horizon"))
+        gathered = gather(sources, _places(sites), now, ahead)
+        alerts, problem = _alerts(sites, fetcher, now)
     finally:
         fetcher.close()
     plan = make_plan(sites, _answers(gathered), now)
-    archive.keep_plan(now, document(plan))
-    return plan
+    troubles = tuple(said for said in (problem, _clock_words(fetcher.clock_off)) if said)
+    # alerts join when all is decided: they cannot have had a say
+    return plan.model_copy(update={"alerts": alerts, "troubles": troubles})
+
+
+def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
+    """Plan a past morning again from the archive, and compare with the plan issued then.
+
+    Parameters
+    ----------
+    sites : Sites
+        The sites file of today [-].
+    archive : Archive
+        What was known then; nothing is added to it [-].
+    day : date or datetime
+        A local day, whose briefing (or else the company's time) gives the moment; or that moment
+        itself, aware [-].
+
+    Returns
+    -------
+    Plan
+        As of that moment. Its changes are against what was issued then, if anything was.
+    """
+    ledger = Ledger(archive)
+    if isinstance(day, datetime):
+        now, issued = day, ledger.made_at(day)
+    else:
+        issued = ledger.briefing_of(day) or ledger.last_made_on(
+            day, ZoneInfo(sites.company.timezone)
+        )
+        local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
+        now = local.astimezone(UTC) if issued is None else issued.made_at
+    plan = work_out(sites, archive, now, offline=True)
+    return plan if issued is None else compared(plan, issued.document, sites.practice())
+
+
+def compared(plan: Plan, before: str, practice: Practice) -> Plan:
+    """Add what is different from an earlier plan, given as JSON."""
+    try:
+        old = changes.gist(json.loads(before), plan.made_at)
+    except (ValueError, LookupError, TypeError):
+        told = (*plan.remarks, "the plan before is of another version and was not compared")
+        return plan.model_copy(update={"remarks": told})
+    new = changes.gist(plan.model_dump(mode="json", exclude={"columns"}), plan.made_at)
+    return plan.model_copy(update={"changes": changes.compare(old, new, practice)})
+
+
+def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert, ...], str | None]:
+    """Get official alerts where a source has them; else the reason why they are not known."""
+    if "nws" not in sites.weather.sources:
+        return (), None
+    service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
+    try:
+        return service.active(_places(sites), now), None
+    except ForecastError as error:
+        return (), f"official alerts are not known: {error}"
+
+
+def _clock_words(off: timedelta | None) -> str | None:
+    if off is None or abs(off) < CLOCK_OFF:
+        return None
+    minutes = round(abs(off) / timedelta(minutes=1))
+    return (
+        f"this computer's clock is {minutes} min {'ahead of' if off > timedelta(0) else 'behind'}"
+        " the weather service's; every time in this plan is off by as much"
+    )
 
 
 def plan_demo(now: datetime = DEMO_NOW) -> Plan:
@@ -78,7 +186,7 @@ def _places(sites: Sites) -> list[Place]:
 
 def _answers(gathered: list[Gathered]) -> dict[str, Answer]:
     return {
-        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None)
+        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None, found.others)
         for found in gathered
     }
 
@@ -88,6 +196,24 @@ def document(plan: Plan) -> str:
     return plan.model_dump_json(indent=1)
 
 
+def read_plan(path: Path) -> Plan:
+    """Read a plan back from its file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is no plan of this version.
+    """
+    try:
+        return Plan.model_validate_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"cannot read the plan {path}: {error.strerror}") from error
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        raise InputError(f"{path} is no plan of this version: {where}: {first['msg']}") from error
+
+
 def schema() -> str:
     """Publish the plan's JSON Schema (draft 2020-12)."""
     described = {
@@ -95,6 +221,25 @@ def schema() -> str:
         **Plan.model_json_schema(mode="serialization"),
     }
     return json.dumps(described, indent=1)
+
+
+def reports(plan: Plan) -> dict[str, str]:
+    """Render every report of a plan: its text by file name, the page first."""
+    shown = briefing.view(plan)
+    strips = charts.strips(plan)
+    return {
+        "briefing.html": briefing.html(shown, strips, charts.count_that_matter(plan) - len(strips)),
+        "briefing.txt": screen.text(shown),
+        "mixsheet.html": mixsheet.html(plan),
+        "notices.html": notices.html(plan),
+        **notices.drafts(plan),
+        "treatments.csv": exports.treatments_csv(plan),
+        "mix.csv": exports.mix_csv(plan.yards, plan.units),
+        "refreeze.csv": exports.refreeze_csv(plan),
+        "windows.ics": exports.windows_ics(plan),
+        "sites.geojson": exports.sites_geojson(plan),
+        "plan.json": document(plan),
+    }
 
 
 def write(plan: Plan, folder: Path) -> list[Path]:
@@ -117,34 +262,9 @@ def write(plan: Plan, folder: Path) -> list[Path]:
     InputError
         The folder cannot be written.
     """
-    shown = briefing.view(plan)
-    strips = charts.strips(plan)
-    reports = {
-        "briefing.html": briefing.html(
-            shown, strips, charts.count_that_matter(plan) - len(strips)
-        ),
-        "briefing.txt": screen.text(shown),
-        "mixsheet.html": mixsheet.html(plan),
-        "plan.json": document(plan),
-    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return [_replace(folder / name, text) for name, text in reports.items()]
+        (folder / "notices").mkdir(exist_ok=True)
+        return [shelf.put(folder / name, text) for name, text in reports(plan).items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error
-
-
-def _replace(path: Path, text: str) -> Path:
-    """Write beside the file and rename over it, so that nobody ever reads half of it."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    return path

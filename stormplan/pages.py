@@ -1,4 +1,4 @@
-"""Pages: the templates beside this module, filled; one look for everything that is opened or printed.
+"""Pages: the templates beside this module, filled; one look for all that is opened or printed.
 
 A page is a single file without scripts, without anything fetched, and safe to open from a mail: all
 that it shows has been escaped, and it forbids itself whatever else a browser could do.

@@ -15,12 +15,17 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import block, event, mix
+from stormplan import airwatch, block, event, follow, mix, products
+from stormplan.agreement import OtherOpinion
+from stormplan.airwatch import AirWindow
+from stormplan.alert import Alert
 from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
+from stormplan.changes import Change
 from stormplan.crew import Job
 from stormplan.errors import Exit
-from stormplan.event import Outlook, Record, Unknown
+from stormplan.event import Hour, Outlook, Record, Unknown
+from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
 from stormplan.sites import Sites, Surface
@@ -28,13 +33,13 @@ from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
 GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next plan: our own choice
-BLOCK_SITES = 400  # sites planned in one pure call; large blocks suit numpy
 
 Verdict = Literal["go", "hold", "nothing"]
 
 #: What the model leaves out; every plan says so.
 LIMITS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "After each storm surfaces are taken to be cleared to the pavement before the next one.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 
@@ -51,7 +56,7 @@ CAUTIONS = (
 
 
 class Source(Record):
-    """The forecast a site was planned from."""
+    """The forecast a site was planned from; ``instead_of`` says why none that is preferred."""
 
     source: str
     cell: str
@@ -62,6 +67,7 @@ class Source(Record):
     notes: tuple[str, ...]
     contradictions: tuple[str, ...]
     credit: str
+    instead_of: str | None = None
 
 
 class Series(Record):
@@ -90,8 +96,17 @@ class ClientPlan(Record):
     sites: tuple[str, ...]
 
 
+class Refreeze(Record):
+    """A stretch in which a surface can freeze back, how likely [-], and of what water."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    probability: float
+    water: Literal["water off a snow pile", "standing water", "what the storm leaves"]
+
+
 class SurfacePlan(Record):
-    """One surface: what was found and what to do."""
+    """One surface: what was found, what to do, and when it can freeze back."""
 
     key: str
     name: str
@@ -100,11 +115,19 @@ class SurfacePlan(Record):
     column: str
     coldest_surface_c: float | None
     treatments: tuple[Treatment, ...]
+    refreeze: tuple[Refreeze, ...]
     unknown: tuple[Unknown, ...]
 
 
 class SitePlan(Record):
-    """One site: its forecast, or why there is none, and its surfaces."""
+    """One site: its forecast, or why there is none, and its surfaces.
+
+    ``chloride_kg`` is what the plan puts down there, and ``water_spoiled_l`` the clean water that
+    it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
+
+    ``others`` is what the forecasts that were not followed come to; ``follows`` says why this one
+    was.
+    """
 
     key: str
     name: str
@@ -116,7 +139,12 @@ class SitePlan(Record):
     longitude_deg: float
     source: Source | None
     problem: str | None
+    air: tuple[AirWindow, ...]
+    chloride_kg: float
+    water_spoiled_l: float
     surfaces: tuple[SurfacePlan, ...]
+    others: tuple[OtherOpinion, ...] = ()
+    follows: Follows = "preferred"
 
     @property
     def treatments(self) -> tuple[tuple[SurfacePlan, Treatment], ...]:
@@ -129,7 +157,9 @@ class Plan(Record):
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
     may have to be, nothing otherwise. ``degraded`` names, in words, what the plan stands on less
-    than it should; empty is a complete plan.
+    than it should; empty is a complete plan. ``troubles`` names what went wrong around the
+    planning (late, not delivered, nowhere to write), ``remarks`` what went right only in the end;
+    ``changes`` are against the plan announced before. ``alerts`` are official ones and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -148,6 +178,10 @@ class Plan(Record):
     clients: tuple[ClientPlan, ...] = ()
     contact: str | None = None
     columns: dict[str, Series]
+    alerts: tuple[Alert, ...] = ()
+    changes: tuple[Change, ...] = ()
+    troubles: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     limits: tuple[str, ...] = LIMITS
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -156,15 +190,25 @@ class Plan(Record):
         """What the command line answers with."""
         if all(site.problem for site in self.sites):
             return Exit.NOTHING_PLANNED
-        return Exit.DEGRADED if self.degraded else Exit.COMPLETE
+        return Exit.DEGRADED if self.degraded or self.troubles else Exit.COMPLETE
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What the sources said about one site: a forecast, or the reasons why there is none."""
+    """What the sources said about one site: a forecast, or the reasons why there is none.
+
+    With a forecast, ``problem`` is why a source that is preferred to it has none; ``others`` are
+    the forecasts of the sources after it.
+    """
 
     forecast: CellForecast | None
     problem: str | None = None
+    others: tuple[CellForecast, ...] = ()
+
+    @property
+    def forecasts(self) -> tuple[CellForecast, ...]:
+        """Every forecast, in order of preference."""
+        return () if self.forecast is None else (self.forecast, *self.others)
 
 
 def make_plan(
@@ -193,15 +237,25 @@ def make_plan(
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
     said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
-    cells = {key: found.forecast for key, found in said.items() if found.forecast is not None}
-    blocks = [keys[at : at + BLOCK_SITES] for at in range(0, len(keys), BLOCK_SITES)]
-    each = len(blocks)
-    done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
-    decided = {at: found for part in done for at, found in part.items()}
-    planned = [_site_plan(key, sites, said[key], decided) for key in keys]
+
+    def decide(cells: Mapping[str, CellForecast]) -> follow.Found:
+        blocks = list(block.cut(sites, keys, cells))
+        each = len(blocks)
+        done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
+        return {at: found for part in done for at, found in part.items()}
+
+    heard = {key: found.forecasts for key, found in said.items()}
+    views = [
+        decide({key: cells[rank] for key, cells in heard.items() if rank < len(cells)})
+        for rank in range(max(map(len, heard.values()), default=0))
+    ]
+    sided = {key: follow.choose(key, sites, heard[key], views) for key in keys}
+    planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
+    decided = {at: found for side in sided.values() for at, found in side.decided.items()}
+    outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
-    columns = {found.column: _series(found.outlook) for found in decided.values()}
+    columns = {name: _series(seen) for name, seen in outlooks.items()}
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -229,8 +283,10 @@ def _known(value: float, digits: int) -> float | None:
 
 
 def _series(seen: Outlook) -> Series:
+    columns = dict(zip(Hour._fields, zip(*seen.hours, strict=True), strict=True))
+
     def each(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple(_known(getattr(hour, name), digits) for hour in seen.hours)
+        return tuple([None if v != v else round(v, digits) for v in columns[name]])
 
     return Series(
         start=seen.hours[0].start,
@@ -256,14 +312,40 @@ def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
         column=found.column,
         coldest_surface_c=_known(found.outlook.coldest_surface_c, 2),
         treatments=found.treatments,
+        refreeze=tuple(_refreezes(found.treatments)),
         unknown=found.outlook.unknown,
     )
 
 
-def _site_plan(
-    key: str, sites: Sites, said: Answer, decided: Mapping[tuple[str, str], Decided]
-) -> SitePlan:
+def _refreezes(treatments: Sequence[Treatment]) -> Iterable[Refreeze]:
+    """Gather when a surface can freeze back: by itself, or after a storm."""
+    for event_ in (item.event for item in treatments):
+        if event_ is None:
+            continue
+        if event_.hazard is event.Hazard.REFREEZE:
+            yield Refreeze(
+                start=event_.start,
+                end=event_.end,
+                probability=event_.probability,
+                water="water off a snow pile" if event_.from_pile else "standing water",
+            )
+        elif event_.ice_until is not None:
+            yield Refreeze(
+                start=event_.end,
+                end=event_.ice_until,
+                probability=event_.probability,
+                water="what the storm leaves",
+            )
+
+
+def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
     site = sites.sites[key]
+    surfaces = tuple(
+        _surface_plan(surface_key, surface, side.decided[key, surface_key])
+        for surface_key, surface in site.surfaces.items()
+        if (key, surface_key) in side.decided
+    )
+    chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
     return SitePlan(
         key=key,
         name=site.name,
@@ -273,17 +355,29 @@ def _site_plan(
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None if said.forecast is None else _source(said.forecast),
-        problem=None if said.forecast is not None else said.problem or "no forecast",
-        surfaces=tuple(
-            _surface_plan(surface_key, surface, decided[key, surface_key])
-            for surface_key, surface in site.surfaces.items()
-            if (key, surface_key) in decided
-        ),
+        source=None if side.cell is None else _source(side.cell, said.problem),
+        problem=None if side.cell is not None else said.problem or "no forecast",
+        air=_air(key, sites, side.decided),
+        chloride_kg=chloride_kg,
+        water_spoiled_l=products.water_spoiled_l(chloride_kg),
+        surfaces=surfaces,
+        others=side.others,
+        follows=side.follows,
     )
 
 
-def _source(cell: CellForecast) -> Source:
+def _air(
+    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
+) -> tuple[AirWindow, ...]:
+    """Watch the air over a site, through any of its surfaces."""
+    site = sites.sites[key]
+    for surface_key in site.surfaces:
+        if (key, surface_key) in decided:
+            return airwatch.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
+    return ()
+
+
+def _source(cell: CellForecast, instead_of: str | None) -> Source:
     return Source(
         source=cell.source,
         cell=cell.cell,
@@ -294,6 +388,7 @@ def _source(cell: CellForecast) -> Source:
         notes=cell.notes,
         contradictions=cell.contradictions,
         credit=cell.credit,
+        instead_of=instead_of,
     )
 
 
@@ -344,6 +439,10 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         age_h = (now - site.source.issued_at) / timedelta(hours=1)
         if site.source.stale or age_h > stale_h:
             found.append(f"{site.name}: forecast is {age_h:.0f} h old")
+        if site.source.instead_of is not None:
+            found.append(
+                f"{site.name}: planned from {site.source.source} ({site.source.instead_of})"
+            )
         if site.source.contradictions:
             what = "; ".join(site.source.contradictions)
             found.append(f"{site.name}: the forecast contradicts itself ({what})")
@@ -361,8 +460,8 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:
-    for key, client in sites.clients.items():
-        theirs = tuple(name for name, site in sites.sites.items() if site.client == key)
+    for key, client in sorted(sites.clients.items()):
+        theirs = tuple(name for name, site in sorted(sites.sites.items()) if site.client == key)
         yield ClientPlan(
             key=key, name=client.name, contact=client.contact, tell=client.tell, sites=theirs
         )

@@ -14,13 +14,14 @@ from datetime import datetime, timedelta
 
 from stormplan import products
 from stormplan.event import SNOW, Hazard, Hour
-from stormplan.handbook import Standing
+from stormplan.handbook import NHDES, TXDOT, Standing
 from stormplan.products import Choice
 from stormplan.search import RESIDUAL_MM, Candidate, Outcome, Search
 from stormplan.treatment import Alternative, Case
 from stormplan.units import L_M2_PER_GAL_KFT2
 
 RATE_STEP_L_M2 = 0.05 * L_M2_PER_GAL_KFT2  # as fine as a spray controller is set
+DRY_MM = 0.1  # water a surface may carry and still take a pre-treat: damp, our own choice
 NEAR_BEST = timedelta(hours=6)  # starts within this of the best lead are as good as it
 MOST_STARTS = 4
 MOST_ADDITIVES = 2
@@ -88,10 +89,13 @@ def _window(case: Case) -> list[Hour]:
     last = event.start - timedelta(hours=practice.number("lead_shortest"))
     washes_mm = 1000.0 * practice.number("rain_washes_off")
     calm: list[Hour] = []
-    falls_mm, windiest = 0.0, 0.0
+    falls_mm, windiest, wet = 0.0, 0.0, False
     for hour in reversed([hour for hour in case.outlook.hours if hour.start < event.start]):
         falls_mm += 0.0 if math.isnan(hour.water_mm) else hour.water_mm
         if falls_mm > washes_mm:
+            break
+        if hour.lies_mm > DRY_MM:
+            wet = True
             break
         if not first <= hour.start <= last:
             continue
@@ -103,6 +107,14 @@ def _window(case: Case) -> list[Hour]:
     if not calm and falls_mm > washes_mm:
         says = "rain between treatment and onset"
         case.because("rain_washes_off", "refuses", says, falls_mm / 1000.0)
+    elif not calm and wet:
+        case.fact(
+            "dry_surface",
+            "refuses",
+            "water, ice or snow lies there until it starts",
+            Standing.PUBLISHED,
+            f"{NHDES}: on a dry surface; {TXDOT}: late liquid dilutes",
+        )
     elif not calm:
         case.because("wind_hold", "refuses", "too windy to spray in every hour left", windiest)
     calm.reverse()

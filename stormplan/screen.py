@@ -68,7 +68,7 @@ def screen(shown: View) -> RenderableType:
         parts += [_heading("Sites that matter most"), _pairs(matters)]
     for title, lines in (
         ("What changed since the last plan", shown.changes),
-        ("Alerts in force", shown.alerts),
+        ("Official alerts", shown.alerts),
     ):
         if lines:
             parts += [_heading(title), _bullets(lines)]
@@ -148,5 +148,8 @@ def _job(job: JobView) -> RenderableType:
         Padding(Text(job.names), (0, 0, 0, 2)),
         Padding(Text(f"{job.says} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
     ]
+    if job.holds:
+        lines.append(Padding(Text(job.holds), (0, 0, 0, 2)))
+    lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.later]
     lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
     return Group(*lines)

@@ -74,6 +74,31 @@ class Search:
     plows: tuple[int, ...]
     residual_mm: float
 
+    def __hash__(self) -> int:
+        # cheap, and good enough to tell most apart: equality looks at the candidates too
+        return hash((self.column, self.onset, self.target, len(self.candidates)))
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """A blend as it goes down: mass shares [-], density [kg/L], chloride in it [kg/L]."""
+
+    salts_frac: NDArray[np.float64]
+    inert_frac: float
+    density_kg_l: float
+    chloride_kg_l: float
+
+    @classmethod
+    def of(cls, liquid: Liquid) -> Mixture:
+        """Take what a film needs to know from a liquid at 60 °F."""
+        density = liquid.density_kg_m3(REFERENCE_C) / 1000.0
+        shares = np.array(list(CHLORIDE_FRAC.values()))
+        chloride = float(shares @ liquid.salts_frac) * density
+        return cls(liquid.salts_frac, liquid.inert_frac, density, chloride)
+
+
+Mixtures = Mapping[tuple[str | None, float], Mixture]
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -120,7 +145,7 @@ def weigh(
     distinct = list(dict.fromkeys(search for search in searches if search.candidates))
     if not distinct:
         return {}
-    liquids = _liquids(distinct, products)
+    mixtures = _mixtures(distinct, products)
     flat = [(search, candidate) for search in distinct for candidate in search.candidates]
     last = max(search.target for search in distinct)
     film = trial.run(
@@ -128,18 +153,18 @@ def weigh(
         columns,
         cut_holding(holding, last),
         np.array([search.column for search, _ in flat], dtype=np.intp),
-        applications([(candidate, index) for index, (_, candidate) in enumerate(flat)], liquids),
+        applications([(candidate, index) for index, (_, candidate) in enumerate(flat)], mixtures),
         plows([(search, index) for index, (search, _) in enumerate(flat)]),
     )
     fails, held = _judge(film, [search for search, _ in flat])
     outcomes: dict[Search, list[Outcome]] = {search: [] for search in distinct}
     for index, (search, candidate) in enumerate(flat):
-        liquid = liquids[candidate.additive, candidate.share]
+        mixture = mixtures[candidate.additive, candidate.share]
         outcomes[search].append(
             Outcome(
                 candidate,
                 None if fails[index] < 0 else int(fails[index]),
-                chloride_kg_l(liquid) * candidate.rate_l_m2,
+                mixture.chloride_kg_l * candidate.rate_l_m2,
                 float(held[index]),
             )
         )
@@ -160,12 +185,10 @@ def cut_holding(holding: Holding, hours: int) -> Holding:
     return Holding(*(array[:hours] for array in vars(holding).values()))
 
 
-def _liquids(
-    searches: Sequence[Search], products: Mapping[str, Product]
-) -> dict[tuple[str | None, float], Liquid]:
+def _mixtures(searches: Sequence[Search], products: Mapping[str, Product]) -> Mixtures:
     """Mix every blend that any candidate uses, once."""
-    found: dict[tuple[str | None, float], Liquid] = {}
     brine = blend.of_product(products[BRINE])
+    found: dict[tuple[str | None, float], Mixture] = {}
     for search in searches:
         for candidate in search.candidates:
             key = candidate.additive, candidate.share
@@ -174,28 +197,20 @@ def _liquids(
                 if candidate.additive is not None:
                     additive = blend.of_product(products[candidate.additive])
                     parts.append((candidate.share, additive))
-                found[key] = blend.mix(parts)[0]
+                found[key] = Mixture.of(blend.mix(parts)[0])
     return found
 
 
-def chloride_kg_l(liquid: Liquid) -> float:
-    """Chloride in a liquid [kg/L]."""
-    shares = np.array(list(CHLORIDE_FRAC.values()))
-    return float(shares @ liquid.salts_frac) * liquid.density_kg_m3(REFERENCE_C) / 1000.0
-
-
-def applications(
-    placed: Sequence[tuple[Candidate, int]], liquids: Mapping[tuple[str | None, float], Liquid]
-) -> Applications:
+def applications(placed: Sequence[tuple[Candidate, int]], mixtures: Mixtures) -> Applications:
     """Line up what goes down where: (candidate, place on the column axis)."""
-    used = [liquids[candidate.additive, candidate.share] for candidate, _ in placed]
+    used = [mixtures[candidate.additive, candidate.share] for candidate, _ in placed]
     return Applications.of_liquid(
         np.array([candidate.start for candidate, _ in placed], dtype=np.intp),
         np.array([index for _, index in placed], dtype=np.intp),
-        np.array([liquid.salts_frac for liquid in used]).T,
+        np.array([mixture.salts_frac for mixture in used]).T,
         np.array([candidate.rate_l_m2 for candidate, _ in placed]),
-        np.array([liquid.density_kg_m3(REFERENCE_C) / 1000.0 for liquid in used]),
-        np.array([liquid.inert_frac for liquid in used]),
+        np.array([mixture.density_kg_l for mixture in used]),
+        np.array([mixture.inert_frac for mixture in used]),
     )
 
 
@@ -280,8 +295,8 @@ def confirm(
         return []
     distinct = list(dict.fromkeys(chosen))
     places = Columns.of([columns.records[search.column] for search, _ in distinct])
-    liquids = _liquids([search for search, _ in distinct], products)
-    down = applications([(o.candidate, index) for index, (_, o) in enumerate(distinct)], liquids)
+    mixtures = _mixtures([search for search, _ in distinct], products)
+    down = applications([(o.candidate, index) for index, (_, o) in enumerate(distinct)], mixtures)
     passes = plows([(search, index) for index, (search, _) in enumerate(distinct)])
     film = course.run(
         forecast,

@@ -1,4 +1,4 @@
-"""What the shed lead needs beside the volumes: off readings, where to blend, what drops in the cold.
+"""What the shed lead needs beside volumes: off readings, where to blend, what the cold does.
 
 Answers before it is asked: the float reads high, what now; may the additive go into the tank
 tonight; what am I handling. Worked out for the batch and the cold at hand, so that nobody does

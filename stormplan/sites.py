@@ -7,19 +7,13 @@ and nobody wrote is an error, not a default.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from contextlib import suppress
 from datetime import date, time
 from typing import TYPE_CHECKING, Annotated, Any, Literal
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import (
-    AfterValidator,
     AwareDatetime,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
     Tag,
@@ -29,101 +23,30 @@ from pydantic import (
 
 from stormplan import units as unit
 from stormplan.catalog import BUILD_UPS, MATERIALS, SURFACE_CLASSES, BuildUp, Product, SurfaceClass
-from stormplan.errors import InputError
 from stormplan.handbook import RULES, Practice, Rule
+from stormplan.outlets import Delivery, Watch
+from stormplan.written import (
+    BaseUrl,
+    Clock,
+    Contact,
+    Hours,
+    Key,
+    Latitude,
+    Longitude,
+    Mass,
+    Name,
+    Record,
+    Share,
+    Volume,
+    Zone,
+    one_of,
+    quantity,
+)
 
-SOURCES = ("nws", "metno", "openmeteo", "table", "recorded")
+SOURCES = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
+PAID = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
+PAID_HOST = "open-meteo.com"
 BRINE = "brine"  # the product every yard can make
-
-
-class Record(BaseModel):
-    """Frozen, and strict about what it does not know."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
-
-
-# -- what a person may write ----------------------------------------------------------------------
-
-
-def quantity(kind: str, lowest: str | None = None, highest: str | None = None) -> BeforeValidator:
-    """Check a float that is written with its unit, within limits written the same way."""
-    low = None if lowest is None else unit.parse(lowest, kind)
-    high = None if highest is None else unit.parse(highest, kind)
-
-    def read(text: object) -> float:
-        try:
-            value = unit.parse(text, kind)
-        except InputError as error:
-            raise ValueError(str(error)) from None
-        if (low is not None and value < low) or (high is not None and value > high):
-            accepted = f"{lowest or '…'} to {highest or '…'}"
-            raise ValueError(f"'{text}' is out of range; accepted: {accepted}")
-        return value
-
-    return BeforeValidator(read)
-
-
-def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterValidator:
-    """Check a word against the ones that exist."""
-
-    def check(value: str) -> str:
-        if value not in names:
-            raise ValueError(f"'{value}' is not a {what}; accepted: {', '.join(names)}")
-        return value
-
-    return AfterValidator(check)
-
-
-def _zone(name: str) -> str:
-    if name not in available_timezones():
-        raise ValueError(
-            f"'{name}' is not a time zone; accepted: an IANA name like America/Chicago"
-        )
-    return name
-
-
-def _clock_span(text: object) -> tuple[time, time]:
-    if isinstance(text, str) and (match := re.fullmatch(r"(\d\d?:\d\d)\s*-\s*(\d\d?:\d\d)", text)):
-        with suppress(ValueError):
-            return time.fromisoformat(match[1].zfill(5)), time.fromisoformat(match[2].zfill(5))
-    raise ValueError(f"'{text}' is not a span of hours; write it as '06:00-22:00'")
-
-
-def _key(value: str) -> str:
-    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", value):
-        raise ValueError(f"key '{value}' must be lower-case letters, digits, - or _, at most 40")
-    return value
-
-
-def _visible(text: str) -> str:
-    if not text.strip() or len(text) > 120 or any(ord(char) < 32 for char in text):
-        raise ValueError("must be 1 to 120 printable characters on one line")
-    return text.strip()
-
-
-def _contact(text: str) -> str:
-    if not re.fullmatch(r"[\w.+-]+@[\w.-]+\.\w+|https?://[\w./~-]+", text):
-        raise ValueError(f"'{text}' is not a contact; accepted: a mail address or an https URL")
-    return text
-
-
-def _base_url(text: str) -> str:
-    if not re.fullmatch(r"https?://[\w.:-]+(/[\w./-]*)?", text):
-        raise ValueError(f"'{text}' is not a base URL; accepted: https://host[/path]")
-    return text.rstrip("/")
-
-
-Zone = Annotated[str, AfterValidator(_zone)]
-Key = Annotated[str, AfterValidator(_key)]
-Name = Annotated[str, AfterValidator(_visible)]
-Contact = Annotated[str, AfterValidator(_contact)]
-BaseUrl = Annotated[str, AfterValidator(_base_url)]
-Hours = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
-Latitude = Annotated[float, Field(ge=-90, le=90)]
-Longitude = Annotated[float, Field(ge=-180, le=180)]
-Share = Annotated[float, quantity("share", "0 %", "100 %")]
-Volume = Annotated[float, quantity("volume", "0 gal", "1000000 gal")]
-Mass = Annotated[float, quantity("mass", "0 lb")]
 
 
 def _policy_field(rule: Rule) -> Any:
@@ -155,6 +78,7 @@ class Company(Record):
     units: unit.System = "us"
     contact: Contact
     currency: Name = "USD"
+    briefing_at: Clock = time(4, 30)
 
 
 class WeatherSource(Record):
@@ -166,19 +90,38 @@ class WeatherSource(Record):
 
 
 class Weather(Record):
-    """Forecast sources in order of preference."""
+    """Forecast sources in order of preference; paths are relative to the sites file."""
 
     sources: tuple[Annotated[str, one_of("source", SOURCES)], ...] = Field(("nws",), min_length=1)
     nws: WeatherSource = WeatherSource()
     metno: WeatherSource = WeatherSource()
     openmeteo: WeatherSource = WeatherSource()
+    openmeteo_ensemble: WeatherSource = WeatherSource()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
+    recorded: str | None = None  # folder of recorded forecasts
 
-    @property
-    def base_urls(self) -> dict[str, str]:
-        """Addresses that stand in for the public ones, by source."""
-        named = {"nws": self.nws, "metno": self.metno, "openmeteo": self.openmeteo}
-        return {name: source.base_url for name, source in named.items() if source.base_url}
+    def service(self, name: str) -> WeatherSource:
+        """Return the settings of a service on the network."""
+        found: WeatherSource = getattr(self, name)
+        return found
+
+    @model_validator(mode="after")
+    def _sources_can_run(self) -> Weather:
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError(f"a source is listed twice: {', '.join(self.sources)}; keep one")
+        for name in set(self.sources) & set(PAID):
+            service = self.service(name)
+            public = service.base_url is None or PAID_HOST in service.base_url
+            if public and service.key_env is None and not service.non_commercial:
+                raise ValueError(
+                    f"{name} is free for non-commercial use only; accepted: key_env, the name of "
+                    "the environment variable that holds your key, or non_commercial: true"
+                )
+        if "table" in self.sources and not self.tables:
+            raise ValueError("source 'table' needs 'tables', a CSV file for each site that has one")
+        if "recorded" in self.sources and self.recorded is None:
+            raise ValueError("source 'recorded' needs 'recorded', a folder of recorded forecasts")
+        return self
 
 
 class ProductEntry(Record):
@@ -487,6 +430,8 @@ class Sites(Record):
     yards: dict[Key, Yard] = Field(min_length=1)
     clients: dict[Key, Client] = Field(min_length=1)
     sites: dict[Key, Site] = Field(min_length=1)
+    watch: Watch = Watch()
+    delivery: Delivery = Delivery()
 
     @property
     def products(self) -> dict[str, Product]:

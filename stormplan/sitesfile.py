@@ -26,6 +26,7 @@ Place = tuple[str | int, ...]
 
 MOST_SHOWN = 15  # accepted words in one message
 SECRET_WORDS = ("password", "passwd", "secret", "api_key", "apikey", "token")
+NAMES_A_SECRET = ("_env", "_file")  # keys that say where a secret is, not what it is
 
 
 def load(path: Path) -> Sites:
@@ -222,7 +223,8 @@ def _secrets(node: object, place: Place) -> list[tuple[Place, str]]:
     if isinstance(node, Mapping):
         for key, value in node.items():
             here = (*place, key)
-            if any(word in str(key).lower() for word in SECRET_WORDS):
+            name = str(key).lower()
+            if any(word in name for word in SECRET_WORDS) and not name.endswith(NAMES_A_SECRET):
                 found.append(
                     (here, "secrets do not belong in the sites file; name an environment variable")
                 )

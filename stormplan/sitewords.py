@@ -11,9 +11,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
+from stormplan import secondopinion
 from stormplan.event import SNOW, Event, Hazard
 from stormplan.plan import SitePlan, SurfacePlan
-from stormplan.treatment import Action, Treatment
+from stormplan.treatment import Action, Pass, Treatment
 from stormplan.wording import Words, blend_name, capital, percent, reason_line
 
 ACTIONS = {
@@ -61,6 +62,8 @@ class JobView:
     what: str
     says: str
     event: str
+    holds: str
+    later: tuple[str, ...]
     reasons: tuple[ReasonView, ...]
     cautions: tuple[str, ...]
 
@@ -81,6 +84,7 @@ class SiteView:
     summary: str
     forecast: str
     problem: str | None
+    opinions: tuple[str, ...]
     jobs: tuple[JobView, ...]
     is_quiet: bool
 
@@ -115,6 +119,7 @@ def site_view(site: SitePlan, words: Words, notes: Footnotes) -> SiteView:
             f"{', STALE' if source.stale else ''}"
         ),
         problem=site.problem,
+        opinions=tuple(secondopinion.site_lines(site, words)),
         jobs=_jobs(site, here, notes),
         is_quiet=source is not None and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
@@ -143,7 +148,10 @@ def _jobs(site: SitePlan, words: Words, notes: Footnotes) -> tuple[JobView, ...]
     told: dict[tuple[object, ...], JobView] = {}
     for surface, item in site.treatments:
         job = _job(item, words, notes)
-        key = (job.action, job.when, job.what, job.says, job.event, job.reasons, job.cautions)
+        key = (
+            *(job.action, job.when, job.what, job.says, job.event, job.holds),
+            *(job.later, job.reasons, job.cautions),
+        )
         alike.setdefault(key, []).append((surface, item))
         told[key] = job
     return tuple(
@@ -154,6 +162,8 @@ def _jobs(site: SitePlan, words: Words, notes: Footnotes) -> tuple[JobView, ...]
             what=job.what,
             says=job.says,
             event=job.event,
+            holds=job.holds,
+            later=job.later,
             reasons=job.reasons,
             cautions=job.cautions,
         )
@@ -179,6 +189,8 @@ def _job(item: Treatment, words: Words, notes: Footnotes) -> JobView:
         what=_what(item, words),
         says=item.says,
         event="" if item.event is None else event_line(item.event, words),
+        holds=_holds(item, words),
+        later=tuple(_pass(one, words) for one in item.later),
         reasons=tuple(_reasons(item, words, notes)),
         cautions=item.cautions,
     )
@@ -197,6 +209,32 @@ def _when(item: Treatment, words: Words) -> str:
     if item.action is Action.HOLD and item.look_again is not None:
         return f"look again {words.day(item.look_again)}"
     return "" if item.event is None else f"from {words.day(item.event.start)}"
+
+
+def _holds(item: Treatment, words: Words) -> str:
+    """Say how long the film model has a pre-treat hold."""
+    if item.action is not Action.PRETREAT or item.target is None:
+        return ""
+    if item.holds_until is not None:
+        text = (
+            f"Film model: fails {words.day(item.holds_until)}, wanted to {words.day(item.target)}"
+        )
+    else:
+        text = f"Film model: holds to {words.day(item.target)}"
+    if item.held_probability is not None:
+        text += f" in {percent(item.held_probability)} of what may come"
+    return f"{text}."
+
+
+def _pass(item: Pass, words: Words) -> str:
+    """Say one later pass."""
+    parts = [f"{words.day(item.at)}: {item.kind}"]
+    if item.rate_l_m2 > 0.0:
+        blend = blend_name(item.additive_name, item.additive_share)
+        parts.append(f"{blend} at {words.say.liquid_rate(item.rate_l_m2)}")
+    if item.solid_kg_m2 > 0.0:
+        parts.append(f"prewetted salt {words.say.solid_rate(item.solid_kg_m2)}")
+    return f"{', '.join(parts)}; {item.says}"
 
 
 def _what(item: Treatment, words: Words) -> str:

@@ -197,10 +197,10 @@ class Recorder:
         self._shape = (columns, members)
         stores = ("water", "ice", "frost", "snow", "snow_depth")
         self._out = {
-            f"{name}_mm": np.empty((hours, *self._shape)) for name in (*stores, *self.FLOWS)
+            f"{name}_mm": np.zeros((hours, *self._shape)) for name in (*stores, *self.FLOWS)
         }
-        self._salts = np.empty((len(CHLORIDES), hours, *self._shape))
-        self._lost = np.empty_like(self._salts)
+        self._salts = np.zeros((len(CHLORIDES), hours, *self._shape))
+        self._lost = np.zeros_like(self._salts)
         self.begin()
 
     def begin(self) -> None:
@@ -221,13 +221,16 @@ class Recorder:
         self._sum["deposited"] += np.maximum(-evaporated, 0.0)
 
     def end(self, hour: int, film: Film) -> None:
-        """Write the hour down."""
+        """Write the hour down; memory that stays zero is never touched, nor taken."""
         depth = film.snow / film.density * 1000.0
         stores = {"water": film.water, "ice": film.ice, "frost": film.frost, "snow": film.snow}
         for name, values in (stores | {"snow_depth": depth} | self._sum).items():
-            self._out[f"{name}_mm"][hour] = values.reshape(self._shape)
-        self._salts[:, hour] = film.salts.reshape(-1, *self._shape)
-        self._lost[:, hour] = self._salt_sum.reshape(-1, *self._shape)
+            if values.any():
+                self._out[f"{name}_mm"][hour] = values.reshape(self._shape)
+        for out, values in ((self._salts, film.salts), (self._lost, self._salt_sum)):
+            for index, row in enumerate(values):
+                if row.any():
+                    out[index, hour] = row.reshape(self._shape)
         self.begin()
 
     def film_hours(self) -> FilmHours:

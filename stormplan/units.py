@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from stormplan.errors import InputError
 
@@ -202,9 +202,17 @@ class Speaker:
         """Say a temperature [°C], to the degree."""
         return f"{c_to_f(temp_c):.0f} °F" if self.is_us else f"{temp_c:.1f} °C"
 
+    def degrees(self, temp_dc: float) -> str:
+        """Say a difference of temperatures [K]."""
+        return f"{1.8 * temp_dc:.0f} °F" if self.is_us else f"{temp_dc:.1f} K"
+
     def volume(self, volume_l: float) -> str:
         """Say a volume [L]."""
         return f"{volume_l / L_PER_GAL:,.0f} gal" if self.is_us else f"{volume_l:,.0f} L"
+
+    def scale(self, temp_c: Any) -> Any:
+        """Put temperatures [°C], one or an array, on the reader's scale."""
+        return c_to_f(temp_c) if self.is_us else temp_c
 
     def fine_volume(self, volume_l: float) -> str:
         """Say a volume [L], to the tenth where it is small."""

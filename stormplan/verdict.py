@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 
 from urllib3.util import Retry
 
+GOOD = frozenset({200, 203})  # 203: a service's word for a version that is deprecated or in trial
 THROTTLED = frozenset({403, 429, 503})  # where the page is not JSON: the network before the service
 LASTING = frozenset({"ForecastGridExpired"})  # a server error that waiting does not mend
 
@@ -67,7 +68,7 @@ def judge(status: int, headers: Mapping[str, str], body: bytes, retry: Retry = R
         content = json.loads(body)
     except (ValueError, RecursionError):
         return Verdict(False, again=True, reason=f"{status} with a body cut short or garbled")
-    if status == 200 and "problem" not in kind:
+    if status in GOOD and "problem" not in kind:
         return Verdict(True)
     problem = _problem(content)
     again = retry.is_retry("GET", status, "retry-after" in headers) and problem not in LASTING
@@ -80,11 +81,14 @@ def is_json(headers: Mapping[str, str]) -> bool:
 
 
 def _problem(content: object) -> str:
-    """Name of the problem an error body states: the end of its type, which does not change."""
+    """Name of the problem an error body states: the end of its type, which does not change.
+
+    Where there is no type, the title or reason in its own words.
+    """
     if not isinstance(content, Mapping):
         return ""
     kind = str(content.get("type", "")).rsplit("/", 1)[-1]
-    return kind or str(content.get("title", ""))
+    return kind or str(content.get("title") or content.get("reason") or "")
 
 
 def fresh_until(headers: Mapping[str, str], received_at: datetime) -> datetime:
@@ -121,6 +125,24 @@ def fresh_until(headers: Mapping[str, str], received_at: datetime) -> datetime:
     except (KeyError, ValueError, TypeError):
         return received_at
     return received_at + min(max(lasting, timedelta(0)), timedelta(days=1))
+
+
+def clock_off(headers: Mapping[str, str], received_at: datetime) -> timedelta | None:
+    """Tell how far our clock is ahead of a service's; None if the answer does not say.
+
+    Parameters
+    ----------
+    headers : mapping
+        ``date`` and ``age`` count; names in lower case [-].
+    received_at : datetime
+        By our own clock, aware [-].
+    """
+    age = headers.get("age", "0")
+    try:
+        said = parsedate_to_datetime(headers["date"])
+        return received_at - said - timedelta(seconds=int(age) if age.isdigit() else 0)
+    except (KeyError, ValueError, TypeError):
+        return None
 
 
 def origin(url: str) -> tuple[str, str]:

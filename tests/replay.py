@@ -88,6 +88,7 @@ class Request:
 
     path: str
     headers: Mapping[str, str]
+    body: bytes = b""
 
 
 class Replay:
@@ -142,6 +143,8 @@ class Replay:
         with self._lock:
             self.requests.append(request)
             script = self._script.get(request.path)
+            if not script and request.path.startswith("/alerts/active?"):
+                return Answer({"type": "FeatureCollection", "features": []})
             if not script:
                 return problem(404, "InvalidPoint", "Data Unavailable For Requested Point")
             return script.pop(0) if len(script) > 1 else script[0]
@@ -152,9 +155,15 @@ class _Handler(BaseHTTPRequestHandler):
     wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
     replay: Replay
 
+    def do_POST(self) -> None:
+        self._answer(self.rfile.read(int(self.headers["Content-Length"])))
+
     def do_GET(self) -> None:
+        self._answer(b"")
+
+    def _answer(self, body: bytes) -> None:
         headers = {name.lower(): value for name, value in self.headers.items()}
-        answer = self.replay.next_answer(Request(self.path, headers))
+        answer = self.replay.next_answer(Request(self.path, headers, body))
         time.sleep(answer.delay_s)
         if answer.reset:  # a zero linger turns close into a reset
             linger = struct.pack("ii", 1, 0)
@@ -162,7 +171,8 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True
             return
         raw = answer.raw
-        self.send_response(answer.status)
+        begin = self.send_response_only if "Date" in answer.headers else self.send_response
+        begin(answer.status)
         for name, value in answer.headers.items():
             self.send_header(name, value)
         if answer.status != 304:

@@ -3,6 +3,7 @@
 import json
 import re
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -191,6 +192,13 @@ def test_blend_warns_of_a_cold_tank(say):
     assert "Blend into 20.1 % base brine" in cold
 
 
+def test_ice_in_words(say):
+    assert "Frozen solid at -10.0 °F." in say("blend --brine 23.3 --at -10")[1]
+    assert "28 % of it is ice at 14.0 °F." in say("blend --brine 10 --at 14")[1]
+    line = "blend --additive mgcl2=30 --share 20 --at 10"
+    assert "No ice at 10.0 °F, but salt crystals are due." in say(line)[1]
+
+
 def test_blend_of_a_tank_that_drops_salt_when_warm(sheet, say):
     line = "blend --brine 26 --additive cacl2=32 --share 10"
     assert sheet(line)["drops_salt_when_warm"] is True
@@ -226,6 +234,15 @@ def test_a_product_by_name():
     assert neat.sheet["first_solid_c"] == -27.0
     assert neat.sheet["first_solid_source"] == "supplier"
     assert "freezes, the supplier's figure" in neat.lines[0]
+
+
+def test_a_product_of_the_sites_file(sheet, say):
+    example = Path(__file__).parent.parent / "sites.example.yaml"
+    found = sheet(f"blend --additive calcium-32 --share 10 --sites {example}")
+    assert found["additive_product"] == "calcium-32"
+    assert found["cacl2_wt_pct"] == pytest.approx(3.51, abs=0.06)
+    _, out, _ = say(f"blend --brine calcium-32 --sites {example}")
+    assert out.startswith("    -17.0 °F  freezes, the supplier's figure")
 
 
 def test_a_products_limit():

@@ -186,6 +186,9 @@ BLENDS = [
     ("mgcl2", 19.56, 4.82, (-26.36, -26.64), (-9.0, -8.0)),
     ("mgcl2", 18.33, 6.40, (-28.24, -28.62), (-6.0, -4.7)),
 ]
+BLENDS_KCL = [  # NaCl, KCl [wt %], hydrohalite onset in Pitzer A and B [°C]
+    (24, 2, -8.55, -8.35), (23, 3, -12.05, -11.97), (22, 4, -15.65, -15.75), (21, 6, -16.05, -16.3),
+]  # fmt: skip
 BESIDE_CRYSTALS = [-21.5, -22.0, -22.5, -23.1, -21.6, -22.1, -22.7, -23.5]  # Pitzer A/B, °C
 
 
@@ -201,6 +204,13 @@ def test_crystal_onset_of_blends(additive, nacl, other, _, crystal_onsets_c):
     onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, **{additive: other})))
     assert onset_c == pytest.approx(np.mean(crystal_onsets_c), abs=1.5)
     assert onset_c <= max(crystal_onsets_c)
+
+
+@pytest.mark.parametrize(("nacl", "kcl", "pitzer_a_c", "pitzer_b_c"), BLENDS_KCL)
+def test_potassium_salts_out_too(nacl, kcl, pitzer_a_c, pitzer_b_c):
+    onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, kcl=kcl)))
+    assert onset_c == pytest.approx((pitzer_a_c + pitzer_b_c) / 2, abs=1.5)
+    assert onset_c <= max(pitzer_a_c, pitzer_b_c)
 
 
 @pytest.mark.parametrize(
@@ -238,10 +248,39 @@ def test_a_plain_salt_film_is_solid_below_its_eutectic():
     assert unfrozen[1] == 0.0
 
 
+# FHWA-RD-95-202 App. A has the eutectics at -33 °C (MgCl2) and -51 °C (CaCl2); KCl -10.7 (Pitzer A)
+@pytest.mark.parametrize(
+    ("chloride", "liquid_c", "solid_c"),
+    [("mgcl2", -32.9, -33.5), ("cacl2", -50.5, -51.5), ("kcl", -10.5, -10.9)],
+)
+def test_other_films_are_solid_below_theirs(chloride, liquid_c, solid_c):
+    unfrozen = brine.unfrozen_frac(molality(**{chloride: 10.0}), [liquid_c, solid_c])
+    assert unfrozen[0] > 0.2
+    assert unfrozen[1] == 0.0
+
+
 def test_a_trace_of_calcium_does_not_thaw_a_salt_film():
     # Below the eutectic hydrohalite takes the salt out; only the calcium's own water stays.
     unfrozen = brine.unfrozen_frac(molality(nacl=20.0, cacl2=0.1), -25.0)
     assert 0.0 < unfrozen < 0.02
+
+
+# NaCl, other [wt %], °C: liquid share of the water beside ice and hydrohalite, Pitzer A and B
+COLD_FILMS = [
+    ("cacl2", 10, 2, -15.0, 0.603, 0.602), ("cacl2", 10, 2, -21.5, 0.458, 0.460),
+    ("cacl2", 10, 2, -25.0, 0.147, 0.146), ("cacl2", 10, 2, -30.0, 0.092, 0.090),
+    ("cacl2", 10, 2, -38.0, 0.068, 0.066), ("cacl2", 7, 1.2, -25.0, 0.085, 0.084),
+    ("cacl2", 20, 4, -25.0, 0.341, 0.337), ("mgcl2", 10, 2, -15.0, 0.631, 0.632),
+    ("mgcl2", 10, 2, -25.0, 0.182, 0.188), ("mgcl2", 7, 1.2, -30.0, 0.067, 0.068),
+    ("kcl", 10, 2, -15.0, 0.560, 0.561),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("other", "nacl", "wt_pct", "temp_c", "in_a", "in_b"), COLD_FILMS)
+def test_liquid_left_beside_ice_and_hydrohalite(other, nacl, wt_pct, temp_c, in_a, in_b):
+    found = float(brine.unfrozen_frac(molality(nacl=nacl, **{other: wt_pct}), temp_c))
+    # Below the eutectic the rule errs towards less liquid.
+    assert min(in_a, in_b) - 0.03 <= found <= max(in_a, in_b) + 0.005
 
 
 def test_salt_to_hold_a_millimetre_of_water_liquid():
@@ -277,6 +316,15 @@ HOLD = [(28, 38.2, 48.4, 40.5), (20, 111.8, 123.0, 99.0), (10, 192.9, 190.7, 149
 def test_salt_to_hold_water_by_temperature(temp_f, nacl, cacl2, mgcl2):
     grams = brine.ice_line_molality((temp_f - 32) / 1.8) * brine.MOLAR_MASS_G_MOL
     assert grams[:3] == pytest.approx([nacl, cacl2, mgcl2], rel=0.005)
+
+
+def test_a_dried_pre_treat_keeps_little_water_liquid():
+    # 0.8 gal/1000 ft2 of 23.3 % (2.29 lb/gal) at 30 °F keeps about 0.44 mm; that figure rests on
+    # the handbook's ice line, which runs 7 % strong at 30 °F. Half an inch of new snow is 1.27 mm.
+    salt_g_m2 = 0.8 * 2.29 * 453.59237 / (1000 * 0.09290304)
+    water_mm = salt_g_m2 / (brine.ice_line_molality((30 - 32) / 1.8)[0] * 58.443)
+    assert water_mm == pytest.approx(0.44, rel=0.08)
+    assert water_mm < 1.27
 
 
 def test_diluted_salt_at_25f():
@@ -364,7 +412,7 @@ def test_freezing_falls_with_strength_up_to_the_eutectic(chloride, one, other):
 @given(shares, st.floats(0.0, 20.0))
 def test_dilution_never_lowers_the_freeze_point(salts, water):
     m = brine.molality(np.array(salts))
-    assert brine.ice_onset_c(m / (1.0 + water)) >= brine.ice_onset_c(m)
+    assert brine.ice_onset_c(m / (1.0 + water)) >= brine.ice_onset_c(m) - 1e-9
     assert brine.freeze_point_c(m / (1.0 + water)) >= brine.freeze_point_c(m) - 1e-9
 
 

@@ -1,12 +1,15 @@
 """Events: what counts as a hazard, how hours join, and what stays unknown."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tables import NOON, cell, hourly, spell
 
-from stormplan import event, handbook, units
-from stormplan.event import Hazard, Thresholds
+from stormplan import catalog, event, handbook, pavement, units
+from stormplan.event import Ground, Hazard, Thresholds
 from stormplan.forecast import stack
+from stormplan.pavement import Column, Columns
 
 F = units.f_to_c
 THRESHOLDS = Thresholds.of(handbook.Practice())
@@ -14,7 +17,13 @@ THRESHOLDS = Thresholds.of(handbook.Practice())
 
 def outlook(surface_c, hours=48, **series):
     forecast = stack([cell(hours=hours, **series)], NOON, hours)
-    return event.outlook(forecast, 0, hourly(surface_c, hours)[:, None], THRESHOLDS)
+    return event.outlook(forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS)
+
+
+def ground(surface_c, ice_mm=0.0):
+    """A surface with frost wherever it can be, and so much ice."""
+    full = np.ones_like(surface_c)
+    return Ground(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +119,7 @@ def test_members_vote_and_give_the_chance():
         forecast.cells,
         {n: members.get(n, np.full((hours, 4), np.nan))[:, None, :] for n in forecast.values},
     )
-    found = event.outlook(forecast, 0, np.full((hours, 4), -2.0), THRESHOLDS)
+    found = event.outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
     assert found.events[0].hazard is Hazard.LIGHT_SNOW
     assert found.events[0].probability == pytest.approx(0.75)
 
@@ -121,3 +130,74 @@ def test_frost_is_a_chance_and_never_certain_at_the_threshold():
     assert found.events[0].probability == pytest.approx(0.5, abs=0.01)
     colder = outlook(-4.0, dew_point_c=0.0, air_temp_c=1.0)
     assert 0.95 < colder.events[0].probability < 1.0
+
+
+def with_members(hours, count, **series):
+    """One cell with members: arrays (hour, member), or numbers."""
+    one = cell(hours=hours)
+    values = {name: np.repeat(array, count, axis=1) for name, array in one.values.items()}
+    for name, given in series.items():
+        values[name] = np.broadcast_to(given, (hours, count)).copy()
+    return stack([replace(one, values=values)], NOON, hours)
+
+
+def test_members_that_differ_in_their_hours_still_add_up_to_the_storm_each_of_them_has():
+    # five members, each with 6 h of 0.5 cm/h and 1 mm/h, two hours apart: 3 cm and 6 mm in every
+    # one of them, though in no hour does more than half of them have snow
+    hours = np.arange(48)[:, None]
+    falls = (hours >= 10 + 4 * np.arange(5)) & (hours < 16 + 4 * np.arange(5))
+    forecast = with_members(48, 5, snow_we_mm=1.0 * falls, snow_depth_cm=0.5 * falls, pop=1.0)
+    found = event.outlook(forecast, 0, ground(np.full((48, 5), -2.0)), THRESHOLDS)
+    (only,) = found.events
+    assert only.snow_cm == pytest.approx(3.0)
+    assert only.water_mm == pytest.approx(6.0)
+    assert only.probability == pytest.approx(1.0)
+    assert found.snow_cm == pytest.approx(3.0)
+
+
+def test_a_storm_in_some_members_is_told_as_it_is_in_those():
+    falls = np.zeros((48, 4))
+    falls[10:14, 0] = 1.0
+    forecast = with_members(48, 4, snow_we_mm=falls, snow_depth_cm=falls, pop=1.0)
+    found = event.outlook(forecast, 0, ground(np.full((48, 4), -2.0)), THRESHOLDS)
+    assert found.events[0].probability == pytest.approx(0.25)
+    assert found.events[0].snow_cm == pytest.approx(4.0)
+    assert found.snow_cm == 0.0  # of the horizon, whatever comes: most members have none
+    assert found.events[0].coldest_range_c is None  # one member of four is no range
+
+
+@pytest.mark.parametrize(("claimed", "low", "high"), [(1.0, 0.75, 0.85), (0.4, 0.0, 0.6)])
+def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
+    # truth and members are drawn from one distribution of errors in air and cloud, through the
+    # pavement model; members that claim too small an error must be caught out
+    hours, places, count = 36, 600, 31
+    rng = np.random.default_rng(7)
+
+    def draw(width, members):
+        """Errors of the air that last for hours: autoregressive, 0.9 an hour."""
+        error = np.empty((hours, places, members))
+        error[0] = rng.normal(0.0, width, (places, members))
+        for hour in range(1, hours):
+            step = rng.normal(0.0, width * np.sqrt(1 - 0.9**2), (places, members))
+            error[hour] = 0.9 * error[hour - 1] + step
+        return error
+
+    falls = ((np.arange(hours) >= 20) & (np.arange(hours) < 30))[:, None, None]
+    air_c = -6.0 + np.concatenate([draw(claimed * 1.5, count), draw(1.5, 1)], axis=2)
+    cells = tuple(replace(cell(hours=hours), latitude_deg=40 + n / 100) for n in range(places))
+    base = stack(cells, NOON, hours)
+    values = {name: np.repeat(array, count + 1, axis=2) for name, array in base.values.items()}
+    values |= {"air_temp_c": air_c, "dew_point_c": air_c - 4.0, "pop": np.ones_like(air_c)}
+    values |= {name: falls * np.ones_like(air_c) for name in ("snow_we_mm", "snow_depth_cm")}
+    forecast = replace(base, values=values)
+    columns = Columns.of([Column(n, catalog.BUILD_UPS["asphalt"]) for n in range(places)])
+    surface_c = pavement.run(forecast, columns).surface_c
+
+    members = replace(forecast, values={n: a[:, :, :count] for n, a in values.items()})
+    inside = 0
+    for place in range(places):
+        seen = event.outlook(members, place, ground(surface_c[:, place, :count]), THRESHOLDS)
+        (only,) = seen.events
+        truth_c = surface_c[20:30, place, count].min()
+        inside += only.coldest_range_c[0] <= truth_c <= only.coldest_range_c[1]
+    assert low <= inside / places <= high

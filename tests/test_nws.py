@@ -228,7 +228,7 @@ def test_a_dew_point_above_the_air_is_taken_from_the_humidity():
     assert cell.marks["dew_point_c"][0] == Mark.MODELLED
     assert at(cell, "dew_point_c", 12) == -2.0  # within the rounding: cut to the air temperature
     assert cell.marks["dew_point_c"][6] == Mark.CLIPPED
-    assert "dewpoint: above the air temperature in 6 h, dropped" in cell.notes
+    assert "dew point: above the air temperature in 6 h, dropped" in cell.notes
 
 
 def test_a_jump_in_temperature_is_said():

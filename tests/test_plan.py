@@ -3,6 +3,7 @@
 import itertools
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import timedelta
 
 import jsonschema
@@ -53,7 +54,9 @@ def test_volumes_of_surfaces_sum_to_the_yard():
     assert sum(b.additive_l for b in yard.blends) == pytest.approx(
         sum(t.additive_l for t in sprayed)
     )
-    assert yard.brine_needed_l == pytest.approx(1.1 * sum(t.brine_l for t in sprayed))
+    later = sum(step.volume_l for t in sprayed for step in t.later)
+    assert yard.later_l == pytest.approx(later)
+    assert yard.brine_needed_l == pytest.approx(1.1 * (sum(t.brine_l for t in sprayed) + later))
     assert yard.brine_to_make_l == pytest.approx(yard.brine_needed_l)
 
 
@@ -133,7 +136,7 @@ def test_the_order_of_sites_changes_nothing(order):
 
 
 def test_blocks_can_be_planned_by_any_executor(monkeypatch):
-    monkeypatch.setattr("stormplan.plan.BLOCK_SITES", 2)
+    monkeypatch.setattr("stormplan.block.BLOCK_SITES", 2)
     sites = {f"s{n}": site(43 + n / 10, -89.4) for n in range(5)}
     answers = dict.fromkeys(sites, Answer(cell(**SNOW)))
     with ThreadPoolExecutor(2) as pool:
@@ -151,3 +154,27 @@ def test_the_handbook_ceiling_is_never_passed():
         }
         for _, item in planned(weather=weather).sites[0].treatments:
             assert item.rate_l_m2 <= 0.8 * units.L_M2_PER_GAL_KFT2 + 1e-12
+
+
+def test_a_site_is_planned_the_same_beside_one_whose_forecast_begins_earlier():
+    first = cell(**SNOW)
+    day = {name: np.concatenate([array[:24], array]) for name, array in first.values.items()}
+    earlier = replace(first, cell="TST/2,2", start=NOON - timedelta(hours=24), values=day)
+    sites = company({"a": site(43.1, -89.4), "b": site(43.2, -89.5)})
+    alone = make_plan(sites, {"a": Answer(first)}, NOON)
+    both = make_plan(sites, {"a": Answer(first), "b": Answer(earlier)}, NOON)
+    assert both.sites[0] == alone.sites[0]
+    assert both.sites[1].surfaces[0].treatments[0].action is not Action.NOTHING
+
+
+def test_an_hour_in_the_past_that_is_not_known_does_not_blind_the_plan():
+    first = cell(hours=96, start=NOON - timedelta(hours=24), **{
+        name: value for name, value in SNOW.items() if name in ("air_temp_c", "dew_point_c")
+    }, snow_we_mm=spell(36, 42, 0.5), snow_depth_cm=spell(36, 42, 0.6), pop=0.8)  # fmt: skip
+    values = {name: array.copy() for name, array in first.values.items()}
+    for name in ("precip_mm", "rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm"):
+        values[name][:3] = np.nan  # amounts begin later than temperature
+    gap = replace(first, values=values)
+    plan = make_plan(company({"a": site(43.1, -89.4)}), {"a": Answer(gap)}, NOON)
+    assert plan.sites[0].surfaces[0].coldest_surface_c is not None
+    assert plan.sites[0].surfaces[0].treatments[0].action is Action.PRETREAT

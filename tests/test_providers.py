@@ -16,6 +16,7 @@ from stormplan.fetch import Fetcher
 from stormplan.forecast import REQUIRED, Mark, stack
 from stormplan.providers import Place, gather, nws, open_sources
 from stormplan.providers.recorded import Recorded
+from stormplan.sites import SOURCES, Weather
 
 HOUR = timedelta(hours=1)
 LOT = Place("lot", 45.05, -92.95)
@@ -29,6 +30,14 @@ def archive(tmp_path):
         yield opened
 
 
+def at(replay, *names, **services):
+    """The weather part of a sites file, with every service on this machine."""
+    here = {"base_url": replay.base_url}
+    named = names or ("nws",)
+    on_net = {name: here | services.get(name, {}) for name in named if hasattr(Weather(), name)}
+    return Weather.model_validate({"sources": named, **on_net})
+
+
 @pytest.fixture
 def run(archive, replay):
     """One run of the program: fresh sources over the archive that lasts."""
@@ -36,7 +45,7 @@ def run(archive, replay):
     def plan(places, now=NOW, *, offline=False):
         fetcher = Fetcher(archive, CONTACT, BRISK, offline=offline)
         try:
-            return gather(open_sources(["nws"], fetcher, {"nws": replay.base_url}), places, now)
+            return gather(open_sources(at(replay), fetcher), places, now)
         finally:
             fetcher.close()
 
@@ -306,17 +315,20 @@ def test_the_next_source_is_asked_when_the_first_has_none(archive, replay, tmp_p
     (tmp_path / "storm.json").write_text(json.dumps(body()))
     replay.answer("/points/45.05,-92.95", problem(500, "UnexpectedProblem"))
     fetcher = Fetcher(archive, CONTACT, BRISK)
-    sources = [*open_sources(["nws"], fetcher, {"nws": replay.base_url}), Recorded(tmp_path)]
+    sources = [*open_sources(at(replay), fetcher), Recorded(tmp_path)]
     (gathered,) = gather(sources, [LOT], NOW)
     assert gathered.forecast.source == "recorded"
     assert "500 UnexpectedProblem" in gathered.reasons[0]
     fetcher.close()
 
 
-def test_a_source_that_is_none_is_refused(archive):
+def test_every_source_a_sites_file_may_name_can_be_opened(archive, replay, tmp_path):
+    (tmp_path / "storm.json").write_text(json.dumps(body()))
+    weather = {"sources": SOURCES, "recorded": ".", "tables": {"lot": "lot.csv"}}
+    for name in ("openmeteo", "openmeteo_ensemble"):
+        weather[name] = {"non_commercial": True}
     fetcher = Fetcher(archive, CONTACT, BRISK)
-    with pytest.raises(InputError, match="'almanac' is not a forecast source; known sources: nws"):
-        open_sources(["almanac"], fetcher)
+    assert len(open_sources(Weather.model_validate(weather), fetcher, tmp_path)) == len(SOURCES)
     fetcher.close()
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stormplan import sites, sitesfile
+from stormplan import outlets, sites, sitesfile
 from stormplan.errors import InputError, SitesError
 from stormplan.handbook import RULES
 
@@ -41,7 +41,7 @@ def test_the_example_explains_every_key():
 
     models = [
         value
-        for value in vars(sites).values()
+        for value in (*vars(sites).values(), *vars(outlets).values())
         if isinstance(value, type) and issubclass(value, sites.Record) and value is not sites.Policy
     ]
     assert len(models) > 15
@@ -105,6 +105,14 @@ def test_every_error_is_reported_at_once_with_its_line():
         ("  mill-court:\n    name", "  Mill Court:\n    name", "must be lower-case letters"),
         ("tell: mail", "tell: pigeon", "'pigeon': input should be 'mail', 'text' or 'call'"),
         ("tell: mail", "password: hunter2", "secrets do not belong in the sites file"),
+        ("password_env: STORMPLAN_MAIL", "password_env: hunter2", "must name an environment"),
+        ("secret_env: STORMPLAN_HOOK", "secret: STORMPLAN_HOOK", "secrets do not belong"),
+        ("    secret_env: STORMPLAN_HOOK_SECRET", "", "an unsigned message proves nothing"),
+        ("    user_env: STORMPLAN_MAIL_USER", "", "belong together"),
+        ("security: starttls", "security: none", "sent to this machine only"),
+        ("from: briefing@", "from: briefing at ", "is not a mail address; accepted: name@host"),
+        ('briefing_at: "04:30"', 'briefing_at: "4.30"', "write it as '04:30'"),
+        ("storm_interval: 3 h", "storm_interval: 3", "'3' has no unit"),
     ],
 )
 def test_each_mistake_has_its_sentence(written, instead, message):

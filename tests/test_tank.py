@@ -61,4 +61,4 @@ def test_the_stated_spread_covers_the_models():
     ice_c, crystal_c = float(brine.ice_onset_c(blend)), float(brine.crystal_onset_c(blend))
     assert all(abs(ice_c - t) <= tank.spread_dc(ice_c) for t in (-23.64, -23.86))
     assert all(abs(crystal_c - t) <= tank.spread_dc(crystal_c, True) for t in (-15.1, -14.5))
-    assert list(tank.spread_dc([-5.0, -15.0, -25.0, -70.0])) == [0.15, 0.4, 0.6, 1.5]
+    assert list(tank.spread_dc([-5.0, -15.0, -25.0, -70.0])) == [0.15, 0.4, 0.6, 1.6]

@@ -1,25 +1,29 @@
 """Forecast sources, one module each: which forecast does each place get, and if none, why not.
 
 A source is a variable map, a pure parser and a few lines of fetch. ``gather`` asks the sources in
-order of preference for every place; what goes wrong at one place never stops the others, and
-places in the same grid cell get the same object.
+order of preference for every place, and lets the next step in where one stops knowing; what goes
+wrong at one place never stops the others, and places in the same grid cell share one object.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 
 from stormplan.errors import ForecastError, InputError
-from stormplan.fetch import Fetcher
+from stormplan.fetch import Fetcher, FetchError
 from stormplan.forecast import CellForecast, Mark
+from stormplan.sites import SOURCES, Weather, WeatherSource
 
-#: Names a sites file may list, in the order in which they are tried if it lists none.
-NAMES = ("nws",)
+
+class NotServedError(FetchError):
+    """A source does not serve a place at all; where another one does, that is no fault."""
 
 
 @dataclass(frozen=True)
@@ -55,14 +59,18 @@ class Gathered:
     place : Place
         The place [-].
     forecast : CellForecast or None
-        From the first source that had one; None if none had [-].
+        From the first source that had one, with others stepping in where it does not know; None
+        if none had [-].
     reasons : tuple of str
-        Why each source before it, or every source, had none, in words [-].
+        Why each source before it failed or, without forecast, why every one did, in words [-].
+    others : tuple of CellForecast
+        From the sources after it that had one too [-].
     """
 
     place: Place
     forecast: CellForecast | None
     reasons: tuple[str, ...] = ()
+    others: tuple[CellForecast, ...] = ()
 
 
 class Source(Protocol):
@@ -78,41 +86,69 @@ class Source(Protocol):
         """
 
 
-def open_sources(
-    names: Sequence[str], fetcher: Fetcher, base_urls: Mapping[str, str] | None = None
-) -> list[Source]:
-    """Make the sources a sites file names.
+def open_sources(weather: Weather, fetcher: Fetcher, folder: Path = Path()) -> list[Source]:
+    """Make the sources a sites file names, in its order of preference.
 
     Parameters
     ----------
-    names : sequence of str
-        In order of preference, each one of ``NAMES`` [-].
+    weather : Weather
+        The part of the sites file about them [-].
     fetcher : Fetcher
         Asks for all of them [-].
-    base_urls : mapping of str, optional
-        Addresses to use instead of the public ones, by name of the source [-].
+    folder : Path
+        Where relative paths start [-].
 
     Raises
     ------
     InputError
-        A name that is no source.
+        A key that is not in the environment.
+    ForecastError
+        No recorded forecasts in their folder.
     """
-    sources: list[Source] = []
-    for name in names:
-        match name:
-            case "nws":
-                from stormplan.providers import nws
-
-                sources.append(nws.Nws(fetcher, (base_urls or {}).get(name, nws.BASE_URL)))
-            case _:
-                raise InputError(
-                    f"'{name}' is not a forecast source; known sources: {', '.join(NAMES)}"
-                )
-    return sources
+    return [_open(name, weather, fetcher, folder) for name in weather.sources]
 
 
-def gather(sources: Sequence[Source], places: Iterable[Place], now: datetime) -> list[Gathered]:
-    """Get a forecast for every place, from the first source that has one.
+def _open(name: str, weather: Weather, fetcher: Fetcher, folder: Path) -> Source:
+    from stormplan.providers import metno, nws, openmeteo, recorded, table
+
+    match name:
+        case "nws":
+            return nws.Nws(fetcher, weather.nws.base_url or nws.BASE_URL)
+        case "metno":
+            return metno.source(fetcher, weather.metno.base_url or metno.BASE_URL)
+        case "openmeteo" | "openmeteo_ensemble":
+            service = weather.service(name)
+            return openmeteo.source(fetcher, name, service.base_url, _key(name, service))
+        case "table":
+            return table.Tables(weather.tables, folder)
+        case "recorded":
+            return recorded.Recorded(folder / str(weather.recorded))
+        case _:
+            raise InputError(
+                f"'{name}' is not a forecast source; known sources: {', '.join(SOURCES)}"
+            )
+
+
+def _key(name: str, service: WeatherSource) -> str | None:
+    """Take the key of a service from the environment, where the sites file names one."""
+    if service.key_env is None:
+        return None
+    key = os.environ.get(service.key_env, "").strip()
+    if not key:
+        raise InputError(
+            f"{name}: the environment has no {service.key_env}, which the sites file names for its "
+            "key; set it, or leave the source out"
+        )
+    return key
+
+
+def gather(
+    sources: Sequence[Source],
+    places: Iterable[Place],
+    now: datetime,
+    ahead: timedelta = timedelta(0),
+) -> list[Gathered]:
+    """Get every source's forecast for every place, in order of preference.
 
     Parameters
     ----------
@@ -122,23 +158,46 @@ def gather(sources: Sequence[Source], places: Iterable[Place], now: datetime) ->
         In any order; the answer keeps it [-].
     now : datetime
         The moment planned for, aware UTC [-].
+    ahead : timedelta
+        How far ahead hours matter: up to there another source steps in where the first does not
+        know [-].
 
     Returns
     -------
     list of Gathered
         One for each place; identical cells share one ``CellForecast`` object.
     """
-    return [_gather_one(sources, place, now) for place in places]
+    from stormplan.providers.fallback import fill
+
+    filled: dict[tuple[int, ...], CellForecast] = {}
+    gathered = []
+    for place in places:
+        found = _gather_one(sources, place, now)
+        if found.forecast is not None and found.others:
+            cells = (found.forecast, *found.others)
+            key = tuple(map(id, cells))
+            if key not in filled:
+                filled[key] = fill(found.forecast, found.others, now, now + ahead)
+            found = replace(found, forecast=filled[key])
+        gathered.append(found)
+    return gathered
 
 
 def _gather_one(sources: Sequence[Source], place: Place, now: datetime) -> Gathered:
-    reasons: list[str] = []
+    cells: list[CellForecast] = []
+    failed: list[str] = []  # before the first that had one
+    unserved: list[str] = []
     for source in sources:
         try:
-            return Gathered(place, source.forecast(place, now), tuple(reasons))
+            cells.append(source.forecast(place, now))
+        except NotServedError as error:
+            unserved.append(str(error))
         except ForecastError as error:
-            reasons.append(str(error))
-    return Gathered(place, None, tuple(reasons))
+            if not cells:
+                failed.append(str(error))
+    if not cells:
+        return Gathered(place, None, (*unserved, *failed))
+    return Gathered(place, cells[0], tuple(failed), tuple(cells[1:]))
 
 
 def mark_stale(cell: CellForecast, reason: str) -> CellForecast:

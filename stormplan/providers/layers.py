@@ -144,6 +144,20 @@ def number(value: object) -> float | None:
         return None
 
 
+def place(latitude: object, longitude: object) -> tuple[float, float] | None:
+    """Give latitude and longitude as numbers of a place on earth [°], or None."""
+    north, east = number(latitude), number(longitude)
+    if north is None or east is None or abs(north) > 90.0 or abs(east) > 180.0:
+        return None
+    return north, east
+
+
+def height(value: object) -> float | None:
+    """Give a height that land can have [m], or None."""
+    metres = number(value)
+    return metres if metres is not None and -500.0 < metres < 9000.0 else None
+
+
 def read(
     name: str, entries: object, window: tuple[datetime, datetime], notes: Notes
 ) -> list[Block[object]]:

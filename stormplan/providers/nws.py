@@ -20,8 +20,8 @@ import numpy as np
 from stormplan import air, forecast
 from stormplan.errors import ForecastError
 from stormplan.fetch import Fetcher, FetchError, Reply
-from stormplan.forecast import REQUIRED, CellForecast, Mark, Marks
-from stormplan.providers import Place, mark_stale, phase
+from stormplan.forecast import CellForecast, Mark, Marks
+from stormplan.providers import NotServedError, Place, hourly, mark_stale, phase
 from stormplan.providers.layers import Array, Block, HourAxis, Notes, spell, step
 from stormplan.providers.nws_body import Grid, numbers_in, open_body
 from stormplan.verdict import origin
@@ -52,11 +52,6 @@ VARIABLES: Mapping[str, tuple[str, str]] = {**STATES, **TOTALS}
 WEATHER = "weather"
 
 POINT_LASTS = timedelta(days=7)  # the service moves places to other cells without notice
-NEEDED_HOURS = 24
-WARN_AGE, STALE_AGE = timedelta(hours=8), timedelta(hours=12)
-DEW_POINT_ABOVE_DC = 0.6  # both are rounded to whole °F; more than this is an error
-HUMIDITY_APART_PCT = 10.0
-JUMP_DC = 15.0  # per hour
 
 
 def _axis(blocks: Iterable[Block[object]], grid: Grid) -> HourAxis:
@@ -111,41 +106,6 @@ def _read_word(entry: Mapping[str, object], row: Array, notes: Notes) -> None:
         row[3 + named] = 1.0
 
 
-def _humidity(values: dict[str, Array], marks: dict[str, Marks], notes: Notes) -> None:
-    """Make temperature, dew point and humidity agree; derive what one of them lacks."""
-    temp, humid = values["air_temp_c"], values["rel_humidity_pct"]
-    dew = values["dew_point_c"]
-    impossible = dew > temp + DEW_POINT_ABOVE_DC
-    if impossible.any():
-        notes.add(f"dewpoint: above the air temperature in {impossible.sum()} h, dropped")
-    dew = np.where(impossible, np.nan, dew)
-    marks["dew_point_c"][dew > temp] |= np.uint8(Mark.CLIPPED)
-    dew = np.where(dew > temp, temp, dew)
-    derived = np.isnan(dew) & np.isfinite(temp) & (humid > 0.0)
-    dew = np.where(derived, air.dew_point_c(temp, np.where(humid > 0.0, humid, 100.0)), dew)
-    marks["dew_point_c"][derived] |= np.uint8(Mark.MODELLED)
-    values["dew_point_c"] = dew
-
-    from_dew = air.rel_humidity_pct(temp, dew)
-    apart = np.abs(humid - from_dew) > HUMIDITY_APART_PCT
-    if apart.any():
-        notes.add(
-            f"relativeHumidity: more than {HUMIDITY_APART_PCT:g} points from that of temperature "
-            f"and dew point in {apart.sum()} h; temperature and dew point are used"
-        )
-    marks["rel_humidity_pct"][np.isnan(humid) & np.isfinite(from_dew)] |= np.uint8(Mark.MODELLED)
-    values["rel_humidity_pct"] = np.where(np.isnan(humid), from_dew, humid)
-
-
-def _pressure(values: dict[str, Array], marks: dict[str, Marks], grid: Grid) -> None:
-    """Where the source gives no pressure, take that of the standard atmosphere."""
-    unknown = np.isnan(values["pressure_hpa"])
-    if grid.elevation_m is not None:
-        standard = air.standard_pressure_pa(grid.elevation_m) / 100.0
-        values["pressure_hpa"] = np.where(unknown, standard, values["pressure_hpa"])
-        marks["pressure_hpa"][unknown] |= np.uint8(Mark.MODELLED)
-
-
 def _falling(
     values: dict[str, Array],
     marks: dict[str, Marks],
@@ -156,10 +116,7 @@ def _falling(
 ) -> None:
     """Split water, snow and ice over hours and phases, and doubt what does not fit."""
     temp = values["air_temp_c"]
-    pressure_pa = np.where(
-        np.isnan(values["pressure_hpa"]), air.STANDARD_PRESSURE_PA, values["pressure_hpa"] * 100.0
-    )
-    wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], pressure_pa)
+    wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
     ice_block = step("iceAccumulation", totals["ice_accr_mm"], axis, Notes())
     weight = words.falls * np.fmax(np.nan_to_num(values["pop"], nan=1.0), phase.LEAST_POP)
 
@@ -175,45 +132,11 @@ def _falling(
 
     water = share_out("precip_mm", [weight]).amount
     shares, guessed = phase.phases(words, phase.Air(temp, wet_bulb, ice_block))
-    by_phase = np.where(water[:, None] > 0.0, water[:, None] * shares, water[:, None])
-    for column, name in enumerate(phase.PHASES):
-        values[name] = by_phase[:, column]
-        marks[name] = marks["precip_mm"].copy()
-        marks[name][guessed & (water > 0.0)] |= np.uint8(Mark.GUESSED_PHASE)
+    phase.shared_out(values, marks, water, shares, guessed)
     named = words.falls[:, None] * words.named
     share_out("snow_depth_cm", [values["snow_we_mm"], named[:, phase.SNOW]])
     share_out("ice_accr_mm", [values["frz_rain_mm"], named[:, phase.FREEZING]])
     phase.doubt(values, totals, words, axis, notes)
-
-
-def _check_needed(values: Mapping[str, Array], axis: HourAxis, now: datetime, cell: str) -> None:
-    first = axis.hour(now)
-    wanted = range(first, first + NEEDED_HOURS)
-    for name in REQUIRED:
-        missing = [
-            hour
-            for hour in wanted
-            if not 0 <= hour < axis.hours or not np.isfinite(values[name][hour])
-        ]
-        if missing:
-            raise ForecastError(
-                f"nws {cell}: {forecast.VARIABLES[name].meaning} is not known for {len(missing)} "
-                f"of the next {NEEDED_HOURS} h (first {spell(axis.time(missing[0]))}); a plan "
-                "needs temperature, dew point, wind and cloud for every one of them"
-            )
-
-
-def _age(issued_at: datetime, now: datetime, notes: Notes) -> bool:
-    """Note a forecast that is old, or issued after the moment planned for; tell if it is stale."""
-    age = now - issued_at
-    hours = abs(age) / timedelta(hours=1)
-    if age > STALE_AGE:
-        notes.add(f"stale: issued {spell(issued_at)}, {hours:.0f} h ago")
-    elif age > WARN_AGE:
-        notes.add(f"getting old: issued {spell(issued_at)}, {hours:.0f} h ago")
-    elif age < -timedelta(hours=1):
-        notes.add(f"issued {spell(issued_at)}, {hours:.0f} h after the moment planned for")
-    return age > STALE_AGE
 
 
 def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
@@ -250,15 +173,16 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
         for name, (layer, kind) in VARIABLES.items()
     }
     values = {name: step(STATES[name][0], numbers[name], axis, notes) for name in STATES}
-    marks: dict[str, Marks] = {name: np.zeros(axis.hours, np.uint8) for name in forecast.VARIABLES}
+    marks = hourly.unmarked(axis.hours)
     words, values["blowing_snow"] = _words(raw[WEATHER], axis, notes)
 
-    _humidity(values, marks, notes)
-    _pressure(values, marks, grid)
+    hourly.agree_humidity(values, marks, notes)
+    hourly.standard_pressure(values, marks, grid.elevation_m)
     _falling(values, marks, {name: numbers[name] for name in TOTALS}, words, axis, notes)
-    _note_gaps(values, axis, notes)
-    _check_needed(values, axis, now, grid.cell)
-    stale = _age(grid.issued_at, now, notes)
+    _note_gaps(values, notes)
+    hourly.note_jumps(values, axis, notes)
+    hourly.check_needed(f"{SOURCE} {grid.cell}", values, axis, now)
+    stale = hourly.is_stale(grid.issued_at, now, notes)
     if stale:
         marks = {name: mark | np.uint8(Mark.STALE) for name, mark in marks.items()}
     return CellForecast(
@@ -279,17 +203,11 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
     )
 
 
-def _note_gaps(values: Mapping[str, Array], axis: HourAxis, notes: Notes) -> None:
-    """Say which amounts are unknown throughout, and a temperature that jumps."""
+def _note_gaps(values: Mapping[str, Array], notes: Notes) -> None:
+    """Say which amounts are unknown throughout."""
     for name, (layer, _) in TOTALS.items():
         if not np.isfinite(values[name]).any():
             notes.add(f"{layer}: empty, so {forecast.VARIABLES[name].meaning} is unknown, not zero")
-    jumps = np.flatnonzero(np.abs(np.diff(values["air_temp_c"])) > JUMP_DC)
-    if jumps.size:
-        notes.add(
-            f"temperature: jumps by more than {JUMP_DC:g} K within an hour",
-            spell(axis.time(int(jumps[0]))),
-        )
 
 
 def coordinate(degrees: float) -> str:
@@ -358,7 +276,7 @@ class Nws:
             reply = self._fetcher.get(url, now, self._named_grid, recheck=recheck)
         except FetchError as error:
             if error.status == 404:
-                raise FetchError(
+                raise NotServedError(
                     f"nws: {place.latitude_deg}, {place.longitude_deg} is outside the area the "
                     "service covers; check the coordinates (latitude first, west is negative)",
                     404,

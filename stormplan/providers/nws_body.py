@@ -12,29 +12,11 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from stormplan import units
 from stormplan.errors import ForecastError
 from stormplan.forecast import Variable
-from stormplan.providers.layers import Block, Notes, instant, number, read, spell
+from stormplan.providers.layers import Block, Notes, height, instant, number, read, spell
+from stormplan.providers.said_units import conversion
 
-HPA_PER_INHG = 33.86389  # NIST SP 811, table B.8: conventional inch of mercury
-
-#: ``inside = factor * given + offset`` by kind and unit, after the prefix of the unit is cut off.
-UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
-    "temperature": {"degC": (1, 0), "degF": (1 / 1.8, -32 / 1.8), "K": (1, -273.15)},
-    "percent": {"percent": (1, 0)},
-    "share": {"percent": (0.01, 0), "1": (1, 0)},
-    "speed": {
-        "m_s-1": (1, 0),
-        "km_h-1": (1 / 3.6, 0),
-        "kt": (1852 / 3600, 0),
-        "mi_h-1": (units.M_PER_MI / 3600, 0),
-    },
-    "pressure": {"Pa": (0.01, 0), "hPa": (1, 0), "inHg": (HPA_PER_INHG, 0)},
-    "length": {"m": (1, 0), "km": (1000, 0), "ft": (units.M_PER_FT, 0)},
-    "depth mm": {"mm": (1, 0), "cm": (10, 0), "m": (1000, 0), "in": (1000 * units.M_PER_IN, 0)},
-    "depth cm": {"mm": (0.1, 0), "cm": (1, 0), "m": (100, 0), "in": (100 * units.M_PER_IN, 0)},
-}
 PREFIXES = ("", "unit", "wmoUnit", "nwsUnit")
 #: The one layer that comes without its unit: pressure, in inches of mercury.
 UNSAID_UNITS: Mapping[str, str] = {"pressure": "inHg"}
@@ -80,8 +62,9 @@ class Grid:
         content = self.layers.get(layer)
         said = content.get("uom") if isinstance(content, Mapping) else None
         prefix, _, bare = str(UNSAID_UNITS.get(layer) if said is None else said).rpartition(":")
-        if prefix in PREFIXES and bare in UNITS[kind]:
-            return UNITS[kind][bare]
+        known = conversion(bare, kind) if prefix in PREFIXES else None
+        if known is not None:
+            return known
         notes.add(f"{layer}: unit {said!r:.40} is not known, layer dropped")
         return None
 
@@ -139,12 +122,11 @@ def open_body(payload: object) -> Grid:
     if not corners:
         raise ForecastError(f"nws {cell}: the reply does not say where the cell is ('geometry')")
     raised = properties.get("elevation")
-    height = number(raised.get("value")) if isinstance(raised, Mapping) else None
     return Grid(
         cell=cell,
         latitude_deg=float(np.mean([latitude for _, latitude in corners])),
         longitude_deg=float(np.mean([longitude for longitude, _ in corners])),
-        elevation_m=height if height is not None and -500.0 < height < 9000.0 else None,
+        elevation_m=height(raised.get("value")) if isinstance(raised, Mapping) else None,
         issued_at=issued_at,
         layers=properties,
     )
@@ -165,7 +147,7 @@ def numbers_in(
     grid : Grid
         The body they are from [-].
     layer, kind : str
-        Name of the layer, and a key of ``UNITS`` [-].
+        Name of the layer, and a kind of unit [-].
     entries : list of Block
         Values as they came [unit of the layer].
     limits : Variable

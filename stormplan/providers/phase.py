@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan import air
+from stormplan.forecast import Mark, Marks
+from stormplan.providers.hourly import flag
 from stormplan.providers.layers import Array, Block, HourAxis, Notes, owned, spell
 
 RAIN, SNOW, FREEZING, SLEET = range(4)
@@ -191,7 +193,7 @@ def _temperature_alone(state: Air) -> Array:
 
 
 def phases(words: Words, state: Air) -> tuple[Array, NDArray[np.bool_]]:
-    """Share of each phase in what falls.
+    """Share of each phase in what falls, from what is named.
 
     Parameters
     ----------
@@ -209,14 +211,39 @@ def phases(words: Words, state: Air) -> tuple[Array, NDArray[np.bool_]]:
 
     Notes
     -----
-    Several named phases share equally. Then temperature corrects: no snow where it is too warm
-    for it (it becomes rain), no freezing rain above 0.6 °C, and rain named alone below freezing is
-    freezing rain. Rain named together with snow below freezing is snow where the source says that
-    no ice accretes, else freezing rain, because that is the error that hurts less.
+    Several named phases share equally; then temperature corrects, as in ``corrected``.
+    """
+    count = words.named.sum(axis=1)
+    return corrected(words.named / np.maximum(count, 1)[:, None], state)
+
+
+def corrected(shares: Array, state: Air) -> tuple[Array, NDArray[np.bool_]]:
+    """Correct the shares a source gives by temperature, and fill in where it gives none.
+
+    Parameters
+    ----------
+    shares : array (hour, phase)
+        Sum to one, or to zero where the source does not tell [-].
+    state : Air
+        Temperature, wet bulb and ice accretion of each hour [°C, °C, mm].
+
+    Returns
+    -------
+    shares : array (hour, phase)
+        Sum to one; NaN where neither source nor temperature tell [-].
+    guessed : array of bool (hour,)
+        Decided or corrected by temperature [-].
+
+    Notes
+    -----
+    No snow where it is too warm for it (it becomes rain), no freezing rain above 0.6 °C, and rain
+    alone below freezing is freezing rain. Rain together with snow below freezing is snow where
+    the source says that no ice accretes, else freezing rain, because that is the error that hurts
+    less.
     """
     temp = state.temp_c
-    count = words.named.sum(axis=1)
-    shares = words.named / np.maximum(count, 1)[:, None]
+    unnamed = shares.sum(axis=1) == 0.0
+    shares = shares.copy()
     guessed = np.zeros(temp.size, dtype=bool)
 
     def move(source: int, target: int, where: NDArray[np.bool_]) -> None:
@@ -231,9 +258,36 @@ def phases(words: Words, state: Air) -> tuple[Array, NDArray[np.bool_]]:
     cold = temp < -ROUNDING_DC
     move(RAIN, SNOW, cold & (shares[:, SNOW] > 0.0) & (state.ice_mm == 0.0))
     move(RAIN, FREEZING, cold)
-    unnamed = count == 0
     shares[unnamed] = _temperature_alone(state)[unnamed]
     return shares, guessed | unnamed
+
+
+def shared_out(
+    values: dict[str, Array],
+    marks: dict[str, Marks],
+    water: Array,
+    shares: Array,
+    guessed: NDArray[np.bool_],
+) -> None:
+    """Give each phase its share of the water, with the marks of the water.
+
+    Parameters
+    ----------
+    values, marks : dict
+        Filled under the names of ``PHASES`` [mm].
+    water : array (hour,) or (hour, member)
+        Water of all phases [mm].
+    shares : array (hour, phase) or (hour, member, phase)
+        As from ``corrected`` [-].
+    guessed : array of bool, like water
+        Decided or corrected by temperature [-].
+    """
+    # where nothing falls nothing is shared: shares may be unknown there
+    by_phase = np.where(water[..., None] > 0.0, water[..., None] * shares, water[..., None])
+    for column, name in enumerate(PHASES):
+        values[name] = by_phase[..., column]
+        marks[name] = marks["precip_mm"].copy()
+        flag(marks, name, guessed & (water > 0.0), Mark.GUESSED_PHASE)
 
 
 def doubt(

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from stormplan.errors import ForecastError
 from stormplan.forecast import CellForecast
-from stormplan.providers import Place, nws
+from stormplan.providers import NotServedError, Place, nws
 from stormplan.providers.nws_body import Grid, open_body
 
 REACH_KM = 25.0
@@ -65,7 +65,7 @@ class Recorded:
         grid, payload = min(self._bodies, key=lambda body: _distance_km(place, body[0]))
         away_km = _distance_km(place, grid)
         if away_km > REACH_KM:
-            raise ForecastError(
+            raise NotServedError(
                 f"recorded: the nearest recorded cell, {grid.cell}, is {away_km:.0f} km away from "
                 f"{place.latitude_deg}, {place.longitude_deg}; up to {REACH_KM:.0f} km is used"
             )

@@ -1,0 +1,38 @@
+"""Kill -9 at 200 random points of a run, start it again, and count.
+
+python benchmarks/kill_points.py [POINTS [SEED]]
+"""
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+import office
+import post
+from crash import kill_at_random
+from replay import running
+
+from stormplan.morning import DEMO_NOW
+
+
+def main(points: int = 200, seed: int = 2026) -> int:
+    start = time.monotonic()
+    with running() as replay, post.running() as server, tempfile.TemporaryDirectory() as folder:
+        server.delay_s = 0.02
+        office.serve(replay)
+        text = office.Company(Path(folder), replay, server).text
+        tally = kill_at_random(points, Path(folder), text, server, DEMO_NOW, seed)
+    print(f"{points} kills in {time.monotonic() - start:.0f} s, seed {seed}")
+    for phase, times in tally.phases.most_common():
+        print(f"  {times:4d} {phase}")
+    print(f"mails a recipient got: {dict(tally.mails)}")
+    print(f"deliveries in doubt: {tally.in_doubt}, said by health: {tally.doubt_said}")
+    print("\n".join(tally.wrong) or "nothing wrong")
+    return len(tally.wrong)
+
+
+if __name__ == "__main__":
+    sys.exit(main(*map(int, sys.argv[1:])))

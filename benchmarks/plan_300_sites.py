@@ -1,0 +1,104 @@
+"""How long a plan takes: 300 sites with four surfaces each, 96 hours.
+
+Once with the sites of a town, in 40 forecast cells, and once with every site in a cell of its own.
+
+Run ``python benchmarks/plan_300_sites.py``; times are processor seconds of one process. The
+reference is the same plan made one surface at a time, timed on a sample of the sites and scaled.
+It also counts how often running the chosen pre-treats with pavement and film coupled changes
+whether they hold, and the hour at which they fail.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+from company import company, site
+from tables import NOON, cell, spell
+
+from stormplan import search
+from stormplan.plan import Answer, Plan, make_plan
+
+SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
+SURFACES = {
+    "lot": {"class": "asphalt_lot", "area": "60000 ft2"},
+    "lane": {"class": "asphalt_lane", "area": "9000 ft2"},
+    "walk": {"class": "concrete_walk", "area": "4000 ft2"},
+    "deck": {"class": "open_deck", "area": "20000 ft2"},
+}
+
+
+def weather(rng: np.random.Generator, number: int) -> Answer:
+    """One cell: a cold front with snow, a little different everywhere."""
+    onset = int(rng.integers(8, 20))
+    amount = spell(onset, onset + int(rng.integers(3, 10)), float(rng.uniform(0.05, 1.5)))
+    found = cell(
+        hours=HOURS,
+        name=f"TST/{number},1",
+        air_temp_c={0: rng.uniform(-2, 2), onset: rng.uniform(-7, -1), 60: rng.uniform(-9, 3)},
+        dew_point_c=rng.uniform(-12, -8),
+        cloud_frac={0: rng.uniform(0, 1), onset - 4: 1.0, onset + 14: rng.uniform(0, 1)},
+        wind_10m_ms=rng.uniform(1, 6),
+        snow_we_mm=amount,
+        snow_depth_cm=amount,
+        pop=0.8,
+    )
+    return Answer(replace(found, latitude_deg=43 + number / 1000))
+
+
+def timed(sites, answers) -> tuple[float, Plan]:
+    began = time.process_time()
+    plan = make_plan(sites, answers, NOON)
+    return time.process_time() - began, plan
+
+
+def main() -> None:
+    rng = np.random.default_rng(1)
+    keys = [f"s{number}" for number in range(SITES)]
+    policy = {"policy": {"horizon": f"{HOURS} h"}}
+    where = {key: (43 + number / 1000, -89.4) for number, key in enumerate(keys)}
+    everything = company({key: site(*where[key], SURFACES) for key in keys}, **policy)
+    answers = {key: weather(rng, number) for number, key in enumerate(keys)}
+    confirm, changed = search.confirm, []
+
+    def counting(forecast, columns, gone, chosen, products):
+        found = confirm(forecast, columns, gone, chosen, products)
+        for (_, before), after in zip(chosen, found, strict=True):
+            changed.append((before.fails, after.outcome.fails))
+        return found
+
+    search.confirm = counting
+    timed(everything, answers)  # warm-up
+    search.confirm = confirm
+    together, plan = min((timed(everything, answers) for _ in range(3)), key=lambda run: run[0])
+    alone = 0.0
+    for key in keys[:SAMPLE]:
+        for name, surface in SURFACES.items():
+            single = company({key: site(*where[key], {name: surface})}, **policy)
+            alone += timed(single, {key: answers[key]})[0]
+    alone *= SITES / SAMPLE
+    treated = sum(t.rate_l_m2 > 0 for one in plan.sites for _, t in one.treatments)
+    shared = {key: answers[keys[number % CELLS]] for number, key in enumerate(keys)}
+    town = min(timed(everything, shared)[0] for _ in range(3))
+    print(f"{SITES} sites x {len(SURFACES)} surfaces x {HOURS} h in {CELLS} cells: {town:.2f} s")
+    print(f"the same, each site in its own cell: {together:.2f} s, {treated} pre-treats")
+    print(f"one surface at a time (scaled from {SAMPLE} sites): {alone:.1f} s")
+    print(f"ratio {alone / together:.1f}")
+    held = sum((before is None) != (after is None) for before, after in changed)
+    hours = [abs(before - after) for before, after in changed if None not in (before, after)]
+    print(
+        f"coupled run: holds or fails differently in {held} of {len(changed)};"
+        f" hour of failure moves in {sum(h > 0 for h in hours)} of {len(hours)},"
+        f" at most {max(hours, default=0)} h"
+    )
+    assert plan.made_at + timedelta(hours=HOURS) == plan.planned_until
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,79 @@
+"""A year of mornings through the whole routine: one briefing a day, and memory that stays flat.
+
+python benchmarks/year_of_mornings.py [DAYS [ZONE]]: every morning asks a weather service on this
+machine, plans, writes, mails; the service's storm moves along with the days. Prints resident
+memory as it goes.
+"""
+
+import json
+import re
+import resource
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+import office
+import post
+from company import HEAD
+from company import company as make
+from replay import running
+
+from stormplan import housekeeping
+from stormplan.archive import Archive
+
+
+def memory_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * resource.getpagesize() / 1e6
+
+
+def moved(by: timedelta) -> str:
+    """Give the storm's grid with every moment moved by whole days."""
+    return re.sub(
+        r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00",
+        lambda match: (datetime.fromisoformat(match[0]) + by).isoformat(),
+        office.STORM,
+    )
+
+
+def main(days: int = 500, zone: str = "America/Chicago") -> int:
+    began, seen = time.monotonic(), []
+    with running() as replay, post.running() as server, tempfile.TemporaryDirectory() as folder:
+        office.serve(replay)
+        company = office.Company(Path(folder), replay, server)
+        start = company.now = datetime(2026, 7, 1, 9, tzinfo=UTC)
+        company.more["watch"]["storm_interval"] = "24 h"  # mornings only
+        company.more["company"] = HEAD["company"] | {"timezone": zone}
+        company.desk.sites = make({"a": company.place}, replay.base_url, **company.more)
+        shown = datetime(2026, 1, 12, tzinfo=UTC)
+        briefed: Counter = Counter()
+        while company.now < start + timedelta(days=days):
+            today = company.now.replace(hour=0, minute=0, second=0, microsecond=0)
+            replay.serve(office.GRID, json.loads(moved(today - shown)))
+            done = company.step()
+            if done.kind == "briefing":
+                local = company.now.astimezone(company.desk.routine.zone).date()
+                briefed[local] += 1
+                if len(briefed) % 50 == 0:
+                    seen.append(memory_mb())
+                    print(f"{len(briefed):4d} mornings, {seen[-1]:.1f} MB resident", flush=True)
+            server.accepted.clear()
+            server.raw.clear()
+            replay.requests.clear()
+            company.now = max(done.next_at, company.now + timedelta(minutes=1))
+        size = company.desk.archive.stat().st_size / 1e6
+        with Archive(company.desk.archive) as archive:
+            print(housekeeping.verify(archive))
+    print(f"{days} days in {time.monotonic() - began:.0f} s, archive {size:.1f} MB")
+    print(f"local days with one briefing: {sum(n == 1 for n in briefed.values())}, with more: "
+          f"{sum(n > 1 for n in briefed.values())}")  # fmt: skip
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(*(kind(text) for kind, text in zip((int, str), sys.argv[1:], strict=False))))

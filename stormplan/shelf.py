@@ -1,0 +1,167 @@
+"""Files that a reader never finds half written: replaced whole, in complete sets, the last kept.
+
+Each set of reports has a folder of its own, named by the moment of its plan in UTC; ``latest``
+always points to the newest complete one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from stormplan.errors import InputError
+
+LATEST = "latest"
+_UNFINISHED = ".unfinished-"
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Give a file beside ``path`` to write to; it takes its place when the block ends well."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    os.close(handle)
+    beside = Path(name)
+    try:
+        yield beside
+        _sync(beside)
+        beside.chmod(0o644)
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+def put(path: Path, text: str) -> Path:
+    """Write a text file whole or not at all."""
+    with replacing(path) as beside:
+        beside.write_text(text, encoding="utf-8", newline="")
+    return path
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def set_name(made_at: datetime, document: str) -> str:
+    """Name the folder of a plan's reports: its moment in UTC, so that names sort by time.
+
+    The digits after it are of the plan itself: equal names are the same plan.
+    """
+    digest = hashlib.sha256(document.encode()).hexdigest()
+    return f"{made_at.astimezone(UTC):%Y%m%dT%H%M%SZ}-{digest[:6]}"
+
+
+def publish(root: Path, name: str, fill: Callable[[Path], object], keep: int = 200) -> Path:
+    """Write a set of reports, then let ``latest`` point to it.
+
+    Parameters
+    ----------
+    root : Path
+        Folder of all sets [-].
+    name : str
+        Folder of this one [-].
+    fill : callable
+        Writes the reports into the folder it is given [-].
+    keep : int
+        How many sets stay; the oldest go first [-].
+
+    Returns
+    -------
+    Path
+        The set's folder.
+
+    Raises
+    ------
+    InputError
+        It cannot be written; nothing that was there has changed.
+    """
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        for left in root.glob(f"{_UNFINISHED}*"):
+            shutil.rmtree(left)
+        target = root / name
+        if not target.exists():  # if it does, it is complete: it got its name last
+            _fill(target, fill)
+        _point(root / LATEST, name)
+        _thin_out(root, keep)
+    except OSError as error:
+        raise InputError(f"cannot write to {root}: {error.strerror or error}") from error
+    return target
+
+
+def _fill(target: Path, fill: Callable[[Path], object]) -> None:
+    beside = Path(tempfile.mkdtemp(dir=target.parent, prefix=_UNFINISHED))
+    try:
+        fill(beside)
+        beside.chmod(0o755)
+        beside.rename(target)
+    except BaseException:
+        shutil.rmtree(beside, ignore_errors=True)
+        raise
+
+
+def _point(link: Path, name: str) -> None:
+    beside = link.with_name(f".{link.name}.new")
+    beside.unlink(missing_ok=True)
+    beside.symlink_to(name)
+    beside.replace(link)
+
+
+def _thin_out(root: Path, keep: int) -> None:
+    sets = sorted(path for path in root.glob("[0-9]*T[0-9]*Z-*") if path.is_dir())
+    newest = (root / LATEST).resolve()
+    for path in sets[:-keep]:
+        if path.resolve() != newest:
+            shutil.rmtree(path)
+
+
+def is_published(root: Path, name: str) -> bool:
+    """Tell whether a set is there and ``latest`` points to it or to a newer one."""
+    link = root / LATEST
+    return (root / name).is_dir() and link.is_symlink() and link.readlink().name >= name
+
+
+@contextmanager
+def one_at_a_time(root: Path, wait_s: float) -> Iterator[None]:
+    """Keep a second run out of a folder; the hold ends with the process, however it ends.
+
+    Raises
+    ------
+    InputError
+        Another run has it, and did not end in time; or the folder cannot be made.
+    """
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        with FileLock(root / ".lock", timeout=wait_s):
+            yield
+    except Timeout:
+        raise InputError(f"another run is at work in {root}; try again when it has ended") from None
+
+
+def check_room(root: Path, size_bytes: int) -> None:
+    """Find out whether some bytes can be written, by writing them.
+
+    Raises
+    ------
+    InputError
+        They cannot.
+    """
+    try:
+        with tempfile.TemporaryFile(dir=root) as trial:
+            for _ in range(0, size_bytes, 65_536):
+                trial.write(b"\0" * 65_536)
+            trial.flush()
+    except OSError as error:
+        raise InputError(f"cannot write to {root}: {error.strerror or error}") from error

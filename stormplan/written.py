@@ -1,0 +1,146 @@
+"""What a person may write in the sites file: quantities, times, names, addresses.
+
+Each checks one thing and says in a sentence what was written and what would be accepted.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import time
+from typing import Annotated
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from stormplan import units as unit
+from stormplan.errors import InputError
+
+
+class Record(BaseModel):
+    """Frozen, and strict about what it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+def quantity(kind: str, lowest: str | None = None, highest: str | None = None) -> BeforeValidator:
+    """Check a float that is written with its unit, within limits written the same way."""
+    low = None if lowest is None else unit.parse(lowest, kind)
+    high = None if highest is None else unit.parse(highest, kind)
+
+    def read(text: object) -> float:
+        try:
+            value = unit.parse(text, kind)
+        except InputError as error:
+            raise ValueError(str(error)) from None
+        if (low is not None and value < low) or (high is not None and value > high):
+            accepted = f"{lowest or '…'} to {highest or '…'}"
+            raise ValueError(f"'{text}' is out of range; accepted: {accepted}")
+        return value
+
+    return BeforeValidator(read)
+
+
+def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterValidator:
+    """Check a word against the ones that exist."""
+
+    def check(value: str) -> str:
+        if value not in names:
+            raise ValueError(f"'{value}' is not a {what}; accepted: {', '.join(names)}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError(
+            f"'{name}' is not a time zone; accepted: an IANA name like America/Chicago"
+        )
+    return name
+
+
+def _clock_span(text: object) -> tuple[time, time]:
+    if isinstance(text, str) and (match := re.fullmatch(r"(\d\d?:\d\d)\s*-\s*(\d\d?:\d\d)", text)):
+        with suppress(ValueError):
+            return time.fromisoformat(match[1].zfill(5)), time.fromisoformat(match[2].zfill(5))
+    raise ValueError(f"'{text}' is not a span of hours; write it as '06:00-22:00'")
+
+
+def _clock(text: object) -> time:
+    if isinstance(text, time):
+        return text
+    if isinstance(text, str) and re.fullmatch(r"\d\d?:\d\d", text):
+        with suppress(ValueError):
+            return time.fromisoformat(text.zfill(5))
+    raise ValueError(f"'{text}' is not a time of day; write it as '04:30'")
+
+
+def _key(value: str) -> str:
+    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", value):
+        raise ValueError(f"key '{value}' must be lower-case letters, digits, - or _, at most 40")
+    return value
+
+
+def _visible(text: str) -> str:
+    if not text.strip() or len(text) > 120 or any(ord(char) < 32 for char in text):
+        raise ValueError("must be 1 to 120 printable characters on one line")
+    return text.strip()
+
+
+def _contact(text: str) -> str:
+    if not re.fullmatch(r"[\w.+-]+@[\w.-]+\.\w+|https?://[\w./~-]+", text):
+        raise ValueError(f"'{text}' is not a contact; accepted: a mail address or an https URL")
+    return text
+
+
+def _mail_address(text: str) -> str:
+    if not re.fullmatch(r"[\w.+-]+@[\w-]+(\.[\w-]+)*", text, re.ASCII):
+        raise ValueError(f"'{text}' is not a mail address; accepted: name@host.example")
+    return text
+
+
+def _url(text: str) -> str:
+    if not re.fullmatch(r"https?://[\w.:-]+(/[^\s#]*)?", text, re.ASCII):
+        raise ValueError(f"'{text}' is not an address; accepted: https://host/path")
+    return text
+
+
+def _host(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", text):
+        raise ValueError(f"'{text}' is not a host; accepted: a name like mail.example")
+    return text
+
+
+def _variable(text: str) -> str:
+    if not re.fullmatch(r"[A-Z][A-Z0-9_]*", text):
+        raise ValueError(
+            "must name an environment variable in capitals, such as STORMPLAN_MAIL_PASSWORD; "
+            "the secret itself stays out of this file"
+        )
+    return text
+
+
+def _base_url(text: str) -> str:
+    if not re.fullmatch(r"https?://[\w.:-]+(/[\w./-]*)?", text):
+        raise ValueError(f"'{text}' is not a base URL; accepted: https://host[/path]")
+    return text.rstrip("/")
+
+
+Zone = Annotated[str, AfterValidator(_zone)]
+Key = Annotated[str, AfterValidator(_key)]
+Name = Annotated[str, AfterValidator(_visible)]
+Contact = Annotated[str, AfterValidator(_contact)]
+BaseUrl = Annotated[str, AfterValidator(_base_url)]
+MailAddress = Annotated[str, AfterValidator(_mail_address)]
+Url = Annotated[str, AfterValidator(_url)]
+Host = Annotated[str, AfterValidator(_host)]
+Variable = Annotated[str, AfterValidator(_variable)]
+Clock = Annotated[time, BeforeValidator(_clock)]
+Hours = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
+Latitude = Annotated[float, Field(ge=-90, le=90)]
+Longitude = Annotated[float, Field(ge=-180, le=180)]
+Share = Annotated[float, quantity("share", "0 %", "100 %")]
+Volume = Annotated[float, quantity("volume", "0 gal", "1000000 gal")]
+Mass = Annotated[float, quantity("mass", "0 lb")]

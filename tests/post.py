@@ -1,0 +1,85 @@
+"""A mail server on this machine: real SMTP, scripted refusals, everything accepted is kept."""
+
+import asyncio
+import socket
+import ssl
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from email import message_from_bytes
+from email.message import EmailMessage
+from email.policy import default
+
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult, Envelope
+
+USER, PASSWORD = "planner", "correct horse"
+
+
+@dataclass
+class Post:
+    """The server: its port, its script by recipient, and what it accepted."""
+
+    port: int = 0
+    refuse: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    at_the_end: list[str] = field(default_factory=list)  # answers to whole messages
+    accepted: list[tuple[str, EmailMessage]] = field(default_factory=list)
+    raw: list[bytes] = field(default_factory=list)
+    tls: list[bool] = field(default_factory=list)
+    delay_s: float = 0.0
+
+    def got(self, recipient: str) -> list[EmailMessage]:
+        return [mail for to, mail in self.accepted if to == recipient]
+
+    async def handle_RCPT(self, server, session, envelope: Envelope, address, options):  # noqa: N802
+        script = self.refuse[address]
+        if script:
+            answer = script.pop(0) if len(script) > 1 else script[0]
+            if answer != "ok":
+                return answer
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
+    async def handle_DATA(self, server, session, envelope: Envelope):  # noqa: N802
+        await asyncio.sleep(self.delay_s)
+        if self.at_the_end:
+            answer = self.at_the_end.pop(0)
+            if answer == "hang up":
+                server.transport.abort()
+                return "451 never heard"
+            if answer != "ok":
+                return answer
+        self.tls.append(session.ssl is not None)
+        self.raw.append(envelope.content)
+        for address in envelope.rcpt_tos:
+            self.accepted.append((address, message_from_bytes(envelope.content, policy=default)))
+        return "250 kept"
+
+
+def _login(server, session, envelope, mechanism, data) -> AuthResult:
+    good = (data.login.decode(), data.password.decode()) == (USER, PASSWORD)
+    return AuthResult(success=good, handled=False)
+
+
+@contextmanager
+def running(tls: ssl.SSLContext | None = None) -> Iterator[Post]:
+    """Run the server for as long as the block lasts; with ``tls`` it insists on it and a login."""
+    post = Post()
+    strict = {
+        "tls_context": tls,
+        "require_starttls": True,
+        "authenticator": _login,
+        "auth_required": True,
+    }
+    with socket.socket() as free:  # the controller wants a number
+        free.bind(("127.0.0.1", 0))
+        post.port = free.getsockname()[1]
+    controller = Controller(
+        post, hostname="127.0.0.1", port=post.port, ready_timeout=10, **(strict if tls else {})
+    )
+    controller.start()
+    try:
+        yield post
+    finally:
+        controller.stop()

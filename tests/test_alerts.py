@@ -1,0 +1,180 @@
+"""Official alerts: whose they are, when they end, and that they decide nothing."""
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from company import company, site
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from replay import PUBLIC_SERVICE, Answer
+
+from stormplan import morning
+from stormplan.archive import Archive
+from stormplan.errors import ForecastError
+from stormplan.fetch import Manners
+from stormplan.providers.nws_alerts import parse
+
+QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
+NOW = morning.DEMO_NOW
+LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
+HOUR = timedelta(hours=1)
+
+
+def entry(key="one", zones=("WIZ063",), **more):
+    return {
+        "properties": {
+            "id": key,
+            "event": "Winter Storm Warning",
+            "status": "Actual",
+            "messageType": "Alert",
+            "severity": "Severe",
+            "affectedZones": [f"{PUBLIC_SERVICE}/zones/forecast/{zone}" for zone in zones],
+            "sent": (NOW - 2 * HOUR).isoformat(),
+            "onset": (NOW + 6 * HOUR).isoformat(),
+            "expires": (NOW - HOUR).isoformat(),
+            "ends": (NOW + 20 * HOUR).isoformat(),
+            "senderName": "NWS Test Office",
+            "headline": "Winter Storm Warning until Tuesday",
+            "references": [],
+            **more,
+        }
+    }
+
+
+def collection(*entries):
+    return {"type": "FeatureCollection", "features": list(entries)}
+
+
+def serve(replay, body, zone="WIZ063", latitude="43.16", longitude="-89.44"):
+    demo = (morning.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
+    replay.serve_place(latitude, longitude, "ZZZ/1,1", demo)
+    where = {
+        "properties": {
+            "forecastGridData": f"{PUBLIC_SERVICE}/gridpoints/ZZZ/1,1",
+            "forecastZone": f"{PUBLIC_SERVICE}/zones/forecast/{zone}",
+            "county": f"{PUBLIC_SERVICE}/zones/county/WIC025",
+        }
+    }
+    replay.serve(f"/points/{latitude},{longitude}", where)
+    if body is not None:
+        replay.answer(f"/alerts/active?zone=WIC025,{zone}", body)
+
+
+def plan(replay, archive, now=NOW, **more):
+    sites = company({"a": site(43.16, -89.44, LOT)}, replay.base_url)
+    with Archive(archive) as kept:
+        return morning.plan_morning(sites, kept, now, manners=QUICK, **more)
+
+
+def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(replay, tmp_path):
+    serve(replay, Answer(collection(entry())))
+    made = plan(replay, tmp_path / "archive.sqlite")
+    (alert,) = made.alerts
+    assert (alert.what, alert.sites) == ("Winter Storm Warning", ("a",))
+    assert alert.ends == NOW + 20 * HOUR
+    text = morning.reports(made)
+    said = "Winter Storm Warning, from Mon 10:30 AM, until Tue 12:30 AM, NWS Test Office"
+    assert said in text["briefing.html"]
+    assert said in " ".join(text["briefing.txt"].split())
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"ends": (NOW - HOUR).isoformat()},
+        {"ends": None},  # then the message's own end counts, and that is past
+        {"status": "Test"},
+        {"messageType": "Cancel"},
+        {"zones": ("WIZ001",)},
+    ],
+)
+def test_what_is_over_unreal_or_elsewhere_is_not_shown(replay, tmp_path, more):
+    serve(replay, Answer(collection(entry(**more))))
+    assert plan(replay, tmp_path / "archive.sqlite").alerts == ()
+
+
+def test_an_alert_that_another_replaces_is_not_shown_twice():
+    later = entry("two", messageType="Update", references=[{"identifier": "one"}])
+    assert [zoned.alert.key for zoned in parse(collection(entry("one"), later))] == ["two"]
+
+
+def test_alerts_change_nothing_else_in_the_plan(replay, tmp_path):
+    serve(replay, Answer(collection(entry())))
+    with_alert = plan(replay, tmp_path / "one.sqlite")
+    serve(replay, Answer(collection()))
+    without = plan(replay, tmp_path / "two.sqlite")
+    assert with_alert.alerts
+    assert with_alert.model_copy(update={"alerts": ()}) == without
+
+
+def test_alerts_that_cannot_be_had_are_said_and_do_not_stop_the_plan(replay, tmp_path):
+    serve(replay, Answer("<html>", 403, {"Content-Type": "text/html"}))
+    made = plan(replay, tmp_path / "archive.sqlite")
+    assert made.verdict == "go"
+    assert any("official alerts are not known" in line for line in made.troubles)
+
+
+def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
+    serve(replay, Answer(collection(entry())))
+    serve(replay, None, latitude="43.17", longitude="-89.45")
+    sites = {"a": site(43.16, -89.44, LOT), "b": site(43.17, -89.45, LOT)}
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        made = morning.plan_morning(company(sites, replay.base_url), kept, NOW, manners=QUICK)
+        assert made.alerts[0].sites == ("a", "b")
+        assert sum(count for path, count in replay.counts().items() if "alerts" in path) == 1
+        asked = len(replay.requests)
+        again = morning.work_out(company(sites, replay.base_url), kept, NOW, offline=True)
+    assert again.alerts == made.alerts
+    assert len(replay.requests) == asked
+
+
+@pytest.mark.samples
+def test_38_recorded_alerts_end_when_their_own_text_says(samples):
+    body = json.loads((samples / "nws" / "alerts_active_winter_20251215.json").read_text())
+    found = parse(body)
+    assert len(found) == 38
+    # in VTEC (NWS Directive 10-1703) the last group is the end of the event, in UTC
+    ends = {
+        feature["properties"]["id"]: feature["properties"]["parameters"]["VTEC"][0].split("-")[-1]
+        for feature in body["features"]
+    }
+    for zoned in found:
+        text = ends[zoned.alert.key].rstrip("/")
+        assert zoned.alert.ends == datetime.strptime(text, "%y%m%dT%H%MZ").replace(tzinfo=UTC)
+    earlier = [zoned for zoned in found if zoned.expires_at < zoned.alert.ends]
+    assert len(earlier) > 30  # whoever went by the message would drop these too soon
+
+
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        ({}, "no collection of alerts"),
+        ([], "no collection of alerts"),
+        (collection({"type": "Feature"}), "without 'properties'"),
+        (collection(entry(id=None)), "without 'id'"),
+        (collection(entry(ends="soon")), "'ends' is no moment"),
+        (collection(entry(ends="2026-01-12T10:00:00")), "'ends' is no moment with its zone"),
+    ],
+)
+def test_a_body_that_is_no_alerts_says_so(body, message):
+    with pytest.raises(ForecastError, match=message):
+        parse(body)
+
+
+LEAVES = (
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=9)
+)
+ANYTHING = st.recursive(
+    LEAVES, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=9), inner)
+)
+
+
+@settings(deadline=None, max_examples=300)
+@given(st.sampled_from([*entry()["properties"], "geocode"]), ANYTHING, st.booleans())
+def test_a_damaged_alert_raises_only_our_own_errors(name, value, whole):
+    body = collection(value) if whole else collection(entry(**{name: value}))
+    try:
+        parse(body)
+    except ForecastError as error:
+        assert str(error).startswith("nws alerts: ")  # noqa: PT017

@@ -1,0 +1,29 @@
+"""Killed at any moment: nothing half written, nothing lost, nobody told twice."""
+
+import office
+import post
+import pytest
+from crash import kill_at_random
+from office import Company
+
+from stormplan.morning import DEMO_NOW
+
+POINTS = 15  # 200 in benchmarks/kill_points.py, which takes some minutes
+
+
+@pytest.fixture
+def server():
+    with post.running() as running:
+        running.delay_s = 0.02
+        yield running
+
+
+def test_kill_9_at_random_points(tmp_path, replay, server):
+    office.serve(replay)
+    tally = kill_at_random(
+        POINTS, tmp_path, Company(tmp_path, replay, server).text, server, DEMO_NOW
+    )
+    assert tally.wrong == []
+    assert len(tally.phases) >= 3  # the points are spread over the run
+    assert tally.mails[1] + tally.in_doubt >= 3 * POINTS
+    assert tally.doubt_said == tally.in_doubt
