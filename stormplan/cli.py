@@ -243,13 +243,14 @@ def brief(
             plan = morning.plan_morning(
                 checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
             )
-    written = morning.write(plan, out)
     if as_json:
         print(morning.document(plan))
     else:
         from rich.console import Console
 
         Console(highlight=False).print(screen.screen(briefing.view(plan)))
+    written = morning.write(plan, out)  # after the answer: drawing charts takes a moment
+    if not as_json:
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import batch, blend, hydrometer
+from stormplan import batch, hydrometer, shed
 from stormplan.catalog import Product
 from stormplan.crew import Crew, Job, plan_crew
 from stormplan.event import Record
@@ -117,6 +118,11 @@ class YardMix(Record):
     cost: float | None
     chloride_kg: float
     crew: Crew
+    salt_unit: Literal["bucket", "bag"] | None = None
+    salt_unit_kg: float | None = None
+    expected: tuple[shed.Expected, ...] = ()
+    off_readings: tuple[shed.OffReading, ...] = ()
+    blendings: tuple[shed.Blending, ...] = ()
 
 
 def yard_mix(
@@ -127,6 +133,7 @@ def yard_mix(
     products: Mapping[str, Product],
     practice: Practice,
     now: datetime,
+    coldest_air_c: float | None = None,
 ) -> YardMix:
     """Work out what a yard mixes.
 
@@ -146,6 +153,8 @@ def yard_mix(
         The company's rules [-].
     now : datetime
         Moment of planning, aware UTC [-].
+    coldest_air_c : float or None
+        Coldest air forecast at the sites it serves [°C].
 
     Returns
     -------
@@ -176,6 +185,9 @@ def yard_mix(
         default=None,
     )
     costs = [treatment.cost for treatment in sprayed]
+    blendings = shed.blendings(
+        [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
+    )
     return YardMix(
         yard=key,
         name=yard.name,
@@ -203,13 +215,40 @@ def yard_mix(
         ),
         expected_at_c=yard.water_c,
         additives=additives,
-        cold_tank=tuple(_cold_tank(blends, sprayed, products)),
+        cold_tank=tuple(b.additive for b in blendings if b.why is shed.Why.DROPS_SALT),
         shortages=_shortages(salt_kg, to_make, yard, additives, practice),
         first_use=first_use,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in every),
         crew=plan_crew(yard, jobs, now),
+        salt_unit=yard.salt.unit,
+        salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
+        expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
+        off_readings=_off_readings(to_make, yard, salt, practice),
+        blendings=blendings,
     )
+
+
+def _bands(practice: Practice) -> hydrometer.Bands:
+    return hydrometer.Bands(
+        practice.number("brine_target"),
+        (practice.number("brine_accept_low"), practice.number("brine_accept_high")),
+        (practice.number("brine_reject_low"), practice.number("brine_reject_high")),
+    )
+
+
+def _off_readings(
+    to_make_l: float, yard: Yard, salt: batch.Salt, practice: Practice
+) -> tuple[shed.OffReading, ...]:
+    """Work out what to do about an off reading, for the batch size at hand."""
+    if to_make_l <= 0.0:
+        return ()
+    size = to_make_l / _batch_count(to_make_l, yard)
+    return shed.off_readings(size, _bands(practice), salt, yard.water_c, yard.mixer.batch_l)
+
+
+def _batch_count(to_make_l: float, yard: Yard) -> int:
+    return math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
 
 
 def _reading(strength_frac: float, temp_c: float) -> float:
@@ -285,7 +324,7 @@ def _batches(
 
     The last is done an hour before the first load.
     """
-    count = math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
+    count = _batch_count(to_make_l, yard)
     if count <= 0:
         return ()
     volume = to_make_l / count
@@ -333,25 +372,6 @@ def _corrections(
             add_salt_kg=fixed.add_salt_kg,
             final_l=fixed.final_l,
         )
-
-
-def _cold_tank(
-    blends: Sequence[Blend], sprayed: Sequence[Treatment], products: Mapping[str, Product]
-) -> Iterable[str]:
-    """Name the blends that would drop salt crystals if they stood in a tank through the event.
-
-    They are blended at load-out instead, or into slightly weaker base brine.
-    """
-    coldest = min((t.event.coldest_air_c for t in sprayed if t.event is not None), default=math.inf)
-    base = blend.of_product(products[BRINE])
-    for item in blends:
-        if item.additive is None:
-            continue
-        additive = blend.of_product(products[item.additive])
-        mixed, _ = blend.mix([(1.0 - item.share, base), (item.share, additive)])
-        cold = blend.in_the_cold(mixed)
-        if cold.crystal_onset_c + blend.CRYSTAL_MARGIN_DC > coldest:
-            yield item.additive
 
 
 def _additives(

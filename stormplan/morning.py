@@ -14,7 +14,17 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from stormplan import briefing, changes, mixsheet, screen, shelf, sitesfile
+from stormplan import (
+    briefing,
+    changes,
+    charts,
+    exports,
+    mixsheet,
+    notices,
+    screen,
+    shelf,
+    sitesfile,
+)
 from stormplan.alert import Alert
 from stormplan.archive import Archive
 from stormplan.errors import ForecastError, InputError
@@ -226,10 +236,18 @@ def schema() -> str:
 def reports(plan: Plan) -> dict[str, str]:
     """Render every report of a plan: its text by file name, the page first."""
     shown = briefing.view(plan)
+    strips = charts.strips(plan)
     return {
-        "briefing.html": briefing.html(shown),
+        "briefing.html": briefing.html(shown, strips, charts.count_that_matter(plan) - len(strips)),
         "briefing.txt": screen.text(shown),
-        "mix.csv": mixsheet.mix_csv(plan.yards, plan.units),
+        "mixsheet.html": mixsheet.html(plan),
+        "notices.html": notices.html(plan),
+        **notices.drafts(plan),
+        "treatments.csv": exports.treatments_csv(plan),
+        "mix.csv": exports.mix_csv(plan.yards, plan.units),
+        "refreeze.csv": exports.refreeze_csv(plan),
+        "windows.ics": exports.windows_ics(plan),
+        "sites.geojson": exports.sites_geojson(plan),
         "plan.json": document(plan),
     }
 
@@ -256,6 +274,7 @@ def write(plan: Plan, folder: Path) -> list[Path]:
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        (folder / "notices").mkdir(exist_ok=True)
         return [shelf.put(folder / name, text) for name, text in reports(plan).items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error

@@ -15,7 +15,7 @@ from stormplan.batch import Correction, Salt
 from stormplan.bench import arguments, figures, words
 from stormplan.bench.figures import Sheet
 from stormplan.blend import Cold, Liquid
-from stormplan.catalog import Product
+from stormplan.catalog import HANDLING, Product
 from stormplan.density import spread_kg_m3
 from stormplan.errors import InputError
 from stormplan.hydrometer import Gauged
@@ -412,7 +412,7 @@ def _blend_cautions(
     held = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
     if len(held) > 1:
         cautions.append(words.JAR_TEST)
-    cautions += [text for key, text in words.HANDLING.items() if key in held]
+    cautions += [text for key, text in HANDLING.items() if key in held]
     if cautions:
         cautions.append(words.LABELS)
     return cautions
