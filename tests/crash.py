@@ -19,13 +19,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from stormplan import health, housekeeping, routine, sitesfile
+from stormplan import health, housekeeping, morning, routine, sitesfile
 from stormplan.archive import Archive
 from stormplan.errors import ArchiveError
 from stormplan.fetch import Manners
 from stormplan.ledger import Ledger
 
-REPORTS = {"briefing.html", "briefing.txt", "mix.csv", "plan.json"}
+REPORTS = set(morning.reports(morning.plan_demo()))
 MANNERS = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(5.0, 5.0))
 
 
