@@ -375,6 +375,19 @@ class Archive:
             confirmed_at=datetime.fromisoformat(confirmed_at),
         )
 
+    def good_replies(self, since: datetime) -> Iterator[Kept]:
+        """Go through every good reply received since a moment, in order of time."""
+        found = self.rows(
+            "SELECT id, url, status, headers, body, fetched_at FROM reply "
+            "WHERE good = 1 AND fetched_at >= ? ORDER BY fetched_at, id",
+            stamp(since),
+        )
+        for key, url, status, headers, body, fetched_at in found:
+            with self._explained():
+                whole = zlib.decompress(body)
+            moment = datetime.fromisoformat(fetched_at)
+            yield Kept(key, url, status, json.loads(headers), whole, moment, moment)
+
     def remember_point(self, place: str, grid_url: str, looked_up_at: datetime) -> None:
         """Add which grid a place is in."""
         self.add(
@@ -397,7 +410,7 @@ class Archive:
     def keep_plan(self, made_at: datetime, document: str) -> int:
         """Add an issued plan, as JSON text; gives its row."""
         return self.add(
-            "INSERT INTO plan (made_at, document) VALUES (?, ?)", stamp(made_at), document
+            "INSERT INTO plan (made_at, document) VALUES (?, ?)", stamp(made_at), pack(document)
         )
 
     def last_plan(self, before: datetime) -> KeptPlan | None:
@@ -406,7 +419,20 @@ class Archive:
             "SELECT made_at, document FROM plan WHERE made_at < ? ORDER BY made_at DESC, id DESC",
             stamp(before),
         )
-        return None if row is None else KeptPlan(datetime.fromisoformat(row[0]), row[1])
+        if row is None:
+            return None
+        with self._explained():
+            return KeptPlan(datetime.fromisoformat(row[0]), unpack(row[1]))
+
+
+def pack(document: str) -> bytes:
+    """Deflate a plan for keeping; its hourly tables shrink to a tenth."""
+    return zlib.compress(document.encode())
+
+
+def unpack(kept: bytes | str) -> str:
+    """Give a plan's text back; the first version of the file kept it as it is."""
+    return kept if isinstance(kept, str) else zlib.decompress(kept).decode()
 
 
 def _headers_text(headers: Mapping[str, str]) -> str:

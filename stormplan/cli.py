@@ -284,6 +284,38 @@ def explain(
 
 
 @app.command()
+def review(
+    archive: Annotated[Path, typer.Option(help="Archive of forecasts.")] = Path(
+        "briefings/archive.sqlite"
+    ),
+    sites: Annotated[
+        Path | None, typer.Option("--sites", help="Sites file, for its tables of readings.")
+    ] = None,
+    days: Annotated[int, typer.Option(min=1, help="How many days back.")] = 30,
+    now: Annotated[str | None, typer.Option(help="Look back from a moment.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say how good past forecasts were, by source and lead: error, bias, chance of freezing."""
+    from datetime import timedelta
+
+    from stormplan import review as reviewed
+    from stormplan import sitesfile
+    from stormplan.archive import Archive
+
+    if not archive.exists():
+        raise InputError(f"no archive at {archive}; name it with --archive")
+    checked = None if sites is None else sitesfile.load(sites)
+    folder = Path() if sites is None else sites.parent
+    with Archive(archive) as kept:
+        found = reviewed.review(kept, moment(now) - timedelta(days=days), checked, folder)
+    if as_json:
+        print(json.dumps(reviewed.sheet(found), indent=1))
+    else:
+        say = Speaker("us" if checked is None else checked.company.units)
+        print("\n".join(reviewed.lines(found, say)))
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
     from stormplan import morning

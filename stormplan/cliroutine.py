@@ -173,7 +173,7 @@ def replay(
     if not file.exists():
         raise InputError(f"no archive at {file}; name it with --archive")
     with Archive(file) as kept:
-        plan = morning.replay(checked, kept, _replayed(day))
+        plan = morning.replay(checked, kept, _replayed(day), sites.parent)
     written = morning.write(plan, out / f"replay-{plan.made_at:%Y-%m-%dT%H%MZ}")
     if as_json:
         print(morning.document(plan))

@@ -80,7 +80,7 @@ def plan_morning(
         plan = plan.model_copy(update={"troubles": (*plan.troubles, wrong)})
     before = archive.last_plan(now)
     if before is not None:
-        plan = compared(plan, before.document, sites.practice())
+        plan = compared(plan, before.document, sites)
     Ledger(archive).keep(document(plan), now, "asked", announced=False)
     return plan
 
@@ -109,7 +109,7 @@ def work_out(
     return plan.model_copy(update={"alerts": alerts, "troubles": troubles})
 
 
-def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
+def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = Path()) -> Plan:
     """Plan a past morning again from the archive, and compare with the plan issued then.
 
     Parameters
@@ -121,6 +121,8 @@ def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
     day : date or datetime
         A local day, whose briefing (or else the company's time) gives the moment; or that moment
         itself, aware [-].
+    folder : Path
+        Where the sites file is [-].
 
     Returns
     -------
@@ -136,19 +138,24 @@ def replay(sites: Sites, archive: Archive, day: date | datetime) -> Plan:
         )
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
-    plan = work_out(sites, archive, now, offline=True)
-    return plan if issued is None else compared(plan, issued.document, sites.practice())
+    plan = work_out(sites, archive, now, offline=True, folder=folder)
+    return plan if issued is None else compared(plan, issued.document, sites)
 
 
-def compared(plan: Plan, before: str, practice: Practice) -> Plan:
-    """Add what is different from an earlier plan, given as JSON."""
+def compared(plan: Plan, before: str, sites: Sites) -> Plan:
+    """Add what is different from an earlier plan, given as JSON; from which size is policy."""
     try:
         old = changes.gist(json.loads(before), plan.made_at)
     except (ValueError, LookupError, TypeError):
         told = (*plan.remarks, "the plan before is of another version and was not compared")
         return plan.model_copy(update={"remarks": told})
     new = changes.gist(plan.model_dump(mode="json", exclude={"columns"}), plan.made_at)
-    return plan.model_copy(update={"changes": changes.compare(old, new, practice)})
+
+    def practice_of(site: str, surface: str) -> Practice:
+        return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
+
+    found = changes.compare(old, new, sites.practice(), practice_of)
+    return plan.model_copy(update={"changes": found})
 
 
 def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert, ...], str | None]:
@@ -157,7 +164,10 @@ def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert,
         return (), None
     service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
     try:
-        return service.active(_places(sites), now), None
+        found = service.active(_places(sites), now)
+        return found, "; ".join(
+            f"official alerts may be old: {why}" for why in service.stale
+        ) or None
     except ForecastError as error:
         return (), f"official alerts are not known: {error}"
 

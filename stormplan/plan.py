@@ -256,6 +256,7 @@ def make_plan(
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     columns = {name: _series(seen) for name, seen in outlooks.items()}
+    yards = tuple(_yard_mixes(sites, planned, columns, now))
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -264,11 +265,11 @@ def make_plan(
         units=sites.company.units,
         currency=sites.company.currency,
         verdict=_verdict(active, now),
-        first_start=_first_start(active),
+        first_start=_first_start(active, yards),
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned, columns, now)),
+        yards=yards,
         clients=tuple(_clients(sites)),
         contact=sites.company.contact,
         columns=columns,
@@ -411,9 +412,17 @@ def _verdict(active: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> Ver
     return "hold" if active else "nothing"
 
 
-def _first_start(active: Sequence[tuple[SitePlan, Treatment]]) -> datetime | None:
-    starts = [_work_starts(item) for _, item in active if _needs_work(item)]
-    return min((start for start in starts if start is not None), default=None)
+def _first_start(
+    active: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
+) -> datetime | None:
+    """Tell when somebody is first needed: a sprayer leaving the yard, or a storm itself."""
+    leaving = [one.start for yard in yards for one in yard.crew.sprayers]
+    others = [
+        _work_starts(item)
+        for _, item in active
+        if _needs_work(item) and item.action is not Action.PRETREAT
+    ]
+    return min((start for start in (*leaving, *others) if start is not None), default=None)
 
 
 def _matters(active: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:

@@ -284,7 +284,7 @@ def _plan(shift: _Shift, due: Due) -> Plan:
     plan = plan.model_copy(update={"troubles": tuple(troubles), "remarks": tuple(remarks)})
     if before is None:
         return plan
-    return morning.compared(plan, before.document, desk.sites.practice())
+    return morning.compared(plan, before.document, desk.sites)
 
 
 def _whereabouts(shift: _Shift) -> list[str]:

@@ -331,12 +331,12 @@ class OwnBuildUp(Record):
 
 
 def _written_as(value: object) -> str:
-    return "name" if isinstance(value, str) else "layers"
+    return "by name" if isinstance(value, str) else "by layers"
 
 
 AnyBuildUp = Annotated[
-    Annotated[str, one_of("build-up", BUILD_UPS), Tag("name")]
-    | Annotated[OwnBuildUp, Tag("layers")],
+    Annotated[str, one_of("build-up", BUILD_UPS), Tag("by name")]
+    | Annotated[OwnBuildUp, Tag("by layers")],
     Discriminator(_written_as),
 ]
 

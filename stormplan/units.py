@@ -202,9 +202,11 @@ class Speaker:
         """Say a temperature [°C], to the degree."""
         return f"{c_to_f(temp_c):.0f} °F" if self.is_us else f"{temp_c:.1f} °C"
 
-    def degrees(self, temp_dc: float) -> str:
-        """Say a difference of temperatures [K]."""
-        return f"{1.8 * temp_dc:.0f} °F" if self.is_us else f"{temp_dc:.1f} K"
+    def degrees(self, temp_dc: float, digits: int | None = None) -> str:
+        """Say a difference of temperatures [K]; to the degree Fahrenheit if not said otherwise."""
+        if self.is_us:
+            return f"{1.8 * temp_dc:.{digits or 0}f} °F"
+        return f"{temp_dc:.{1 if digits is None else digits}f} K"
 
     def volume(self, volume_l: float) -> str:
         """Say a volume [L]."""

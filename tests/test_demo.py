@@ -46,7 +46,7 @@ def test_the_story_of_the_demo(plan):
 
 def test_the_first_screen_answers_the_owner(shown):
     first = "\n".join(screen.text(shown).splitlines()[:16])
-    for needed in ("GO", "Pre-treat", "Mon 6 PM", "gal", "How sure", "Forecast", "old"):
+    for needed in ("GO", "Pre-treat", "Mon 4:40 PM", "gal", "How sure", "Forecast", "old"):
         assert needed in first
 
 

@@ -67,3 +67,11 @@ def test_the_nomenclature_names_every_forecast_variable():
 
     table = (ROOT / "DEVELOPERS.md").read_text()
     assert [name for name in VARIABLES if f"`{name}`" not in table] == []
+
+
+def test_the_map_of_the_code_names_every_room():
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    package = ROOT / "stormplan"
+    rooms = {path.stem for path in package.glob("*.py")} - {"__init__", "__main__"}
+    rooms |= {f"{path.parent.name}/" for path in package.glob("*/__init__.py")}
+    assert sorted(room for room in rooms if f"`{room}`" not in text) == []

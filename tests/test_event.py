@@ -201,3 +201,22 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
         truth_c = surface_c[20:30, place, count].min()
         inside += only.coldest_range_c[0] <= truth_c <= only.coldest_range_c[1]
     assert low <= inside / places <= high
+
+
+def test_members_that_come_early_and_late_spread_start_and_end():
+    # ten members whose snow begins at hours 8..17 and lasts three hours: four in five lie inside
+    # the second and the second last
+    hours, count = 36, 10
+    one = cell(hours=hours, pop=1.0)
+    members = {name: np.repeat(array, count, axis=1) for name, array in one.values.items()}
+    for member in range(count):
+        for name in ("snow_we_mm", "snow_depth_cm"):
+            members[name][8 + member : 11 + member, member] = 1.0
+    ensemble = type(one)(**{**vars(one), "values": members})
+    forecast = stack([ensemble], NOON, hours)
+    (only,) = event.outlook(forecast, 0, ground(np.full((hours, count), -2.0)), THRESHOLDS).events
+    first, last = only.start_range
+    assert (first - NOON).total_seconds() / 3600 == pytest.approx(8.5, abs=1)
+    assert (last - NOON).total_seconds() / 3600 == pytest.approx(16.5, abs=1)
+    assert only.end_range[0] > first
+    assert outlook(-2.0, snow_we_mm=spell(9, 12, 1.0), pop=1.0).events[0].start_range is None

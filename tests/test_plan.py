@@ -124,7 +124,7 @@ def test_surfaces_that_share_everything_share_a_column():
     assert len(plan.columns) == 4
 
 
-@settings(deadline=None, max_examples=10)
+@settings(deadline=None, max_examples=4)
 @given(st.permutations(["a", "b", "c", "d"]))
 def test_the_order_of_sites_changes_nothing(order):
     places = {"a": (43.1, -89.4), "b": (43.2, -89.5), "c": (43.3, -89.6), "d": (43.4, -89.7)}
@@ -178,3 +178,16 @@ def test_an_hour_in_the_past_that_is_not_known_does_not_blind_the_plan():
     plan = make_plan(company({"a": site(43.1, -89.4)}), {"a": Answer(gap)}, NOON)
     assert plan.sites[0].surfaces[0].coldest_surface_c is not None
     assert plan.sites[0].surfaces[0].treatments[0].action is Action.PRETREAT
+
+
+def test_sites_with_different_numbers_of_members_are_planned_side_by_side():
+    places = {key: site(43.1, -89.4 - n) for n, key in enumerate("abc")}
+    answers = {}
+    for key, count in zip(places, (1, 3, 5), strict=True):
+        one = cell(name=f"TST/{count},1", **SNOW)
+        values = {name: array.repeat(count, axis=1) for name, array in one.values.items()}
+        answers[key] = Answer(replace(one, values=values))
+    plan = make_plan(company(places), answers, NOON)
+    actions = [[s.treatments[0].action for s in found.surfaces] for found in plan.sites]
+    assert actions[0] == actions[1] == actions[2]
+    assert Action.PRETREAT in actions[0]

@@ -7,12 +7,16 @@ wrong at one place never stops the others, and places in the same grid cell shar
 
 from __future__ import annotations
 
+import json
+import math
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import takewhile
 from pathlib import Path
 from typing import Protocol
+from urllib.parse import urlsplit
 
 import numpy as np
 
@@ -20,6 +24,9 @@ from stormplan.errors import ForecastError, InputError
 from stormplan.fetch import Fetcher, FetchError
 from stormplan.forecast import CellForecast, Mark
 from stormplan.sites import SOURCES, Weather, WeatherSource
+
+OLD = timedelta(hours=12)  # a forecast older than this yields to a fresher one of another source
+KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
 class NotServedError(FetchError):
@@ -197,7 +204,59 @@ def _gather_one(sources: Sequence[Source], place: Place, now: datetime) -> Gathe
                 failed.append(str(error))
     if not cells:
         return Gathered(place, None, (*unserved, *failed))
-    return Gathered(place, cells[0], tuple(failed), tuple(cells[1:]))
+    fresh = next((cell for cell in cells if now - cell.issued_at <= OLD), cells[0])
+    for cell in _before(cells, fresh):
+        hours = (now - cell.issued_at) / timedelta(hours=1)
+        failed.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
+    others = tuple(cell for cell in cells if cell is not fresh)
+    return Gathered(place, fresh, tuple(failed), others)
+
+
+def _before(cells: Sequence[CellForecast], one: CellForecast) -> list[CellForecast]:
+    """Give the forecasts that stand before one, by identity: they hold arrays."""
+    return list(takewhile(lambda cell: cell is not one, cells))
+
+
+def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
+    """Read a kept reply again; the address tells whose it is.
+
+    Parameters
+    ----------
+    url : str
+        Address it answered [-].
+    body : bytes
+        As received [-].
+    fetched_at : datetime
+        When it was received, aware UTC [-].
+
+    Returns
+    -------
+    CellForecast or None
+        None where the address is not that of a forecast.
+
+    Raises
+    ------
+    ForecastError
+        It cannot be read by this version.
+    """
+    from stormplan.providers import metno, nws, openmeteo
+
+    parts = urlsplit(url)
+    if "/gridpoints/" in parts.path:
+        return nws.read(json.loads(body), fetched_at)
+    if parts.path.endswith("/complete"):
+        return metno.read(json.loads(body), fetched_at)
+    for name, endpoint in openmeteo.ENDPOINTS.items():
+        if parts.path.endswith(endpoint):
+            return openmeteo.read(json.loads(body), fetched_at, name)
+    return None
+
+
+def distance_km(place: Place, latitude_deg: float, longitude_deg: float) -> float:
+    """Distance on the flat; good to a percent over tens of kilometres."""
+    north = place.latitude_deg - latitude_deg
+    east = (place.longitude_deg - longitude_deg) * math.cos(math.radians(latitude_deg))
+    return KM_PER_DEG * math.hypot(north, east)
 
 
 def mark_stale(cell: CellForecast, reason: str) -> CellForecast:

@@ -8,7 +8,6 @@ live one.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -17,11 +16,10 @@ from pathlib import Path
 
 from stormplan.errors import ForecastError
 from stormplan.forecast import CellForecast
-from stormplan.providers import NotServedError, Place, nws
+from stormplan.providers import NotServedError, Place, distance_km, nws
 from stormplan.providers.nws_body import Grid, open_body
 
 REACH_KM = 25.0
-KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
 class Recorded:
@@ -62,8 +60,8 @@ class Recorded:
         ForecastError
             None within reach, or one that does not cover the day from ``now``.
         """
-        grid, payload = min(self._bodies, key=lambda body: _distance_km(place, body[0]))
-        away_km = _distance_km(place, grid)
+        grid, payload = min(self._bodies, key=lambda body: _away_km(place, body[0]))
+        away_km = _away_km(place, grid)
         if away_km > REACH_KM:
             raise NotServedError(
                 f"recorded: the nearest recorded cell, {grid.cell}, is {away_km:.0f} km away from "
@@ -88,8 +86,5 @@ def _is_grid(payload: object) -> bool:
     return isinstance(properties, Mapping) and "updateTime" in properties
 
 
-def _distance_km(place: Place, grid: Grid) -> float:
-    """Distance to the middle of a cell on the flat; good to a percent over the reach."""
-    north = place.latitude_deg - grid.latitude_deg
-    east = (place.longitude_deg - grid.longitude_deg) * math.cos(math.radians(grid.latitude_deg))
-    return KM_PER_DEG * math.hypot(north, east)
+def _away_km(place: Place, grid: Grid) -> float:
+    return distance_km(place, grid.latitude_deg, grid.longitude_deg)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -60,11 +61,11 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
 
 def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
-    given = [name for name in phase.PHASES if np.isfinite(values[name]).any()]
+    given = [name for name in forecast.PHASES if np.isfinite(values[name]).any()]
     if given:
         parts = np.array([values[name] for name in given])
         known = np.isfinite(parts).any(axis=0)
-        for name in phase.PHASES:
+        for name in forecast.PHASES:
             values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
         total = np.where(known, np.nansum(parts, axis=0), np.nan)
         values["precip_mm"] = np.where(known, total, values["precip_mm"])
@@ -72,7 +73,7 @@ def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
         temp = values["air_temp_c"]
         wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
         state = phase.Air(temp, wet_bulb, values["ice_accr_mm"])
-        shares = np.zeros((temp.size, len(phase.PHASES)))
+        shares = np.zeros((temp.size, len(forecast.PHASES)))
         corrected = phase.corrected(shares, state)
         phase.shared_out(values, marks, values["precip_mm"], *corrected)
     hourly.model_snow_depth(values, marks)
@@ -153,6 +154,16 @@ class Tables:
         ForecastError
             No table for it, or one that cannot be read or does not cover the day from ``now``.
         """
+        return hourly.fit(replace(self.read(place), fetched_at=now), now)
+
+    def read(self, place: Place) -> CellForecast:
+        """Read the table of a place, whatever hours it holds.
+
+        Raises
+        ------
+        ForecastError
+            There is none, or it cannot be read.
+        """
         path = self._files.get(place.key)
         if path is None:
             raise NotServedError(f"table: none is named for {place.key} (weather.tables)")
@@ -161,4 +172,4 @@ class Tables:
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         except (OSError, UnicodeDecodeError) as error:
             raise ForecastError(f"table {place.key}: {path} cannot be read ({error})") from error
-        return hourly.fit(read(text, place, written, now), now)
+        return read(text, place, written, written)
