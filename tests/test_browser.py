@@ -49,6 +49,17 @@ def test_nothing_scrolls_sideways_on_the_narrowest_phone(tab, folder, page):
     assert tab.run("document.documentElement.scrollWidth") <= 360
 
 
+def test_long_names_and_a_single_site_stay_on_the_phone(tab, plan, tmp_path):
+    long = "W" * 118
+    surfaces = tuple(s.model_copy(update={"name": long}) for s in plan.sites[0].surfaces)
+    site = plan.sites[0].model_copy(update={"name": long, "client": long, "surfaces": surfaces})
+    alone = {"sites": (site,), "matters": (site.key,), "company": long}
+    morning.write(plan.model_copy(update=alone), tmp_path)
+    for page in PAGES:
+        tab.open(tmp_path / page, width=360, height=640)
+        assert tab.run("document.documentElement.scrollWidth") <= 360
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_pages_ask_for_nothing_and_complain_of_nothing(tab, folder, page):
     tab.open(folder / page)

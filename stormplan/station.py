@@ -1,0 +1,489 @@
+"""A weather station's own table in, pavement and film hour by hour out.
+
+The table is CSV: ``time`` (ISO 8601) and ``air_temp_c`` at least, any other variable of the
+forecast by its name. A value stands at the start of its hour; radiation and precipitation are
+those of the hour that starts there. What is blank is modelled and marked. After a gap too long to
+bridge the pavement starts anew.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from difflib import get_close_matches
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan import brine, course, infill
+from stormplan.catalog import BUILD_UPS, SURFACE_CLASSES, Product
+from stormplan.density import density_kg_m3
+from stormplan.errors import InputError
+from stormplan.film import Applications
+from stormplan.forcing import sunlight
+from stormplan.forecast import VARIABLES, CellForecast, Forecast, stack
+from stormplan.pavement import Column, Columns
+from stormplan.state import FROST_MM, State
+from stormplan.units import parse
+
+Array = NDArray[np.float64]
+Row = dict[str, str | float | int]
+
+MOST_PROBLEMS = 20
+HOUR = timedelta(hours=1)
+MANDATORY = ("time", "air_temp_c")
+BRINE_SHARES: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
+
+
+@dataclass(frozen=True)
+class Table:
+    """A station's hours.
+
+    Attributes
+    ----------
+    start : datetime
+        First hour, aware UTC [-].
+    values : dict of array (hour,)
+        By name of ``VARIABLES``, NaN where blank [unit of the name].
+    """
+
+    start: datetime
+    values: dict[str, Array]
+
+    @property
+    def hours(self) -> int:
+        """From the first to the last hour, gaps counted."""
+        return int(self.values["air_temp_c"].size)
+
+
+def read(path: Path, timezone: str | None = None) -> Table:
+    """Read a table strictly.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with a header line [-].
+    timezone : str or None
+        Zone of times that carry none, such as ``America/Chicago`` [-].
+
+    Returns
+    -------
+    Table
+        Hours that are not in the file are blank.
+
+    Raises
+    ------
+    InputError
+        Every problem with its file and line, the value, and what would be accepted.
+    """
+    zone = _zone(timezone)
+    try:
+        lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read ({error}); give a CSV file in UTF-8") from error
+    header = [name.strip() for name in lines[0]] if lines else []
+    _check_header(path, header)
+    problems: list[str] = []
+    rows: dict[datetime, list[float]] = {}
+    last: datetime | None = None
+    for number, cells in enumerate(lines[1:], start=2):
+        if not any(cell.strip() for cell in cells):
+            continue
+        try:
+            time, numbers = _row(header, cells, zone, last)
+        except InputError as error:
+            problems.append(f"{path}:{number}: {error}")
+            continue
+        rows[time], last = numbers, time
+    if problems:
+        more = len(problems) - MOST_PROBLEMS
+        tail = [f"and {more} more"] if more > 0 else []
+        raise InputError("\n".join(problems[:MOST_PROBLEMS] + tail))
+    if not rows:
+        raise InputError(f"{path}:2: no rows; give one line for each hour")
+    return _table(header, rows)
+
+
+def _zone(timezone: str | None) -> ZoneInfo | None:
+    if timezone is None:
+        return None
+    try:
+        return ZoneInfo(timezone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise InputError(
+            f"--timezone {timezone} is no time zone; write it as America/Chicago"
+        ) from None
+
+
+def _check_header(path: Path, header: list[str]) -> None:
+    accepted = ("time", *VARIABLES)
+    for name in header:
+        if name not in accepted:
+            near = get_close_matches(name, accepted, 1)
+            hint = f"did you mean '{near[0]}'? " if near else ""
+            raise InputError(
+                f"{path}:1: unknown column '{name}'; {hint}accepted: {', '.join(accepted)}"
+            )
+        if header.count(name) > 1:
+            raise InputError(f"{path}:1: column '{name}' stands twice; give each once")
+    for name in MANDATORY:
+        if name not in header:
+            raise InputError(f"{path}:1: no column '{name}'; time and air_temp_c are needed")
+
+
+def _row(
+    header: list[str], cells: list[str], zone: ZoneInfo | None, last: datetime | None
+) -> tuple[datetime, list[float]]:
+    if len(cells) != len(header):
+        raise InputError(f"{len(cells)} cells; the header has {len(header)}")
+    time = _time(cells[header.index("time")].strip(), zone, last)
+    if last is not None and time <= last:
+        raise InputError(f"time {time:%Y-%m-%dT%H:%MZ} is not after the row before; sort the rows")
+    return time, [
+        math.nan if name == "time" else _value(name, cell.strip())
+        for name, cell in zip(header, cells, strict=True)
+    ]
+
+
+def _time(text: str, zone: ZoneInfo | None, last: datetime | None) -> datetime:
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(
+            f"column 'time': '{text}' is no time; write it as 2026-01-12T06:00Z"
+        ) from None
+    if time.tzinfo is None:
+        if zone is None:
+            raise InputError(
+                f"column 'time': '{text}' has no zone; write 2026-01-12T06:00Z or -06:00, or give "
+                "--timezone"
+            )
+        first, second = (time.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        if first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != time:
+            raise InputError(
+                f"column 'time': '{text}' does not exist in {zone.key}: clocks go forward; give "
+                "times in UTC"
+            )
+        # the hour that autumn repeats: its second turn follows its first
+        again = last is not None and first.astimezone(UTC) <= last
+        time = second if again else first
+    time = time.astimezone(UTC)
+    if (time.minute, time.second, time.microsecond) != (0, 0, 0):
+        raise InputError(f"column 'time': '{text}' is not on the whole hour; give hourly rows")
+    return time
+
+
+def _value(name: str, text: str) -> float:
+    if text == "" or text.casefold() == "nan":
+        return math.nan
+    variable = VARIABLES[name]
+    accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or blank"
+    try:
+        value = float(text)
+    except ValueError:
+        raise InputError(f"column '{name}': '{text}' is no number; {accepted}") from None
+    if not variable.lowest <= value <= variable.highest:
+        raise InputError(f"column '{name}': {text} is out of range; {accepted}")
+    return value
+
+
+def _table(header: list[str], rows: dict[datetime, list[float]]) -> Table:
+    start = next(iter(rows))
+    hours = round((next(reversed(rows)) - start) / HOUR) + 1
+    numbers = np.full((hours, len(header)), np.nan)
+    for time, row in rows.items():
+        numbers[round((time - start) / HOUR)] = row
+    return Table(start, {name: numbers[:, i] for i, name in enumerate(header) if name != "time"})
+
+
+# ---------------------------------------------------------------------- what to run
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where the station's surface is and what it is like.
+
+    Attributes
+    ----------
+    latitude_deg, longitude_deg, elevation_m : float
+        Place [°], [°], [m].
+    surface : str
+        A key of ``SURFACE_CLASSES`` [-].
+    sky_view_frac : float or None
+        Share of the sky seen; None for the class's own [-].
+    wind_factor : float
+        Wind at the surface over the table's [-].
+    depths_m : tuple of float
+        Depths to report [m].
+    """
+
+    latitude_deg: float
+    longitude_deg: float
+    surface: str
+    elevation_m: float = 0.0
+    sky_view_frac: float | None = None
+    wind_factor: float = 1.0
+    depths_m: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (-90.0 <= self.latitude_deg <= 90.0 and -180.0 <= self.longitude_deg <= 180.0):
+            raise InputError(
+                f"--lat {self.latitude_deg} --lon {self.longitude_deg} is no place; latitude is "
+                "-90 to 90 and longitude -180 to 180, west negative"
+            )
+        if self.surface not in SURFACE_CLASSES:
+            raise InputError(
+                f"--surface {self.surface} is not known; accepted: {', '.join(SURFACE_CLASSES)}"
+            )
+
+    def columns(self) -> Columns:
+        """Make the one column to run."""
+        kind = SURFACE_CLASSES[self.surface]
+        view = kind.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
+        return Columns.of([Column(0, BUILD_UPS[kind.build_up], view, self.wind_factor)])
+
+
+def depths(text: str) -> tuple[float, ...]:
+    """Read depths [m] with commas between, such as ``0.016,0.05``.
+
+    Raises
+    ------
+    InputError
+        Not numbers from 0 to 2.
+    """
+    try:
+        found = tuple(float(part) for part in text.split(",") if part.strip())
+    except ValueError:
+        found = (math.nan,)
+    if not all(0.0 <= depth <= 2.0 for depth in found):
+        raise InputError(f"--depths {text} is not usable; write metres from 0 to 2, as 0.016,0.05")
+    return found
+
+
+@dataclass(frozen=True)
+class Dose:
+    """A treatment to try: hour, mass shares of the product's chlorides, density, rate."""
+
+    time: datetime
+    salts_frac: tuple[float, ...]
+    inert_frac: float
+    density_kg_l: float
+    rate_l_m2: float
+
+
+def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
+    """Read a treatment as a person writes it: ``2026-01-12T06:00Z,brine,0.5 gal/1000 ft2``.
+
+    Parameters
+    ----------
+    text : str
+        Hour with its zone, product and rate, with commas between [-].
+    products : mapping of Product, optional
+        Besides ``brine``, plain salt brine of 23.3 % [-].
+
+    Returns
+    -------
+    Dose
+        The same as numbers.
+
+    Raises
+    ------
+    InputError
+        Says what would be accepted.
+    """
+    known = products or {}
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 3:
+        raise InputError(
+            f"--apply '{text}' is no treatment; write it as "
+            "'2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'"
+        )
+    try:
+        time = datetime.fromisoformat(parts[0])
+    except ValueError:
+        time = None
+    if time is None or time.tzinfo is None:
+        raise InputError(f"--apply: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
+    rate = parse(parts[2], "liquid rate")
+    if parts[1] == "brine":
+        shares, inert, density = BRINE_SHARES, 0.0, None
+    elif parts[1] in known:
+        product = known[parts[1]]
+        shares = tuple(product.chlorides.get(key, 0.0) for key in brine.CHLORIDES)
+        inert, density = product.inert_frac, product.density_kg_l
+    else:
+        raise InputError(
+            f"--apply: no product '{parts[1]}'; accepted: {', '.join(['brine', *known])}"
+        )
+    if density is None:
+        density = float(density_kg_m3(np.array(shares), 15.56, inert)) / 1000.0
+    return Dose(time.astimezone(UTC), shares, inert, density, rate)
+
+
+# ---------------------------------------------------------------------- running
+
+
+def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]:
+    """Run pavement and film through a table.
+
+    Parameters
+    ----------
+    table : Table
+        Hourly weather [-].
+    setting : Setting
+        Place and surface [-].
+    doses : sequence of Dose
+        Treatments to try [-].
+
+    Returns
+    -------
+    list of dict
+        One row for each hour, blank ("") where nothing is known.
+
+    Raises
+    ------
+    InputError
+        A treatment outside the table.
+    """
+    end = table.start + table.hours * HOUR
+    for one in doses:
+        if not table.start <= one.time < end:
+            raise InputError(
+                f"--apply: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
+                f"{table.start:%Y-%m-%dT%H:%MZ} to {end:%Y-%m-%dT%H:%MZ}"
+            )
+    light = sunlight(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, setting))
+    values, filled = infill.complete(table.values, light.clear_wm2[:, 0])
+    rows = [_blank(table.start + hour * HOUR, setting) for hour in range(table.hours)]
+    for first, last in _spells(np.isfinite(values["air_temp_c"])):
+        start = table.start + first * HOUR
+        part = {name: array[first:last] for name, array in values.items()}
+        weather = _forecast(start, part, setting)
+        result = course.run(
+            weather, setting.columns(), _applications(doses, start, last - first),
+            depths_m=setting.depths_m,
+        )  # fmt: skip
+        marks = {name: flags[first:last] for name, flags in filled.items()}
+        for hour in range(last - first):
+            rows[first + hour] |= _row_of(result, weather, marks, hour, setting)
+    return rows
+
+
+def _spells(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Find runs of known hours as (first, one past the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _forecast(start: datetime, values: dict[str, Array], setting: Setting) -> Forecast:
+    arrays = {name: array[:, None] for name, array in values.items()}
+    cell = CellForecast(
+        "table", "table", setting.latitude_deg, setting.longitude_deg, setting.elevation_m,
+        start, start, start, arrays,
+    )  # fmt: skip
+    return stack([cell], start, cell.hours)
+
+
+def _applications(doses: Sequence[Dose], start: datetime, hours: int) -> Applications | None:
+    due = [(int((one.time - start) // HOUR), one) for one in doses]
+    due = [(hour, one) for hour, one in due if 0 <= hour < hours]
+    if not due:
+        return None
+    return Applications.of_liquid(
+        np.array([hour for hour, _ in due], dtype=np.intp),
+        np.zeros(len(due), dtype=np.intp),
+        np.array([one.salts_frac for _, one in due]).T,
+        np.array([one.rate_l_m2 for _, one in due]),
+        np.array([one.density_kg_l for _, one in due]),
+        np.array([one.inert_frac for _, one in due]),
+    )
+
+
+def _depth_name(depth_m: float) -> str:
+    return f"at_{depth_m:g}m_c"
+
+
+#: Weather that may have been modelled, in the order of the columns.
+WEATHER = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac", "rain_mm", "snow_we_mm")
+RADIATION = ("sw_down_wm2", "lw_down_wm2")
+FILM = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
+
+
+def _blank(time: datetime, setting: Setting) -> Row:
+    names = ["surface_c", "surface_min_c", *map(_depth_name, setting.depths_m), "skin_c"]
+    names += [*WEATHER, *RADIATION, "modelled", "state", "frozen", "freeze_point_c", "ice_frac"]
+    row: Row = {"time": f"{time:%Y-%m-%dT%H:%M:%SZ}"}
+    row |= dict.fromkeys([*names, *FILM, "salt_g_m2"], "")
+    return row | {"state": State.UNKNOWN.words}
+
+
+def _row_of(
+    result: course.Course,
+    weather: Forecast,
+    filled: dict[str, NDArray[np.bool_]],
+    hour: int,
+    setting: Setting,
+) -> Row:
+    here = (hour, 0, 0)
+    film, sky = result.film, result.radiation
+    row: Row = {
+        "surface_c": round(float(result.surface_c[here]), 3),
+        "surface_min_c": round(float(result.surface_min_c[here]), 3),
+        "skin_c": round(float(result.skin_c[here]), 3),
+    }
+    for place, depth in enumerate(setting.depths_m):
+        row[_depth_name(depth)] = round(float(result.depth_c[(place, *here)]), 3)
+    row |= {name: round(float(weather[name][here]), 3) for name in WEATHER}
+    row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION}
+    modelled = [name for name in WEATHER if name in filled and filled[name][hour]]
+    modelled += ["sw_down_wm2"] * bool(sky.sw_modelled[here])
+    modelled += ["lw_down_wm2"] * bool(sky.lw_modelled[here])
+    row["modelled"] = " ".join(modelled)
+    row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM}
+    row |= {
+        "state": State(int(film.state[here])).words,
+        "frozen": int(film.ice_mm[here] > FROST_MM),
+        "freeze_point_c": round(float(film.freeze_point_c[here]), 2),
+        "ice_frac": round(float(film.ice_frac[here]), 3),
+        "salt_g_m2": round(float(1000.0 * film.salts_kg_m2[(slice(None), *here)].sum()), 3),
+    }
+    return row
+
+
+def write(rows: Sequence[Row], path: Path) -> None:
+    """Write rows as CSV; the first names the columns.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+    except OSError as error:
+        raise InputError(f"--out {path} cannot be written ({error.strerror})") from error
+
+
+def summary(rows: Sequence[Row], path: Path) -> str:
+    """Say in a few lines what came out and what was modelled."""
+    known = [row for row in rows if row["surface_c"] != ""]
+    lines = [f"{path}: {len(rows)} hours, {len(rows) - len(known)} of them without a result."]
+    counts: dict[str, int] = {}
+    for row in known:
+        for name in str(row["modelled"]).split():
+            counts[name] = counts.get(name, 0) + 1
+    if counts:
+        said = ", ".join(f"{name} in {count} h" for name, count in counts.items())
+        lines.append(f"Modelled because the table does not say: {said}.")
+    frozen = [str(row["time"]) for row in known if row["frozen"] == 1]
+    if frozen:
+        lines.append(f"Ice or frost in {len(frozen)} hours, first {frozen[0]}.")
+    return "\n".join(lines)

@@ -1,0 +1,192 @@
+"""A station's own table through the command line: strict reading, filling, results, repeat."""
+
+import csv
+import time as clock
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+from winter import diurnal, forecast
+
+from stormplan import infill, station
+from stormplan.cli import app
+from stormplan.errors import InputError
+from stormplan.forcing import sunlight
+
+START = datetime(2026, 1, 10, 6, tzinfo=UTC)
+PLACE = ["--lat", "42", "--lon", "-88"]
+
+
+def table(path, hours=48, names=("air_temp_c",), **series):
+    """Write a table; a series is a number, a list, or text by hour."""
+    columns = {"air_temp_c": diurnal(hours).round(3)} | series
+    lines = [",".join(["time", *columns])]
+    for hour in range(hours):
+        stamp = f"{START + timedelta(hours=hour):%Y-%m-%dT%H:%MZ}"
+        cells = [str(np.broadcast_to(value, hours)[hour]) for value in columns.values()]
+        lines.append(",".join([stamp, *cells]).replace("nan", ""))
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def rows_of(path):
+    return list(csv.DictReader(path.read_text().splitlines()))
+
+
+def run(*arguments):
+    result = CliRunner().invoke(app, ["pavement", *map(str, arguments)])
+    if isinstance(result.exception, InputError):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_time_and_air_alone_are_enough_and_the_rest_is_marked(tmp_path):
+    out = tmp_path / "temps.csv"
+    words = run(
+        table(tmp_path / "t.csv"), *PLACE, "--surface", "asphalt_lot", "--out", out,
+        "--depths", "0.016,0.05",
+    )  # fmt: skip
+    rows = rows_of(out)
+    assert len(rows) == 48
+    assert rows[0]["time"] == "2026-01-10T06:00:00Z"
+    assert {"surface_c", "surface_min_c", "at_0.016m_c", "at_0.05m_c"} <= set(rows[0])
+    modelled = set(rows[20]["modelled"].split())
+    assert {"dew_point_c", "wind_10m_ms", "cloud_frac", "sw_down_wm2", "lw_down_wm2"} <= modelled
+    assert "air_temp_c" not in modelled
+    for row in rows:
+        assert float(row["surface_min_c"]) <= float(row["surface_c"]) + 1e-9
+        assert -15 < float(row["surface_c"]) < 20
+    assert "Modelled because the table does not say: dew_point_c in 48 h" in words
+
+
+def test_what_the_table_says_is_used_and_not_marked(tmp_path):
+    given = {"dew_point_c": -6.0, "wind_10m_ms": 4.0, "cloud_frac": 0.2, "precip_mm": 0.0}
+    given |= {"sw_down_wm2": 0.0, "lw_down_wm2": 230.0}
+    out = tmp_path / "temps.csv"
+    run(table(tmp_path / "t.csv", **given), *PLACE, "--out", out)
+    row = rows_of(out)[30]
+    assert float(row["lw_down_wm2"]) == 230.0
+    assert float(row["wind_10m_ms"]) == 4.0
+    assert not {"dew_point_c", "wind_10m_ms", "sw_down_wm2", "lw_down_wm2"} & set(
+        row["modelled"].split()
+    )
+
+
+def test_short_gaps_are_bridged_and_long_ones_stay_blank(tmp_path):
+    air = diurnal(72).round(3)
+    air[10:13] = np.nan
+    air[30:45] = np.nan
+    out = tmp_path / "temps.csv"
+    run(table(tmp_path / "t.csv", 72, air_temp_c=air), *PLACE, "--out", out)
+    rows = rows_of(out)
+    assert rows[11]["surface_c"] != ""
+    assert "air_temp_c" in rows[11]["modelled"]
+    assert [row["surface_c"] for row in rows[30:45]] == [""] * 15
+    assert rows[35]["state"] == "unknown"
+    assert rows[45]["surface_c"] != ""
+
+
+def test_a_treatment_is_seen_to_dilute_in_snow(tmp_path):
+    snow = np.where(np.arange(48) == 20, 0.3, 0.0)
+    source = table(
+        tmp_path / "t.csv", air_temp_c=np.full(48, -3.0), snow_we_mm=snow, cloud_frac=1.0
+    )
+    out, plain = tmp_path / "treated.csv", tmp_path / "plain.csv"
+    run(source, *PLACE, "--out", out, "--apply", "2026-01-11T00:00Z,brine,0.5 gal/1000 ft2")
+    run(source, *PLACE, "--out", plain)
+    treated, untreated = rows_of(out), rows_of(plain)
+    # 0.5 gal/1000 ft² of 23.3 % brine is 5.59 g/m² of salt
+    assert float(treated[18]["salt_g_m2"]) == pytest.approx(5.59, abs=0.02)
+    assert float(treated[21]["freeze_point_c"]) > float(treated[18]["freeze_point_c"]) + 5
+    assert treated[18]["state"] == "brine"
+    assert float(treated[21]["water_mm"]) > float(untreated[21]["water_mm"])
+    assert untreated[21]["state"] == "loose snow"
+
+
+def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("time,air_temp_c\n2025-11-02T00:00,1\n2025-11-02T01:00,1\n2025-11-02T01:00,0\n"
+                    "2025-11-02T02:00,0\n")  # fmt: skip
+    with pytest.raises(InputError, match=r"t.csv:2: column 'time': '2025-11-02T00:00' has no zone"):
+        station.read(path)
+    read = station.read(path, "America/Chicago")
+    assert read.start == datetime(2025, 11, 2, 5, tzinfo=UTC)
+    assert read.hours == 4
+    path.write_text("time,air_temp_c\n2026-03-08T02:00,1\n")
+    with pytest.raises(InputError, match="does not exist in America/Chicago"):
+        station.read(path, "America/Chicago")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("time,air_temp\n", r"t.csv:1: unknown column 'air_temp'; did you mean 'air_temp_c'\?"),
+        ("time,dew_point_c\n", "t.csv:1: no column 'air_temp_c'"),
+        ("time,air_temp_c,air_temp_c\n", "t.csv:1: column 'air_temp_c' stands twice"),
+        ("time,air_temp_c\n", "t.csv:2: no rows"),
+        ("time,air_temp_c\nnoon,1\n", "t.csv:2: column 'time': 'noon' is no time"),
+        ("time,air_temp_c\n2026-01-10T06:30Z,1\n", "t.csv:2: .* is not on the whole hour"),
+        ("time,air_temp_c\n2026-01-10T06Z,cold\n", "t.csv:2: column 'air_temp_c': 'cold' is no nu"),
+        ("time,air_temp_c\n2026-01-10T06Z,88\n", "'air_temp_c': 88 is out of range; accepted: -60"),
+        ("time,air_temp_c\n2026-01-10T06Z,1,2\n", "t.csv:2: 3 cells; the header has 2"),
+        (
+            "time,air_temp_c\n2026-01-10T07Z,1\n2026-01-10T06Z,1\n",
+            "t.csv:3: time 2026-01-10T06:00Z is not after the row before",
+        ),
+    ],
+)
+def test_an_unusable_table_says_file_line_column_and_value(tmp_path, text, message):
+    path = tmp_path / "t.csv"
+    path.write_text(text)
+    with pytest.raises(InputError, match=message):
+        station.read(path)
+
+
+def test_every_problem_of_a_table_comes_at_once(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("time,air_temp_c\n2026-01-10T06Z,x\n2026-01-10T07Z,y\n")
+    with pytest.raises(InputError) as caught:
+        station.read(path)
+    assert str(caught.value).count("t.csv:") == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--lat", "95", "--lon", "0"], "--lat 95.0 --lon 0.0 is no place"),
+        ([*PLACE, "--surface", "ice_rink"], "--surface ice_rink is not known; accepted: asphalt_l"),
+        ([*PLACE, "--depths", "deep"], "--depths deep is not usable"),
+        ([*PLACE, "--apply", "now"], "--apply 'now' is no treatment"),
+        ([*PLACE, "--apply", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is no hour"),
+        ([*PLACE, "--apply", "2026-01-10T06Z,tar,0.5 gal/1000 ft2"], "no product 'tar'; accepted"),
+        ([*PLACE, "--apply", "2027-01-10T06Z,brine,0.5 gal/1000 ft2"], "is outside the table"),
+        ([*PLACE, "--timezone", "Mars"], "--timezone Mars is no time zone"),
+    ],
+)
+def test_unusable_options_are_refused(tmp_path, arguments, message):
+    with pytest.raises(InputError, match=message):
+        run(table(tmp_path / "t.csv"), "--out", tmp_path / "o.csv", *arguments)
+
+
+def test_cloud_is_read_off_the_measured_sun():
+    weather = forecast(72, cloud_frac=0.0)
+    clear = sunlight(weather).clear_wm2[:, 0]
+    air, none = diurnal(72), np.full(72, np.nan)
+    dull = infill.cloud(air, 0.3 * clear, clear, none)
+    bright = infill.cloud(air, clear, clear, none)
+    # Crawford & Duchon: cloud = 1 - S/S0, over 0.84
+    np.testing.assert_allclose(dull, 0.7 / 0.84, atol=1e-9)
+    np.testing.assert_allclose(bright, 0.0, atol=1e-9)
+    # FAO 56 without sun: a range of 8 °C lets 0.16 sqrt(8) / 0.75 through
+    guess = infill.cloud(air, none, clear, none)
+    assert guess[36] == pytest.approx((1 - 0.16 * np.sqrt(8.0) / 0.75) / 0.84, abs=0.01)
+
+
+def test_a_winter_of_hours_runs_in_seconds(tmp_path):
+    source, out = table(tmp_path / "t.csv", 24 * 90), tmp_path / "o.csv"
+    began = clock.perf_counter()
+    run(source, *PLACE, "--out", out)
+    assert clock.perf_counter() - began < 20.0
+    assert len(rows_of(out)) == 24 * 90
