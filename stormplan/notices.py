@@ -241,7 +241,7 @@ def _dash(span: str) -> str:
 def _short(first: Line, names: str, company: str) -> str:
     """Fit the notice into one text message: plain letters, no promise."""
     tail = " Treated ground can still be slippery."
-    head = plain(f"{capital(first.coming)} {first.when}: ")
+    head = plain(f"{capital(first.coming)} {first.when}:") + " "
     room = SHORT - len(head) - len(tail) - 1
     where = plain(one_line(names))
     if len(where) > room:

@@ -56,7 +56,7 @@ def screen(shown: View) -> RenderableType:
     """
     parts: list[RenderableType] = [
         Text(f"{shown.company} · {shown.made}", style="dim"),
-        Text.assemble((f" {shown.verdict} ", "bold reverse"), f" {shown.start}"),
+        Text.assemble((shown.verdict, "bold reverse"), f"  {shown.start}"),
         Text(shown.headline, style="bold"),
     ]
     if shown.degraded:
