@@ -59,7 +59,7 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
+def complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
     given = [name for name in phase.PHASES if np.isfinite(values[name]).any()]
     if given:
@@ -115,7 +115,7 @@ def read(
     values = {name: hourly.within(name, array, name, notes) for name, array in values.items()}
     hourly.agree_humidity(values, marks, notes)
     hourly.standard_pressure(values, marks, elevation_m)
-    _complete(values, marks)
+    complete(values, marks)
     hourly.note_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
