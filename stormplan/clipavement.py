@@ -43,6 +43,13 @@ def pavement(
     wind_factor: Annotated[
         float, typer.Option(min=0, max=2, help="Wind at the surface over the table's at 10 m.")
     ] = 1.0,
+    spread: Annotated[
+        bool, typer.Option("--spread", help="Add an interval and chances for every hour.")
+    ] = False,
+    forecast_from: Annotated[
+        str | None,
+        typer.Option(help="With --spread: measured before this moment, forecast after it."),
+    ] = None,
     units: Annotated[str, typer.Option(help="us or metric: what a bare rate means.")] = "us",
 ) -> None:
     """Say how cold and how wet a surface was, hour by hour, from a station's own table.
@@ -53,17 +60,22 @@ def pavement(
     from stormplan import station, stationtable
     from stormplan.gapfill import Place
 
+    if forecast_from is not None and not spread:
+        raise InputError("--forecast-from goes with --spread")
     if units not in ("us", "metric"):
         raise InputError(f"--units: '{units}' is no system; accepted: us, metric")
     said = [part.strip() for part in depths.split(",") if part.strip()]
     column = station.surface(surface, sky_view, wind_factor)
     doses = [station.dose(text, "us" if units == "us" else "metric") for text in apply or []]
+    read = stationtable.read(_text(table), str(table))
+    since = None if forecast_from is None else _when(forecast_from, "--forecast-from")
     hours = station.run(
-        stationtable.read(_text(table), str(table)),
+        read,
         Place(lat, lon, elevation),
         column,
         [_depth(part) for part in said],
         doses,
+        station.lead_h(read, since) if spread else None,
     )
     try:
         out.write_text(station.write(hours, said), encoding="utf-8")
@@ -129,20 +141,20 @@ def reading_add(
     if not -60.0 <= surface_c <= 80.0:
         raise InputError(f"'{temperature}' is no surface's; accepted: -60 to 80 °C (-76 to 176 °F)")
     reading = Reading(
-        time=_when(at), site=site, surface=surface, surface_c=surface_c, light=Light(light)
+        time=_when(at, "--at"), site=site, surface=surface, surface_c=surface_c, light=Light(light)
     )
     logbook.add(log, reading)
     print(_said(reading))
 
 
-def _when(text: str | None) -> datetime:
+def _when(text: str | None, option: str) -> datetime:
     from stormplan.cliroutine import moment
 
     try:
         return moment(text)
     except InputError:
         raise InputError(
-            f"--at: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
+            f"{option}: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
         ) from None
 
 

@@ -15,9 +15,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from stormplan import course, gapfill, units
+from stormplan import course, gapfill, spread, units
 from stormplan.benchinput import poured
 from stormplan.catalog import BUILD_UPS, SURFACE_CLASSES
+from stormplan.correction import is_night
 from stormplan.course import Course
 from stormplan.density import density_kg_m3
 from stormplan.errors import InputError
@@ -171,6 +172,8 @@ class Hours:
         Masses at the end of the hour, ice share and freeze point [unit in the name].
     state : array of int8
         ``State`` codes [-].
+    sure : mapping of array
+        Ends of the interval that holds four of five and chances, if asked for [°C], [-].
     notes : tuple of str
         What a reader should know [-].
     """
@@ -184,6 +187,7 @@ class Hours:
     marks: Mapping[str, Marks]
     film: Mapping[str, Array]
     state: Array
+    sure: Mapping[str, Array]
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -205,6 +209,7 @@ def run(
     column: Column,
     depths_m: Sequence[float] = (),
     doses: Sequence[Dose] = (),
+    lead_h: Array | None = None,
 ) -> Hours:
     """Run pavement and film through a table.
 
@@ -220,6 +225,8 @@ def run(
         Depths to report besides the surface [m].
     doses : sequence of Dose
         What is put down [-].
+    lead_h : array (hour,), optional
+        How far ahead each hour was, 0 where it was measured; asks for ``sure`` [h].
 
     Raises
     ------
@@ -228,6 +235,9 @@ def run(
     """
     values, marks, notes = weather(table, place)
     whole = gapfill.as_forecast(values, marks, table.start, place)
+    if lead_h is not None:
+        whole = spread.members(whole, lead_h)
+    night = is_night(whole.starts, place.latitude_deg, place.longitude_deg)
     when = [(item.hour(table), item) for item in doses]
     columns = Columns.of([column])
     hours = table.hours
@@ -235,6 +245,7 @@ def run(
     below = np.full((len(depths_m), hours), np.nan)
     film = {name: np.full(hours, np.nan) for name in (*_STORES, "salt_g_m2", *_DERIVED)}
     state = np.full(hours, int(State.UNKNOWN))
+    sure = {} if lead_h is None else {name: np.full(hours, np.nan) for name in _SURE}
     for stretch in gapfill.runs(values["air_temp_c"]):
         inside = [(hour - stretch.start, item) for hour, item in when if _in(hour, stretch)]
         taken = course.run(_cut(whole, stretch), columns, _applications(inside), depths_m=depths_m)
@@ -244,6 +255,11 @@ def run(
         for name, array in _film(taken).items():
             film[name][stretch] = array
         state[stretch] = taken.film.state[:, 0, 0]
+        if sure:
+            dew_c = whole["dew_point_c"][stretch, 0]
+            found = spread.sure(taken.surface_c[:, 0], dew_c, night[stretch])
+            for name, attribute in _SURE.items():
+                sure[name][stretch] = getattr(found, attribute)
     dry_or_not = (state == State.DRY) & ((marks["precip_mm"] & np.uint8(Mark.MODELLED)) > 0)
     state[dry_or_not] = int(State.UNKNOWN)
     for name, used in (("sw_down_wm2", "sun"), ("lw_down_wm2", "sky")):
@@ -251,8 +267,19 @@ def run(
         values[name] = single[used]
     return Hours(
         table.start, single["mean"], single["lowest"], single["skin"], below, values, marks, film,
-        state, (*table.notes, *notes),
+        state, sure, (*table.notes, *notes),
     )  # fmt: skip
+
+
+def lead_h(table: Table, since: datetime | None) -> Array:
+    """How far ahead each hour was, if the table is measured up to a moment and forecast after [h].
+
+    ``since`` None: all of it is measured.
+    """
+    if since is None:
+        return np.zeros(table.hours)
+    ahead = (table.start - since) / timedelta(hours=1) + np.arange(table.hours)
+    return np.maximum(ahead, 0.0)
 
 
 def weather(
@@ -299,6 +326,12 @@ def _phases(values: dict[str, Array], marks: dict[str, Marks]) -> None:
 # -- one stretch ----------------------------------------------------------------------------------
 
 _STORES = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
+_SURE = {
+    "surface_p10_c": "low_c",
+    "surface_p90_c": "high_c",
+    "below_freezing_prob": "below_freezing",
+    "frost_prob": "frost",
+}
 _DERIVED = ("ice_frac", "freeze_point_c")
 
 
@@ -344,7 +377,7 @@ def _film(taken: Course) -> dict[str, Array]:
 
 # -- words and columns ----------------------------------------------------------------------------
 
-_PLACES = {"_c": 2, "_frac": 3, "_wm2": 1, "_mm": 3, "_ms": 2, "_m2": 2, "freezing": 0}
+_PLACES = {"_c": 2, "_frac": 3, "_wm2": 1, "_mm": 3, "_ms": 2, "_m2": 2, "freezing": 0, "_prob": 3}
 
 
 def write(hours: Hours, depths: Sequence[str]) -> str:
@@ -386,6 +419,7 @@ def table_columns(hours: Hours, depths: Sequence[str]) -> dict[str, Array]:
         | {name: hours.weather[name] for name in WEATHER_SHOWN}
         | dict(hours.film)
         | {"below_freezing": hours.below_freezing}
+        | dict(hours.sure)
     )
 
 

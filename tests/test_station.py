@@ -264,3 +264,31 @@ def test_the_command_writes_the_file_and_says_what_is_in_it(tmp_path):
         assert isinstance(refused.exception, InputError)
     absent = CliRunner().invoke(app, ["pavement", str(tmp_path / "no.csv"), *where])
     assert "no.csv: cannot be read (No such file" in str(absent.exception)
+
+
+def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
+    table = stationtable.read(text(72, **FULL), "t.csv")
+    plain = station.run(table, HERE, LOT)
+    lead = station.lead_h(table, START + timedelta(hours=24))
+    np.testing.assert_array_equal(lead, np.maximum(np.arange(72) - 24.0, 0.0))
+    sure = station.run(table, HERE, LOT, lead_h=lead)
+    np.testing.assert_allclose(sure.surface_c, plain.surface_c, atol=1e-9)
+    low, high = sure.sure["surface_p10_c"], sure.sure["surface_p90_c"]
+    assert (low < sure.surface_c).all()
+    assert (sure.surface_c < high).all()
+    night = slice(49, 55), slice(1, 7)
+    assert ((high - low)[night[0]] > (high - low)[night[1]] + 0.5).all()
+    row = rows(sure)[6]
+    assert 0.5 < float(row["below_freezing_prob"]) <= 1.0
+    assert 0.0 <= float(row["frost_prob"]) <= float(row["below_freezing_prob"])
+    assert "frost_prob" not in rows(plain)[6]
+
+    source = tmp_path / "t.csv"
+    source.write_text(text(), encoding="utf-8")
+    where = ["--lat", "43", "--lon", "-89", "--out", str(tmp_path / "o.csv")]
+    command = ["pavement", str(source), *where, "--forecast-from", "2026-01-11T00Z"]
+    refused = CliRunner().invoke(app, command)
+    assert "--forecast-from goes with --spread" in str(refused.exception)
+    done = CliRunner().invoke(app, [*command, "--spread"])
+    assert done.exit_code == 0, done.exception
+    assert "surface_p90_c" in (tmp_path / "o.csv").read_text(encoding="utf-8").splitlines()[0]
