@@ -8,19 +8,21 @@ their characters, and prints how many were read, refused in our words, and anyth
 
 import copy
 import json
+import os
 import random
 import sys
 import time
 import traceback
 import warnings
 from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
 from stormplan import sitesfile
 from stormplan.errors import StormplanError
-from stormplan.providers import nws, nws_alerts
+from stormplan.providers import metno, nws, nws_alerts, openmeteo
 from stormplan.verdict import fresh_until, judge
 
 ROOT = Path(__file__).parent.parent
@@ -68,6 +70,17 @@ YAML_BITS = [
     "?", "null", "~", "1e999", "-0", "0x1F", "2026-02-31", "99:99", "'", '"', "\0", "é", "🌨", "\r",
     "<<: *a", "%", "@", "`", "---", "...", "inf F", "nan %", "1_000 gal", "1,0,0 gal", "-5 gal",
 ]  # fmt: skip
+
+
+def recorded() -> list[tuple[Callable[..., object], object]]:
+    """Bodies of the other services in the folder of recorded forecasts, if there is one."""
+    found = []
+    for folder, parse in (("metno", metno.read), ("openmeteo", openmeteo.read)):
+        for file in sorted((Path(os.environ.get("STORMPLAN_SAMPLES", "")) / folder).glob("*.json")):
+            body = json.loads(file.read_text(encoding="utf-8"))
+            if isinstance(body, dict):
+                found.append((parse, body))
+    return found
 
 
 def nodes(tree: object, path: tuple = ()) -> list[tuple]:
@@ -130,6 +143,12 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
             NOW + chance.choice((-1, 0, 30)) * timedelta(hours=1),
         )
 
+    others = [(parse, body, nodes(body)) for parse, body in recorded()]
+
+    def other() -> None:
+        parse, body, places = chance.choice(others)
+        parse(damage(body, places, chance), NOW)
+
     def alerts() -> None:
         for zoned in nws_alerts.parse(damage(ALERT, alert_paths, chance)):
             zoned.over(NOW)
@@ -156,7 +175,8 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
     strange: dict[str, str] = {}
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        target = chance.choices((grid, alerts, answer, sites), (4, 3, 3, 1))[0]
+        weights = (4, 4 if others else 0, 3, 3, 1)
+        target = chance.choices((grid, other, alerts, answer, sites), weights)[0]
         try:
             target()
             outcomes[target.__name__, "read"] += 1

@@ -5,8 +5,6 @@ machine, plans, writes, mails; the service's storm moves along with the days. Pr
 memory as it goes.
 """
 
-import json
-import re
 import resource
 import sys
 import tempfile
@@ -32,15 +30,6 @@ def memory_mb() -> float:
     return pages * resource.getpagesize() / 1e6
 
 
-def moved(by: timedelta) -> str:
-    """Give the storm's grid with every moment moved by whole days."""
-    return re.sub(
-        r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00",
-        lambda match: (datetime.fromisoformat(match[0]) + by).isoformat(),
-        office.STORM,
-    )
-
-
 def main(days: int = 500, zone: str = "America/Chicago") -> int:
     began, seen = time.monotonic(), []
     with running() as replay, post.running() as server, tempfile.TemporaryDirectory() as folder:
@@ -54,7 +43,7 @@ def main(days: int = 500, zone: str = "America/Chicago") -> int:
         briefed: Counter = Counter()
         while company.now < start + timedelta(days=days):
             today = company.now.replace(hour=0, minute=0, second=0, microsecond=0)
-            replay.serve(office.GRID, json.loads(moved(today - shown)))
+            replay.serve(office.GRID, office.moved(today - shown))
             done = company.step()
             if done.kind == "briefing":
                 local = company.now.astimezone(company.desk.routine.zone).date()

@@ -35,8 +35,8 @@ class Opinion(Record):
     """What the plan of one site from one source comes to.
 
     ``action`` is the strongest of its surfaces and ``hazard`` what it is about; ``onset`` is the
-    start of the first event, ``coldest_surface_c`` that of the coldest surface [°C], ``snow_cm``
-    what falls over the horizon as far as known [cm].
+    start of the first event and ``probability`` that of the likeliest [-], ``coldest_surface_c``
+    that of the coldest surface [°C], ``snow_cm`` what falls over the horizon as far as known [cm].
     """
 
     source: str
@@ -44,6 +44,7 @@ class Opinion(Record):
     action: Action
     hazard: Hazard | None
     onset: AwareDatetime | None
+    probability: float | None
     coldest_surface_c: float | None
     snow_cm: float
 
@@ -88,6 +89,7 @@ def opinion(cell: CellForecast, surfaces: Iterable[tuple[Outlook, Sequence[Treat
         action=strongest.action,
         hazard=None if strongest.event is None else strongest.event.hazard,
         onset=min((event.start for event in events), default=None),
+        probability=max((event.probability for event in events), default=None),
         coldest_surface_c=None if coldest is None else round(coldest, 2),
         snow_cm=round(max(outlook.snow_cm for outlook, _ in found), 2),
     )

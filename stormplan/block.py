@@ -18,7 +18,7 @@ from stormplan import aftercare, batch, course, event, foreman, pretreat, refusa
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
-from stormplan.forecast import REQUIRED, CellForecast, Forecast, stack
+from stormplan.forecast import PHASES, REQUIRED, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
 from stormplan.pretreat import Question
 from stormplan.products import Stock
@@ -29,7 +29,7 @@ from stormplan.treatment import Case, Film, Treatment
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 PAST_H = 72  # hours before now that are used, where the forecast has them
 BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
-BLOCK_COLUMNS = 8000  # about as many columns, members counted: a gigabyte of memory
+BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
 SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
 
 
@@ -55,8 +55,9 @@ class Decided:
 class _Run:
     """The physics of a block: hours, lanes, and the course they took without chemical.
 
-    Every lane is run twice: once with what the last plow leaves, which is what can freeze back,
-    and once cleared to the pavement after each storm, which is how the next one finds it.
+    A lane that is plowed is run twice: once with what the last plow leaves, which is what can
+    freeze back, and once cleared to the pavement after each storm, which is how the next one finds
+    it. ``cleared`` is each lane's place in that second run, or its own where it is not plowed.
     """
 
     forecast: Forecast
@@ -65,11 +66,12 @@ class _Run:
     lanes: tuple[Lane, ...]
     columns: Columns
     plows: tuple[tuple[int, ...], ...]
+    cleared: tuple[int, ...]
     course: Course
 
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
-        film, cleared = self.course.film, lane + len(self.lanes)
+        film, cleared = self.course.film, self.cleared[lane]
         ahead = slice(self.gone, None)
         frost_mm = film.frost_mm[ahead, lane]
         lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
@@ -220,7 +222,7 @@ def first_hour(cell: CellForecast, now: datetime) -> datetime:
         return _floor(now)
     hours = stack([cell], _floor(now) - timedelta(hours=past), past)
     known = np.isfinite([hours[name] for name in REQUIRED]).all(axis=0)
-    phases = np.isfinite([hours[name] for name in event.PHASES]).all(axis=0)
+    phases = np.isfinite([hours[name] for name in PHASES]).all(axis=0)
     known &= (hours["precip_mm"] == 0.0) | (phases & np.isfinite(hours["precip_mm"]))
     gaps = np.flatnonzero(~known.all(axis=(1, 2)))
     return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)
@@ -252,10 +254,13 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     )
     snow = _typical_snow(ahead["snow_depth_cm"]).T.tolist()
     plows = tuple(aftercare.plow_hours(snow[lane.column.cell], lane.trigger_cm) for lane in lanes)
-    columns = Columns.of([lane.column for lane in lanes] * 2)
-    passes = _ploughs(lanes, plows, snow, gone)
+    plowed = [at for at, hours in enumerate(plows) if hours]
+    second = {at: len(lanes) + row for row, at in enumerate(plowed)}
+    cleared = tuple(second.get(at, at) for at in range(len(lanes)))
+    columns = Columns.of([lane.column for lane in (*lanes, *(lanes[at] for at in plowed))])
+    passes = _ploughs(lanes, plows, cleared, snow, gone)
     taken = course.run(forecast, columns, ploughs=passes)
-    return _Run(forecast, ahead, gone, lanes, columns, plows, taken)
+    return _Run(forecast, ahead, gone, lanes, columns, plows, cleared, taken)
 
 
 def _typical_snow(snow_cm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -273,6 +278,7 @@ def _typical_snow(snow_cm: NDArray[np.float64]) -> NDArray[np.float64]:
 def _ploughs(
     lanes: Sequence[Lane],
     plows: Sequence[tuple[int, ...]],
+    cleared: Sequence[int],
     snow_cm: Sequence[Sequence[float]],
     gone: int,
 ) -> Ploughs | None:
@@ -283,7 +289,7 @@ def _ploughs(
         for hour in hours:
             is_last = not fell[hour] > 0.0
             rows.append((hour + gone, at, lane.residual_mm))
-            rows.append((hour + gone, at + len(lanes), 0.0 if is_last else lane.residual_mm))
+            rows.append((hour + gone, cleared[at], 0.0 if is_last else lane.residual_mm))
     if not rows:
         return None
     when, where, residual = zip(*rows, strict=True)

@@ -7,68 +7,52 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
-from stormplan import secondopinion
-from stormplan.event import SNOW, Event, Hazard
-from stormplan.mixsheet import YardView, blend_line, short_of, yard_view
+from stormplan import pages, secondopinion
+from stormplan.charts import Strip
+from stormplan.event import Event
+from stormplan.mixsheet import YardView, short_of, yard_view
 from stormplan.newswords import alert_lines, change_lines
 from stormplan.plan import Plan, SitePlan, Source, SurfacePlan
+from stormplan.sitewords import Footnotes, SiteView, site_view, summary
 from stormplan.treatment import Action, Treatment
 from stormplan.units import Speaker
-from stormplan.wording import Words, age, blend_name, count, percent, reason_line
+from stormplan.wording import Words, age, blend_name, capital, count, listed, percent
 
 VERDICTS = {"go": "GO", "hold": "HOLD", "nothing": "NOTHING TO DO"}
-ACTIONS = {
-    Action.PRETREAT: "Pre-treat",
-    Action.HOLD: "Hold",
-    Action.SOLIDS: "Solids",
-    Action.PLOW: "No salt",
-    Action.NOTHING: "Nothing",
-}
+FEW = 3  # names in a row before the rest is counted
+STRETCHES = 12  # lines of the timeline: what a reader takes in
 
 
 @dataclass(frozen=True)
-class ActionView:
-    """What to do about one event on one surface, in words."""
+class Fact:
+    """One line of the first screen, with a small table under it where one is needed."""
 
-    action: str
-    says: str
+    label: str
+    text: str
+    rows: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One stretch of the storm: when, what, and where."""
+
     when: str
-    what: str
-    event: str
-    reasons: tuple[str, ...]
-    cautions: tuple[str, ...]
+    hazard: str
+    says: str
 
 
 @dataclass(frozen=True)
-class SurfaceView:
-    """One surface in words."""
+class YardSites:
+    """The sites one yard serves: those with something to do first, the quiet ones by name."""
 
     name: str
-    area: str
-    coldest: str
-    actions: tuple[ActionView, ...]
-
-
-@dataclass(frozen=True)
-class SiteView:
-    """One site in words."""
-
-    key: str
-    name: str
-    client: str
-    yard: str
-    priority: int
-    summary: str
-    forecast: str
-    problem: str | None
-    surfaces: tuple[SurfaceView, ...]
+    busy: tuple[SiteView, ...]
+    quiet: tuple[SiteView, ...]
 
 
 @dataclass(frozen=True)
@@ -78,19 +62,27 @@ class View:
     company: str
     made: str
     verdict: str
+    start: str
     headline: str
-    facts: tuple[tuple[str, str], ...]
-    matters: tuple[tuple[str, str], ...]
+    facts: tuple[Fact, ...]
+    matters: tuple[tuple[str, str, str], ...]
     degraded: tuple[str, ...]
     alerts: tuple[str, ...]
     changes: tuple[str, ...]
-    sites: tuple[SiteView, ...]
+    timeline: tuple[Stretch, ...]
     yards: tuple[YardView, ...]
+    served: tuple[YardSites, ...]
     unknown: tuple[str, ...]
     notes: tuple[str, ...]
     limits: tuple[str, ...]
     cautions: tuple[str, ...]
+    sources: tuple[str, ...]
     credits: tuple[str, ...]
+
+    @property
+    def sites(self) -> tuple[SiteView, ...]:
+        """Every site, yard by yard."""
+        return tuple(site for yard in self.served for site in (*yard.busy, *yard.quiet))
 
 
 def view(plan: Plan) -> View:
@@ -108,22 +100,27 @@ def view(plan: Plan) -> View:
     """
     words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
     planned = [site for site in plan.sites if site.source is not None]
+    notes = Footnotes()
+    served = tuple(_served(plan, words, notes))
     return View(
         company=plan.company,
         made=words.full(plan.made_at),
         verdict=VERDICTS[plan.verdict] if planned else "NO FORECAST",
+        start="" if plan.first_start is None else f"from {words.day(plan.first_start)}",
         headline=_headline(plan, words),
         facts=tuple(_facts(plan, words)),
         matters=tuple(_matter(plan, key, words) for key in plan.matters),
         degraded=(*plan.degraded, *plan.troubles),
         alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, words)),
         changes=change_lines(plan.changes, words),
-        sites=tuple(_site(site, plan, words) for site in plan.sites),
+        timeline=tuple(_timeline(plan, words)),
         yards=tuple(yard_view(yard, words) for yard in plan.yards),
+        served=served,
         unknown=tuple(_unknown(plan, words)),
         notes=(*_notes(planned), *plan.remarks),
         limits=plan.limits,
         cautions=plan.cautions,
+        sources=tuple(notes.texts),
         credits=tuple(sorted({s.source.credit for s in planned if s.source and s.source.credit})),
     )
 
@@ -162,33 +159,64 @@ def _headline(plan: Plan, words: Words) -> str:
     text = "; ".join(parts)
     if plan.verdict == "hold":
         return f"Nothing within a day. Later: {text}."
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{capital(text)}."
 
 
-def _facts(plan: Plan, words: Words) -> Iterable[tuple[str, str]]:
+def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
     actions = _actions(plan)
-    if plan.first_start is not None:
-        yield "From", words.day(plan.first_start)
-    gallons = [blend_line(blend, words) for yard in plan.yards for blend in yard.blends]
-    if gallons:
-        total = sum(yard.sprayed_l for yard in plan.yards)
-        yield "Volume", f"{words.say.volume(total)}: {'; '.join(gallons)}"
+    blends = _blends(plan, words)
+    if blends:
+        total = words.say.volume(sum(yard.sprayed_l for yard in plan.yards))
+        yield Fact("Spray", total, blends if len(blends) > 1 else ())
+        if len(blends) == 1:
+            yield Fact("Blend", blends[0][0])
+    yield from _work(plan)
     short = [f"{yard.name}: {', '.join(short_of(yard))}" for yard in plan.yards if yard.shortages]
     if short:
-        yield "Short of", "; ".join(short)
-    sure = _how_sure(actions, words)
+        yield Fact("Short of", "; ".join(short))
+    sure = _how_sure(actions)
     if sure:
-        yield "How sure", sure
+        yield Fact("How sure", sure)
+    close = _closest_call(actions, words)
+    if close:
+        yield Fact("Closest call", close)
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
-        yield "Forecast", _forecast_age(sources, plan.made_at, words)
+        yield Fact("Forecast", _forecast_age(sources, plan.made_at, words))
     second = secondopinion.first_screen(plan, words)
     if second:
-        yield "Second opinion", second
+        yield Fact("Second opinion", second)
 
 
-def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:
-    """Say the likeliest event and the closest call: chance against go, pavement against a floor."""
+def _work(plan: Plan) -> Iterable[Fact]:
+    """Say what the spraying takes: crew hours against the window, what is not reached, money."""
+    crews = [yard.crew for yard in plan.yards if yard.crew.hours_needed > 0.0]
+    if crews:
+        needed = sum(crew.hours_needed for crew in crews)
+        there = sum(crew.hours_there for crew in crews)
+        yield Fact("Crew", f"{needed:.1f} of {there:.0f} sprayer hours before it starts")
+    missed = sum(len(yard.crew.missed) for yard in plan.yards)
+    if missed:
+        yield Fact("Not reached", f"{count(missed, 'surface')} in time; see the mix")
+    costs = [yard.cost for yard in plan.yards if yard.sprayed_l > 0.0]
+    known = [cost for cost in costs if cost is not None]
+    if known and len(known) == len(costs):
+        yield Fact("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
+
+
+def _blends(plan: Plan, words: Words) -> tuple[tuple[str, str], ...]:
+    """Sum what is sprayed by blend over all yards, largest first."""
+    volumes: dict[str, float] = {}
+    for yard in plan.yards:
+        for blend in yard.blends:
+            name = blend_name(blend.additive_name, blend.share)
+            volumes[name] = volumes.get(name, 0.0) + blend.volume_l
+    largest = sorted(volumes.items(), key=lambda item: -item[1])
+    return tuple((name, words.say.volume(volume)) for name, volume in largest)
+
+
+def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]]) -> str:
+    """Say the chance of the commonest hazard."""
     events = [item.event for *_, item in actions if item.event is not None]
     if not events:
         return ""
@@ -197,129 +225,90 @@ def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Wor
     text = f"{likely} {percent(chances[0])}"
     if round(chances[-1], 2) != round(chances[0], 2):
         text += f" to {percent(chances[-1])}"
+    return text
+
+
+def _closest_call(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:
+    """Say where pavement comes nearest to a temperature at which the answer would change."""
     margins = [
-        (abs(reason.saw - reason.limit), reason, site)
-        for site, _, item in actions
+        (abs(reason.saw - reason.limit), reason.saw, reason.limit, site.name, surface.name)
+        for site, surface, item in actions
         for reason in item.reasons
         if reason.kind == "temperature" and reason.saw is not None and reason.limit is not None
         and reason.rule in ("liquid_stop_below", "liquid_warn_below", "solid_stop_below")
     ]  # fmt: skip
-    if margins:
-        _, reason, site = min(margins, key=lambda margin: margin[0])
-        assert reason.saw is not None  # filtered above
-        assert reason.limit is not None
-        text += (
-            f"; closest call {site.name}, pavement {words.say.temp(reason.saw)} against a limit of"
-            f" {words.say.temp(reason.limit)}"
-        )
-    return text
+    if not margins:
+        return ""
+    _, saw, limit, site_name, surface_name = min(margins)
+    return (
+        f"{site_name}, {surface_name}: {words.say.temp(saw)} against a limit of"
+        f" {words.say.temp(limit)}"
+    )
 
 
 def _forecast_age(sources: list[Source], now: datetime, words: Words) -> str:
     oldest = min(source.issued_at for source in sources)
     names = ", ".join(sorted({source.source for source in sources}))
-    return f"{names}, issued {words.day(oldest)}, {age(now - oldest)} old"
+    return f"{age(now - oldest)} old, from {names}, issued {words.day(oldest)}"
 
 
-def _matter(plan: Plan, key: str, words: Words) -> tuple[str, str]:
+def _matter(plan: Plan, key: str, words: Words) -> tuple[str, str, str]:
     site = next(site for site in plan.sites if site.key == key)
-    return site.name, _summary(site, words)
+    return site.key, site.name, summary(site, words)
 
 
-def _summary(site: SitePlan, words: Words) -> str:
-    """Say in one line what a site faces and what is done about it."""
-    if site.source is None:
-        return "no forecast"
-    items = [item for _, item in site.treatments if item.event is not None]
-    if not items:
-        return "nothing to do"
-    first = min(items, key=lambda item: item.event.start if item.event else site.source.issued_at)  # type: ignore[union-attr]
-    assert first.event is not None  # filtered above
-    kinds = Counter(ACTIONS[item.action].lower() for item in items)
-    done = ", ".join(f"{kind} ×{count}" for kind, count in kinds.items())
-    when = words.day(first.event.start)
-    return f"{first.event.hazard} from {when}, {percent(first.event.probability)}: {done}"
+# -- the storm ------------------------------------------------------------------------------------
+
+
+def _timeline(plan: Plan, words: Words) -> Iterable[Stretch]:
+    """Tell the storm once for all sites: one line per hazard and spell, in order of time."""
+    faced = sorted(
+        ((item.event, site) for site, _, item in _actions(plan) if item.event is not None),
+        key=lambda pair: (pair[0].hazard, pair[0].start),
+    )
+    spells: list[list[tuple[Event, SitePlan]]] = []
+    for event, site in faced:
+        last = spells[-1] if spells else []
+        same = bool(last) and last[0][0].hazard == event.hazard
+        if same and event.start <= max(known.end for known, _ in last):
+            last.append((event, site))
+        else:
+            spells.append([(event, site)])
+    spells.sort(key=lambda spell: spell[0][0].start)
+    for spell in spells[:STRETCHES]:
+        yield _stretch(spell, words)
+    if len(spells) > STRETCHES:
+        yield Stretch("later", "more", f"{len(spells) - STRETCHES} more spells: see the sites")
+
+
+def _stretch(spell: Sequence[tuple[Event, SitePlan]], words: Words) -> Stretch:
+    events = [event for event, _ in spell]
+    start, end = min(event.start for event in events), max(event.end for event in events)
+    names = list(dict.fromkeys(site.name for _, site in spell))
+    coldest = words.say.temp(min(event.coldest_surface_c for event in events))
+    likeliest = percent(max(event.probability for event in events))
+    where = listed(names) if len(names) <= FEW else f"{len(names)} sites"
+    parts = [where, f"pavement down to {coldest}", f"up to {likeliest} likely"]
+    snow, water = max(e.snow_cm for e in events), max(e.water_mm for e in events)
+    if snow > 0.0:
+        parts.insert(1, f"up to {words.say.snow(snow)} of snow")
+    elif water > 0.0:
+        parts.insert(1, f"up to {words.say.water(water)} of water")
+    return Stretch(words.span(start, end), capital(str(events[0].hazard)), "; ".join(parts))
 
 
 # -- the detail -----------------------------------------------------------------------------------
 
 
-def _site(site: SitePlan, plan: Plan, words: Words) -> SiteView:
-    here = Words(words.say, ZoneInfo(site.timezone))
-    source = site.source
-    return SiteView(
-        key=site.key,
-        name=site.name,
-        client=site.client,
-        yard=next(yard.name for yard in plan.yards if yard.yard == site.yard),
-        priority=site.priority,
-        summary=_summary(site, here),
-        forecast="" if source is None else (
-            f"{source.source} cell {source.cell}, issued {here.day(source.issued_at)}"
-            f"{', STALE' if source.stale else ''}"
-        ),
-        problem=site.problem,
-        surfaces=tuple(_surface(surface, here) for surface in site.surfaces),
-    )  # fmt: skip
-
-
-def _surface(surface: SurfacePlan, words: Words) -> SurfaceView:
-    cold = surface.coldest_surface_c
-    return SurfaceView(
-        name=surface.name,
-        area=words.say.area(surface.area_m2),
-        coldest="not known" if cold is None else words.say.temp(cold),
-        actions=tuple(_action(item, words) for item in surface.treatments),
-    )
-
-
-def _action(item: Treatment, words: Words) -> ActionView:
-    return ActionView(
-        action=ACTIONS[item.action],
-        says=item.says,
-        when=_when(item, words),
-        what=_what(item, words),
-        event="" if item.event is None else _event(item.event, words),
-        reasons=tuple(reason_line(reason, words.say) for reason in item.reasons),
-        cautions=item.cautions,
-    )
-
-
-def _when(item: Treatment, words: Words) -> str:
-    if item.best_start is not None and item.earliest is not None and item.latest is not None:
-        window = words.span(item.earliest, item.latest)
-        return f"start {words.day(item.best_start)} (any dry, calm hour {window})"
-    if item.action is Action.HOLD and item.look_again is not None:
-        return f"look again {words.day(item.look_again)}"
-    return "" if item.event is None else f"from {words.day(item.event.start)}"
-
-
-def _what(item: Treatment, words: Words) -> str:
-    if item.action is Action.PRETREAT:
-        blend = blend_name(item.additive_name, item.additive_share)
-        rate, volume = words.say.liquid_rate(item.rate_l_m2), words.say.volume(item.volume_l)
-        return f"{blend} at {rate}: {volume}"
-    if item.solid is not None:
-        low, high = item.solid.low_kg_m2, item.solid.high_kg_m2
-        rate = words.say.solid_rate(low)
-        if high > low:
-            rate = f"{rate.split(' ')[0]}–{words.say.solid_rate(high)}"
-        return f"prewetted salt {rate}"
-    return ""
-
-
-def _event(event: Event, words: Words) -> str:
-    parts = [f"{event.hazard} {words.span(event.start, event.end)}"]
-    if event.hazard in SNOW:
-        parts.append(f"{words.say.snow(event.snow_cm)} of snow")
-    elif event.hazard is not Hazard.FROST:
-        parts.append(f"{words.say.water(event.water_mm)} of water")
-    parts.append(f"pavement down to {words.say.temp(event.coldest_surface_c)}, {event.trend}")
-    parts.append(f"{percent(event.probability)} likely")
-    if event.unknown:
-        parts.append(f"not known for all of it: {', '.join(event.unknown)}")
-    text = "; ".join(parts)
-    return text[0].upper() + text[1:]
+def _served(plan: Plan, words: Words, notes: Footnotes) -> Iterable[YardSites]:
+    """Sort the sites by yard; inside, by priority as the plan has them."""
+    for yard in plan.yards:
+        sites = [site_view(site, words, notes) for site in plan.sites if site.yard == yard.yard]
+        yield YardSites(
+            yard.name,
+            tuple(site for site in sites if not site.is_quiet),
+            tuple(site for site in sites if site.is_quiet),
+        )
 
 
 # -- what is not known ----------------------------------------------------------------------------
@@ -356,24 +345,23 @@ def _notes(planned: list[SitePlan]) -> Iterable[str]:
 # -- files ----------------------------------------------------------------------------------------
 
 
-def html(shown: View) -> str:
+def html(shown: View, strips: Sequence[Strip] = (), undrawn: int = 0) -> str:
     """Render the briefing as one self-contained page.
 
     Parameters
     ----------
     shown : View
         The plan in words [-].
+    strips : sequence of Strip
+        Its charts, the one that matters most first [-].
+    undrawn : int
+        How many columns with an event have no chart [-].
 
     Returns
     -------
     str
         HTML without scripts or outside references.
     """
-    environment = Environment(
-        loader=PackageLoader("stormplan", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    return pages.render(
+        "briefing.html", view=shown, strips=strips, undrawn=undrawn, drawing=pages.drawing
     )
-    return environment.get_template("briefing.html").render(view=shown)

@@ -170,3 +170,13 @@ class Product:
     def is_straight_chloride(self) -> bool:
         """Only salts and water: bought calcium, magnesium or well brine with nothing else in it."""
         return self.inert_frac == 0.0 and not self.inhibited
+
+
+# What to mind when handling a salt's solution: safety data sheets in public filings, and a
+# producer's technical notes for the heat of calcium chloride.
+HANDLING: Mapping[Chloride, str] = {
+    "cacl2": "Calcium chloride burns eyes and moist skin: goggles, face shield, long sleeves, "
+    "chemical-resistant gloves (no leather), eyewash at hand. Flake or pellets heat the "
+    "water strongly: add them slowly to cold water, never water to them.",
+    "mgcl2": "Magnesium chloride: goggles and gloves; spills stay wet and slippery.",
+}

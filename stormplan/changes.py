@@ -7,13 +7,15 @@ telling is policy. Comparing reads only what a plan of any version has.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from stormplan.event import Record
 from stormplan.handbook import Practice
+
+PracticeOf = Callable[[str, str], Practice]  # keys of a site and its surface
 
 WORKING = ("pre-treat", "solids", "plow")  # what a crew goes out for
 
@@ -167,7 +169,9 @@ def _not_before(text: str | datetime | None, now: datetime) -> datetime | None:
     return None if moment is None else max(moment, now)
 
 
-def compare(before: Gist, after: Gist, practice: Practice) -> tuple[Change, ...]:
+def compare(
+    before: Gist, after: Gist, practice: Practice, practice_of: PracticeOf | None = None
+) -> tuple[Change, ...]:
     """List what is different, the whole plan first, then site by site.
 
     Parameters
@@ -176,6 +180,8 @@ def compare(before: Gist, after: Gist, practice: Practice) -> tuple[Change, ...]
         The plan last announced, and the new one [-].
     practice : Practice
         Says from which size a difference is worth telling [-].
+    practice_of : callable, optional
+        The same for a surface, by the keys of site and surface, where they set their own [-].
 
     Returns
     -------
@@ -190,7 +196,7 @@ def compare(before: Gist, after: Gist, practice: Practice) -> tuple[Change, ...]
         elif new is None and old is not None:
             found.append(Change(kind="removed", site=old.name))
         elif old is not None and new is not None:
-            found.extend(_between_sites(old, new, practice))
+            found.extend(_between_sites(key, old, new, practice_of or (lambda *_: practice)))
     return tuple(found)
 
 
@@ -211,7 +217,9 @@ def _whole(before: Gist, after: Gist, practice: Practice) -> Iterator[Change]:
         )
 
 
-def _between_sites(old: SiteGist, new: SiteGist, practice: Practice) -> Iterator[Change]:
+def _between_sites(
+    key: str, old: SiteGist, new: SiteGist, practice_of: PracticeOf
+) -> Iterator[Change]:
     if old.source is None or new.source is None:
         if old.source != new.source:
             yield Change(
@@ -227,9 +235,10 @@ def _between_sites(old: SiteGist, new: SiteGist, practice: Practice) -> Iterator
         yield Change(kind="stale" if new.stale else "no longer stale", site=new.name)
     if old.works != new.works:
         yield Change(kind="joined" if new.works else "left", site=new.name)
-    for key, surface in new.surfaces.items():
-        if key in old.surfaces:
-            yield from _between_surfaces(new, old.surfaces[key], surface, practice)
+    for surface_key, surface in new.surfaces.items():
+        if surface_key in old.surfaces:
+            practice = practice_of(key, surface_key)
+            yield from _between_surfaces(new, old.surfaces[surface_key], surface, practice)
 
 
 def _between_surfaces(

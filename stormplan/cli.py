@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan import __version__, clipavement
+from stormplan import __version__, clireading
 from stormplan.cliroutine import add_to, moment
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import Speaker
@@ -243,13 +243,14 @@ def brief(
             plan = morning.plan_morning(
                 checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
             )
-    written = morning.write(plan, out)
     if as_json:
         print(morning.document(plan))
     else:
         from rich.console import Console
 
         Console(highlight=False).print(screen.screen(briefing.view(plan)))
+    written = morning.write(plan, out)  # after the answer: drawing charts takes a moment
+    if not as_json:
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
 
@@ -315,6 +316,49 @@ def review(
 
 
 @app.command()
+def pavement(
+    table: Annotated[Path, typer.Argument(help="Hourly CSV: time, air_temp_c and more.")],
+    lat: Annotated[float, typer.Option(help="Latitude, degrees north.")],
+    lon: Annotated[float, typer.Option(help="Longitude, degrees, west negative.")],
+    out: Annotated[Path, typer.Option(help="Where the hourly result goes, CSV.")],
+    surface: Annotated[str, typer.Option(help="Class of surface.")] = "asphalt_lot",
+    elevation: Annotated[float, typer.Option(help="Height above the sea, m.")] = 0.0,
+    timezone: Annotated[
+        str | None, typer.Option(help="Zone of times without one, like America/Chicago.")
+    ] = None,
+    sky_view: Annotated[
+        float | None, typer.Option(help="Share of the sky seen, 0-1; the class's if not said.")
+    ] = None,
+    wind_factor: Annotated[
+        float, typer.Option(help="Wind at the surface over the table's; sheltered 0.5-0.7.")
+    ] = 1.0,
+    depths: Annotated[str, typer.Option(help="Depths to report, m, like 0.016,0.05.")] = "",
+    apply: Annotated[
+        list[str] | None,
+        typer.Option(help="Try a treatment: '2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'."),
+    ] = None,
+    sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
+) -> None:
+    """Run pavement and film through your own hourly weather table."""
+    from stormplan import station
+
+    setting = station.Setting(
+        latitude_deg=lat,
+        longitude_deg=lon,
+        surface=surface,
+        elevation_m=elevation,
+        sky_view_frac=sky_view,
+        wind_factor=wind_factor,
+        depths_m=station.depths(depths),
+    )
+    products = _products(sites)
+    doses = [station.dose(text, products) for text in apply or []]
+    rows = station.run(station.read(table, timezone), setting, doses)
+    station.write(rows, out)
+    print(station.summary(rows, out))
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
     from stormplan import morning
@@ -332,7 +376,7 @@ def rules() -> None:
 
 
 add_to(app)
-clipavement.add_to(app)
+clireading.add_to(app)
 
 
 def run() -> None:

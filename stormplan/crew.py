@@ -1,14 +1,16 @@
 """Whether the sprayers can cover the ground in time, in which order, and what is not reached.
 
 Each sprayer of a yard takes the next job it serves: highest priority, then worst hazard, then
-largest. Times are hours of spraying and refilling; driving between sites is in ``refill``.
+largest. A tank holds one blend at a time, so blends are sprayed one after the other where all of
+it fits the window, and strictly by priority where not. Times are hours of spraying and refilling;
+driving between sites is in ``refill``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from pydantic import AwareDatetime
@@ -76,27 +78,42 @@ class _Truck:
 
     key: str
     sprayer: Sprayer
-    free_at: datetime | None = None
+    free_at: datetime
+    blend: tuple[str | None, float] | None = None
+    left_l: float = 0.0
     volume_l: float = 0.0
+    loads: int = 0
     hours: float = 0.0
 
+    def fills(self, job: Job) -> int:
+        """Count the loads to fetch for a job: none while the right blend is left in the tank."""
+        left = self.left_l if self.blend == _blend(job) else 0.0
+        return max(math.ceil((job.treatment.volume_l - left) / self.sprayer.tank_l - 1e-9), 0)
+
     def takes_h(self, job: Job) -> float:
-        """Hours for a job: spraying, and its share of refills."""
-        volume = job.treatment.volume_l
-        before, after = self.volume_l, self.volume_l + volume
-        refills = math.ceil(after / self.sprayer.tank_l - 1e-9) - max(
-            math.ceil(before / self.sprayer.tank_l - 1e-9), 1
-        )
-        spraying = job.area_m2 / self.sprayer.covers_m2_h
-        return spraying + max(refills, 0) * self.sprayer.refill_h
+        """Hours for a job: spraying, and refills; the first load is on board."""
+        refills = max(self.fills(job) - (self.loads == 0), 0)
+        return job.area_m2 / self.sprayer.covers_m2_h + refills * self.sprayer.refill_h
 
     def can(self, job: Job) -> bool:
         """Whether it serves this use at this rate."""
-        rate = job.treatment.rate_l_m2
-        inside = (
-            self.sprayer.lowest_rate_l_m2 <= rate + 1e-9 <= self.sprayer.highest_rate_l_m2 + 2e-9
-        )
-        return job.use in self.sprayer.serves and inside
+        rate, sprayer = job.treatment.rate_l_m2, self.sprayer
+        inside = sprayer.lowest_rate_l_m2 - 1e-9 <= rate <= sprayer.highest_rate_l_m2 + 1e-9
+        return job.use in sprayer.serves and inside
+
+    def do(self, job: Job, end: datetime) -> None:
+        """Work a job off."""
+        fills, hours = self.fills(job), self.takes_h(job)
+        left = self.left_l if self.blend == _blend(job) else 0.0
+        self.left_l = left + fills * self.sprayer.tank_l - job.treatment.volume_l
+        self.blend, self.free_at = _blend(job), end
+        self.loads += fills
+        self.volume_l += job.treatment.volume_l
+        self.hours += hours
+
+
+def _blend(job: Job) -> tuple[str | None, float]:
+    return job.treatment.additive, job.treatment.additive_share
 
 
 def plan_crew(yard: Yard, jobs: Sequence[Job], now: datetime) -> Crew:
@@ -116,13 +133,26 @@ def plan_crew(yard: Yard, jobs: Sequence[Job], now: datetime) -> Crew:
     Crew
         Rounds in order; what does not fit before its event is named.
     """
-    trucks = {key: _Truck(key, sprayer) for key, sprayer in yard.sprayers.items()}
-    rounds: dict[str, list[Round]] = {key: [] for key in trucks}
+    by_blend = _send(yard, jobs, now, by_blend=True)
+    if not by_blend.missed:
+        return by_blend
+    strictly = _send(yard, jobs, now, by_blend=False)
+    rank = {(job.site, job.surface): job.priority for job in jobs}
+
+    def worth(crew: Crew) -> list[int]:
+        return sorted(rank[one.site, one.surface] for one in crew.missed)
+
+    # better: fewer missed of the first priority, then of the second, and so on
+    return min((strictly, by_blend), key=lambda crew: [worth(crew).count(n) for n in range(1, 6)])
+
+
+def _send(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool) -> Crew:
+    trucks = [_Truck(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
+    rounds: dict[str, list[Round]] = {truck.key: [] for truck in trucks}
     missed: list[Missed] = []
-    for group in _groups(jobs):
-        begin = _begin(group, trucks, now)
-        for truck in trucks.values():
-            truck.free_at = max(begin, truck.free_at or begin)
+    for group in _groups(jobs, by_blend):
+        for truck in trucks:
+            truck.free_at = max(truck.free_at, _begin(group, truck, trucks, now))
         for job in group:
             placed = _place(job, trucks)
             if isinstance(placed, Missed):
@@ -130,14 +160,14 @@ def plan_crew(yard: Yard, jobs: Sequence[Job], now: datetime) -> Crew:
             else:
                 rounds[placed[0]].append(placed[1])
     return Crew(
-        sprayers=tuple(_sprayer(trucks[key], rounds[key]) for key in trucks),
-        hours_needed=sum(truck.hours for truck in trucks.values()),
+        sprayers=tuple(_sprayer(truck, rounds[truck.key]) for truck in trucks),
+        hours_needed=sum(truck.hours for truck in trucks),
         hours_there=_hours_there(jobs, trucks),
         missed=tuple(missed),
     )
 
 
-def _groups(jobs: Sequence[Job]) -> list[list[Job]]:
+def _groups(jobs: Sequence[Job], by_blend: bool) -> list[list[Job]]:
     """Part the jobs by when their events come, each group in the order it is worked."""
     by_time: list[list[Job]] = []
     for job in sorted(jobs, key=_onset):
@@ -145,7 +175,15 @@ def _groups(jobs: Sequence[Job]) -> list[list[Job]]:
             by_time[-1].append(job)
         else:
             by_time.append([job])
-    return [sorted(group, key=_rank) for group in by_time]
+    return [_ordered(group, by_blend) for group in by_time]
+
+
+def _ordered(group: list[Job], by_blend: bool) -> list[Job]:
+    if not by_blend:
+        return sorted(group, key=_rank)
+    first = {blend: min(_rank(job) for job in group if _blend(job) == blend)
+             for blend in {_blend(job) for job in group}}  # fmt: skip
+    return sorted(group, key=lambda job: (first[_blend(job)], _rank(job)))
 
 
 def _onset(job: Job) -> datetime:
@@ -159,18 +197,26 @@ def _rank(job: Job) -> tuple[int, int, float, str, str]:
     return job.priority, severity, -job.area_m2, job.site, job.surface
 
 
-def _begin(group: Sequence[Job], trucks: Mapping[str, _Truck], now: datetime) -> datetime:
-    """Start early enough for the whole group, no earlier than the first window opens."""
-    opens = max(now, min(_needed(job.treatment.earliest) for job in group))
-    wanted = min(_needed(job.treatment.best_start) for job in group)
-    last = min(_needed(job.treatment.latest) for job in group) + timedelta(hours=1)
-    longest = 0.0
-    for use in {job.use for job in group}:
-        serving = [truck for truck in trucks.values() if use in truck.sprayer.serves]
-        if serving:
-            work = sum(serving[0].takes_h(job) for job in group if job.use == use)
-            longest = max(longest, work / len(serving))
-    return max(opens, min(wanted, last - timedelta(hours=longest)))
+def _begin(
+    group: Sequence[Job], truck: _Truck, trucks: Sequence[_Truck], now: datetime
+) -> datetime:
+    """Start a sprayer early enough for its share of a group, not before the window opens."""
+    mine = [job for job in group if truck.can(job)]
+    if not mine:
+        return now
+    opens = max(now, min(_needed(job.treatment.earliest) for job in mine))
+    wanted = min(_needed(job.treatment.best_start) for job in mine)
+    last = min(_onset(job) for job in mine)
+    trial = replace(truck)
+    work = 0.0
+    for job in mine:
+        work += trial.takes_h(job)
+        trial.do(job, now)
+    share = work / sum(1 for one in trucks if any(one.can(job) for job in mine))
+    latest = last - timedelta(hours=share)
+    # down to five minutes: nobody starts at 5:06:04
+    rounded = latest - timedelta(minutes=latest.minute % 5, seconds=latest.second)
+    return max(opens, min(wanted, rounded.replace(microsecond=0)))
 
 
 def _needed(moment: datetime | None) -> datetime:
@@ -178,21 +224,17 @@ def _needed(moment: datetime | None) -> datetime:
     return moment
 
 
-def _place(job: Job, trucks: Mapping[str, _Truck]) -> tuple[str, Round] | Missed:
-    able = [truck for truck in trucks.values() if truck.can(job)]
+def _place(job: Job, trucks: Sequence[_Truck]) -> tuple[str, Round] | Missed:
+    able = [truck for truck in trucks if truck.can(job)]
     if not able:
         says = "no sprayer of the yard serves this surface at this rate"
         return Missed(site=job.site, surface=job.surface, says=says)
-    truck = min(able, key=lambda one: (_needed(one.free_at), one.key))
-    start = max(_needed(truck.free_at), _needed(job.treatment.earliest))
-    hours = truck.takes_h(job)
-    end = start + timedelta(hours=hours)
+    truck = min(able, key=lambda one: (one.free_at + timedelta(hours=one.takes_h(job)), one.key))
+    start = max(truck.free_at, _needed(job.treatment.earliest))
+    end = start + timedelta(hours=truck.takes_h(job))
     if end > _onset(job):
-        says = "not reached before it starts"
-        return Missed(site=job.site, surface=job.surface, says=says)
-    truck.free_at = end
-    truck.volume_l += job.treatment.volume_l
-    truck.hours += hours
+        return Missed(site=job.site, surface=job.surface, says="not reached before it starts")
+    truck.do(job, end)
     return truck.key, Round(site=job.site, surface=job.surface, start=start, end=end)
 
 
@@ -201,14 +243,14 @@ def _sprayer(truck: _Truck, rounds: Sequence[Round]) -> SprayerPlan:
         sprayer=truck.key,
         name=truck.sprayer.name,
         volume_l=truck.volume_l,
-        loads=math.ceil(truck.volume_l / truck.sprayer.tank_l - 1e-9),
+        loads=truck.loads,
         hours=truck.hours,
         start=min((one.start for one in rounds), default=None),
         rounds=tuple(rounds),
     )
 
 
-def _hours_there(jobs: Sequence[Job], trucks: Mapping[str, _Truck]) -> float:
+def _hours_there(jobs: Sequence[Job], trucks: Sequence[_Truck]) -> float:
     """Sprayer-hours between the first window's opening and the last event's start."""
     if not jobs:
         return 0.0

@@ -9,19 +9,20 @@ along as unknown, never as dry.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import AwareDatetime, BaseModel, ConfigDict
 
 from stormplan import air
-from stormplan.forecast import Array, Forecast
+from stormplan.forecast import PHASES, Array, Forecast
 from stormplan.handbook import Practice
+from stormplan.members import Members
 
 
 class Hazard(StrEnum):
@@ -52,10 +53,6 @@ ICE_MATTERS_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
-#: Fewer members than this have no ranks a tenth from their ends.
-FEWEST_FOR_RANGE = 9
-#: Hours around an event in which a member's own may begin or end.
-EDGE_H = 6
 #: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
 #: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
 SURFACE_ERROR_DC = 2.0
@@ -250,7 +247,7 @@ def outlook(
     hazards = classify(series, ground, thresholds)
     chance = _chance(hazards, series, ground.surface_c)
     governing = _governing(hazards, chance.mean(axis=1), thresholds.watch_probability)
-    members = _Members.of(series, ground.surface_c, chance)
+    members = Members.of(series, ground.surface_c, chance)
     unknown = _unknown(forecast, cell)
     icy = _refrozen(hazards, ground)
     found: list[Event] = []
@@ -311,9 +308,6 @@ def _below_freezing(surface_c: Array) -> Array:
 def _normal(deviation: Array) -> Array:
     """Give the normal distribution by its logistic form, within 0.01 of it [-]."""
     return np.asarray(1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(deviation, nan=-9.0))))
-
-
-PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
 
 
 def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
@@ -378,73 +372,6 @@ def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Arra
     return np.where(frost, by_error, chance)
 
 
-@dataclass(frozen=True)
-class _Members:
-    """What is summed up of an event member by member: arrays (hour, member), unknown as nothing.
-
-    Members agree on an event more than on its hour. What is typical of each hour, summed up, is
-    less than a typical event: so each member is summed up first.
-    """
-
-    water_mm: Array
-    snow_cm: Array
-    surface_c: Array
-    chance: Array
-
-    @classmethod
-    def of(cls, series: dict[str, Array], surface_c: Array, chance: Array) -> _Members:
-        return cls(
-            np.nansum([series[name] for name in PHASES], axis=0),
-            np.nan_to_num(series["snow_depth_cm"]),
-            np.where(np.isnan(surface_c), np.inf, surface_c),
-            chance,
-        )
-
-    def typical(self, values: Array, run: slice, total: Callable[..., Any]) -> float:
-        """Median of a sum or extreme over some hours, of the members in which it comes."""
-        return float(np.median(self._totals(values, run, total)))
-
-    def range(
-        self, values: Array, run: slice, total: Callable[..., Any]
-    ) -> tuple[float, float] | None:
-        """Interval that holds the truth four times in five, if it is one more such member.
-
-        By ranks: the truth falls between any two neighbours of n members, or outside, with equal
-        chance 1/(n+1) (Weibull's plotting positions).
-        """
-        totals = self._totals(values, run, total)
-        if len(totals) < FEWEST_FOR_RANGE or not np.isfinite(totals).all():
-            return None
-        low, high = np.quantile(totals, (0.1, 0.9), method="weibull")
-        return float(low), float(high)
-
-    def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
-        """One sum or extreme over some hours for each member in which it comes."""
-        comes = (self.chance[run] > 0.0).any(axis=0)
-        chosen = values[run][:, comes] if comes.any() else values[run]
-        return np.asarray(total(chosen, axis=0))
-
-    def ends(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
-        """First hour and hour after the last, of four members in five in which it comes.
-
-        A member's own event may begin or end some hours outside the common one.
-        """
-        around = slice(max(run.start - EDGE_H, 0), run.stop + EDGE_H)
-        there = self.chance[around] > 0.0
-        there = there[:, there.any(axis=0)]
-        if there.shape[1] < FEWEST_FOR_RANGE:
-            return None
-        first = there.argmax(axis=0) + around.start
-        after = around.start + len(there) - there[::-1].argmax(axis=0)
-        early, late = np.quantile(first, (0.1, 0.9), method="inverted_cdf")
-        soon, long = np.quantile(after, (0.1, 0.9), method="inverted_cdf")
-        return (int(early), int(late)), (int(soon), int(long))
-
-    def probability(self, run: slice) -> float:
-        """Chance that it comes in any of some hours [-]."""
-        return float(self.chance[run].max(axis=0).mean())
-
-
 def _governing(
     hazards: NDArray[np.int8], chance: Array, watch_probability: float
 ) -> list[Hazard | None]:
@@ -500,7 +427,7 @@ def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
 
 def _event(
     hours: tuple[Hour, ...],
-    members: _Members,
+    members: Members,
     run: slice,
     unknown: tuple[Unknown, ...],
     from_pile: bool = False,
@@ -539,7 +466,7 @@ def _event(
     )
 
 
-def _phases(hours: tuple[Hour, ...], members: _Members, run: slice) -> tuple[Phase, ...]:
+def _phases(hours: tuple[Hour, ...], members: Members, run: slice) -> tuple[Phase, ...]:
     """Stretches of one hazard each inside an event."""
     stretches: list[slice] = []
     for index in range(run.start, run.stop):

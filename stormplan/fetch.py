@@ -17,7 +17,13 @@ from typing import Literal
 from urllib.parse import urljoin
 
 import requests
-from urllib3.exceptions import HTTPError, InvalidHeader, MaxRetryError
+from urllib3.exceptions import (
+    HTTPError,
+    InvalidHeader,
+    MaxRetryError,
+    ProtocolError,
+    ReadTimeoutError,
+)
 from urllib3.util import Retry
 
 from stormplan import __version__
@@ -364,7 +370,8 @@ class Fetcher:
                 allow_redirects=False,
                 stream=True,
             ) as response:
-                for piece in response.iter_content(65_536):
+                # what has come, not a full piece: a slow drip must not hold the deadline up
+                while piece := response.raw.read1(65_536, decode_content=True):
                     body += piece
                     if len(body) > LONGEST_BODY or time.monotonic() > deadline:
                         raise _NoAnswer("an answer without end")
@@ -373,9 +380,9 @@ class Fetcher:
                 if off is not None:
                     self.clock_off = off
                 return _Answer(response.status_code, names, bytes(body))
-        except requests.Timeout:
+        except (requests.Timeout, ReadTimeoutError):
             raise _NoAnswer("no answer in time") from None
-        except requests.exceptions.ChunkedEncodingError:
+        except ProtocolError:
             raise _NoAnswer("the answer broke off") from None
         except requests.ConnectionError as error:
             slow = "timed out" in str(error).lower()

@@ -67,6 +67,9 @@ VARIABLES: Mapping[str, Variable] = {
     "blowing_snow": Variable("blowing snow said by the source, 1 or 0", "-", 0, 1),
 }
 
+#: What falls, by phase; together they are ``precip_mm``.
+PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+
 #: Without these in each of the next 24 h there is no forecast to plan from.
 REQUIRED = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac")
 

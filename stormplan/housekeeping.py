@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from stormplan.archive import IN_MEMORY, MIGRATIONS, Archive, stamp
+from stormplan.archive import IN_MEMORY, MIGRATIONS, Archive, stamp, unpack
 from stormplan.errors import ArchiveError, InputError
 from stormplan.shelf import replacing
 
@@ -74,8 +74,8 @@ def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
             yield f"reply {key}: cannot be read"
     for key, document in file.execute("SELECT id, document FROM plan"):
         try:
-            json.loads(document)
-        except ValueError:
+            json.loads(unpack(document))
+        except (zlib.error, ValueError):
             yield f"plan {key}: cannot be read"
 
 
@@ -173,6 +173,8 @@ def _lines(archive: Archive) -> Iterator[str]:
                 entry = dict(zip(names, row, strict=True))
                 if table == "reply":
                     entry["body"] = zlib.decompress(entry["body"]).decode("utf-8", "replace")
+                if table == "plan":
+                    entry["document"] = json.loads(unpack(entry["document"]))
                 yield json.dumps({"table": table} | entry, ensure_ascii=False)
 
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from stormplan.archive import Archive, stamp
+from stormplan.archive import Archive, stamp, unpack
 
 Kind = Literal["briefing", "storm", "asked"]
 #: ``queued`` nobody tried yet; ``handing over`` the last word that makes it count is being said;
@@ -228,15 +228,15 @@ class Ledger:
         ]
 
 
-def _run(row: tuple[object, ...] | None) -> Run | None:
+def _run(row: tuple[Any, ...] | None) -> Run | None:
     if row is None:
         return None
     plan, kind, day, announced, made_at, document = row
     return Run(
-        int(str(plan)),
-        kind,  # type: ignore[arg-type]  # only what Kind allows is ever put in
-        None if day is None else date.fromisoformat(str(day)),
+        plan,
+        kind,
+        None if day is None else date.fromisoformat(day),
         bool(announced),
-        datetime.fromisoformat(str(made_at)),
-        str(document),
+        datetime.fromisoformat(made_at),
+        unpack(document),
     )

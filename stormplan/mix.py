@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan import batch, blend, hydrometer
+from stormplan import batch, hydrometer, shed
 from stormplan.catalog import Product
 from stormplan.crew import Crew, Job, plan_crew
 from stormplan.event import Record
@@ -117,6 +118,11 @@ class YardMix(Record):
     cost: float | None
     chloride_kg: float
     crew: Crew
+    salt_unit: Literal["bucket", "bag"] | None = None
+    salt_unit_kg: float | None = None
+    expected: tuple[shed.Expected, ...] = ()
+    off_readings: tuple[shed.OffReading, ...] = ()
+    blendings: tuple[shed.Blending, ...] = ()
 
 
 def yard_mix(
@@ -127,6 +133,7 @@ def yard_mix(
     products: Mapping[str, Product],
     practice: Practice,
     now: datetime,
+    coldest_air_c: float | None = None,
 ) -> YardMix:
     """Work out what a yard mixes.
 
@@ -146,6 +153,8 @@ def yard_mix(
         The company's rules [-].
     now : datetime
         Moment of planning, aware UTC [-].
+    coldest_air_c : float or None
+        Coldest air forecast at the sites it serves [°C].
 
     Returns
     -------
@@ -156,7 +165,9 @@ def yard_mix(
     margin = 1.0 + practice.number("reserve")
     sprayed = [job.treatment for job in jobs]
     every = [*sprayed, *others]
-    blends = _blends(sprayed, products)
+    crew = plan_crew(yard, jobs, now)
+    starts = _starts(jobs, crew)
+    blends = _blends(jobs, starts, products)
     passes = [item for treatment in every for item in treatment.later]
     later = sum(item.volume_l for item in passes)
     needed = margin * (sum(one.brine_l for one in blends) + later)
@@ -169,13 +180,16 @@ def yard_mix(
     to_make = max(needed - usable, 0.0)
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
     made = batch.make(to_make, target, salt, yard.water_c) if to_make > 0.0 else None
-    additives = _additives(blends, sprayed, yard, products, margin)
+    additives = _additives(blends, jobs, starts, yard, products, margin)
     salt_kg = made.salt_kg if made else 0.0
     first_use = min(
         [one.first_use for one in blends] + [p.at for p in passes if p.volume_l > 0.0],
         default=None,
     )
     costs = [treatment.cost for treatment in sprayed]
+    blendings = shed.blendings(
+        [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
+    )
     return YardMix(
         yard=key,
         name=yard.name,
@@ -203,44 +217,91 @@ def yard_mix(
         ),
         expected_at_c=yard.water_c,
         additives=additives,
-        cold_tank=tuple(_cold_tank(blends, sprayed, products)),
+        cold_tank=tuple(b.additive for b in blendings if b.why is shed.Why.DROPS_SALT),
         shortages=_shortages(salt_kg, to_make, yard, additives, practice),
         first_use=first_use,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in every),
-        crew=plan_crew(yard, jobs, now),
+        crew=crew,
+        salt_unit=yard.salt.unit,
+        salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
+        expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
+        off_readings=_off_readings(to_make, yard, salt, practice),
+        blendings=blendings,
     )
+
+
+def _bands(practice: Practice) -> hydrometer.Bands:
+    return hydrometer.Bands(
+        practice.number("brine_target"),
+        (practice.number("brine_accept_low"), practice.number("brine_accept_high")),
+        (practice.number("brine_reject_low"), practice.number("brine_reject_high")),
+    )
+
+
+def _off_readings(
+    to_make_l: float, yard: Yard, salt: batch.Salt, practice: Practice
+) -> tuple[shed.OffReading, ...]:
+    """Work out what to do about an off reading, for the batch size at hand."""
+    if to_make_l <= 0.0:
+        return ()
+    size = to_make_l / _batch_count(to_make_l, yard)
+    return shed.off_readings(size, _bands(practice), salt, yard.water_c, yard.mixer.batch_l)
+
+
+def _batch_count(to_make_l: float, yard: Yard) -> int:
+    return math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
 
 
 def _reading(strength_frac: float, temp_c: float) -> float:
     return float(hydrometer.reading_sg(strength_frac, temp_c))
 
 
-def _blends(sprayed: Sequence[Treatment], products: Mapping[str, Product]) -> tuple[Blend, ...]:
-    """Group the treatments by what is loaded for them, weakest blend first."""
-    groups: dict[tuple[float, str | None], list[Treatment]] = {}
-    for item in sprayed:
-        groups.setdefault((item.additive_share, item.additive), []).append(item)
+Starts = Mapping[tuple[str, str, datetime], datetime]
+
+
+def _key(job: Job) -> tuple[str, str, datetime]:
+    assert job.treatment.best_start is not None  # every pre-treat has one
+    return job.site, job.surface, job.treatment.best_start
+
+
+def _starts(jobs: Sequence[Job], crew: Crew) -> Starts:
+    """Tell when each job is begun: on its sprayer's round, or at its best where none reaches it."""
+    rounds: dict[tuple[str, str], list[datetime]] = {}
+    for sprayer in crew.sprayers:
+        for one in sprayer.rounds:
+            rounds.setdefault((one.site, one.surface), []).append(one.start)
+    found = {}
+    for job in jobs:
+        best = _key(job)[2]
+        mine = rounds.get((job.site, job.surface), [best])
+        found[_key(job)] = min(mine, key=lambda start: abs(start - best))
+    return found
+
+
+def _blends(
+    jobs: Sequence[Job], starts: Starts, products: Mapping[str, Product]
+) -> tuple[Blend, ...]:
+    """Group the jobs by what is loaded for them, weakest blend first."""
+    groups: dict[tuple[float, str | None], list[Job]] = {}
+    for job in jobs:
+        item = job.treatment
+        groups.setdefault((item.additive_share, item.additive), []).append(job)
     return tuple(
         Blend(
             additive=additive,
             additive_name=products[additive].name if additive else None,
             share=share,
-            volume_l=sum(item.volume_l for item in items),
-            brine_l=sum(item.brine_l for item in items),
-            additive_l=sum(item.additive_l for item in items),
-            surfaces=len(items),
-            first_use=min(_start(item) for item in items),
+            volume_l=sum(job.treatment.volume_l for job in of_it),
+            brine_l=sum(job.treatment.brine_l for job in of_it),
+            additive_l=sum(job.treatment.additive_l for job in of_it),
+            surfaces=len(of_it),
+            first_use=min(starts[_key(job)] for job in of_it),
         )
-        for (share, additive), items in sorted(
+        for (share, additive), of_it in sorted(
             groups.items(), key=lambda group: (group[0][0], group[0][1] or "")
         )
     )
-
-
-def _start(item: Treatment) -> datetime:
-    assert item.best_start is not None  # every pre-treat has one
-    return item.best_start
 
 
 def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
@@ -285,7 +346,7 @@ def _batches(
 
     The last is done an hour before the first load.
     """
-    count = math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
+    count = _batch_count(to_make_l, yard)
     if count <= 0:
         return ()
     volume = to_make_l / count
@@ -310,10 +371,16 @@ def _batches(
                 volume_l=volume,
                 salt_kg=made.salt_kg,
                 water_l=made.water_l,
-                start=None if first_use is None else first_use - back,
+                start=None if first_use is None else _five_minutes(first_use - back),
             )
         )
     return tuple(found)
+
+
+def _five_minutes(moment: datetime) -> datetime:
+    """Round down to five minutes."""
+    over = timedelta(minutes=moment.minute % 5, seconds=moment.second)
+    return (moment - over).replace(microsecond=0)
 
 
 def _corrections(
@@ -335,28 +402,10 @@ def _corrections(
         )
 
 
-def _cold_tank(
-    blends: Sequence[Blend], sprayed: Sequence[Treatment], products: Mapping[str, Product]
-) -> Iterable[str]:
-    """Name the blends that would drop salt crystals if they stood in a tank through the event.
-
-    They are blended at load-out instead, or into slightly weaker base brine.
-    """
-    coldest = min((t.event.coldest_air_c for t in sprayed if t.event is not None), default=math.inf)
-    base = blend.of_product(products[BRINE])
-    for item in blends:
-        if item.additive is None:
-            continue
-        additive = blend.of_product(products[item.additive])
-        mixed, _ = blend.mix([(1.0 - item.share, base), (item.share, additive)])
-        cold = blend.in_the_cold(mixed)
-        if cold.crystal_onset_c + blend.CRYSTAL_MARGIN_DC > coldest:
-            yield item.additive
-
-
 def _additives(
     blends: Sequence[Blend],
-    sprayed: Sequence[Treatment],
+    jobs: Sequence[Job],
+    starts: Starts,
     yard: Yard,
     products: Mapping[str, Product],
     margin: float,
@@ -375,7 +424,7 @@ def _additives(
                 needed_l=needed_l,
                 on_hand_l=on_hand,
                 short_l=max(needed_l - on_hand, 0.0),
-                short_at=_runs_out(key, sprayed, on_hand),
+                short_at=_runs_out(key, jobs, starts, on_hand),
             )
         )
     return tuple(found)
@@ -390,14 +439,16 @@ def _on_hand(yard: Yard, product: str) -> float:
     return in_tanks + yard.stock_l.get(product, 0.0)
 
 
-def _runs_out(product: str, sprayed: Sequence[Treatment], on_hand_l: float) -> datetime | None:
-    """Find the start of the treatment that the stock no longer covers."""
+def _runs_out(
+    product: str, jobs: Sequence[Job], starts: Starts, on_hand_l: float
+) -> datetime | None:
+    """Find the start of the job that the stock no longer covers."""
     used = 0.0
-    for item in sorted(sprayed, key=_start):
-        if item.additive == product:
-            used += item.additive_l
+    for job in sorted(jobs, key=lambda job: starts[_key(job)]):
+        if job.treatment.additive == product:
+            used += job.treatment.additive_l
             if used > on_hand_l + 1e-9:
-                return _start(item)
+                return starts[_key(job)]
     return None
 
 

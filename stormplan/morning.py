@@ -7,6 +7,7 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +15,17 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from stormplan import briefing, changes, mixsheet, screen, shelf, sitesfile
+from stormplan import (
+    briefing,
+    changes,
+    charts,
+    exports,
+    mixsheet,
+    notices,
+    screen,
+    shelf,
+    sitesfile,
+)
 from stormplan.alert import Alert
 from stormplan.archive import Archive
 from stormplan.errors import ForecastError, InputError
@@ -70,7 +81,7 @@ def plan_morning(
         plan = plan.model_copy(update={"troubles": (*plan.troubles, wrong)})
     before = archive.last_plan(now)
     if before is not None:
-        plan = compared(plan, before.document, sites.practice())
+        plan = compared(plan, before.document, sites)
     Ledger(archive).keep(document(plan), now, "asked", announced=False)
     return plan
 
@@ -129,18 +140,23 @@ def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = 
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
     plan = work_out(sites, archive, now, offline=True, folder=folder)
-    return plan if issued is None else compared(plan, issued.document, sites.practice())
+    return plan if issued is None else compared(plan, issued.document, sites)
 
 
-def compared(plan: Plan, before: str, practice: Practice) -> Plan:
-    """Add what is different from an earlier plan, given as JSON."""
+def compared(plan: Plan, before: str, sites: Sites) -> Plan:
+    """Add what is different from an earlier plan, given as JSON; from which size is policy."""
     try:
         old = changes.gist(json.loads(before), plan.made_at)
     except (ValueError, LookupError, TypeError):
         told = (*plan.remarks, "the plan before is of another version and was not compared")
         return plan.model_copy(update={"remarks": told})
     new = changes.gist(plan.model_dump(mode="json", exclude={"columns"}), plan.made_at)
-    return plan.model_copy(update={"changes": changes.compare(old, new, practice)})
+
+    def practice_of(site: str, surface: str) -> Practice:
+        return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
+
+    found = changes.compare(old, new, sites.practice(), practice_of)
+    return plan.model_copy(update={"changes": found})
 
 
 def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert, ...], str | None]:
@@ -149,7 +165,10 @@ def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert,
         return (), None
     service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
     try:
-        return service.active(_places(sites), now), None
+        found = service.active(_places(sites), now)
+        return found, "; ".join(
+            f"official alerts may be old: {why}" for why in service.stale
+        ) or None
     except ForecastError as error:
         return (), f"official alerts are not known: {error}"
 
@@ -218,10 +237,18 @@ def schema() -> str:
 def reports(plan: Plan) -> dict[str, str]:
     """Render every report of a plan: its text by file name, the page first."""
     shown = briefing.view(plan)
+    strips = charts.strips(plan)
     return {
-        "briefing.html": briefing.html(shown),
+        "briefing.html": briefing.html(shown, strips, charts.count_that_matter(plan) - len(strips)),
         "briefing.txt": screen.text(shown),
-        "mix.csv": mixsheet.mix_csv(plan.yards, plan.units),
+        "mixsheet.html": mixsheet.html(plan),
+        "notices.html": notices.html(plan),
+        **notices.drafts(plan),
+        "treatments.csv": exports.treatments_csv(plan),
+        "mix.csv": exports.mix_csv(plan.yards, plan.units),
+        "refreeze.csv": exports.refreeze_csv(plan),
+        "windows.ics": exports.windows_ics(plan),
+        "sites.geojson": exports.sites_geojson(plan),
         "plan.json": document(plan),
     }
 
@@ -246,8 +273,14 @@ def write(plan: Plan, folder: Path) -> list[Path]:
     InputError
         The folder cannot be written.
     """
+    return put(reports(plan), folder)
+
+
+def put(made: Mapping[str, str], folder: Path) -> list[Path]:
+    """Write reports that are made already, as ``write`` does."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        return [shelf.put(folder / name, text) for name, text in reports(plan).items()]
+        for name in made:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        return [shelf.put(folder / name, text) for name, text in made.items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error

@@ -86,6 +86,16 @@ class Series(Record):
     hazard: tuple[str | None, ...]
 
 
+class ClientPlan(Record):
+    """Whom the account manager writes to about which sites."""
+
+    key: str
+    name: str
+    contact: str | None
+    tell: Literal["mail", "text", "call"]
+    sites: tuple[str, ...]
+
+
 class Refreeze(Record):
     """A stretch in which a surface can freeze back, how likely [-], and of what water."""
 
@@ -165,6 +175,8 @@ class Plan(Record):
     degraded: tuple[str, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
+    clients: tuple[ClientPlan, ...] = ()
+    contact: str | None = None
     columns: dict[str, Series]
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
@@ -243,6 +255,8 @@ def make_plan(
     outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
     horizon = timedelta(hours=sites.practice().number("horizon"))
+    columns = {name: _series(seen) for name, seen in outlooks.items()}
+    yards = tuple(_yard_mixes(sites, planned, columns, now))
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -251,12 +265,14 @@ def make_plan(
         units=sites.company.units,
         currency=sites.company.currency,
         verdict=_verdict(active, now),
-        first_start=_first_start(active),
+        first_start=_first_start(active, yards),
         matters=_matters(active),
         degraded=_degraded(planned, sites, now),
         sites=tuple(planned),
-        yards=tuple(_yard_mixes(sites, planned, now)),
-        columns={name: _series(seen) for name, seen in outlooks.items()},
+        yards=yards,
+        clients=tuple(_clients(sites)),
+        contact=sites.company.contact,
+        columns=columns,
     )
 
 
@@ -396,9 +412,17 @@ def _verdict(active: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> Ver
     return "hold" if active else "nothing"
 
 
-def _first_start(active: Sequence[tuple[SitePlan, Treatment]]) -> datetime | None:
-    starts = [_work_starts(item) for _, item in active if _needs_work(item)]
-    return min((start for start in starts if start is not None), default=None)
+def _first_start(
+    active: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
+) -> datetime | None:
+    """Tell when somebody is first needed: a sprayer leaving the yard, or a storm itself."""
+    leaving = [one.start for yard in yards for one in yard.crew.sprayers]
+    others = [
+        _work_starts(item)
+        for _, item in active
+        if _needs_work(item) and item.action is not Action.PRETREAT
+    ]
+    return min((start for start in (*leaving, *others) if start is not None), default=None)
 
 
 def _matters(active: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:
@@ -444,7 +468,26 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
     return tuple(found)
 
 
-def _yard_mixes(sites: Sites, planned: Sequence[SitePlan], now: datetime) -> Iterable[YardMix]:
+def _clients(sites: Sites) -> Iterable[ClientPlan]:
+    for key, client in sorted(sites.clients.items()):
+        theirs = tuple(name for name, site in sorted(sites.sites.items()) if site.client == key)
+        yield ClientPlan(
+            key=key, name=client.name, contact=client.contact, tell=client.tell, sites=theirs
+        )
+
+
+def _coldest_air_c(
+    yard: str, planned: Sequence[SitePlan], columns: Mapping[str, Series]
+) -> float | None:
+    """Coldest air forecast at the sites a yard serves [°C]; it stands in for the yard's own."""
+    names = {s.column for site in planned if site.yard == yard for s in site.surfaces}
+    known = (value for name in names for value in columns[name].air_c if value is not None)
+    return min(known, default=None)
+
+
+def _yard_mixes(
+    sites: Sites, planned: Sequence[SitePlan], columns: Mapping[str, Series], now: datetime
+) -> Iterable[YardMix]:
     for yard_key, yard in sites.yards.items():
         served = [
             (site, surface, item)
@@ -465,4 +508,7 @@ def _yard_mixes(sites: Sites, planned: Sequence[SitePlan], now: datetime) -> Ite
             if item.action is Action.PRETREAT
         ]
         others = [item for *_, item in served if item.action is not Action.PRETREAT]
-        yield mix.yard_mix(yard_key, yard, jobs, others, sites.products, sites.practice(), now)
+        cold_c = _coldest_air_c(yard_key, planned, columns)
+        yield mix.yard_mix(
+            yard_key, yard, jobs, others, sites.products, sites.practice(), now, cold_c
+        )

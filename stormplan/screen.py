@@ -13,8 +13,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from stormplan.briefing import ActionView, SiteView, View
+from stormplan.briefing import Fact, View
 from stormplan.mixsheet import YardView
+from stormplan.sitewords import JobView, SiteView
 
 TEXT_WIDTH = 78
 
@@ -55,23 +56,30 @@ def screen(shown: View) -> RenderableType:
     """
     parts: list[RenderableType] = [
         Text(f"{shown.company} · {shown.made}", style="dim"),
-        Text(shown.verdict, style="bold reverse"),
+        Text.assemble((shown.verdict, "bold reverse"), f"  {shown.start}"),
         Text(shown.headline, style="bold"),
     ]
     if shown.degraded:
         parts.append(Text("NOT EVERYTHING IS KNOWN", style="bold red"))
         parts.append(_bullets(shown.degraded))
-    parts.append(_pairs(shown.facts))
+    parts.append(_pairs(tuple((fact.label, _fact(fact)) for fact in shown.facts)))
     if shown.matters:
-        parts += [_heading("Sites that matter most"), _pairs(shown.matters)]
-    if shown.changes:
-        parts += [_heading("What changed since the last plan"), _bullets(shown.changes)]
-    if shown.alerts:
-        parts += [_heading("Official alerts"), _bullets(shown.alerts)]
+        matters = tuple((name, line) for _, name, line in shown.matters)
+        parts += [_heading("Sites that matter most"), _pairs(matters)]
+    for title, lines in (
+        ("What changed since the last plan", shown.changes),
+        ("Official alerts", shown.alerts),
+    ):
+        if lines:
+            parts += [_heading(title), _bullets(lines)]
+    if shown.timeline:
+        told = tuple((s.when, f"{s.hazard}. {s.says}") for s in shown.timeline)
+        parts += [_heading("The storm"), _pairs(told)]
     parts.append(_heading("Mix"))
     parts += [_yard(yard) for yard in shown.yards]
-    parts.append(_heading("Every site"))
-    parts += [_site(site) for site in shown.sites]
+    for served in shown.served:
+        parts.append(_heading(f"Sites of {served.name}"))
+        parts += [_site(site) for site in (*served.busy, *served.quiet)]
     parts.append(_heading("What this plan does not know"))
     parts.append(_bullets((*shown.limits, *shown.unknown, *shown.notes)))
     parts.append(_heading("Cautions"))
@@ -79,6 +87,11 @@ def screen(shown: View) -> RenderableType:
     if shown.credits:
         parts.append(Text("; ".join(shown.credits), style="dim"))
     return Group(*parts)
+
+
+def _fact(fact: Fact) -> str:
+    rows = "; ".join(f"{amount} {name}" for name, amount in fact.rows)
+    return f"{fact.text}: {rows}" if rows else fact.text
 
 
 def _heading(words: str) -> RenderableType:
@@ -122,19 +135,21 @@ def _site(site: SiteView) -> RenderableType:
     parts: list[RenderableType] = [title]
     if site.problem:
         parts.append(Text(f"  NO FORECAST: {site.problem}", style="bold red"))
-    for surface in site.surfaces:
-        for item in surface.actions:
-            parts.append(Padding(_action(surface.name, item), (0, 0, 0, 2)))
+    parts += [Padding(_job(job), (0, 0, 0, 2)) for job in site.jobs]
     return Group(*parts)
 
 
-def _action(surface: str, item: ActionView) -> RenderableType:
-    first = Text(f"{surface}: {item.action}", style="bold")
-    if item.when:
-        first.append(f", {item.when}", style="not bold")
-    lines: list[RenderableType] = [first]
-    if item.what:
-        lines.append(Padding(Text(item.what), (0, 0, 0, 2)))
-    lines.append(Padding(Text(f"{item.says} {item.event}".strip(), style="dim"), (0, 0, 0, 2)))
-    lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in item.cautions]
+def _job(job: JobView) -> RenderableType:
+    first = Text(f"{job.action} {job.what}".strip(), style="bold")
+    if job.when:
+        first.append(f", {job.when}", style="not bold")
+    lines: list[RenderableType] = [
+        first,
+        Padding(Text(job.names), (0, 0, 0, 2)),
+        Padding(Text(f"{job.says} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
+    ]
+    if job.holds:
+        lines.append(Padding(Text(job.holds), (0, 0, 0, 2)))
+    lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.later]
+    lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
     return Group(*lines)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from stormplan.agreement import Opinion, OtherOpinion
 from stormplan.plan import Plan, SitePlan
-from stormplan.wording import Words, count
+from stormplan.wording import Words, count, percent
 
 MOST_SITES = 3  # on the first screen; the rest stand with their site
 
@@ -30,7 +30,7 @@ def first_screen(plan: Plan, words: Words) -> str:
         names = sorted({other.opinion.source for site in heard for other in site.others})
         return f"{', '.join(names)} agree at all {count(len(heard), 'site')}"
     apart = [site for site in heard if any(other.differs for other in site.others)]
-    head = f"differs at {len(apart)} of {count(len(heard), 'site')}"
+    head = f"Differs at {len(apart)} of {count(len(heard), 'site')}"
     shown = lines[:MOST_SITES]
     more = f"; and {len(lines) - len(shown)} more below" if len(lines) > len(shown) else ""
     return f"{head}: {'; '.join(shown)}{more}"
@@ -54,6 +54,7 @@ def _said(other: OtherOpinion, words: Words) -> str:
 
 
 def _decision(opinion: Opinion, words: Words) -> str:
-    if opinion.onset is None or opinion.hazard is None:
+    if opinion.onset is None or opinion.hazard is None or opinion.probability is None:
         return "no hazard"
-    return f"{opinion.hazard} from {words.day(opinion.onset)} ({opinion.action})"
+    likely = percent(opinion.probability)
+    return f"{opinion.hazard} from {words.day(opinion.onset)}, {likely} ({opinion.action})"

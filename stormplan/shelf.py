@@ -128,9 +128,9 @@ def _thin_out(root: Path, keep: int) -> None:
 
 
 def is_published(root: Path, name: str) -> bool:
-    """Tell whether a set is there and ``latest`` points to it or to a newer one."""
+    """Tell whether ``latest`` points to a set or to a newer one, and that is there."""
     link = root / LATEST
-    return (root / name).is_dir() and link.is_symlink() and link.readlink().name >= name
+    return link.is_symlink() and link.exists() and link.readlink().name >= name
 
 
 @contextmanager

@@ -189,6 +189,7 @@ class Salt(Record):
     bucket_kg: Annotated[float, quantity("mass", "1 lb", "20 ton")] | None = Field(
         None, alias="bucket"
     )
+    bag_kg: Annotated[float, quantity("mass", "1 lb", "200 lb")] | None = Field(None, alias="bag")
     price_per_kg: Annotated[float, quantity("price by mass", "0 /ton")] | None = Field(
         None, alias="price"
     )
@@ -202,6 +203,19 @@ class Salt(Record):
                 " accepted: at most 100 %"
             )
         return self
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Salt:
+        if self.bucket_kg is not None and self.bag_kg is not None:
+            raise ValueError("give bucket or bag, whichever the yard loads salt by, not both")
+        return self
+
+    @property
+    def unit(self) -> Literal["bucket", "bag"] | None:
+        """What salt is loaded by, where the sites file says."""
+        if self.bag_kg is not None:
+            return "bag"
+        return None if self.bucket_kg is None else "bucket"
 
 
 class Reading(Record):
@@ -317,12 +331,12 @@ class OwnBuildUp(Record):
 
 
 def _written_as(value: object) -> str:
-    return "name" if isinstance(value, str) else "layers"
+    return "by name" if isinstance(value, str) else "by layers"
 
 
 AnyBuildUp = Annotated[
-    Annotated[str, one_of("build-up", BUILD_UPS), Tag("name")]
-    | Annotated[OwnBuildUp, Tag("layers")],
+    Annotated[str, one_of("build-up", BUILD_UPS), Tag("by name")]
+    | Annotated[OwnBuildUp, Tag("by layers")],
     Discriminator(_written_as),
 ]
 

@@ -10,9 +10,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, get_args
+from types import UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Discriminator, Tag, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import DuplicateKeyError
@@ -87,7 +88,7 @@ def _tree(text: str, name: str) -> CommentedMap:
         line = mark.line + 1 if mark else 1
         message = f"not readable as YAML: {error.problem or error.context}"
         raise SitesError([Problem(name, line, message)]) from error
-    except (YAMLError, ValueError) as error:
+    except (YAMLError, ValueError, TypeError) as error:  # a list as a key, a date that is none
         raise SitesError([Problem(name, 1, f"not readable as YAML: {error}")]) from error
     if not isinstance(tree, CommentedMap):
         keys = ", ".join(_aliases(Sites))
@@ -177,36 +178,42 @@ def _model_at(place: Place) -> type[BaseModel]:
     """Find the record that describes a place of the file."""
     annotation: object = Sites
     for step in place:
-        model = _as_model(annotation)
-        if model is not None:
-            annotation = next(
-                field.annotation
-                for name, field in model.model_fields.items()
-                if step in (name, field.alias)
-            )
-            continue
-        arguments = get_args(annotation)
-        # a mapping's or list's element type, or the branch of a union that holds a record
-        annotation = next(
-            (kind for kind in reversed(arguments) if _as_model(kind) or get_args(kind)), annotation
-        )
-    model = _as_model(annotation)
+        annotation = _below(annotation, step)
+    model = _record(annotation)
     if model is None:
         raise LookupError(f"no record describes {_path(place)}")
     return model
 
 
-def _as_model(annotation: object) -> type[BaseModel] | None:
+def _below(annotation: object, step: str | int) -> object:
+    """Describe what stands one step below: a field, an element, the branch with a tag; or None."""
+    origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        kind, *notes = inner
+        if any(isinstance(note, Discriminator) for note in notes):
+            return next((branch for branch in get_args(kind) if _tag(branch) == step), None)
+        return _below(kind, step)
+    if origin in (Union, UnionType):
+        return next((found for kind in inner if (found := _below(kind, step)) is not None), None)
+    if origin in (dict, list, tuple):
+        return inner[1] if origin is dict else inner[0]
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for kind in get_args(annotation):
-        if isinstance(kind, type) and issubclass(kind, BaseModel) and not _is_container(annotation):
-            return kind
+        fields = annotation.model_fields.items()
+        return next((f.annotation for name, f in fields if step in (name, f.alias)), None)
     return None
 
 
-def _is_container(annotation: object) -> bool:
-    return getattr(annotation, "__origin__", None) in (dict, list, tuple)
+def _tag(branch: object) -> str | None:
+    return next((note.tag for note in get_args(branch)[1:] if isinstance(note, Tag)), None)
+
+
+def _record(annotation: object) -> type[BaseModel] | None:
+    """Unwrap a record that is optional or annotated; None if it is something else."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (Annotated, Union, UnionType):
+        return next((found for kind in get_args(annotation) if (found := _record(kind))), None)
+    return None
 
 
 def _broken_references(tree: CommentedMap) -> list[tuple[Place, str]]:

@@ -85,28 +85,6 @@ def cloud_from_transmission(transmission: ArrayLike) -> Array:
     return np.asarray(np.clip(dimmed, 0.0, 1.0) ** (1.0 / CLOUD_POWER))
 
 
-def cloud_from_sun(transmission: ArrayLike) -> Array:
-    """Cloud as longwave feels it, told from measured shortwave over clear-sky shortwave.
-
-    Parameters
-    ----------
-    transmission : array
-        Share of clear-sky shortwave that got through [-].
-
-    Returns
-    -------
-    array
-        0 to 1 [-].
-
-    References
-    ----------
-    Crawford & Duchon 1999, J. Appl. Meteorol. 38, 474: one less the transmission. Against a month
-    of measured longwave at Payerne this is right within 1 W/m² by day on average; the inverse of
-    ``cloud_transmission``, a regression on gridded cloud, is 19 W/m² too high.
-    """
-    return np.asarray(np.clip(1.0 - np.asarray(transmission, dtype=float), 0.0, 1.0))
-
-
 def diffuse_share(clearness: ArrayLike) -> Array:
     """Share of shortwave that comes from the sky and not straight from the sun.
 

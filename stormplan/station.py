@@ -1,454 +1,489 @@
-"""What the pavement did, hour by hour, from a station's own table: how cold, how wet, how icy.
+"""A weather station's own table in, pavement and film hour by hour out.
 
-The same physics as a plan's, on hours that were measured. Gaps in the weather are filled and
-marked; where the air temperature is missing for long, nothing is said, and the pavement starts
-afresh from its climate when it is known again. Text in, text out.
+The table is CSV: ``time`` (ISO 8601) and ``air_temp_c`` at least, any other variable of the
+forecast by its name. A value stands at the start of its hour; radiation and precipitation are
+those of the hour that starts there. What is blank is modelled and marked. After a gap too long to
+bridge the pavement starts anew.
 """
 
 from __future__ import annotations
 
 import csv
-import io
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from difflib import get_close_matches
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stormplan import course, gapfill, spread, units
-from stormplan.benchinput import poured
-from stormplan.catalog import BUILD_UPS, SURFACE_CLASSES
-from stormplan.correction import is_night
-from stormplan.course import Course
+from stormplan import brine, course, infill
+from stormplan.catalog import BUILD_UPS, SURFACE_CLASSES, Product
 from stormplan.density import density_kg_m3
 from stormplan.errors import InputError
 from stormplan.film import Applications
-from stormplan.forecast import Array, Forecast, Mark, Marks
-from stormplan.gapfill import Place
-from stormplan.hydrometer import REFERENCE_C
+from stormplan.forcing import sunlight
+from stormplan.forecast import VARIABLES, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
-from stormplan.providers import hourly, phase
-from stormplan.providers.layers import Notes
-from stormplan.providers.table import complete
 from stormplan.state import FROST_MM, State
-from stormplan.stationtable import Table
-from stormplan.units import System
+from stormplan.units import parse
 
-BRINE, BRINE_PERCENT = "brine", "23.3"
-WEATHER = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac", "sw_down_wm2", "lw_down_wm2")
-WEATHER_SHOWN = (*WEATHER, "precip_mm")
-OPEN_SKY_FRAC = 0.9  # of a build-up named without a surface class: an open lot's
+Array = NDArray[np.float64]
+Row = dict[str, str | float | int]
 
-
-@dataclass(frozen=True)
-class Dose:
-    """A product put down at the start of an hour.
-
-    Attributes
-    ----------
-    at : datetime or int
-        The hour: a moment, or its place in the table from 0 [-].
-    salts_frac : array (4,)
-        Mass share of each chloride in the product [-].
-    rate_l_m2 : float
-        Application rate [L/m²].
-    said : str
-        As it was asked for [-].
-    """
-
-    at: datetime | int
-    salts_frac: Array
-    rate_l_m2: float
-    said: str
-
-    def hour(self, table: Table) -> int:
-        """Place on the table's time axis; refused where it has none."""
-        hour = self.at
-        if isinstance(hour, datetime):
-            hour = (hour - table.start) // timedelta(hours=1)
-        if not 0 <= hour < table.hours:
-            end = table.start + timedelta(hours=table.hours - 1)
-            raise InputError(
-                f"--apply: '{self.said}' is outside the table; accepted: {table.start:%Y-%m-%dT%HZ}"
-                f" to {end:%Y-%m-%dT%HZ}, or hour 0 to {table.hours - 1}"
-            )
-        return hour
-
-
-def dose(text: str, system: System = "us") -> Dose:
-    """Read ``HOUR,product,rate``, as ``2026-01-12T06Z,brine,0.5`` or ``6,cacl2=32,0.3``.
-
-    Parameters
-    ----------
-    text : str
-        The hour is a moment in UTC unless it has an offset, or its place in the table from 0; the
-        product is ``brine`` or a strength; the rate is bare or with its unit [-].
-    system : str
-        What a bare rate means: gal/1000 ft² or, metric, L/m² [-].
-
-    Raises
-    ------
-    InputError
-        A part that cannot be read; says which and what would be accepted.
-    """
-    parts = text.split(",")
-    if len(parts) < 3:
-        raise InputError(
-            f"--apply: '{text}' is not an application; write HOUR,product,rate, as "
-            "2026-01-12T06Z,brine,0.5"
-        )
-    when, rate = parts[0].strip(), parts[-1].strip()
-    product = ",".join(parts[1:-1]).strip()
-    bare = "gal/1000 ft2" if system == "us" else "l/m2"
-    try:
-        is_bare = rate.replace(".", "", 1).isdigit()
-        rate_l_m2 = units.parse(f"{rate} {bare}" if is_bare else rate, "liquid rate")
-    except InputError as error:
-        raise InputError(f"--apply: {error}") from error
-    if not rate_l_m2 >= 0.0:
-        raise InputError(f"--apply: rate '{rate}' is negative; accepted: 0 or more")
-    liquid, _ = poured(BRINE_PERCENT if product == BRINE else product, "--apply", {})
-    return Dose(_at(when), liquid.salts_frac, rate_l_m2, text)
-
-
-def _at(text: str) -> datetime | int:
-    if text.isdigit():
-        return int(text)
-    try:
-        moment = datetime.fromisoformat(text)
-        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise InputError(
-            f"--apply: '{text}' is no hour; accepted: a moment like 2026-01-12T06Z, or its place "
-            "in the table from 0"
-        ) from None
-
-
-def surface(name: str, sky_view_frac: float | None = None, wind_factor: float = 1.0) -> Column:
-    """Find a surface by its class or by what it is made of.
-
-    Parameters
-    ----------
-    name : str
-        Key of ``SURFACE_CLASSES`` or of ``BUILD_UPS`` [-].
-    sky_view_frac : float, optional
-        Share of the sky it sees; its class's unless given [-].
-    wind_factor : float
-        Wind at the surface over the station's at 10 m [-].
-
-    Raises
-    ------
-    InputError
-        No such surface; says which there are.
-    """
-    if name in SURFACE_CLASSES:
-        build_up, sky = SURFACE_CLASSES[name].build_up, SURFACE_CLASSES[name].sky_view_frac
-    elif name in BUILD_UPS:
-        build_up, sky = name, OPEN_SKY_FRAC
-    else:
-        accepted = ", ".join(dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS)))
-        raise InputError(f"--surface: '{name}' is no surface; accepted: {accepted}")
-    seen = sky if sky_view_frac is None else sky_view_frac
-    return Column(0, BUILD_UPS[build_up], sky_view_frac=seen, wind_factor=wind_factor)
+MOST_PROBLEMS = 20
+HOUR = timedelta(hours=1)
+MANDATORY = ("time", "air_temp_c")
+BRINE_SHARES: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
 
 
 @dataclass(frozen=True)
-class Hours:
-    """The answer, hour by hour: arrays ``(hour,)``, NaN where nothing is known.
+class Table:
+    """A station's hours.
 
     Attributes
     ----------
     start : datetime
-        Start of the first hour, aware UTC [-].
-    surface_c, surface_min_c, skin_c : array
-        Pavement surface, mean and lowest of the hour, and what sky and wind see [°C].
-    depth_c : array (depth, hour)
-        Mean of the hour at each depth [°C].
-    weather : mapping of array
-        What was used, gaps filled [unit in the name].
-    marks : mapping of array
-        ``Mark`` flags of each [-].
-    film : mapping of array
-        Masses at the end of the hour, ice share and freeze point [unit in the name].
-    state : array of int8
-        ``State`` codes [-].
-    sure : mapping of array
-        Ends of the interval that holds four of five and chances, if asked for [°C], [-].
-    notes : tuple of str
-        What a reader should know [-].
+        First hour, aware UTC [-].
+    values : dict of array (hour,)
+        By name of ``VARIABLES``, NaN where blank [unit of the name].
     """
 
     start: datetime
-    surface_c: Array
-    surface_min_c: Array
-    skin_c: Array
-    depth_c: Array
-    weather: Mapping[str, Array]
-    marks: Mapping[str, Marks]
-    film: Mapping[str, Array]
-    state: Array
-    sure: Mapping[str, Array]
-    notes: tuple[str, ...] = field(default=())
+    values: dict[str, Array]
 
     @property
-    def below_freezing(self) -> Array:
-        """1 where the surface falls below the freeze point of what lies on it, else 0 [-]."""
-        point = np.nan_to_num(self.film["freeze_point_c"])
-        below = (self.surface_min_c < point).astype(float)
-        return np.where(np.isnan(self.surface_min_c), np.nan, below)
-
-    @property
-    def icy(self) -> Array:
-        """True where ice or frost lies there at the end of the hour [-]."""
-        return np.asarray(np.nan_to_num(self.film["ice_mm"]) > FROST_MM)
+    def hours(self) -> int:
+        """From the first to the last hour, gaps counted."""
+        return int(self.values["air_temp_c"].size)
 
 
-def run(
-    table: Table,
-    place: Place,
-    column: Column,
-    depths_m: Sequence[float] = (),
-    doses: Sequence[Dose] = (),
-    lead_h: Array | None = None,
-) -> Hours:
+def read(path: Path, timezone: str | None = None) -> Table:
+    """Read a table strictly.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with a header line [-].
+    timezone : str or None
+        Zone of times that carry none, such as ``America/Chicago`` [-].
+
+    Returns
+    -------
+    Table
+        Hours that are not in the file are blank.
+
+    Raises
+    ------
+    InputError
+        Every problem with its file and line, the value, and what would be accepted.
+    """
+    zone = _zone(timezone)
+    try:
+        lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read ({error}); give a CSV file in UTF-8") from error
+    header = [name.strip() for name in lines[0]] if lines else []
+    _check_header(path, header)
+    problems: list[str] = []
+    rows: dict[datetime, list[float]] = {}
+    last: datetime | None = None
+    for number, cells in enumerate(lines[1:], start=2):
+        if not any(cell.strip() for cell in cells):
+            continue
+        try:
+            time, numbers = _row(header, cells, zone, last)
+        except InputError as error:
+            problems.append(f"{path}:{number}: {error}")
+            continue
+        rows[time], last = numbers, time
+    if problems:
+        more = len(problems) - MOST_PROBLEMS
+        tail = [f"and {more} more"] if more > 0 else []
+        raise InputError("\n".join(problems[:MOST_PROBLEMS] + tail))
+    if not rows:
+        raise InputError(f"{path}:2: no rows; give one line for each hour")
+    return _table(header, rows)
+
+
+def _zone(timezone: str | None) -> ZoneInfo | None:
+    if timezone is None:
+        return None
+    try:
+        return ZoneInfo(timezone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise InputError(
+            f"--timezone {timezone} is no time zone; write it as America/Chicago"
+        ) from None
+
+
+def _check_header(path: Path, header: list[str]) -> None:
+    accepted = ("time", *VARIABLES)
+    for name in header:
+        if name not in accepted:
+            near = get_close_matches(name, accepted, 1)
+            hint = f"did you mean '{near[0]}'? " if near else ""
+            raise InputError(
+                f"{path}:1: unknown column '{name}'; {hint}accepted: {', '.join(accepted)}"
+            )
+        if header.count(name) > 1:
+            raise InputError(f"{path}:1: column '{name}' stands twice; give each once")
+    for name in MANDATORY:
+        if name not in header:
+            raise InputError(f"{path}:1: no column '{name}'; time and air_temp_c are needed")
+
+
+def _row(
+    header: list[str], cells: list[str], zone: ZoneInfo | None, last: datetime | None
+) -> tuple[datetime, list[float]]:
+    if len(cells) != len(header):
+        raise InputError(f"{len(cells)} cells; the header has {len(header)}")
+    time = _time(cells[header.index("time")].strip(), zone, last)
+    if last is not None and time <= last:
+        raise InputError(f"time {time:%Y-%m-%dT%H:%MZ} is not after the row before; sort the rows")
+    return time, [
+        math.nan if name == "time" else _value(name, cell.strip())
+        for name, cell in zip(header, cells, strict=True)
+    ]
+
+
+def _time(text: str, zone: ZoneInfo | None, last: datetime | None) -> datetime:
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(
+            f"column 'time': '{text}' is no time; write it as 2026-01-12T06:00Z"
+        ) from None
+    if time.tzinfo is None:
+        if zone is None:
+            raise InputError(
+                f"column 'time': '{text}' has no zone; write 2026-01-12T06:00Z or -06:00, or give "
+                "--timezone"
+            )
+        first, second = (time.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        if first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != time:
+            raise InputError(
+                f"column 'time': '{text}' does not exist in {zone.key}: clocks go forward; give "
+                "times in UTC"
+            )
+        # the hour that autumn repeats: its second turn follows its first
+        again = last is not None and first.astimezone(UTC) <= last
+        time = second if again else first
+    time = time.astimezone(UTC)
+    if (time.minute, time.second, time.microsecond) != (0, 0, 0):
+        raise InputError(f"column 'time': '{text}' is not on the whole hour; give hourly rows")
+    return time
+
+
+def _value(name: str, text: str) -> float:
+    if text == "" or text.casefold() == "nan":
+        return math.nan
+    variable = VARIABLES[name]
+    accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or blank"
+    try:
+        value = float(text)
+    except ValueError:
+        raise InputError(f"column '{name}': '{text}' is no number; {accepted}") from None
+    if not variable.lowest <= value <= variable.highest:
+        raise InputError(f"column '{name}': {text} is out of range; {accepted}")
+    return value
+
+
+def _table(header: list[str], rows: dict[datetime, list[float]]) -> Table:
+    start = next(iter(rows))
+    hours = round((next(reversed(rows)) - start) / HOUR) + 1
+    numbers = np.full((hours, len(header)), np.nan)
+    for time, row in rows.items():
+        numbers[round((time - start) / HOUR)] = row
+    return Table(start, {name: numbers[:, i] for i, name in enumerate(header) if name != "time"})
+
+
+# ---------------------------------------------------------------------- what to run
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where the station's surface is and what it is like.
+
+    Attributes
+    ----------
+    latitude_deg, longitude_deg, elevation_m : float
+        Place [°], [°], [m].
+    surface : str
+        A key of ``SURFACE_CLASSES`` [-].
+    sky_view_frac : float or None
+        Share of the sky seen; None for the class's own [-].
+    wind_factor : float
+        Wind at the surface over the table's [-].
+    depths_m : tuple of float
+        Depths to report [m].
+    """
+
+    latitude_deg: float
+    longitude_deg: float
+    surface: str
+    elevation_m: float = 0.0
+    sky_view_frac: float | None = None
+    wind_factor: float = 1.0
+    depths_m: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (-90.0 <= self.latitude_deg <= 90.0 and -180.0 <= self.longitude_deg <= 180.0):
+            raise InputError(
+                f"--lat {self.latitude_deg} --lon {self.longitude_deg} is no place; latitude is "
+                "-90 to 90 and longitude -180 to 180, west negative"
+            )
+        if self.surface not in SURFACE_CLASSES:
+            raise InputError(
+                f"--surface {self.surface} is not known; accepted: {', '.join(SURFACE_CLASSES)}"
+            )
+
+    def columns(self) -> Columns:
+        """Make the one column to run."""
+        kind = SURFACE_CLASSES[self.surface]
+        view = kind.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
+        return Columns.of([Column(0, BUILD_UPS[kind.build_up], view, self.wind_factor)])
+
+
+def depths(text: str) -> tuple[float, ...]:
+    """Read depths [m] with commas between, such as ``0.016,0.05``.
+
+    Raises
+    ------
+    InputError
+        Not numbers from 0 to 2.
+    """
+    try:
+        found = tuple(float(part) for part in text.split(",") if part.strip())
+    except ValueError:
+        found = (math.nan,)
+    if not all(0.0 <= depth <= 2.0 for depth in found):
+        raise InputError(f"--depths {text} is not usable; write metres from 0 to 2, as 0.016,0.05")
+    return found
+
+
+@dataclass(frozen=True)
+class Dose:
+    """A treatment to try: hour, mass shares of the product's chlorides, density, rate."""
+
+    time: datetime
+    salts_frac: tuple[float, ...]
+    inert_frac: float
+    density_kg_l: float
+    rate_l_m2: float
+
+
+def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
+    """Read a treatment as a person writes it: ``2026-01-12T06:00Z,brine,0.5 gal/1000 ft2``.
+
+    Parameters
+    ----------
+    text : str
+        Hour with its zone, product and rate, with commas between [-].
+    products : mapping of Product, optional
+        Besides ``brine``, plain salt brine of 23.3 % [-].
+
+    Returns
+    -------
+    Dose
+        The same as numbers.
+
+    Raises
+    ------
+    InputError
+        Says what would be accepted.
+    """
+    known = products or {}
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 3:
+        raise InputError(
+            f"--apply '{text}' is no treatment; write it as "
+            "'2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'"
+        )
+    try:
+        time = datetime.fromisoformat(parts[0])
+    except ValueError:
+        time = None
+    if time is None or time.tzinfo is None:
+        raise InputError(f"--apply: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
+    rate = parse(parts[2], "liquid rate")
+    if parts[1] == "brine":
+        shares, inert, density = BRINE_SHARES, 0.0, None
+    elif parts[1] in known:
+        product = known[parts[1]]
+        shares = tuple(product.chlorides.get(key, 0.0) for key in brine.CHLORIDES)
+        inert, density = product.inert_frac, product.density_kg_l
+    else:
+        raise InputError(
+            f"--apply: no product '{parts[1]}'; accepted: {', '.join(['brine', *known])}"
+        )
+    if density is None:
+        density = float(density_kg_m3(np.array(shares), 15.56, inert)) / 1000.0
+    return Dose(time.astimezone(UTC), shares, inert, density, rate)
+
+
+# ---------------------------------------------------------------------- running
+
+
+def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]:
     """Run pavement and film through a table.
 
     Parameters
     ----------
     table : Table
-        As read; gaps are filled here [-].
-    place : Place
-        Where the station stands [-].
-    column : Column
-        The surface [-].
-    depths_m : sequence of float
-        Depths to report besides the surface [m].
+        Hourly weather [-].
+    setting : Setting
+        Place and surface [-].
     doses : sequence of Dose
-        What is put down [-].
-    lead_h : array (hour,), optional
-        How far ahead each hour was, 0 where it was measured; asks for ``sure`` [h].
+        Treatments to try [-].
+
+    Returns
+    -------
+    list of dict
+        One row for each hour, blank ("") where nothing is known.
 
     Raises
     ------
     InputError
-        A negative depth, or an application outside the table.
+        A treatment outside the table.
     """
-    values, marks, notes = weather(table, place)
-    whole = gapfill.as_forecast(values, marks, table.start, place)
-    if lead_h is not None:
-        whole = spread.members(whole, lead_h)
-    night = is_night(whole.starts, place.latitude_deg, place.longitude_deg)
-    when = [(item.hour(table), item) for item in doses]
-    columns = Columns.of([column])
-    hours = table.hours
-    single = {name: np.full(hours, np.nan) for name in ("mean", "lowest", "skin", "sun", "sky")}
-    below = np.full((len(depths_m), hours), np.nan)
-    film = {name: np.full(hours, np.nan) for name in (*_STORES, "salt_g_m2", *_DERIVED)}
-    state = np.full(hours, int(State.UNKNOWN))
-    sure = {} if lead_h is None else {name: np.full(hours, np.nan) for name in _SURE}
-    for stretch in gapfill.runs(values["air_temp_c"]):
-        inside = [(hour - stretch.start, item) for hour, item in when if _in(hour, stretch)]
-        taken = course.run(_cut(whole, stretch), columns, _applications(inside), depths_m=depths_m)
-        for name, array in _single(taken).items():
-            single[name][stretch] = array
-        below[:, stretch] = taken.depth_c[:, :, 0, 0]
-        for name, array in _film(taken).items():
-            film[name][stretch] = array
-        state[stretch] = taken.film.state[:, 0, 0]
-        if sure:
-            dew_c = whole["dew_point_c"][stretch, 0]
-            found = spread.sure(taken.surface_c[:, 0], dew_c, night[stretch])
-            for name, attribute in _SURE.items():
-                sure[name][stretch] = getattr(found, attribute)
-    dry_or_not = (state == State.DRY) & ((marks["precip_mm"] & np.uint8(Mark.MODELLED)) > 0)
-    state[dry_or_not] = int(State.UNKNOWN)
-    for name, used in (("sw_down_wm2", "sun"), ("lw_down_wm2", "sky")):
-        marks[name][np.isnan(values[name]) & np.isfinite(single[used])] |= np.uint8(Mark.MODELLED)
-        values[name] = single[used]
-    return Hours(
-        table.start, single["mean"], single["lowest"], single["skin"], below, values, marks, film,
-        state, sure, (*table.notes, *notes),
+    end = table.start + table.hours * HOUR
+    for one in doses:
+        if not table.start <= one.time < end:
+            raise InputError(
+                f"--apply: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
+                f"{table.start:%Y-%m-%dT%H:%MZ} to {end:%Y-%m-%dT%H:%MZ}"
+            )
+    light = sunlight(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, setting))
+    values, filled = infill.complete(table.values, light.clear_wm2[:, 0])
+    rows = [_blank(table.start + hour * HOUR, setting) for hour in range(table.hours)]
+    for first, last in _spells(np.isfinite(values["air_temp_c"])):
+        start = table.start + first * HOUR
+        part = {name: array[first:last] for name, array in values.items()}
+        weather = _forecast(start, part, setting)
+        result = course.run(
+            weather, setting.columns(), _applications(doses, start, last - first),
+            depths_m=setting.depths_m,
+        )  # fmt: skip
+        marks = {name: flags[first:last] for name, flags in filled.items()}
+        for hour in range(last - first):
+            rows[first + hour] |= _row_of(result, weather, marks, hour, setting)
+    return rows
+
+
+def _spells(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Find runs of known hours as (first, one past the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _forecast(start: datetime, values: dict[str, Array], setting: Setting) -> Forecast:
+    arrays = {name: array[:, None] for name, array in values.items()}
+    cell = CellForecast(
+        "table", "table", setting.latitude_deg, setting.longitude_deg, setting.elevation_m,
+        start, start, start, arrays,
     )  # fmt: skip
+    return stack([cell], start, cell.hours)
 
 
-def lead_h(table: Table, since: datetime | None) -> Array:
-    """How far ahead each hour was, if the table is measured up to a moment and forecast after [h].
-
-    ``since`` None: all of it is measured.
-    """
-    if since is None:
-        return np.zeros(table.hours)
-    ahead = (table.start - since) / timedelta(hours=1) + np.arange(table.hours)
-    return np.maximum(ahead, 0.0)
-
-
-def weather(
-    table: Table, place: Place
-) -> tuple[dict[str, Array], dict[str, Marks], tuple[str, ...]]:
-    """Fill a table's gaps: values, marks, and what to say of it.
-
-    Precipitation that is not known counts as none, because temperature must not hang on it; it is
-    marked, and a surface is then never called dry.
-    """
-    values, marks, notes = dict(table.values), dict(table.marks), Notes()
-    hourly.agree_humidity(values, marks, notes)
-    marks["dew_point_c"][:] = 0  # one measure of moisture from the other fills no gap
-    gapfill.fill(values, marks, table.start, place)
-    hourly.standard_pressure(values, marks, place.elevation_m)
-    _phases(values, marks)
-    unknown = np.isnan(values["precip_mm"])
-    if unknown.any():
-        much = "no hour" if unknown.all() else f"{(~unknown).sum()} of {len(unknown)} h"
-        notes.add(
-            f"precipitation is known in {much}: elsewhere none is assumed, and the surface is "
-            "never called dry"
-        )
-        hourly.flag(marks, "precip_mm", unknown, Mark.MODELLED)
-        for name in ("precip_mm", *phase.PHASES):
-            values[name] = np.where(unknown, 0.0, values[name])
-    return values, marks, notes.lines()
-
-
-def _phases(values: dict[str, Array], marks: dict[str, Marks]) -> None:
-    """Tell rain from snow by temperature wherever the table has only a total."""
-    total_only = dict(values) | {name: values[name] * np.nan for name in phase.PHASES}
-    guessed = {name: mark.copy() for name, mark in marks.items()}
-    complete(total_only, guessed)
-    complete(values, marks)
-    for name in phase.PHASES:
-        missing = np.isnan(values[name])
-        values[name] = np.where(missing, total_only[name], values[name])
-        marks[name] = np.where(missing, guessed[name], marks[name])
-    parts = np.sum([values[name] for name in phase.PHASES], axis=0)
-    values["precip_mm"] = np.where(np.isnan(parts), np.nan, parts)
-
-
-# -- one stretch ----------------------------------------------------------------------------------
-
-_STORES = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
-_SURE = {
-    "surface_p10_c": "low_c",
-    "surface_p90_c": "high_c",
-    "below_freezing_prob": "below_freezing",
-    "frost_prob": "frost",
-}
-_DERIVED = ("ice_frac", "freeze_point_c")
-
-
-def _in(hour: int, stretch: slice) -> bool:
-    return bool(stretch.start <= hour < stretch.stop)
-
-
-def _cut(whole: Forecast, stretch: slice) -> Forecast:
-    return Forecast(
-        whole.time(stretch.start),
-        whole.cells,
-        {name: array[stretch] for name, array in whole.values.items()},
-    )
-
-
-def _applications(doses: Sequence[tuple[int, Dose]]) -> Applications | None:
-    if not doses:
+def _applications(doses: Sequence[Dose], start: datetime, hours: int) -> Applications | None:
+    due = [(int((one.time - start) // HOUR), one) for one in doses]
+    due = [(hour, one) for hour, one in due if 0 <= hour < hours]
+    if not due:
         return None
-    salts = np.stack([item.salts_frac for _, item in doses], axis=1)
     return Applications.of_liquid(
-        np.array([hour for hour, _ in doses]),
-        np.zeros(len(doses), dtype=np.intp),
-        salts,
-        np.array([item.rate_l_m2 for _, item in doses]),
-        density_kg_m3(salts, REFERENCE_C) / 1000.0,
+        np.array([hour for hour, _ in due], dtype=np.intp),
+        np.zeros(len(due), dtype=np.intp),
+        np.array([one.salts_frac for _, one in due]).T,
+        np.array([one.rate_l_m2 for _, one in due]),
+        np.array([one.density_kg_l for _, one in due]),
+        np.array([one.inert_frac for _, one in due]),
     )
 
 
-def _single(taken: Course) -> dict[str, Array]:
-    return {
-        "mean": taken.surface_c[:, 0, 0],
-        "lowest": taken.surface_min_c[:, 0, 0],
-        "skin": taken.skin_c[:, 0, 0],
-        "sun": taken.radiation.sw_down_wm2[:, 0, 0],
-        "sky": taken.radiation.lw_down_wm2[:, 0, 0],
+def _depth_name(depth_m: float) -> str:
+    return f"at_{depth_m:g}m_c"
+
+
+#: Weather that may have been modelled, in the order of the columns.
+WEATHER = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac", "rain_mm", "snow_we_mm")
+RADIATION = ("sw_down_wm2", "lw_down_wm2")
+FILM = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
+
+
+def _blank(time: datetime, setting: Setting) -> Row:
+    names = ["surface_c", "surface_min_c", *map(_depth_name, setting.depths_m), "skin_c"]
+    names += [*WEATHER, *RADIATION, "modelled", "state", "frozen", "freeze_point_c", "ice_frac"]
+    row: Row = {"time": f"{time:%Y-%m-%dT%H:%M:%SZ}"}
+    row |= dict.fromkeys([*names, *FILM, "salt_g_m2"], "")
+    return row | {"state": State.UNKNOWN.words}
+
+
+def _row_of(
+    result: course.Course,
+    weather: Forecast,
+    filled: dict[str, NDArray[np.bool_]],
+    hour: int,
+    setting: Setting,
+) -> Row:
+    here = (hour, 0, 0)
+    film, sky = result.film, result.radiation
+    row: Row = {
+        "surface_c": round(float(result.surface_c[here]), 3),
+        "surface_min_c": round(float(result.surface_min_c[here]), 3),
+        "skin_c": round(float(result.skin_c[here]), 3),
     }
+    for place, depth in enumerate(setting.depths_m):
+        row[_depth_name(depth)] = round(float(result.depth_c[(place, *here)]), 3)
+    row |= {name: round(float(weather[name][here]), 3) for name in WEATHER}
+    row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION}
+    modelled = [name for name in WEATHER if name in filled and filled[name][hour]]
+    modelled += ["sw_down_wm2"] * bool(sky.sw_modelled[here])
+    modelled += ["lw_down_wm2"] * bool(sky.lw_modelled[here])
+    row["modelled"] = " ".join(modelled)
+    row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM}
+    row |= {
+        "state": State(int(film.state[here])).words,
+        "frozen": int(film.ice_mm[here] > FROST_MM),
+        "freeze_point_c": round(float(film.freeze_point_c[here]), 2),
+        "ice_frac": round(float(film.ice_frac[here]), 3),
+        "salt_g_m2": round(float(1000.0 * film.salts_kg_m2[(slice(None), *here)].sum()), 3),
+    }
+    return row
 
 
-def _film(taken: Course) -> dict[str, Array]:
-    film = {name: getattr(taken.film, name)[:, 0, 0] for name in (*_STORES, *_DERIVED)}
-    return film | {"salt_g_m2": 1000.0 * taken.film.salts_kg_m2.sum(axis=0)[:, 0, 0]}
+def write(rows: Sequence[Row], path: Path) -> None:
+    """Write rows as CSV; the first names the columns.
 
-
-# -- words and columns ----------------------------------------------------------------------------
-
-_PLACES = {"_c": 2, "_frac": 3, "_wm2": 1, "_mm": 3, "_ms": 2, "_m2": 2, "freezing": 0, "_prob": 3}
-
-
-def write(hours: Hours, depths: Sequence[str]) -> str:
-    """Write the answer as CSV, one row per hour; a cell is empty where nothing is known.
-
-    Parameters
-    ----------
-    hours : Hours
-        The answer [-].
-    depths : sequence of str
-        Depths as they were asked for, for the names of their columns [m].
-
-    Returns
-    -------
-    str
-        ``time`` is the start of the hour, ISO 8601 in UTC; ``modelled`` names what was filled.
+    Raises
+    ------
+    InputError
+        The file cannot be written.
     """
-    columns = table_columns(hours, depths)
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["time", *columns, "film", "modelled"])
-    told = [_told(name, values) for name, values in columns.items()]
-    shown = {name: marks for name, marks in hours.marks.items() if name in WEATHER_SHOWN}
-    for hour, cells in enumerate(zip(*told, strict=True)):
-        time = hours.start + timedelta(hours=hour)
-        modelled = " ".join(name for name in WEATHER_SHOWN if shown[name][hour])
-        words = State(int(hours.state[hour])).words
-        writer.writerow([f"{time:%Y-%m-%dT%H:%M:%SZ}", *cells, words, modelled])
-    return out.getvalue()
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+    except OSError as error:
+        raise InputError(f"--out {path} cannot be written ({error.strerror})") from error
 
 
-def table_columns(hours: Hours, depths: Sequence[str]) -> dict[str, Array]:
-    """Lay out the columns that hold numbers, by name."""
-    at_depth = {f"at_{said}m_c": row for said, row in zip(depths, hours.depth_c, strict=True)}
-    return (
-        {"surface_c": hours.surface_c, "surface_min_c": hours.surface_min_c}
-        | at_depth
-        | {"skin_c": hours.skin_c}
-        | {name: hours.weather[name] for name in WEATHER_SHOWN}
-        | dict(hours.film)
-        | {"below_freezing": hours.below_freezing}
-        | dict(hours.sure)
-    )
-
-
-def _told(name: str, values: Array) -> list[str]:
-    places = next(digits for end, digits in _PLACES.items() if name.endswith(end))
-    return ["" if text == "nan" else text for text in np.char.mod(f"%.{places}f", values).tolist()]
-
-
-def summary(hours: Hours) -> list[str]:
-    """Say in a few lines what is in the answer."""
-    known = np.isfinite(hours.surface_c)
-    lines = [
-        f"{known.sum()} of {known.size} hours, {hours.start:%Y-%m-%d %H:%M}Z to "
-        f"{hours.start + timedelta(hours=known.size):%Y-%m-%d %H:%M}Z"
-    ]
-    if known.any():
-        coldest = int(np.nanargmin(hours.surface_min_c))
-        when = hours.start + timedelta(hours=coldest)
-        frozen = np.flatnonzero(hours.icy)
-        first = hours.start + timedelta(hours=int(frozen[0])) if frozen.size else None
-        lines += [
-            f"coldest surface {hours.surface_min_c[coldest]:.1f} °C, {when:%Y-%m-%d %H:%M}Z; "
-            f"below its freeze point in {int(np.nansum(hours.below_freezing))} h",
-            "no ice or frost" if first is None
-            else f"ice or frost in {frozen.size} h, first {first:%Y-%m-%d %H:%M}Z",
-        ]  # fmt: skip
-    lines += [
-        f"{name}: filled in {int((hours.marks[name] > 0).sum())} h"
-        for name in WEATHER_SHOWN
-        if (hours.marks[name] > 0).any()
-    ]
-    return lines + list(hours.notes)
+def summary(rows: Sequence[Row], path: Path) -> str:
+    """Say in a few lines what came out and what was modelled."""
+    known = [row for row in rows if row["surface_c"] != ""]
+    lines = [f"{path}: {len(rows)} hours, {len(rows) - len(known)} of them without a result."]
+    counts: dict[str, int] = {}
+    for row in known:
+        for name in str(row["modelled"]).split():
+            counts[name] = counts.get(name, 0) + 1
+    if counts:
+        said = ", ".join(f"{name} in {count} h" for name, count in counts.items())
+        lines.append(f"Modelled because the table does not say: {said}.")
+    frozen = [str(row["time"]) for row in known if row["frozen"] == 1]
+    if frozen:
+        lines.append(f"Ice or frost in {len(frozen)} hours, first {frozen[0]}.")
+    return "\n".join(lines)

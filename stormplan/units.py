@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from stormplan.errors import InputError
 
@@ -211,6 +211,15 @@ class Speaker:
     def volume(self, volume_l: float) -> str:
         """Say a volume [L]."""
         return f"{volume_l / L_PER_GAL:,.0f} gal" if self.is_us else f"{volume_l:,.0f} L"
+
+    def scale(self, temp_c: Any) -> Any:
+        """Put temperatures [°C], one or an array, on the reader's scale."""
+        return c_to_f(temp_c) if self.is_us else temp_c
+
+    def fine_volume(self, volume_l: float) -> str:
+        """Say a volume [L], to the tenth where it is small."""
+        shown = volume_l / L_PER_GAL if self.is_us else volume_l
+        return f"{shown:,.{0 if shown >= 100 else 1}f} {'gal' if self.is_us else 'L'}"
 
     def mass(self, mass_kg: float) -> str:
         """Say a mass [kg]."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -44,7 +45,7 @@ class Words:
 
 
 def reason_line(reason: Reason, say: Speaker) -> str:
-    """Say one reason: what decided, what it saw, the limit, and how firm it is.
+    """Say one reason: what decided, what it saw, the limit, and who set it.
 
     Parameters
     ----------
@@ -65,8 +66,12 @@ def reason_line(reason: Reason, say: Speaker) -> str:
             text += f": {limit}"
         else:
             text += f": {handbook.speak(reason.kind, reason.saw, say)} against {limit}"
-    set_by = "" if reason.set_by == "default" else f", set by {reason.set_by}"
-    return f"{text} ({reason.standing}{set_by}: {reason.source})"
+    return text if reason.set_by == "default" else f"{text} (set by {reason.set_by})"
+
+
+def capital(text: str) -> str:
+    """Begin a sentence; the rest stays as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def percent(share: float) -> str:
@@ -90,3 +95,12 @@ def blend_name(additive: str | None, share: float) -> str:
     if additive is None:
         return "straight brine"
     return f"{100 - 100 * share:.0f}/{100 * share:.0f} {additive}"
+
+
+def listed(things: Sequence[str], at_most: int | None = None) -> str:
+    """Say several things in a row, and how many more there are."""
+    shown = list(things if at_most is None else things[:at_most])
+    more = len(things) - len(shown)
+    if more:
+        return f"{', '.join(shown)} and {more} more"
+    return ", ".join(shown[:-1]) + " and " + shown[-1] if len(shown) > 1 else "".join(shown)

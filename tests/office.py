@@ -1,6 +1,8 @@
 """A company that works by itself: a weather service and a mail server on this machine, a clock."""
 
-from datetime import timedelta
+import json
+import re
+from datetime import datetime, timedelta
 from importlib.resources import files
 
 import post
@@ -18,6 +20,14 @@ GRID = "/gridpoints/ZZZ/1,1"
 OWNER, YARD, OFFICE = "owner@test.example", "yard@test.example", "office@test.example"
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
 STORM = (files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text(encoding="utf-8")
+
+
+def moved(by: timedelta) -> dict:
+    """Give the storm's grid with every moment moved by whole days."""
+    stamps = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00"
+    return json.loads(
+        re.sub(stamps, lambda m: (datetime.fromisoformat(m[0]) + by).isoformat(), STORM)
+    )
 
 
 def mail(server: post.Post, *recipients: str) -> dict:

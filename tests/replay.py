@@ -29,7 +29,8 @@ class Answer:
     """One scripted answer.
 
     ``body`` may be bytes, text, or anything JSON; ``cut`` sends only so many bytes of it under
-    the full Content-Length; ``reset`` drops the connection instead of answering.
+    the full Content-Length; ``reset`` drops the connection instead of answering; ``drip_s`` is the
+    wait between any two bytes.
     """
 
     body: object = b""
@@ -38,6 +39,7 @@ class Answer:
     delay_s: float = 0.0
     cut: int | None = None
     reset: bool = False
+    drip_s: float = 0.0
 
     @property
     def raw(self) -> bytes:
@@ -178,8 +180,20 @@ class _Handler(BaseHTTPRequestHandler):
         if answer.status != 304:
             self.send_header("Content-Length", str(len(raw)))
         self.end_headers()
-        self.wfile.write(raw[: answer.cut])
+        if answer.drip_s:
+            self._drip(raw, answer.drip_s)
+        else:
+            self.wfile.write(raw[: answer.cut])
         self.close_connection = answer.cut is not None
+
+    def _drip(self, raw: bytes, wait_s: float) -> None:
+        try:
+            for at in range(len(raw)):
+                self.wfile.write(raw[at : at + 1])
+                self.wfile.flush()
+                time.sleep(wait_s)
+        except OSError:  # the client has hung up
+            self.close_connection = True
 
     def log_message(self, *args: object) -> None:
         """Stay quiet."""

@@ -115,6 +115,16 @@ def test_alerts_that_cannot_be_had_are_said_and_do_not_stop_the_plan(replay, tmp
     assert any("official alerts are not known" in line for line in made.troubles)
 
 
+def test_alerts_of_an_older_reply_stand_in_until_they_end_and_are_said_to_be_old(replay, tmp_path):
+    serve(replay, Answer(collection(entry())))
+    plan(replay, tmp_path / "archive.sqlite")
+    serve(replay, Answer("<html>", 403, {"Content-Type": "text/html"}))
+    made = plan(replay, tmp_path / "archive.sqlite", NOW + 2 * HOUR)
+    assert [alert.key for alert in made.alerts] == ["one"]
+    assert any("official alerts may be old" in line for line in made.troubles)
+    assert plan(replay, tmp_path / "archive.sqlite", NOW + 20 * HOUR).alerts == ()
+
+
 def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
     serve(replay, Answer(collection(entry())))
     serve(replay, None, latitude="43.17", longitude="-89.45")

@@ -69,6 +69,15 @@ def test_from_when_a_difference_is_told_is_policy():
     assert kinds(plan(), moved, Practice(("company", {"tell_start": 0.5}))) == [("later", True)]
 
 
+def test_a_surface_may_have_its_own_measure():
+    def practice_of(site, surface):
+        assert (site, surface) == ("a", "lot")
+        return Practice(("surface", {"tell_volume": 0.05}))
+
+    found = compare(plan(), plan(volume_l=92.0), Practice(), practice_of)
+    assert [(change.kind, change.material) for change in found] == [("less", True)]
+
+
 def test_small_steps_add_up():
     steps = [plan(volume_l=100.0 * 0.92**step) for step in range(3)]
     assert kinds(steps[0], steps[1]) == kinds(steps[1], steps[2]) == [("less", False)]
@@ -128,7 +137,7 @@ def test_a_storm_that_is_over_has_not_left():
 
 def test_a_plan_of_another_version_is_said_not_to_be_compared():
     made = planned(NOON)
-    again = morning.compared(made, '{"verdict": "go"}', Practice())
+    again = morning.compared(made, '{"verdict": "go"}', company({"a": site(43.1, -89.4)}))
     assert again.changes == ()
     assert any("another version" in line for line in again.remarks)
 

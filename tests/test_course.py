@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from weather import ASPHALT, DECK, diurnal, forecast, one, storm
+from winter import ASPHALT, DECK, diurnal, forecast, one, storm
 
 from stormplan import catalog, course, pavement, trial
 from stormplan.catalog import BuildUp, Material

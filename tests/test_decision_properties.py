@@ -145,7 +145,7 @@ def test_a_shortage_says_what_and_when_it_bites():
     plan = planned(LOT, scarce, air_temp_c=-4.0, dew_point_c=-8.0, **snow())
     (yard,) = plan.yards
     assert set(yard.shortages) == {"salt", "calcium"}
-    assert yard.additives[0].short_at == first(plan).best_start
+    assert yard.additives[0].short_at == yard.crew.sprayers[0].start
 
 
 def test_members_give_the_chance_to_hold():
@@ -161,3 +161,21 @@ def test_members_give_the_chance_to_hold():
     only = first(plan)
     assert only.action is Action.PRETREAT
     assert only.held_probability in (0.0, 0.25, 0.5, 0.75, 1.0)
+
+
+def test_a_tank_holds_one_blend_at_a_time():
+    # a lot (95/5) and a deck (80/20): two loads though both would fit one tank, and one refill
+    places = {
+        "a": site(43.1, -89.4, {"lot": LOT, "deck": {"class": "open_deck", "area": "20000 ft2"}})
+    }
+    weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow()}
+    plan = make_plan(company(places), {"a": Answer(cell(**weather))}, NOON)
+    (truck,) = plan.yards[0].crew.sprayers
+    assert truck.volume_l < 500 * units.L_PER_GAL
+    assert truck.loads == 2
+    # common practice, no source: 3 acre/h is 130,680 ft2 an hour; the yard's refill takes 20 min
+    assert truck.hours == pytest.approx(2 * 20_000 / 130_680 + 20 / 60, rel=1e-3)
+    assert truck.start.minute % 5 == 0
+    assert plan.first_start == truck.start
+    batches = plan.yards[0].batches
+    assert all(batch.start < truck.start for batch in batches)

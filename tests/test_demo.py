@@ -11,7 +11,7 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from stormplan import briefing, mixsheet, morning, screen
+from stormplan import briefing, exports, morning, screen
 from stormplan.catalog import SURFACE_CLASSES
 from stormplan.errors import Exit
 from stormplan.treatment import Action
@@ -46,7 +46,7 @@ def test_the_story_of_the_demo(plan):
 
 def test_the_first_screen_answers_the_owner(shown):
     first = "\n".join(screen.text(shown).splitlines()[:16])
-    for needed in ("GO", "Pre-treat", "Mon 6 PM", "gal", "How sure", "Forecast", "old"):
+    for needed in ("GO", "Pre-treat", "Mon 4:40 PM", "gal", "How sure", "Forecast", "old"):
         assert needed in first
 
 
@@ -70,12 +70,12 @@ def test_names_come_out_inert(plan):
     page = briefing.html(briefing.view(spoiled))
     assert "<script" not in page
     assert "&lt;script&gt;" in page
-    rows = list(csv.reader(io.StringIO(mixsheet.mix_csv(spoiled.yards, "us"))))
+    rows = list(csv.reader(io.StringIO(exports.mix_csv(spoiled.yards, "us"))))
     assert all(not cell.startswith("=") for row in rows for cell in row)
 
 
 def test_the_mix_table_adds_up(plan):
-    rows = list(csv.DictReader(io.StringIO(mixsheet.mix_csv(plan.yards, "us"))))
+    rows = list(csv.DictReader(io.StringIO(exports.mix_csv(plan.yards, "us"))))
     sprayed = sum(float(row["quantity"]) for row in rows if row["item"].startswith("spray "))
     total = sum(t.volume_l for site in plan.sites for _, t in site.treatments) / 3.785411784
     assert sprayed == pytest.approx(total, abs=0.2)

@@ -46,7 +46,10 @@ def test_commands_shown_in_the_readme_run(line, tmp_path):
 
 def test_every_report_is_in_the_readme(tmp_path):
     for path in morning.write(morning.plan_demo(), tmp_path):
-        assert f"`{path.name}`" in README
+        name = path.relative_to(tmp_path)
+        if name.parent.name == "notices":
+            name = name.with_name(f"CLIENT{name.suffix}")
+        assert f"`{name}`" in README
 
 
 def test_every_exit_code_is_in_the_readme():
@@ -66,3 +69,11 @@ def test_the_nomenclature_names_every_forecast_variable():
 
     table = (ROOT / "DEVELOPERS.md").read_text()
     assert [name for name in VARIABLES if f"`{name}`" not in table] == []
+
+
+def test_the_map_of_the_code_names_every_room():
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    package = ROOT / "stormplan"
+    rooms = {path.stem for path in package.glob("*.py")} - {"__init__", "__main__"}
+    rooms |= {f"{path.parent.name}/" for path in package.glob("*/__init__.py")}
+    assert sorted(room for room in rooms if f"`{room}`" not in text) == []

@@ -136,6 +136,19 @@ def test_the_second_source_plans_the_morning_when_the_first_is_down(replay, tmp_
     assert "503 ForecastGridExpired" in made.sites[0].source.instead_of
 
 
+def test_a_first_source_that_has_gone_old_yields_to_a_fresh_second(replay, tmp_path):
+    old = formats.nws()
+    old["properties"]["updateTime"] = (formats.NOW - timedelta(hours=13)).isoformat()
+    serve(replay, old)
+    alone = plan(replay, tmp_path / "alone.sqlite", ["nws"])
+    assert alone.sites[0].source.source == "nws"
+    assert alone.sites[0].source.stale
+    both = plan(replay, tmp_path / "both.sqlite", ["nws", "metno"])
+    assert both.sites[0].source.source == "metno"
+    assert both.sites[0].source.instead_of == "nws: its last forecast is 13 h old"
+    assert both.sites[0].others[0].opinion.source == "nws"
+
+
 def test_a_place_the_first_source_does_not_serve_is_no_fault(replay, tmp_path):
     replay.serve("/complete?lat=43.1&lon=-89.4", formats.metno())
     made = plan(replay, tmp_path / "archive.sqlite", ["nws", "metno"])

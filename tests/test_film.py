@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from weather import forecast, one
+from winter import forecast, one
 
 from stormplan import brine, trial
 from stormplan.course import Holding

@@ -1,5 +1,7 @@
 """The same storm in the forms of several services: the plan must not depend on the form."""
 
+import json
+
 import formats
 import numpy as np
 import pytest
@@ -8,6 +10,7 @@ from company import company, site
 from stormplan.forecast import stack
 from stormplan.plan import Answer, make_plan
 from stormplan.providers import Place, metno, nws, openmeteo, table
+from stormplan.providers.recorded import Recorded
 
 LOT = Place("lot", formats.LATITUDE, formats.LONGITUDE)
 READ = {
@@ -58,3 +61,12 @@ def test_every_form_gives_the_same_plan(form):
     ours, theirs = (planned(one).model_dump(mode="json") for one in ("nws", form))
     assert ours["verdict"] == "go"
     assert bare(theirs) == bare(ours)
+
+
+def test_a_recorded_reply_gives_the_same_plan_as_the_service(tmp_path):
+    (tmp_path / "storm.json").write_text(json.dumps(formats.nws()))
+    cell = Recorded(tmp_path).forecast(LOT, formats.NOW)
+    assert cell.source == "recorded"
+    sites = company({"a": site(formats.LATITUDE, formats.LONGITUDE)})
+    plan = make_plan(sites, {"a": Answer(cell)}, formats.NOW)
+    assert bare(plan.model_dump(mode="json")) == bare(planned("nws").model_dump(mode="json"))

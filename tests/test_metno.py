@@ -6,13 +6,16 @@ from datetime import UTC, datetime, timedelta
 import formats
 import numpy as np
 import pytest
+from company import company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from replay import Answer
 from test_fetch import BRISK, CONTACT
 
+from stormplan import morning
 from stormplan.archive import Archive
 from stormplan.errors import ForecastError
+from stormplan.event import SNOW
 from stormplan.fetch import Fetcher
 from stormplan.forecast import Mark
 from stormplan.providers import Place, metno, phase
@@ -223,6 +226,24 @@ def test_the_recorded_winter_snows(samples):
     cell = metno.read(recorded(samples, "compact_oslo_20260206.json")[0], NOON)
     assert total(cell, "snow_we_mm") == pytest.approx(3.8)
     assert total(cell, "rain_mm") == total(cell, "frz_rain_mm") == 0.0
+
+
+@pytest.mark.samples
+def test_the_recorded_winter_plans_from_end_to_end(samples, replay, tmp_path):
+    # 3.8 mm of water fall as snow in the first hours of the record, at -6 to -8 degC
+    payload, _ = recorded(samples, "compact_oslo_20260206.json")
+    replay.serve("/complete?lat=59.9139&lon=10.7522", payload)
+    sites = company(
+        {"a": site(59.9139, 10.7522)},
+        weather={"sources": ["metno"], "metno": {"base_url": replay.base_url}},
+    )
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        plan = morning.plan_morning(sites, kept, datetime(2026, 2, 6, 21, 10, tzinfo=UTC))
+    assert plan.verdict == "go"
+    event = plan.sites[0].surfaces[0].treatments[0].event
+    assert event.hazard in SNOW
+    assert event.water_mm == pytest.approx(3.8, abs=0.11)  # but for hours of next to nothing
+    assert "MET Norway" in plan.sites[0].source.credit
 
 
 # --- the service

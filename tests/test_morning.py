@@ -108,7 +108,14 @@ def test_reports_replace_whole_files_and_leave_nothing_else(tmp_path):
         "briefing.html",
         "briefing.txt",
         "mix.csv",
+        "mixsheet.html",
+        "notices",
+        "notices.html",
         "plan.json",
+        "refreeze.csv",
+        "sites.geojson",
+        "treatments.csv",
+        "windows.ics",
     ]
     assert (tmp_path / "plan.json").read_text() != before
 

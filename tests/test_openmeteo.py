@@ -13,6 +13,7 @@ from replay import Answer
 from test_fetch import BRISK, CONTACT
 from test_metno import JSON
 
+from stormplan import morning
 from stormplan.archive import Archive
 from stormplan.errors import ForecastError, InputError, SitesError
 from stormplan.fetch import Fetcher
@@ -370,3 +371,37 @@ def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path
         "/v1/ensemble?latitude=43.1&longitude=-89.4",
         "/v1/ensemble?latitude=43.2&longitude=-89.4",
     ]
+
+
+def test_members_reach_the_plan_as_chances_and_ranges(replay, tmp_path):
+    # ten of twenty-one members have the storm, the others are dry: the chance is 10/21
+    payload = formats.openmeteo()
+    hourly, units = payload["hourly"], payload["hourly_units"]
+    rng = np.random.default_rng(1)
+    for name in [name for name in hourly if name != "time"]:
+        for member in range(1, 21):
+            column = list(hourly[name])
+            if name in ("precipitation", "rain", "showers", "snowfall") and member >= 10:
+                column = [None if value is None else 0.0 for value in column]
+            if name == "weather_code" and member >= 10:
+                column = [3] * len(column)
+            hourly[f"{name}_member{member:02d}"] = column
+            units[f"{name}_member{member:02d}"] = units[name]
+    for name in [name for name in hourly if name.startswith("temperature_2m_")]:
+        shift = rng.normal(0.0, 0.3)
+        hourly[name] = [value + shift for value in hourly[name]]
+    scripted(replay, Answer(payload, 200, JSON_TYPE))
+    sites = company(
+        {"a": site(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})},
+        weather={
+            "sources": ["openmeteo_ensemble"],
+            "openmeteo_ensemble": {"base_url": replay.base_url},
+        },
+    )
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        plan = morning.plan_morning(sites, kept, formats.NOW, manners=BRISK)
+    events = [t.event for t in plan.sites[0].surfaces[0].treatments if t.event is not None]
+    storm = max(events, key=lambda event: event.water_mm)
+    assert storm.probability == pytest.approx(10 / 21, abs=1 / 21)
+    low, high = storm.coldest_range_c
+    assert low < storm.coldest_surface_c < high

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from weather import ASPHALT, DECK, diurnal, forecast, one
+from winter import ASPHALT, DECK, diurnal, forecast, one
 
 from stormplan import catalog, pavement
 from stormplan.errors import InputError
@@ -125,6 +125,15 @@ def test_column_order_blocks_and_identical_members_change_nothing():
     spread = pavement.run(members, Columns.of(records)).surface_c
     assert np.ptp(spread, axis=2).max() == 0.0
     np.testing.assert_allclose(spread[:, :, 0], together[:, :, 0], atol=1e-11)
+
+
+def test_more_columns_than_a_block_are_the_same_columns():
+    weather = forecast(3)
+    few = [Column(0, ASPHALT, 0.9), Column(0, DECK, 0.5), Column(0, ASPHALT, 0.4)]
+    many = pavement.run(weather, Columns.of(few * 4000), (0.05,))
+    alone = pavement.run(weather, Columns.of(few), (0.05,))
+    np.testing.assert_allclose(many.surface_c[:, -3:], alone.surface_c, atol=1e-11)
+    np.testing.assert_allclose(many.depth_c[:, :, -3:], alone.depth_c, atol=1e-11)
 
 
 def test_unknown_weather_makes_unknown_temperatures_from_its_hour_on():

@@ -124,7 +124,7 @@ def test_surfaces_that_share_everything_share_a_column():
     assert len(plan.columns) == 4
 
 
-@settings(deadline=None, max_examples=10)
+@settings(deadline=None, max_examples=4)
 @given(st.permutations(["a", "b", "c", "d"]))
 def test_the_order_of_sites_changes_nothing(order):
     places = {"a": (43.1, -89.4), "b": (43.2, -89.5), "c": (43.3, -89.6), "d": (43.4, -89.7)}

@@ -4,19 +4,27 @@ import contextlib
 import json
 import subprocess
 import sys
-from datetime import date, timedelta
+import time
+from datetime import UTC, date, datetime, timedelta
 
 import office
 import post
 import pytest
-from company import site
+from company import HEAD, site
+from company import company as make
 from office import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, Company
 from replay import Answer
 
-from stormplan import health, housekeeping, morning, routine
+from stormplan import fetch, health, housekeeping, morning, routine
 from stormplan.archive import IN_MEMORY, Archive
 from stormplan.errors import Exit, InputError
 from stormplan.ledger import Ledger
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch):
+    """A drip is heard out for a tenth of a second, not a minute."""
+    monkeypatch.setattr(fetch, "LONGEST_READ_S", 0.1)
 
 
 @pytest.fixture
@@ -129,6 +137,7 @@ FAULTS = {
     "503, come back in an hour": (Answer({}, 503, LATER), "503"),
     "429, come back in an hour": (Answer({}, 429, LATER), "429"),
     "403 page": (Answer("<html>denied", 403, {"Content-Type": "text/html"}), "403 with a page"),
+    "slow drip": (Answer(STORM, drip_s=0.01), "an answer without end"),
     "JSON cut short": (Answer(STORM[:5000]), "cut short"),
     "four days old": (
         Answer(json.loads(STORM.replace("2026-01-12T09:12", "2026-01-08T09:12"))), "older forecast",
@@ -175,8 +184,6 @@ def test_a_failing_service_without_a_copy_is_no_forecast_and_still_a_briefing(ou
 def test_one_failing_site_does_not_stop_the_other(tmp_path, replay, server):
     office.serve(replay)
     company = Company(tmp_path, replay, server)
-    from company import company as make
-
     there = {"a": company.place, "b": site(51.5, -0.1, office.LOT)}
     company.desk.sites = make(there, replay.base_url, **company.more)
     done = company.step()
@@ -410,8 +417,6 @@ def test_webhook_command_and_watcher_are_told_too(tmp_path, replay, monkeypatch)
         webhook={"url": f"{replay.base_url}/hook", "secret_env": "HOOK_SECRET"},
         command=["tee", str(tmp_path / "told.txt")],
     )
-    from company import company as make
-
     company.more["watch"]["heartbeat"] = f"{replay.base_url}/ping"
     company.desk.sites = make({"a": company.place}, replay.base_url, **company.more)
     done = company.step()
@@ -426,8 +431,6 @@ def test_webhook_command_and_watcher_are_told_too(tmp_path, replay, monkeypatch)
 
 def test_the_watcher_misses_its_sign_when_nothing_could_be_planned(tmp_path, replay):
     company = Company(tmp_path, replay)
-    from company import company as make
-
     company.more["watch"]["heartbeat"] = f"{replay.base_url}/ping"
     company.desk.sites = make({"a": company.place}, replay.base_url, **company.more)
     assert company.step().plan.exit_code is Exit.NOTHING_PLANNED
@@ -492,8 +495,6 @@ def test_a_past_morning_is_planned_again_with_todays_sites(ours, replay):
         )
         plans = kept.rows("SELECT count(*) FROM plan")
         ours.place["surfaces"]["lot"]["area"] = "40000 ft2"
-        from company import company as make
-
         again_with = make({"a": ours.place}, replay.base_url, **ours.more)
         larger = morning.replay(again_with, kept, first.plan.made_at)
         assert [change.kind for change in larger.changes if change.material] == ["more"]
@@ -523,7 +524,12 @@ def test_watch_once_health_replay_and_archive_from_the_command_line(ours, server
     assert (again.returncode, again.stdout) == (0, "")
     assert len(server.accepted) == 3
     assert stormplan("health", *where, *at).returncode == 0
-    assert stormplan("health", *where, "--now", "2026-01-13T12:00Z").returncode == 4
+    server.refuse[YARD] = ["550 5.1.1 no such user"]
+    tomorrow = ("--now", "2026-01-13T10:30Z")
+    assert stormplan("watch", *where, "--once", *tomorrow).returncode == 3
+    assert stormplan("watch", *where, "--once", *tomorrow).returncode == 0  # said once is enough
+    assert stormplan("health", *where, *tomorrow).returncode == 3
+    assert stormplan("health", *where, "--now", "2026-01-14T12:00Z").returncode == 4
     replayed = stormplan("replay", "2026-01-12", *where, "--json")
     assert json.loads(replayed.stdout)["verdict"] == "go"
     archive = ours.out / "archive.sqlite"
@@ -549,6 +555,28 @@ def test_bad_input_is_one_sentence(ours, tmp_path, arguments, message):
     assert done.returncode == 2
     assert message in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_the_watch_itself_briefs_by_the_real_clock_and_a_restart_tells_nobody_twice(
+    ours, server, replay, tmp_path
+):
+    now = datetime.now(UTC)
+    replay.answer(GRID, Answer(office.moved(timedelta(days=(now - morning.DEMO_NOW).days))))
+    minutes_ago = f"{now - 2 * MINUTE:%H:%M}"
+    ours.more["company"] = HEAD["company"] | {"timezone": "UTC", "briefing_at": minutes_ago}
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    command = [sys.executable, "-m", "stormplan", "watch", "--sites", file, "--out", ours.out]
+    for _ in range(2):
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as watching:
+            end = time.monotonic() + 30
+            while len(server.accepted) < 3 and time.monotonic() < end:
+                time.sleep(0.05)
+            time.sleep(1.0)  # for what should not happen
+            watching.terminate()
+            _, complaints = watching.communicate()
+        assert complaints == b""
+    assert sorted(to for to, _ in server.accepted) == sorted((OWNER, YARD, OFFICE))
 
 
 def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):

@@ -32,6 +32,11 @@ def test_latest_points_to_the_newest_complete_set_and_the_last_is_kept(tmp_path)
     assert (tmp_path / first / "plan.json").exists()
     assert shelf.is_published(tmp_path, first)
     assert shelf.is_published(tmp_path, second)
+    assert not shelf.is_published(tmp_path, shelf.set_name(NOON + 2 * DAY, "c"))
+    (tmp_path / first / "plan.json").unlink()
+    (tmp_path / first / "briefing.txt").unlink()
+    (tmp_path / first).rmdir()  # as when old sets go: not to be written again
+    assert shelf.is_published(tmp_path, first)
 
 
 def test_a_set_that_fails_half_way_is_not_there_at_all(tmp_path):

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from weather import diurnal, forecast, one
+from winter import diurnal, forecast, one
 
 from stormplan import correction, pavement, spread
 

@@ -13,6 +13,7 @@ import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import takewhile
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -24,6 +25,7 @@ from stormplan.fetch import Fetcher, FetchError
 from stormplan.forecast import CellForecast, Mark
 from stormplan.sites import SOURCES, Weather, WeatherSource
 
+OLD = timedelta(hours=12)  # a forecast older than this yields to a fresher one of another source
 KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
@@ -202,7 +204,17 @@ def _gather_one(sources: Sequence[Source], place: Place, now: datetime) -> Gathe
                 failed.append(str(error))
     if not cells:
         return Gathered(place, None, (*unserved, *failed))
-    return Gathered(place, cells[0], tuple(failed), tuple(cells[1:]))
+    fresh = next((cell for cell in cells if now - cell.issued_at <= OLD), cells[0])
+    for cell in _before(cells, fresh):
+        hours = (now - cell.issued_at) / timedelta(hours=1)
+        failed.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
+    others = tuple(cell for cell in cells if cell is not fresh)
+    return Gathered(place, fresh, tuple(failed), others)
+
+
+def _before(cells: Sequence[CellForecast], one: CellForecast) -> list[CellForecast]:
+    """Give the forecasts that stand before one, by identity: they hold arrays."""
+    return list(takewhile(lambda cell: cell is not one, cells))
 
 
 def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
@@ -231,7 +243,7 @@ def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
 
     parts = urlsplit(url)
     if "/gridpoints/" in parts.path:
-        return nws.parse(json.loads(body), fetched_at, fetched_at)
+        return nws.read(json.loads(body), fetched_at)
     if parts.path.endswith("/complete"):
         return metno.read(json.loads(body), fetched_at)
     for name, endpoint in openmeteo.ENDPOINTS.items():

@@ -27,7 +27,7 @@ JUMP_DC = 15.0  # per hour
 
 def any_member(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Hours in which a mask of hours, or of hours and members, holds anywhere (hour,)."""
-    return np.asarray(mask.reshape(len(mask), -1).any(axis=1))
+    return np.asarray(mask.any(axis=tuple(range(1, mask.ndim))))
 
 
 def flag(marks: Mapping[str, Marks], name: str, mask: NDArray[np.bool_], mark: Mark) -> None:

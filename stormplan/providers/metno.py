@@ -224,7 +224,7 @@ def read_symbol(code: str) -> tuple[bool, int | None] | None:
 def _words(chosen: Sequence[tuple[Step, int]], axis: HourAxis, notes: Notes) -> phase.Words:
     known = np.zeros(axis.hours, dtype=bool)
     falls = np.zeros(axis.hours)
-    named = np.zeros((axis.hours, len(phase.PHASES)), dtype=bool)
+    named = np.zeros((axis.hours, len(forecast.PHASES)), dtype=bool)
     for item, length in chosen:
         code = item.ahead[length][1]
         said = read_symbol(code)

@@ -74,7 +74,7 @@ def _words(
     blocks: Sequence[Block[object]], axis: HourAxis, notes: Notes
 ) -> tuple[phase.Words, Array]:
     """Read what the weather layer says falls, and whether it says blowing snow (hour,) [-]."""
-    rows = np.zeros((len(blocks) + 1, 3 + len(phase.PHASES)))  # known, falls, blowing, phases
+    rows = np.zeros((len(blocks) + 1, 3 + len(forecast.PHASES)))  # known, falls, blowing, phases
     for row, block in zip(rows, blocks, strict=False):
         if not isinstance(block.value, Sequence) or isinstance(block.value, str):
             continue
@@ -139,8 +139,8 @@ def _falling(
     phase.doubt(values, totals, words, axis, notes)
 
 
-def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
-    """Read one ``/gridpoints`` body.
+def read(payload: object, fetched_at: datetime) -> CellForecast:
+    """Read one ``/gridpoints`` body, however little it holds.
 
     Parameters
     ----------
@@ -148,8 +148,6 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
         The body as ``json.loads`` gives it [-].
     fetched_at : datetime
         When it was received, aware UTC [-].
-    now : datetime
-        The moment planned for, aware UTC: decides its age, and which hours must be known [-].
 
     Returns
     -------
@@ -160,8 +158,7 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
     Raises
     ------
     ForecastError
-        Not a gridded forecast, no time of issue or place, or a required variable unknown in one
-        of the 24 h from ``now``.
+        Not a gridded forecast, or no time of issue or place.
     """
     grid = open_body(payload)
     notes = Notes()
@@ -181,10 +178,6 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
     _falling(values, marks, {name: numbers[name] for name in TOTALS}, words, axis, notes)
     _note_gaps(values, notes)
     hourly.note_jumps(values, axis, notes)
-    hourly.check_needed(f"{SOURCE} {grid.cell}", values, axis, now)
-    stale = hourly.is_stale(grid.issued_at, now, notes)
-    if stale:
-        marks = {name: mark | np.uint8(Mark.STALE) for name, mark in marks.items()}
     return CellForecast(
         source=SOURCE,
         cell=grid.cell,
@@ -196,11 +189,29 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
         fetched_at=fetched_at,
         values={name: array[:, None] for name, array in values.items()},
         marks={name: marks[name] for name in values},
-        stale=stale,
         notes=notes.lines(),
         contradictions=notes.impossible(),
         credit=CREDIT,
     )
+
+
+def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
+    """Read one body and refuse it if no plan can stand on it.
+
+    Parameters
+    ----------
+    payload : object
+        The body as ``json.loads`` gives it [-].
+    fetched_at, now : datetime
+        When it was received, and the moment planned for, aware UTC: decides its age, and which
+        hours must be known [-].
+
+    Raises
+    ------
+    ForecastError
+        As ``read``, or a required variable unknown in one of the 24 h from ``now``.
+    """
+    return hourly.fit(read(payload, fetched_at), now)
 
 
 def _note_gaps(values: Mapping[str, Array], notes: Notes) -> None:
@@ -216,7 +227,7 @@ def coordinate(degrees: float) -> str:
     return "0" if text == "-0" else text
 
 
-def _read(reply: Reply, now: datetime) -> CellForecast:
+def _opened(reply: Reply, now: datetime) -> CellForecast:
     """Read a reply; a stale one is marked so, and says why it stands in if it is no use either."""
     if reply.state != "stale":
         return parse(reply.payload, reply.fetched_at, now)
@@ -307,7 +318,7 @@ class Nws:
         known = self._cells.get((grid_url, now))
         if known is None:
             try:
-                known = _read(self._reply(grid_url, now), now)
+                known = _opened(self._reply(grid_url, now), now)
             except ForecastError as error:
                 known = error
             self._cells[grid_url, now] = known
@@ -323,7 +334,7 @@ class Nws:
         kept = self._fetcher.archive.last_good(gone, now)
         if kept is None:
             raise error
-        cell = _read(self._fetcher.stand_in(kept, now, str(error)), now)
+        cell = _opened(self._fetcher.stand_in(kept, now, str(error)), now)
         self._cells[gone, now] = cell
         return cell
 

@@ -143,6 +143,7 @@ class NwsAlerts:
     def __init__(self, fetcher: Fetcher, base_url: str = BASE_URL) -> None:
         self._fetcher = fetcher
         self._base_url = base_url.rstrip("/")
+        self.stale: list[str] = []  # why older replies had to stand in
 
     def active(self, places: Iterable[Place], now: datetime) -> tuple[Alert, ...]:
         """Give the alerts in force for some places, each with the sites it is for.
@@ -190,4 +191,6 @@ class NwsAlerts:
     def _ask(self, zones: Sequence[str], now: datetime) -> list[Zoned]:
         url = f"{self._base_url}/alerts/active?zone={','.join(zones)}"
         reply = self._fetcher.get(url, now, parse)
+        if reply.state == "stale":
+            self.stale.append(reply.reason)
         return [zoned for zoned in parse(reply.payload) if not zoned.over(now)]

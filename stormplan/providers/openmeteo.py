@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from stormplan import air
 from stormplan.fetch import Fetcher, Terms
-from stormplan.forecast import CellForecast, Mark, Marks
+from stormplan.forecast import PHASES, CellForecast, Mark, Marks
 from stormplan.providers import Place, hourly, phase
 from stormplan.providers.direct import Direct
 from stormplan.providers.layers import Array, HourAxis, Notes
@@ -96,7 +96,7 @@ def _shares(rain: Array, snow: Array, code: Array) -> Array:
     """Share of each phase (hour, member, phase): by amounts, else by the code, else zero."""
     total = _known_sum(rain, snow)
     by_amount = total > TRACE_MM
-    shares = np.zeros((*rain.shape, len(phase.PHASES)))
+    shares = np.zeros((*rain.shape, len(PHASES)))
     shares[..., phase.SNOW] = np.where(
         by_amount, np.nan_to_num(snow) / np.where(by_amount, total, 1.0), np.isin(code, SNOW_CODES)
     )

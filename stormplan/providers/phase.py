@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan import air
-from stormplan.forecast import Mark, Marks
+from stormplan.forecast import PHASES, Mark, Marks
 from stormplan.providers.hourly import flag
 from stormplan.providers.layers import Array, Block, HourAxis, Notes, owned, spell
 
 RAIN, SNOW, FREEZING, SLEET = range(4)
-PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
 
 #: Words of the National Weather Service's weather layer that mean something falls; None: the word
 #: names no phase (thunder comes with rain and with snow).

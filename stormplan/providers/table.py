@@ -59,13 +59,13 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
+def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
-    given = [name for name in phase.PHASES if np.isfinite(values[name]).any()]
+    given = [name for name in forecast.PHASES if np.isfinite(values[name]).any()]
     if given:
         parts = np.array([values[name] for name in given])
         known = np.isfinite(parts).any(axis=0)
-        for name in phase.PHASES:
+        for name in forecast.PHASES:
             values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
         total = np.where(known, np.nansum(parts, axis=0), np.nan)
         values["precip_mm"] = np.where(known, total, values["precip_mm"])
@@ -73,7 +73,7 @@ def complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
         temp = values["air_temp_c"]
         wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
         state = phase.Air(temp, wet_bulb, values["ice_accr_mm"])
-        shares = np.zeros((temp.size, len(phase.PHASES)))
+        shares = np.zeros((temp.size, len(forecast.PHASES)))
         corrected = phase.corrected(shares, state)
         phase.shared_out(values, marks, values["precip_mm"], *corrected)
     hourly.model_snow_depth(values, marks)
@@ -115,7 +115,7 @@ def read(
     values = {name: hourly.within(name, array, name, notes) for name, array in values.items()}
     hourly.agree_humidity(values, marks, notes)
     hourly.standard_pressure(values, marks, elevation_m)
-    complete(values, marks)
+    _complete(values, marks)
     hourly.note_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,

@@ -10,11 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
-from stormplan import batch, benchinput, benchjson, benchwords, blend, brine, hydrometer, tank
+from stormplan import batch, blend, brine, hydrometer, tank
 from stormplan.batch import Correction, Salt
-from stormplan.benchjson import Sheet
+from stormplan.bench import arguments, figures, words
+from stormplan.bench.figures import Sheet
 from stormplan.blend import Cold, Liquid
-from stormplan.catalog import Product
+from stormplan.catalog import HANDLING, Product
 from stormplan.density import spread_kg_m3
 from stormplan.errors import InputError
 from stormplan.hydrometer import Gauged
@@ -73,8 +74,8 @@ def mix(
 ) -> Answer:
     """Answer what to put into a batch, or into a tank that is off its strength."""
     speak = system(units)
-    target = benchinput.percent(strength, "--strength")
-    salt = benchinput.salt(purity, moisture, insolubles)
+    target = arguments.percent(strength, "--strength")
+    salt = arguments.salt(purity, moisture, insolubles)
     wanted_l = _wanted_l(gallons, litres)
     capacity = _capacity_l(tank_capacity, speak)
     water_c = _temp_c(water_temp, "--water-temp", speak)
@@ -89,38 +90,38 @@ def mix(
 
 
 def _capacity_l(text: str | None, speak: System) -> float | None:
-    return None if text is None else benchinput.volume_l(text, "--tank-capacity", speak)
+    return None if text is None else arguments.volume_l(text, "--tank-capacity", speak)
 
 
 def _temp_c(text: str | None, option: str, speak: System) -> float:
     """Read a temperature [°C], 60 °F where none was given."""
-    return hydrometer.REFERENCE_C if text is None else benchinput.temp_c(text, option, speak)
+    return hydrometer.REFERENCE_C if text is None else arguments.temp_c(text, option, speak)
 
 
 def _wanted_l(gallons: str | None, litres: str | None) -> float | None:
     if gallons is not None and litres is not None:
         raise InputError("--gallons and --litres both say how much; give one")
     if gallons is not None:
-        return benchinput.volume_l(gallons, "--gallons", "us")
-    return None if litres is None else benchinput.volume_l(litres, "--litres", "metric")
+        return arguments.volume_l(gallons, "--gallons", "us")
+    return None if litres is None else arguments.volume_l(litres, "--litres", "metric")
 
 
 def _new_batch(
     volume_l: float, target: float, salt: Salt, treated: bool, water_c: float, speak: System
 ) -> Answer:
     made = batch.make(volume_l, target, salt, water_c)
-    cautions = [benchwords.CAUTIONS[key] for key in batch.cautions(target, salt, treated)]
+    cautions = [words.CAUTIONS[key] for key in batch.cautions(target, salt, treated)]
     spread_dc = _solid_spread_dc(target)
     speaker = Speaker(speak)
     return Answer(
         [
-            *benchwords.batch(made, salt, spread_dc, speaker),
-            *benchwords.warnings(cautions),
+            *words.batch(made, salt, spread_dc, speaker),
+            *words.warnings(cautions),
         ],
         {
-            **benchjson.batch(made, spread_dc, COOLING_SPREAD * made.cooling_dc, speak),
+            **figures.batch(made, spread_dc, COOLING_SPREAD * made.cooling_dc, speak),
             "uncertainty": "mass balance exact to the purity given; freeze point "
-            + benchwords.spread(spread_dc, speaker),
+            + words.spread(spread_dc, speaker),
             "warnings": cautions,
         },
     )
@@ -135,7 +136,7 @@ def _mix_onto(
     treated: bool,
     speak: System,
 ) -> Answer:
-    have_l, have_frac = benchinput.volume_at_strength(have, "--have", speak)
+    have_l, have_frac = arguments.volume_at_strength(have, "--have", speak)
     if wanted_l is None:
         found = batch.correct(have_l, have_frac, target, salt, capacity)
     else:
@@ -143,24 +144,24 @@ def _mix_onto(
     # What salt is worth is no matter where only water goes in.
     reasons = batch.cautions(target, salt, treated)
     kept = [key for key in reasons if found.add_salt_kg > 0.0 or key == "over strength"]
-    cautions = [benchwords.CAUTIONS[key] for key in kept]
+    cautions = [words.CAUTIONS[key] for key in kept]
     spread_dc = _solid_spread_dc(target)
     freezes_c = float(tank.first_solid_c(brine.molality(brine.plain(target))))
     sg_60f = float(hydrometer.reading_sg(target, hydrometer.REFERENCE_C))
     speaker = Speaker(speak)
-    said = benchwords.spread(spread_dc, speaker)
+    said = words.spread(spread_dc, speaker)
     return Answer(
         [
-            *benchwords.correction(found, speaker),
-            f"It then {benchwords.freezes(target, freezes_c, spread_dc, speaker)}.",
+            *words.correction(found, speaker),
+            f"It then {words.freezes(target, freezes_c, spread_dc, speaker)}.",
             "Circulate, then read it again before you spray.",
-            *benchwords.warnings(cautions),
+            *words.warnings(cautions),
         ],
         {
-            **benchjson.correction(found, have_l, have_frac, speak),
-            **benchjson.temp("freeze_point", freezes_c, speak),
-            **benchjson.warmth("freeze_point_plus_minus", spread_dc, speak),
-            "sg_60f": benchjson.rounded(sg_60f),
+            **figures.correction(found, have_l, have_frac, speak),
+            **figures.temp("freeze_point", freezes_c, speak),
+            **figures.warmth("freeze_point_plus_minus", spread_dc, speak),
+            "sg_60f": figures.rounded(sg_60f),
             "uncertainty": f"as sure as the strength given for the tank; freeze point {said}",
             "warnings": cautions,
         },
@@ -190,8 +191,8 @@ def gauge(
 ) -> Answer:
     """Answer what a hydrometer reading means and what to add."""
     speak = system(units)
-    bands = benchinput.bands(target, accept, warn)
-    salt = benchinput.salt(purity, moisture, insolubles)
+    bands = arguments.bands(target, accept, warn)
+    salt = arguments.salt(purity, moisture, insolubles)
     temp_c = _temp_c(temp, "--temp", speak)
     found = hydrometer.gauge(
         _read_sg(reading, salometer), temp_c, bands, is_blend=is_blend, is_treated_salt=treated
@@ -202,8 +203,8 @@ def gauge(
     )
     spread_dc = _solid_spread_dc(found.strength_frac, hydrometer.STRENGTH_SPREAD_FRAC)
     speaker = Speaker(speak)
-    lines = benchwords.gauged(found, bands, spread_dc, speaker)
-    sheet = benchjson.gauged(found, bands, spread_dc, speak)
+    lines = words.gauged(found, bands, spread_dc, speaker)
+    sheet = figures.gauged(found, bands, spread_dc, speak)
     fix = None
     if not found.doubts:
         # Doubtful readings get no advice: water or salt added on a wrong reading costs twice.
@@ -219,11 +220,11 @@ def gauge(
         lines,
         {
             **sheet,
-            **benchjson.volume("for", volume_l, speak),
-            **benchjson.added(fix, speak),
+            **figures.volume("for", volume_l, speak),
+            **figures.added(fix, speak),
             "bands_source": "our own choice" if own else "given",
-            "uncertainty": f"{sure}; freeze point {benchwords.spread(spread_dc, speaker)}",
-            "warnings": [benchwords.DOUBTS[doubt] for doubt in found.doubts],
+            "uncertainty": f"{sure}; freeze point {words.spread(spread_dc, speaker)}",
+            "warnings": [words.DOUBTS[doubt] for doubt in found.doubts],
         },
     )
 
@@ -234,18 +235,18 @@ def _read_sg(reading: str | None, salometer: str | None) -> float:
             "give one reading, as --reading 1.178 for specific gravity or --salometer 88"
         )
     if reading is not None:
-        return benchinput.number(reading, "--reading", 0.9, 2.0)
-    degrees = benchinput.number(str(salometer), "--salometer", 0.0, 120.0)
+        return arguments.number(reading, "--reading", 0.9, 2.0)
+    degrees = arguments.number(str(salometer), "--salometer", 0.0, 120.0)
     return float(hydrometer.sg_from_salometer(degrees))
 
 
 def _fix_lines(found: Gauged, fix: Correction, volume_l: float, speaker: Speaker) -> list[str]:
-    per = benchwords.volume(volume_l, speaker)
+    per = words.volume(volume_l, speaker)
     if found.verdict == "accept":
         return [f"Leave it. (To hit the target exactly, {per} would take:)"] + [
-            f"  {line}" for line in benchwords.correction(fix, speaker)
+            f"  {line}" for line in words.correction(fix, speaker)
         ]
-    return [f"For {per} in the tank:", *benchwords.correction(fix, speaker)]
+    return [f"For {per} in the tank:", *words.correction(fix, speaker)]
 
 
 # ------------------------------------------------------------------------------ blend
@@ -267,7 +268,7 @@ def blend_answer(
 ) -> Answer:
     """Answer what comes of base brine, additive and water, and what it does in the cold."""
     speak = system(units)
-    poured_base, base_product = benchinput.poured(base, "--brine", products)
+    poured_base, base_product = arguments.poured(base, "--brine", products)
     share_frac, added, product = _additive(additive, share, products)
     temp_c = _temp_c(temp, "--temp", speak)
     recipe = Recipe(
@@ -275,7 +276,7 @@ def blend_answer(
         added=added,
         product=product or base_product,
         share_frac=share_frac,
-        water_parts=benchinput.number(dilute, "--dilute", 0.0, 1000.0),
+        water_parts=arguments.number(dilute, "--dilute", 0.0, 1000.0),
         finished_l=_wanted_l(gallons, litres),
     )
     asked = Asked(
@@ -349,44 +350,44 @@ def _blend_sheet(recipe: Recipe, asked: Asked, speak: System) -> Answer:
     ice_frac = None if at_c is None else blend.ice_frac(final, at_c)
     cautions = _blend_cautions(recipe, stored, in_tank, asked.low_c, match, speaker)
 
-    lines = benchwords.blended(final, in_the_end, asked.temp_c, recipe.water_parts, speaker)
+    lines = words.blended(final, in_the_end, asked.temp_c, recipe.water_parts, speaker)
     if at_c is not None and ice_frac is not None:
-        lines.append(benchwords.icy(final, ice_frac, at_c, in_the_end, speaker))
+        lines.append(words.icy(final, ice_frac, at_c, in_the_end, speaker))
     if recipe.water_parts > 0.0:
-        lines += ["Undiluted, in the tank:", *benchwords.cold(in_tank, speaker)]
-    lines += benchwords.poured(recipe.poured_l(), speaker)
+        lines += ["Undiluted, in the tank:", *words.cold(in_tank, speaker)]
+    lines += words.poured(recipe.poured_l(), speaker)
     sheet: Sheet = {
-        **benchjson.liquid(final, contraction, in_the_end, asked.temp_c),
-        **benchjson.both("temp", asked.temp_c),
-        **benchjson.both("at", at_c),
-        "ice_fraction": benchjson.rounded(ice_frac),
-        "additive_share_vol_pct": benchjson.rounded(100 * recipe.share_frac),
-        "dilution_volumes": benchjson.rounded(recipe.water_parts),
-        "matching_base_wt_pct": benchjson.rounded(100 * match[0]) if match else None,
-        **benchjson.both("matching_base_onset", match[1] if match else None),
+        **figures.liquid(final, contraction, in_the_end, asked.temp_c),
+        **figures.both("temp", asked.temp_c),
+        **figures.both("at", at_c),
+        "ice_fraction": figures.rounded(ice_frac),
+        "additive_share_vol_pct": figures.rounded(100 * recipe.share_frac),
+        "dilution_volumes": figures.rounded(recipe.water_parts),
+        "matching_base_wt_pct": figures.rounded(100 * match[0]) if match else None,
+        **figures.both("matching_base_onset", match[1] if match else None),
         "tank": {
-            **benchjson.liquid(stored, stored_contraction, in_tank, asked.temp_c),
-            **benchjson.both("warn_below", in_tank.warn_below_c),
+            **figures.liquid(stored, stored_contraction, in_tank, asked.temp_c),
+            **figures.both("warn_below", in_tank.warn_below_c),
         },
     }
     for name, volume_l in recipe.poured_l().items():
-        sheet |= benchjson.volume(name, volume_l, speak)
+        sheet |= figures.volume(name, volume_l, speak)
     density_spread = float(spread_kg_m3(final.salts_frac, asked.temp_c))
-    sheet["uncertainty"] = benchwords.how_sure(in_the_end, density_spread, speaker)
+    sheet["uncertainty"] = words.how_sure(in_the_end, density_spread, speaker)
     sheet["warnings"] = cautions
-    return Answer(lines + benchwords.warnings(cautions), sheet)
+    return Answer(lines + words.warnings(cautions), sheet)
 
 
 def _additive(
     additive: str | None, share: str, products: Mapping[str, Product]
 ) -> tuple[float, Liquid | None, Product | None]:
     """Read what is added and how much of it; without additive, nothing."""
-    share_frac = benchinput.percent(share, "--share")
+    share_frac = arguments.percent(share, "--share")
     if additive is None:
         if share_frac > 0.0:
             raise InputError("--share says how much additive; say which, as --additive cacl2=32")
         return 0.0, None, None
-    added, product = benchinput.poured(additive, "--additive", products)
+    added, product = arguments.poured(additive, "--additive", products)
     blend.check_share(share_frac, product)
     return share_frac, added, product
 
@@ -402,16 +403,16 @@ def _blend_cautions(
     """Collect what a tank of this blend must be warned about, worst first."""
     cautions = []
     if low_c <= in_tank.warn_below_c:
-        cautions.append(benchwords.cold_tank(in_tank, low_c, speaker))
+        cautions.append(words.cold_tank(in_tank, low_c, speaker))
     if match is not None and match[0] < recipe.base.share("nacl") - 0.001:
-        cautions.append(benchwords.weaker_base(match, speaker))
+        cautions.append(words.weaker_base(match, speaker))
     product = recipe.product
     if product and product.freeze_point_c is not None and in_tank.source == "computed":
-        cautions.append(benchwords.neat_product(product, speaker))
+        cautions.append(words.neat_product(product, speaker))
     held = {key: stored.share(key) for key in brine.CHLORIDES if stored.share(key) > 0.0}
     if len(held) > 1:
-        cautions.append(benchwords.JAR_TEST)
-    cautions += [text for key, text in benchwords.HANDLING.items() if key in held]
+        cautions.append(words.JAR_TEST)
+    cautions += [text for key, text in HANDLING.items() if key in held]
     if cautions:
-        cautions.append(benchwords.LABELS)
+        cautions.append(words.LABELS)
     return cautions

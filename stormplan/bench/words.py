@@ -42,11 +42,6 @@ DOUBTS: Mapping[Doubt, str] = {
 TOGETHER_DC = 0.05  # closer than anyone can measure
 NEAR_DC = 0.5  # so near 60 °F a hydrometer needs no correction
 VERDICTS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
-HANDLING: Mapping[str, str] = {
-    "cacl2": "Calcium chloride burns eyes and skin: goggles and gloves. Flake or pellets heat the "
-    "water strongly: add them slowly to cold water, never water to them.",
-    "mgcl2": "Magnesium chloride: goggles and gloves; spills stay wet and slippery.",
-}
 LABELS = "Product label and local rules come first."
 
 
@@ -72,8 +67,7 @@ def freezes(strength_frac: float, first_solid_c: float, spread_dc: float, speake
 
 def volume(volume_l: float, speaker: Speaker) -> str:
     """Say a volume [L], to the tenth where it is small."""
-    shown = volume_l / units.L_PER_GAL if speaker.is_us else volume_l
-    return f"{shown:,.{0 if shown >= 100 else 1}f} {'gal' if speaker.is_us else 'L'}"
+    return speaker.fine_volume(volume_l)
 
 
 def load(mass_kg_l: float, speaker: Speaker) -> str:

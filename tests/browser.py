@@ -1,0 +1,125 @@
+"""Chromium on this machine, driven over its DevTools protocol, for tests of rendered pages."""
+
+import base64
+import json
+import shutil
+import subprocess
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import websocket
+
+FLAGS = (
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+    *("--hide-scrollbars", "--remote-debugging-port=0", "--remote-allow-origins=*"),
+)
+START_S = 30.0  # a cold start on a busy machine
+CHROMIUM = shutil.which("chromium")
+
+
+class Browser:
+    """One tab: what it asked for, what it complained of, what it shows."""
+
+    def __init__(self, address: str) -> None:
+        self._socket = websocket.create_connection(address, timeout=START_S)
+        self._number = 0
+        self.requests: list[str] = []
+        self.complaints: list[str] = []
+        for domain in ("Page", "Network", "Runtime", "Log"):
+            self.call(f"{domain}.enable")
+
+    def call(self, method: str, **parameters: object) -> dict:
+        self._number += 1
+        ask = {"id": self._number, "method": method, "params": parameters}
+        self._socket.send(json.dumps(ask))
+        while True:
+            reply = json.loads(self._socket.recv())
+            if reply.get("id") == self._number:
+                assert "error" not in reply, reply
+                return reply["result"]
+            self._note(reply)
+
+    def _note(self, reply: dict) -> None:
+        method, told = reply.get("method"), reply.get("params", {})
+        if method == "Network.requestWillBeSent":
+            self.requests.append(told["request"]["url"])
+        elif method == "Log.entryAdded" and told["entry"]["level"] in ("error", "warning"):
+            self.complaints.append(told["entry"]["text"])
+        elif method == "Runtime.exceptionThrown":
+            self.complaints.append(str(told["exceptionDetails"]))
+        elif method == "Runtime.consoleAPICalled" and told["type"] in ("error", "warning"):
+            self.complaints.append(str(told["args"]))
+
+    def open(self, page: Path, width: int = 390, height: int = 844) -> None:
+        self.requests.clear()
+        self.complaints.clear()
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width, height=height, deviceScaleFactor=1, mobile=True,
+        )  # fmt: skip
+        url = page.as_uri()
+        self.call("Page.navigate", url=url)
+        deadline = time.monotonic() + START_S
+        ready = f"document.readyState === 'complete' && location.href === {json.dumps(url)}"
+        while not self.run(ready):
+            assert time.monotonic() < deadline, f"{page} did not load"
+            time.sleep(0.02)
+
+    def run(self, script: str) -> object:
+        reply = self.call(
+            "Runtime.evaluate", expression=script, returnByValue=True, awaitPromise=True
+        )
+        assert "exceptionDetails" not in reply, reply
+        return reply["result"].get("value")
+
+    def dark(self, is_dark: bool) -> None:
+        value = "dark" if is_dark else "light"
+        features = [{"name": "prefers-color-scheme", "value": value}]
+        self.call("Emulation.setEmulatedMedia", features=features)
+
+    def picture(self) -> bytes:
+        return base64.b64decode(self.call("Page.captureScreenshot", format="png")["data"])
+
+    def pdf(self) -> bytes:
+        told = self.call("Page.printToPDF", printBackground=True, paperWidth=8.5, paperHeight=11)
+        return base64.b64decode(told["data"])
+
+
+@contextmanager
+def opened() -> Iterator[Browser]:
+    assert CHROMIUM is not None
+    folder = Path(tempfile.mkdtemp(prefix="stormplan-chromium-"))
+    process = subprocess.Popen(
+        [CHROMIUM, *FLAGS, f"--user-data-dir={folder}", "about:blank"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{_port(folder)}/json", timeout=10) as told:
+            pages = [page for page in json.load(told) if page["type"] == "page"]
+        browser = Browser(pages[0]["webSocketDebuggerUrl"])
+        yield browser
+        browser._socket.close()
+    finally:
+        process.terminate()
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(10)
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _port(folder: Path) -> int:
+    file = folder / "DevToolsActivePort"
+    deadline = time.monotonic() + START_S
+    while time.monotonic() < deadline:
+        with suppress(OSError, ValueError, IndexError):
+            return int(file.read_text().split()[0])
+        time.sleep(0.05)
+    raise TimeoutError("chromium did not open its port")

@@ -1,0 +1,119 @@
+"""The pages as a browser shows and prints them: phone, paper, dark, without network, accessible."""
+
+import re
+from pathlib import Path
+
+import browser as chromium
+import pytest
+
+from stormplan import morning
+
+AXE = Path(__file__).parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
+PAGES = ("briefing.html", "mixsheet.html", "notices.html")
+
+pytestmark = pytest.mark.skipif(
+    chromium.CHROMIUM is None, reason="no chromium here; scripts/browser installs it"
+)
+needs_axe = pytest.mark.skipif(
+    not AXE.exists(), reason="no axe-core in .cache; scripts/browser installs it"
+)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return morning.plan_demo()
+
+
+@pytest.fixture(scope="module")
+def folder(plan, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("reports")
+    morning.write(plan, folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def tab():
+    with chromium.opened() as found:
+        yield found
+
+
+def count_pages(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_nothing_scrolls_sideways_on_the_narrowest_phone(tab, folder, page):
+    tab.open(folder / page, width=360, height=640)
+    assert tab.run("document.documentElement.scrollWidth") <= 360
+    tab.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    assert tab.run("document.documentElement.scrollWidth") <= 360
+
+
+def test_long_names_and_a_single_site_stay_on_the_phone(tab, plan, tmp_path):
+    long = "W" * 118
+    surfaces = tuple(s.model_copy(update={"name": long}) for s in plan.sites[0].surfaces)
+    site = plan.sites[0].model_copy(update={"name": long, "client": long, "surfaces": surfaces})
+    alone = {"sites": (site,), "matters": (site.key,), "company": long}
+    morning.write(plan.model_copy(update=alone), tmp_path)
+    for page in PAGES:
+        tab.open(tmp_path / page, width=360, height=640)
+        assert tab.run("document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_pages_ask_for_nothing_and_complain_of_nothing(tab, folder, page):
+    tab.open(folder / page)
+    assert tab.run("document.title")
+    assert tab.requests == [(folder / page).as_uri()]
+    assert tab.complaints == []
+
+
+def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
+    tab.open(folder / "briefing.html", width=390, height=844)
+    seen = tab.run(
+        "[...document.querySelectorAll('h1, .plate p, .facts > dd, .matters li')]"
+        ".filter(each => each.getBoundingClientRect().bottom <= 844)"
+        ".map(each => each.innerText).join('\\n')"
+    )
+    answer = ("GO", "from Mon", "gal", "95/5", "sprayer hours", "85 %", "against a")
+    for needed in (*answer, "1 h 18 min old", "Juniper clinic", "River Bend school"):
+        assert needed in seen
+
+
+def test_a_mix_sheet_prints_on_one_page_a_yard(tab, folder, plan, tmp_path):
+    tab.open(folder / "mixsheet.html")
+    assert count_pages(tab.pdf()) == 1
+    two = plan.model_copy(update={"yards": (plan.yards[0], plan.yards[0])})
+    morning.write(two, tmp_path)
+    tab.open(tmp_path / "mixsheet.html")
+    assert count_pages(tab.pdf()) == 2
+
+
+def test_dark_is_dark_and_light_is_light(tab, folder):
+    tab.open(folder / "briefing.html")
+    light = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number)"
+    ink = "getComputedStyle(document.body).color.match(/\\d+/g).map(Number)"
+    for is_dark in (False, True):
+        tab.dark(is_dark)
+        paper, letters = sum(tab.run(light)), sum(tab.run(ink))
+        assert (paper < letters) == is_dark
+    tab.dark(False)
+
+
+@needs_axe
+@pytest.mark.parametrize("is_dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("page", PAGES)
+def test_no_serious_accessibility_finding(tab, folder, page, is_dark):
+    tab.dark(is_dark)
+    tab.open(folder / page)
+    tab.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    tab.run(AXE.read_text(encoding="utf-8"))
+    told = tab.run(
+        "axe.run().then(told => [told.passes.length, told.violations"
+        ".filter(each => ['serious', 'critical'].includes(each.impact))"
+        ".map(each => each.id + ': ' + each.nodes.slice(0, 3).map(n => n.html).join(' | '))])"
+    )
+    tab.dark(False)
+    passed, found = told
+    assert passed > 10  # it did look
+    assert found == []

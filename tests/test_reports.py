@@ -1,0 +1,258 @@
+"""Every report of a plan: read back by another parser, inert whatever names say, bounded."""
+
+import csv
+import email
+import email.policy
+import io
+import json
+import re
+from datetime import timedelta
+
+import html5lib
+import pytest
+import vobject
+from geojson_pydantic import FeatureCollection, Point
+from icalendar import Calendar
+
+from stormplan import charts, exports, morning, notices
+from stormplan.treatment import Action
+
+NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
+PAGES = ("briefing.html", "mixsheet.html", "notices.html")
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return morning.plan_demo()
+
+
+@pytest.fixture(scope="module")
+def reports(plan):
+    return morning.reports(plan)
+
+
+def spoil(record, **more):
+    return record.model_copy(update={"name": NASTY, **more})
+
+
+@pytest.fixture(scope="module")
+def spoiled(plan):
+    sites = []
+    for site in plan.sites:
+        surfaces = tuple(
+            spoil(
+                surface,
+                treatments=tuple(
+                    item.model_copy(update={"additive_name": NASTY}) for item in surface.treatments
+                ),
+            )
+            for surface in site.surfaces
+        )
+        sites.append(spoil(site, client=NASTY, surfaces=surfaces))
+    yards = []
+    for yard in plan.yards:
+        yards.append(
+            spoil(
+                yard,
+                blends=tuple(b.model_copy(update={"additive_name": NASTY}) for b in yard.blends),
+                additives=tuple(spoil(a) for a in yard.additives),
+                blendings=tuple(
+                    b.model_copy(update={"additive_name": NASTY}) for b in yard.blendings
+                ),
+            )
+        )
+    clients = tuple(spoil(c, key="../../" + c.key + "\r\nx") for c in plan.clients)
+    update = {"sites": tuple(sites), "yards": tuple(yards), "clients": clients, "company": NASTY}
+    return morning.reports(plan.model_copy(update=update))
+
+
+# -- pages ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_pages_are_valid_and_fetch_nothing(reports, page):
+    html5lib.HTMLParser(strict=True).parse(reports[page])
+    for outside in ("<script", "<link", "@import", "src=", "url(http", "javascript:"):
+        assert outside not in reports[page]
+    ids = re.findall(r' id="([^"]+)"', reports[page])
+    assert len(ids) == len(set(ids))
+    targets = set(re.findall(r'href="#([^"]+)"', reports[page]))
+    assert targets <= set(ids)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_names_cannot_become_markup(spoiled, page):
+    assert "<script" not in spoiled[page]
+    assert "&lt;script&gt;" in spoiled[page]
+    tree = html5lib.parse(spoiled[page], namespaceHTMLElements=False)
+    assert [element.tag for element in tree.iter() if element.tag == "script"] == []
+    for element in tree.iter():
+        assert not any(name.startswith("on") for name in element.attrib if isinstance(name, str))
+
+
+# -- charts ---------------------------------------------------------------------------------------
+
+
+def test_equal_plans_are_drawn_alike(plan):
+    first, second = charts.strips(plan), charts.strips(plan)
+    assert first == second
+    assert 0 < len(first) <= charts.MOST
+    for strip in first:
+        assert "<metadata" not in strip.svg
+        assert 'role="img" aria-label="Strip chart' in strip.svg
+        assert not re.search(r"#0[0-9]0[0-9]0[0-9]", strip.svg)  # every stand-in colour is replaced
+
+
+def test_a_strip_says_what_it_shows(plan):
+    for strip in charts.strips(plan):
+        assert strip.says.startswith("Pavement coldest")
+        assert strip.places
+
+
+def test_columns_without_an_event_are_not_drawn(plan):
+    quiet = tuple(
+        site.model_copy(
+            update={
+                "surfaces": tuple(
+                    s.model_copy(update={"treatments": (), "refreeze": ()}) for s in site.surfaces
+                )
+            }
+        )
+        for site in plan.sites
+    )
+    assert charts.strips(plan.model_copy(update={"sites": quiet, "matters": ()})) == ()
+
+
+# -- notices --------------------------------------------------------------------------------------
+
+
+def test_only_clients_who_face_something_are_written_to(plan):
+    drafted = {notice.key for notice in notices.notices(plan)}
+    for client in plan.clients:
+        faces = any(
+            item.event is not None
+            for site in plan.sites
+            if site.key in client.sites
+            for _, item in site.treatments
+        )
+        assert (client.key in drafted) == faces
+
+
+def test_a_notice_promises_nothing_and_speaks_no_jargon(plan):
+    for notice in notices.notices(plan):
+        said = notice.text.casefold() + notice.short.casefold()
+        for word in ("safe", "guarantee", "ensure", "will be clear", "eutectic", "pre-treat",
+                     "treatment", "anti-ic", "surface temperature"):  # fmt: skip
+            assert word not in said
+        assert "can still be slippery" in notice.text
+        assert "can still be slippery" in notice.short
+        assert "DRAFT" in notice.text
+
+
+@pytest.mark.parametrize("name", ["X", "A" * 120, "Żółw & Söhne " * 8])
+def test_the_short_form_fits_one_message(plan, name):
+    sites = tuple(site.model_copy(update={"name": name}) for site in plan.sites)
+    for notice in notices.notices(plan.model_copy(update={"sites": sites})):
+        assert len(notice.short) < 160
+        assert notice.short.isascii()
+        assert "slippery" in notice.short
+
+
+def test_drafts_are_mails_and_stay_in_their_folder(plan, reports, spoiled):
+    for made in (reports, spoiled):
+        mails = {name: text for name, text in made.items() if name.endswith(".eml")}
+        assert len(mails) == len(notices.notices(plan))
+        for name, text in mails.items():
+            assert re.fullmatch(r"notices/[a-z0-9_-]+\.eml", name)
+            read = email.message_from_bytes(text.encode(), policy=email.policy.default)
+            assert not read.defects
+            assert read["X-Unsent"] == "1"
+            assert set(read.keys()) <= {
+                *("Subject", "From", "To", "Date", "X-Unsent", "Content-Type"),
+                *("Content-Transfer-Encoding", "MIME-Version"),
+            }
+            assert "slippery" in read.get_content()
+    to = email.message_from_string(reports["notices/harbor-trust.eml"], policy=email.policy.default)
+    assert to["To"].addresses[0].addr_spec == "facilities@harbor-trust.example"
+
+
+# -- tables ---------------------------------------------------------------------------------------
+
+
+def test_no_cell_runs_as_a_formula(spoiled):
+    for name in ("treatments.csv", "mix.csv", "refreeze.csv"):
+        rows = list(csv.reader(io.StringIO(spoiled[name])))
+        assert len(rows) > 1
+        assert len({len(row) for row in rows}) == 1
+        for cell in (cell for row in rows for cell in row):
+            assert not cell.startswith(("=", "+", "@", "\t", "\r"))
+            assert not re.match(r"-(?![\d.]+$)", cell)
+
+
+def test_the_treatments_table_holds_the_plan(plan, reports):
+    rows = list(csv.DictReader(io.StringIO(reports["treatments.csv"])))
+    every = [item for site in plan.sites for _, item in site.treatments]
+    assert len(rows) == len(every)
+    litres = sum(float(row["volume_gal"] or 0) for row in rows) * 3.785411784
+    assert litres == pytest.approx(sum(item.volume_l for item in every), abs=0.2 * len(rows))
+
+
+def test_the_refreeze_table_holds_the_plan(plan, reports):
+    rows = list(csv.DictReader(io.StringIO(reports["refreeze.csv"])))
+    stretches = [r for site in plan.sites for s in site.surfaces for r in s.refreeze]
+    assert len(rows) == len(stretches) > 0
+    assert {row["start"] for row in rows} == {
+        r.start.isoformat(timespec="minutes") for r in stretches
+    }
+
+
+# -- calendar and map -----------------------------------------------------------------------------
+
+
+def test_the_calendar_is_read_by_another_parser(plan, reports):
+    read = vobject.readOne(reports["windows.ics"])
+    entries = list(read.vevent_list)
+    windows = {
+        (site.key, item.earliest, item.latest + timedelta(hours=1))
+        for site in plan.sites
+        for _, item in site.treatments
+        if item.earliest is not None
+    }
+    spray = [entry for entry in entries if entry.summary.value.startswith("Spray: ")]
+    assert len(spray) == len(windows)
+    assert {(e.dtstart.value, e.dtend.value) for e in spray} == {(a, b) for _, a, b in windows}
+    assert len({entry.uid.value for entry in entries}) == len(entries)
+
+
+def test_names_cannot_break_out_of_the_calendar(spoiled):
+    read = Calendar.from_ical(spoiled["windows.ics"])
+    for entry in read.walk("VEVENT"):
+        assert set(entry) == {
+            *("UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "GEO"),
+        }
+    assert "\nBcc:" not in spoiled["windows.ics"].replace("\r", "")
+
+
+def test_the_map_follows_its_standard(plan, reports, spoiled):
+    for text in (reports["sites.geojson"], spoiled["sites.geojson"]):
+        read = FeatureCollection.model_validate_json(text)
+        assert "crs" not in json.loads(text)
+        assert len(read.features) == len(plan.sites)
+        for feature, site in zip(read.features, plan.sites, strict=True):
+            assert isinstance(feature.geometry, Point)
+            longitude, latitude = feature.geometry.coordinates
+            assert longitude == pytest.approx(site.longitude_deg, abs=1e-5)
+            assert latitude == pytest.approx(site.latitude_deg, abs=1e-5)
+            assert feature.properties["hazard"] or all(
+                item.action is Action.NOTHING for _, item in site.treatments
+            )
+
+
+def test_a_moment_in_a_table_carries_its_zone():
+    text = exports.table(["at"], [[morning.DEMO_NOW]])
+    assert text == "at\r\n2026-01-12T10:30+00:00\r\n"
+
+
+def test_the_plan_names_its_clients(plan):
+    assert {key for client in plan.clients for key in client.sites} == {s.key for s in plan.sites}
+    assert plan.contact == "ops@quillwater.example"
