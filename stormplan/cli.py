@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan import __version__
+from stormplan import __version__, clireading
 from stormplan.cliroutine import add_to, moment
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import Speaker
@@ -376,6 +376,7 @@ def rules() -> None:
 
 
 add_to(app)
+clireading.add_to(app)
 
 
 def run() -> None:

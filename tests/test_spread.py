@@ -1,0 +1,110 @@
+"""How sure: members with the spread of known errors, chances, and intervals that cover."""
+
+import math
+
+import numpy as np
+import pytest
+from winter import diurnal, forecast, one
+
+from stormplan import correction, pavement, spread
+
+
+def test_members_have_the_mean_and_the_variance_of_the_errors():
+    lead = np.array([0.0, 12.0, 36.0, 60.0, 200.0])
+    many = spread.members(forecast(5, cloud_frac=0.5), lead)
+    # about 1, 2 and 3 K on the first, second and third day
+    for name, mean, sd in (
+        ("air_temp_c", -2.0, [0.5, 1.0, 2.0, 3.0, 4.0]),
+        ("dew_point_c", -5.0, [0.5, 1.0, 2.0, 3.0, 4.0]),
+    ):
+        np.testing.assert_allclose(many[name][:, 0].mean(axis=1), mean, atol=1e-12)
+        np.testing.assert_allclose(many[name][:, 0].std(axis=1), sd, atol=1e-12)
+    assert many.members == 7
+    assert many["cloud_frac"].min() >= 0.0
+    assert many["cloud_frac"].max() <= 1.0
+    assert many["wind_10m_ms"].min() > 0.0
+    for name, array in forecast(5, cloud_frac=0.5).values.items():
+        np.testing.assert_array_equal(many[name][:, :, 0], array[:, :, 0])
+
+
+def test_normal_and_quantiles_are_those_of_published_tables():
+    # Abramowitz & Stegun Table 26.1
+    table = {0.0: 0.5, 1.0: 0.8413447, -1.0: 0.1586553, 1.96: 0.9750021, -3.0: 0.0013499}
+    np.testing.assert_allclose(
+        spread.normal(np.array(list(table))), list(table.values()), atol=2e-7
+    )
+    alone = np.full((1, 1), 5.0)
+    assert spread.quantile(alone, np.full((1, 1), 2.0), 0.9)[0] == pytest.approx(
+        5 + 2 * 1.2815516, abs=1e-3
+    )
+    # two far members of equal weight: a tenth of all is a fifth of the lower one
+    apart = np.array([[-50.0, 50.0]])
+    assert spread.quantile(apart, np.ones((1, 1)), 0.1)[0] == pytest.approx(-50.8416, abs=1e-3)
+
+
+def test_the_analytic_error_is_what_the_members_come_to():
+    weather = forecast(72, latitude=75.0, air_temp_c=-2.0, cloud_frac=0.5)  # polar night
+    lead = np.arange(72)
+    surface = pavement.run(spread.members(weather, lead), one()).surface_c[:, 0]
+    total = np.hypot(surface.std(axis=1), spread.MODEL_ERROR_NIGHT_DC)
+    expected = spread.surface_error_dc(lead, True)
+    np.testing.assert_allclose(total[12:], expected[12:], rtol=0.15)
+    assert (np.diff(expected) > 0).all()
+    assert spread.surface_error_dc(0, True) == pytest.approx(2.0, abs=0.1)
+
+
+def test_chances_follow_the_margin_and_the_moisture():
+    surface = np.array([[-8.0] * 7, [0.0] * 7, [8.0] * 7, [-2.0] * 7])
+    dew = np.array([[-3.0] * 7, [-3.0] * 7, [-3.0] * 7, [-20.0] * 7])
+    told = spread.sure(surface, dew, np.ones(4, dtype=bool))
+    assert told.below_freezing[0] > 0.999
+    assert told.below_freezing[1] == pytest.approx(0.5)
+    assert told.below_freezing[2] < 0.001
+    assert told.below_freezing[3] == pytest.approx(0.5 * math.erfc(-2 / 1.9 / math.sqrt(2)))
+    assert told.frost[0] > 0.9
+    assert told.frost[3] < 1e-6
+    assert (told.frost <= told.below_freezing + 1e-9).all()
+    np.testing.assert_allclose(told.high_c - told.low_c, 2 * 1.2815516 * 1.9, atol=1e-3)
+    unknown = spread.sure(surface * np.nan, dew, np.ones(4, dtype=bool))
+    assert np.isnan(unknown.below_freezing).all()
+
+
+def test_four_of_five_true_hours_lie_inside_the_interval():
+    # the truth: weather whose errors wander over a day, and a pavement that is off by its own
+    rng = np.random.default_rng(11)
+    hours, cases = 72, 60
+    lead = np.arange(hours)
+    air = diurnal(hours)
+    weather = forecast(hours, air_temp_c=air, dew_point_c=air - 3.0, cloud_frac=0.5)
+    night = correction.is_night(weather.starts, 42.0, -88.0)
+    runs = pavement.run(spread.members(weather, lead), one()).surface_c[:, 0]
+    told = spread.sure(runs, spread.members(weather, lead)["dew_point_c"][:, 0], night)
+
+    def wander(sd):
+        keep = math.exp(-1 / 36)
+        noise = rng.normal(size=(hours, cases))
+        for hour in range(1, hours):
+            noise[hour] = keep * noise[hour - 1] + math.sqrt(1 - keep**2) * noise[hour]
+        return sd * noise
+
+    off = wander(spread.air_error_dc(lead)[:, None])
+    truth = forecast(
+        hours,
+        members=cases,
+        air_temp_c=air[:, None] + off,
+        dew_point_c=air[:, None] - 3.0 + off,
+        cloud_frac=np.clip(0.5 + wander(spread.cloud_error_frac(lead)[:, None]), 0, 1),
+        wind_10m_ms=3.0 * np.exp(wander(spread.WIND_ERROR_LN)),
+    )
+    model_error = wander(spread.model_error_dc(night)[:, None])
+    surface = pavement.run(truth, one()).surface_c[:, 0] + model_error
+    inside = (surface >= told.low_c[:, None]) & (surface <= told.high_c[:, None])
+    assert 0.75 <= inside.mean() <= 0.85
+    for day in range(3):
+        assert 0.72 <= inside[24 * day : 24 * day + 24].mean() <= 0.88
+    # and the chances are honest: of hours told p, about p come
+    chance = told.below_freezing[:, None] + np.zeros(cases)
+    for low, high in ((0.2, 0.5), (0.5, 0.8)):
+        chosen = (chance >= low) & (chance < high)
+        if chosen.sum() > 300:
+            assert (surface < 0.0)[chosen].mean() == pytest.approx(chance[chosen].mean(), abs=0.1)
