@@ -105,9 +105,11 @@ def watch(
 
 
 def _code(done: Done) -> Exit:
-    undelivered = any(each.state not in ("sent", "superseded") for each in done.standings)
-    if done.plan is not None and done.plan.exit_code != Exit.COMPLETE:
+    if done.plan is None:
+        return Exit.DEGRADED if done.problems else Exit.COMPLETE
+    if done.plan.exit_code != Exit.COMPLETE:
         return done.plan.exit_code
+    undelivered = any(each.state != "sent" for each in done.standings)
     return Exit.DEGRADED if done.problems or undelivered else Exit.COMPLETE
 
 

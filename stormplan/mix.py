@@ -165,7 +165,9 @@ def yard_mix(
     margin = 1.0 + practice.number("reserve")
     sprayed = [job.treatment for job in jobs]
     every = [*sprayed, *others]
-    blends = _blends(sprayed, products)
+    crew = plan_crew(yard, jobs, now)
+    starts = _starts(jobs, crew)
+    blends = _blends(jobs, starts, products)
     passes = [item for treatment in every for item in treatment.later]
     later = sum(item.volume_l for item in passes)
     needed = margin * (sum(one.brine_l for one in blends) + later)
@@ -178,7 +180,7 @@ def yard_mix(
     to_make = max(needed - usable, 0.0)
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
     made = batch.make(to_make, target, salt, yard.water_c) if to_make > 0.0 else None
-    additives = _additives(blends, sprayed, yard, products, margin)
+    additives = _additives(blends, jobs, starts, yard, products, margin)
     salt_kg = made.salt_kg if made else 0.0
     first_use = min(
         [one.first_use for one in blends] + [p.at for p in passes if p.volume_l > 0.0],
@@ -220,7 +222,7 @@ def yard_mix(
         first_use=first_use,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in every),
-        crew=plan_crew(yard, jobs, now),
+        crew=crew,
         salt_unit=yard.salt.unit,
         salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
         expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
@@ -255,31 +257,51 @@ def _reading(strength_frac: float, temp_c: float) -> float:
     return float(hydrometer.reading_sg(strength_frac, temp_c))
 
 
-def _blends(sprayed: Sequence[Treatment], products: Mapping[str, Product]) -> tuple[Blend, ...]:
-    """Group the treatments by what is loaded for them, weakest blend first."""
-    groups: dict[tuple[float, str | None], list[Treatment]] = {}
-    for item in sprayed:
-        groups.setdefault((item.additive_share, item.additive), []).append(item)
+Starts = Mapping[tuple[str, str, datetime], datetime]
+
+
+def _key(job: Job) -> tuple[str, str, datetime]:
+    assert job.treatment.best_start is not None  # every pre-treat has one
+    return job.site, job.surface, job.treatment.best_start
+
+
+def _starts(jobs: Sequence[Job], crew: Crew) -> Starts:
+    """Tell when each job is begun: on its sprayer's round, or at its best where none reaches it."""
+    rounds: dict[tuple[str, str], list[datetime]] = {}
+    for sprayer in crew.sprayers:
+        for one in sprayer.rounds:
+            rounds.setdefault((one.site, one.surface), []).append(one.start)
+    found = {}
+    for job in jobs:
+        best = _key(job)[2]
+        mine = rounds.get((job.site, job.surface), [best])
+        found[_key(job)] = min(mine, key=lambda start: abs(start - best))
+    return found
+
+
+def _blends(
+    jobs: Sequence[Job], starts: Starts, products: Mapping[str, Product]
+) -> tuple[Blend, ...]:
+    """Group the jobs by what is loaded for them, weakest blend first."""
+    groups: dict[tuple[float, str | None], list[Job]] = {}
+    for job in jobs:
+        item = job.treatment
+        groups.setdefault((item.additive_share, item.additive), []).append(job)
     return tuple(
         Blend(
             additive=additive,
             additive_name=products[additive].name if additive else None,
             share=share,
-            volume_l=sum(item.volume_l for item in items),
-            brine_l=sum(item.brine_l for item in items),
-            additive_l=sum(item.additive_l for item in items),
-            surfaces=len(items),
-            first_use=min(_start(item) for item in items),
+            volume_l=sum(job.treatment.volume_l for job in of_it),
+            brine_l=sum(job.treatment.brine_l for job in of_it),
+            additive_l=sum(job.treatment.additive_l for job in of_it),
+            surfaces=len(of_it),
+            first_use=min(starts[_key(job)] for job in of_it),
         )
-        for (share, additive), items in sorted(
+        for (share, additive), of_it in sorted(
             groups.items(), key=lambda group: (group[0][0], group[0][1] or "")
         )
     )
-
-
-def _start(item: Treatment) -> datetime:
-    assert item.best_start is not None  # every pre-treat has one
-    return item.best_start
 
 
 def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
@@ -349,10 +371,16 @@ def _batches(
                 volume_l=volume,
                 salt_kg=made.salt_kg,
                 water_l=made.water_l,
-                start=None if first_use is None else first_use - back,
+                start=None if first_use is None else _five_minutes(first_use - back),
             )
         )
     return tuple(found)
+
+
+def _five_minutes(moment: datetime) -> datetime:
+    """Round down to five minutes."""
+    over = timedelta(minutes=moment.minute % 5, seconds=moment.second)
+    return (moment - over).replace(microsecond=0)
 
 
 def _corrections(
@@ -376,7 +404,8 @@ def _corrections(
 
 def _additives(
     blends: Sequence[Blend],
-    sprayed: Sequence[Treatment],
+    jobs: Sequence[Job],
+    starts: Starts,
     yard: Yard,
     products: Mapping[str, Product],
     margin: float,
@@ -395,7 +424,7 @@ def _additives(
                 needed_l=needed_l,
                 on_hand_l=on_hand,
                 short_l=max(needed_l - on_hand, 0.0),
-                short_at=_runs_out(key, sprayed, on_hand),
+                short_at=_runs_out(key, jobs, starts, on_hand),
             )
         )
     return tuple(found)
@@ -410,14 +439,16 @@ def _on_hand(yard: Yard, product: str) -> float:
     return in_tanks + yard.stock_l.get(product, 0.0)
 
 
-def _runs_out(product: str, sprayed: Sequence[Treatment], on_hand_l: float) -> datetime | None:
-    """Find the start of the treatment that the stock no longer covers."""
+def _runs_out(
+    product: str, jobs: Sequence[Job], starts: Starts, on_hand_l: float
+) -> datetime | None:
+    """Find the start of the job that the stock no longer covers."""
     used = 0.0
-    for item in sorted(sprayed, key=_start):
-        if item.additive == product:
-            used += item.additive_l
+    for job in sorted(jobs, key=lambda job: starts[_key(job)]):
+        if job.treatment.additive == product:
+            used += job.treatment.additive_l
             if used > on_hand_l + 1e-9:
-                return _start(item)
+                return starts[_key(job)]
     return None
 
 

@@ -7,6 +7,7 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -272,9 +273,14 @@ def write(plan: Plan, folder: Path) -> list[Path]:
     InputError
         The folder cannot be written.
     """
+    return put(reports(plan), folder)
+
+
+def put(made: Mapping[str, str], folder: Path) -> list[Path]:
+    """Write reports that are made already, as ``write`` does."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "notices").mkdir(exist_ok=True)
-        return [shelf.put(folder / name, text) for name, text in reports(plan).items()]
+        for name in made:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        return [shelf.put(folder / name, text) for name, text in made.items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -33,7 +33,7 @@ from stormplan.sites import Sites
 CLOCK_BACK = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
 ROOM_BYTES = 5_000_000  # what a set of reports may need
 LOCK_WAIT_S = 60.0
-MAIL_ATTACHES = ("briefing.html", "mix.csv")
+NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
 
 
 def _utc_now() -> datetime:
@@ -214,7 +214,7 @@ def _step(shift: _Shift) -> Done:
         deliver.supersede(shift.ledger, run.plan, desk.clock)
         standings = _finish(shift, run, plan)
     else:
-        _publish(shift, plan, run.document)
+        _publish(shift, plan, run.document, morning.reports(plan))
     _heartbeat_file(shift, plan, found)
     return Done(_next(shift, run), plan, found.kind, announced, standings, tuple(shift.problems))
 
@@ -341,12 +341,13 @@ def _finish(shift: _Shift, run: Run, plan: Plan | None = None) -> tuple[Standing
         plan = _read(shift, run)
         if plan is None:
             return tuple(ledger.standings(run.plan))
-    folder = _publish(shift, plan, run.document)
+    made = morning.reports(plan)
+    folder = _publish(shift, plan, run.document, made)
     if not is_open:
         return tuple(ledger.standings(run.plan))
     sites = shift.desk.sites
     channels = deliver.open_channels(sites.delivery, sites.watch)
-    parcel = pack(plan, run.document, folder)
+    parcel = pack(plan, run.document, made, folder)
     return tuple(deliver.deliver(ledger, run.plan, parcel, channels, shift.desk.clock))
 
 
@@ -371,13 +372,13 @@ def _read(shift: _Shift, run: Run) -> Plan | None:
         return None
 
 
-def _publish(shift: _Shift, plan: Plan, document: str) -> Path | None:
+def _publish(shift: _Shift, plan: Plan, document: str, made: Mapping[str, str]) -> Path | None:
     desk = shift.desk
     try:
         return shelf.publish(
             desk.out,
             shelf.set_name(plan.made_at, document),
-            lambda folder: morning.write(plan, folder),
+            lambda folder: morning.put(made, folder),
             desk.sites.delivery.keep_sets,
         )
     except InputError as error:
@@ -385,7 +386,7 @@ def _publish(shift: _Shift, plan: Plan, document: str) -> Path | None:
         return None
 
 
-def pack(plan: Plan, document: str, folder: Path | None) -> Parcel:
+def pack(plan: Plan, document: str, made: Mapping[str, str], folder: Path | None) -> Parcel:
     """Pack a plan for handing over.
 
     Parameters
@@ -394,6 +395,8 @@ def pack(plan: Plan, document: str, folder: Path | None) -> Parcel:
         The record [-].
     document : str
         Its JSON, which names the parcel [-].
+    made : mapping of str to str
+        Its reports by file name [-].
     folder : Path or None
         Where its reports stand [-].
 
@@ -402,13 +405,13 @@ def pack(plan: Plan, document: str, folder: Path | None) -> Parcel:
     Parcel
         The same for the same plan.
     """
-    shown, made = briefing.view(plan), morning.reports(plan)
+    shown = briefing.view(plan)
     return Parcel(
         key=hashlib.sha256(document.encode()).hexdigest(),
         subject=f"{shown.verdict}: {shown.headline}"[:150],
         text=made["briefing.txt"],
         html=made["briefing.html"],
-        attachments={name: made[name] for name in MAIL_ATTACHES},
+        attachments={name: text for name, text in made.items() if name not in NOT_ATTACHED},
         summary=summary(plan, shown.headline),
         made_at=plan.made_at,
         folder=folder,

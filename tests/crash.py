@@ -19,13 +19,15 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from stormplan import health, housekeeping, routine, sitesfile
+from stormplan import health, housekeeping, morning, routine, sitesfile
 from stormplan.archive import Archive
 from stormplan.errors import ArchiveError
 from stormplan.fetch import Manners
 from stormplan.ledger import Ledger
 
-REPORTS = {"briefing.html", "briefing.txt", "mix.csv", "plan.json"}
+# notices are named after clients, and this company has one
+REPORTS = {name for name in morning.reports(morning.plan_demo()) if "/" not in name}
+REPORTS |= {"notices/ours.txt", "notices/ours.eml"}
 MANNERS = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(5.0, 5.0))
 
 
@@ -87,7 +89,7 @@ class Nursery:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
-            env=os.environ | {"PYTHONPATH": str(Path(__file__).parent)},
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
         )
         assert self._process.stdout is not None
         assert self._process.stdout.readline() == "ready\n"
@@ -116,7 +118,7 @@ def survey(out: Path) -> list[str]:
     """Everything wrong with a folder, seen by a reader and by the database's own check."""
     wrong = []
     for path in out.glob("[0-9]*") if out.exists() else ():
-        names = {file.name for file in path.iterdir()}
+        names = {str(file.relative_to(path)) for file in path.rglob("*") if file.is_file()}
         if names != REPORTS:
             wrong.append(f"{path.name} holds {sorted(names)}")
         else:
@@ -201,7 +203,7 @@ def _after_the_restart(sites: Path, out: Path, point: int, tally: Tally, now: da
         tally.wrong.append(f"{point}: no briefing")
     with Archive(out / "archive.sqlite") as archive:
         run = Ledger(archive).last_announced()
-        standings = Ledger(archive).standings(run.plan)
+        standings = Ledger(archive).standings(run.plan) if run is not None else []
     doubtful = sum(each.in_doubt for each in standings)
     tally.in_doubt += doubtful
     if any(each.state not in ("sent", "handing over") for each in standings):

@@ -19,7 +19,7 @@ def routine(zone="America/Chicago", at=time(4, 30), **more):
     return Routine(at, ZoneInfo(zone), **more)
 
 
-def live_through(routine, start, end, pause=HOUR):
+def live_through(routine, start, end, pause=7 * HOUR):
     """Sleep until the next moment or at most ``pause``, do what is due; gives each briefing."""
     briefed, made, now = set(), [], start
     while now < end:

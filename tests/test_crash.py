@@ -8,7 +8,7 @@ from office import Company
 
 from stormplan.morning import DEMO_NOW
 
-POINTS = 15  # 200 in benchmarks/kill_points.py, which takes some minutes
+POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 
 @pytest.fixture

@@ -145,7 +145,7 @@ def test_a_shortage_says_what_and_when_it_bites():
     plan = planned(LOT, scarce, air_temp_c=-4.0, dew_point_c=-8.0, **snow())
     (yard,) = plan.yards
     assert set(yard.shortages) == {"salt", "calcium"}
-    assert yard.additives[0].short_at == first(plan).best_start
+    assert yard.additives[0].short_at == yard.crew.sprayers[0].start
 
 
 def test_members_give_the_chance_to_hold():
@@ -177,3 +177,5 @@ def test_a_tank_holds_one_blend_at_a_time():
     assert truck.hours == pytest.approx(2 * 20_000 / 130_680 + 20 / 60, rel=1e-3)
     assert truck.start.minute % 5 == 0
     assert plan.first_start == truck.start
+    batches = plan.yards[0].batches
+    assert all(batch.start < truck.start for batch in batches)

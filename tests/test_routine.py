@@ -524,7 +524,12 @@ def test_watch_once_health_replay_and_archive_from_the_command_line(ours, server
     assert (again.returncode, again.stdout) == (0, "")
     assert len(server.accepted) == 3
     assert stormplan("health", *where, *at).returncode == 0
-    assert stormplan("health", *where, "--now", "2026-01-13T12:00Z").returncode == 4
+    server.refuse[YARD] = ["550 5.1.1 no such user"]
+    tomorrow = ("--now", "2026-01-13T10:30Z")
+    assert stormplan("watch", *where, "--once", *tomorrow).returncode == 3
+    assert stormplan("watch", *where, "--once", *tomorrow).returncode == 0  # said once is enough
+    assert stormplan("health", *where, *tomorrow).returncode == 3
+    assert stormplan("health", *where, "--now", "2026-01-14T12:00Z").returncode == 4
     replayed = stormplan("replay", "2026-01-12", *where, "--json")
     assert json.loads(replayed.stdout)["verdict"] == "go"
     archive = ours.out / "archive.sqlite"
