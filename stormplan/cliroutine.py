@@ -26,6 +26,7 @@ ArchiveFile = Annotated[
 Now = Annotated[str | None, typer.Option(help="As of a moment, like 2026-01-12T10:30Z.")]
 
 archive_app = typer.Typer(no_args_is_help=True, help="Keep house in the archive.")
+notices_app = typer.Typer(no_args_is_help=True, help="Refreeze notices to clients.")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -34,6 +35,7 @@ def add_to(app: typer.Typer) -> None:
     app.command()(health)
     app.command()(replay)
     app.add_typer(archive_app, name="archive")
+    app.add_typer(notices_app, name="notices")
 
 
 def moment(text: str | None) -> datetime:
@@ -240,3 +242,48 @@ def prune(
     with Archive(_existing(file)) as kept:
         gone = housekeeping.prune(kept, before)
     print(f"{gone} replies from before {before:%Y-%m-%d} removed")
+
+
+@notices_app.callback()
+def _notices() -> None:
+    """Keep ``send`` a word of its own, so that nothing leaves by a slip."""
+
+
+@notices_app.command()
+def send(
+    sites: Sitesfile,
+    out: Out = Path("briefings"),
+    drafts: Annotated[
+        Path | None, typer.Option(help="Folder of drafts; default OUT/latest/notices.")
+    ] = None,
+    client: Annotated[
+        list[str] | None, typer.Option(help="Only this draft, by its file name; repeatable.")
+    ] = None,
+    archive: ArchiveFile = None,
+) -> None:
+    """Mail the drafted notices to clients, as they are in their .eml files now.
+
+    Nothing else in the program sends a notice. Each is sent once for a plan and an address. Exit
+    code 0: every one was handed over; 3: some were not, and why.
+    """
+    from stormplan import deliver, sitesfile
+    from stormplan.archive import Archive
+    from stormplan.ledger import Ledger
+
+    checked = sitesfile.load(sites)
+    if checked.delivery.mail is None:
+        raise InputError("the sites file names no delivery.mail to send by")
+    triples = deliver.read_drafts(drafts or out / "latest" / "notices", client)
+    with Archive(_existing(archive or out / "archive.sqlite")) as kept:
+        ledger = Ledger(kept)
+        run = ledger.last_announced() or ledger.last_run()
+        if run is None:
+            raise InputError("no plan of the routine in the archive: run `stormplan watch` first")
+        standings = deliver.send_notices(
+            checked.delivery.mail, ledger, run.plan, triples, lambda: datetime.now(UTC)
+        )
+    for each in standings:
+        said = f" ({each.said})" if each.said else ""
+        print(f"{each.recipient}: {each.state}{said}")
+    unsent = any(each.state != "sent" for each in standings)
+    raise typer.Exit(int(Exit.DEGRADED if unsent else Exit.COMPLETE))

@@ -7,8 +7,11 @@ ledger, and what did not get through is said in the next briefing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from email.parser import BytesParser
+from email.policy import default
+from pathlib import Path
 
 from stormplan.channels import (
     Channel,
@@ -22,6 +25,7 @@ from stormplan.channels import (
     WebhookChannel,
     host_of,
 )
+from stormplan.errors import InputError
 from stormplan.ledger import OPEN, Ledger, Standing
 from stormplan.outlets import Delivery, Mail, Watch
 
@@ -177,6 +181,44 @@ def report(standings: Iterable[Standing]) -> tuple[list[str], list[str]]:
             times = "once" if each.failures == 1 else f"{each.failures} times"
             remarks.append(f"{what}: delivered after failing {times}")
     return troubles, remarks
+
+
+def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[str, str, str]]:
+    """Read drafted notices, as somebody may have changed them.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one ``.eml`` file for each client [-].
+    only : sequence of str, optional
+        File names without their ending; all where none is named [-].
+
+    Returns
+    -------
+    list of (str, str, str)
+        Recipient's address, subject, text; one for each address of each draft.
+
+    Raises
+    ------
+    InputError
+        No such draft, or one without address, subject or text.
+    """
+    files = {path.stem: path for path in sorted(folder.glob("*.eml"))}
+    there = ", ".join(files) or "none"
+    if not files or any(name not in files for name in only or ()):
+        wanted = ", ".join(only or ("any",))
+        raise InputError(f"{folder}: no draft {wanted}; there are: {there}")
+    found = []
+    for name in only or files:
+        mail = BytesParser(policy=default).parsebytes(files[name].read_bytes())
+        to, subject = mail["To"], str(mail["Subject"] or "").strip()
+        body = mail.get_body(("plain",))
+        text = "" if body is None else str(body.get_content()).strip()
+        addresses = [address.addr_spec for address in to.addresses] if to else []
+        if not addresses or not subject or not text:
+            raise InputError(f"{files[name]}: a notice needs To, Subject and a text")
+        found += [(address, subject, text) for address in addresses]
+    return found
 
 
 def send_notices(

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from stormplan import pages
 from stormplan.catalog import HANDLING
-from stormplan.mix import Additive, Batch, Blend, Step, YardMix
+from stormplan.mix import Additive, Blend, Step, YardMix
 from stormplan.plan import Plan
 from stormplan.shed import Blending, Expected, OffReading, Place, Why
 from stormplan.units import KG_PER_LB, Speaker
-from stormplan.wording import Words, blend_name, capital, count
+from stormplan.wording import Words, blend_name, capital, count, listed
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,7 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
 
 # -- the sheet ------------------------------------------------------------------------------------
 
+MISSED_NAMED = 4  # surfaces named before the rest is counted
 HANDLE_BRINE = (
     "Brine and salt: goggles and gloves, rinse skin and tools. Wet floors are slippery: boots.",
     "Nobody reaches or climbs into a tank or mixer; pumps off and locked before a line is opened.",
@@ -96,8 +99,8 @@ HANDLE_BRINE = (
     "Product labels and safety data sheets come before this sheet.",
 )
 WHEN_READ: Mapping[str, str] = {
-    "fresh": "just mixed (salt cools it)",
-    "settled": "back at water temperature",
+    "fresh": "just mixed, cold",
+    "settled": "settled",
     "reference": "at 60 °F",
 }
 
@@ -124,7 +127,8 @@ class Sheet:
     first_use: str
     shortages: tuple[str, ...]
     summary: tuple[tuple[str, str], ...]
-    batches: tuple[str, ...]
+    batches: tuple[tuple[list[int], str], ...]
+    count: int
     corrections: tuple[str, ...]
     rounds: tuple[tuple[str, str, str, str, str], ...]
     crew: str
@@ -161,7 +165,7 @@ def sheets(plan: Plan) -> tuple[Sheet, ...]:
         for site in plan.sites
         for surface in site.surfaces
     }
-    return tuple(_sheet(yard, names, words) for yard in plan.yards)
+    return tuple(_sheet(yard, names, plan.made_at, words) for yard in plan.yards)
 
 
 def html(plan: Plan) -> str:
@@ -183,11 +187,27 @@ def html(plan: Plan) -> str:
     )
 
 
-def _batch(number: int, made: Batch, words: Words) -> str:
-    """Say where a batch goes and when it is begun."""
-    where = "no tank has room: see the shortages" if made.tank is None else f"into tank {made.tank}"
-    when = "" if made.start is None else f", begin by {words.day(made.start)}"
-    return f"batch {number}: {words.say.volume(made.volume_l)} {where}{when}"
+def _batches(yard: YardMix, made_at: datetime, words: Words) -> Iterable[tuple[list[int], str]]:
+    """Say where batches go and when the first is begun: numbers to tick, once for each tank."""
+    numbered = enumerate(yard.batches, start=1)
+    for tank, group in groupby(numbered, key=lambda pair: pair[1].tank):
+        found = list(group)
+        where = "no tank has room: see the shortages" if tank is None else f"into tank {tank}"
+        start, when = found[0][1].start, ""
+        if start is not None:
+            late = start < made_at
+            when = ", begin at once" if late else f", begin by {words.day(start)}"
+        volume = words.say.volume(found[0][1].volume_l)
+        yield [number for number, _ in found], f"each {volume} {where}{when}"
+
+
+def _missed(yard: YardMix, names: Mapping[tuple[str, str], str]) -> Iterable[str]:
+    """Name what is not reached, once for each reason; a few by name, the rest as a number."""
+    reasons: dict[str, list[str]] = {}
+    for one in yard.crew.missed:
+        reasons.setdefault(one.says, []).append(names.get((one.site, one.surface), one.surface))
+    for says, where in reasons.items():
+        yield f"{capital(says)}: {listed(where, at_most=MISSED_NAMED)}."
 
 
 def _correction(step: Step, say: Speaker) -> str:
@@ -202,14 +222,17 @@ def _correction(step: Step, say: Speaker) -> str:
     return f"tank {step.tank}: {', then '.join(steps)}; mix, read again"
 
 
-def _sheet(yard: YardMix, names: Mapping[tuple[str, str], str], words: Words) -> Sheet:
+def _sheet(
+    yard: YardMix, names: Mapping[tuple[str, str], str], made_at: datetime, words: Words
+) -> Sheet:
     say = words.say
     return Sheet(
         name=yard.name,
         first_use="" if yard.first_use is None else words.day(yard.first_use),
         shortages=tuple(capital(what) for what in short_of(yard)),
         summary=tuple(_summary(yard, words)),
-        batches=tuple(_batch(at, one, words) for at, one in enumerate(yard.batches, start=1)),
+        batches=tuple(_batches(yard, made_at, words)),
+        count=len(yard.batches),
         corrections=tuple(_correction(step, say) for step in yard.corrections),
         rounds=tuple(
             (
@@ -224,10 +247,7 @@ def _sheet(yard: YardMix, names: Mapping[tuple[str, str], str], words: Words) ->
         ),
         crew=f"{yard.crew.hours_needed:.1f} of {yard.crew.hours_there:.0f} sprayer hours before"
         " it starts",
-        missed=tuple(
-            f"{names.get((one.site, one.surface), one.surface)}: {one.says}"
-            for one in yard.crew.missed
-        ),
+        missed=tuple(_missed(yard, names)),
         water=say.fine_volume(_each(yard, yard.water_l)),
         salt=_salt(yard, say),
         finished=f"{say.fine_volume(_each(yard, yard.brine_to_make_l))} at "
@@ -301,7 +321,7 @@ def _reading(row: Expected, say: Speaker) -> tuple[str, str, str, str]:
 def _mend(row: OffReading, say: Speaker) -> tuple[str, str, str, str]:
     steps = []
     if row.draw_off_l > 0.0:
-        steps.append(f"draw off {say.fine_volume(row.draw_off_l)} first")
+        steps.append(f"draw off {say.fine_volume(row.draw_off_l)}")
     if row.add_water_l > 0.0:
         steps.append(f"add {say.fine_volume(row.add_water_l)} water")
     if row.add_salt_kg > 0.0:
@@ -309,7 +329,7 @@ def _mend(row: OffReading, say: Speaker) -> tuple[str, str, str, str]:
     return (
         f"{row.reading_sg:.3f}",
         f"{100 * row.strength_frac:.1f} %",
-        capital(", then ".join(steps)),
+        capital(", ".join(steps)),
         "usable meanwhile" if row.is_sprayable else "do not spray",
     )
 
@@ -318,7 +338,7 @@ def _small_mass(mass_kg: float, say: Speaker) -> str:
     """Say a mass [kg] that a shovel can dose: to the pound, or to the half kilogram."""
     if say.is_us:
         return f"{mass_kg / KG_PER_LB:,.0f} lb"
-    return f"{mass_kg:,.1f} kg"
+    return f"{mass_kg:,.{0 if mass_kg >= 100.0 else 1}f} kg"
 
 
 def _load(blend: Blend, yard: YardMix, words: Words) -> Load:

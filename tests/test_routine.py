@@ -455,6 +455,23 @@ def test_notices_go_out_once_and_only_when_sent(ours, server):
     ]
 
 
+def test_drafts_are_sent_as_somebody_left_them(ours, server):
+    from stormplan import deliver
+
+    ours.step()
+    folder = ours.desk.out / "latest" / "notices"
+    (folder / "changed.eml").write_text(
+        "Subject: Lot may freeze\nTo: Client <client@test.example>\n\nChanged by hand.\n"
+    )
+    (triple,) = deliver.read_drafts(folder, ["changed"])
+    assert triple == ("client@test.example", "Lot may freeze", "Changed by hand.")
+    with pytest.raises(InputError, match=r"no draft nobody; there are: .*changed"):
+        deliver.read_drafts(folder, ["nobody"])
+    (folder / "empty.eml").write_text("Subject: Nothing\n\n")
+    with pytest.raises(InputError, match="needs To, Subject and a text"):
+        deliver.read_drafts(folder, ["empty"])
+
+
 # -- health and replay -----------------------------------------------------------------------------
 
 
