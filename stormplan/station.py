@@ -35,6 +35,8 @@ Array = NDArray[np.float64]
 Row = dict[str, str | float | int]
 
 MOST_PROBLEMS = 20
+NIGHT_OFFSET_WM2 = 20.0  # a pyranometer's own glow reads this far below no sun (textbook)
+OPEN_SKY_FRAC = 0.9  # seen by a build-up that is named without a class: an open lot's
 HOUR = timedelta(hours=1)
 MANDATORY = ("time", "air_temp_c")
 BRINE_SHARES: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
@@ -182,14 +184,15 @@ def _value(name: str, text: str) -> float:
     if text == "" or text.casefold() == "nan":
         return math.nan
     variable = VARIABLES[name]
+    lowest = -NIGHT_OFFSET_WM2 if name == "sw_down_wm2" else variable.lowest
     accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or blank"
     try:
         value = float(text)
     except ValueError:
         raise InputError(f"column '{name}': '{text}' is no number; {accepted}") from None
-    if not variable.lowest <= value <= variable.highest:
+    if not lowest <= value <= variable.highest:
         raise InputError(f"column '{name}': {text} is out of range; {accepted}")
-    return value
+    return max(value, variable.lowest)
 
 
 def _table(header: list[str], rows: dict[datetime, list[float]]) -> Table:
@@ -213,7 +216,7 @@ class Setting:
     latitude_deg, longitude_deg, elevation_m : float
         Place [°], [°], [m].
     surface : str
-        A key of ``SURFACE_CLASSES`` [-].
+        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS`` [-].
     sky_view_frac : float or None
         Share of the sky seen; None for the class's own [-].
     wind_factor : float
@@ -236,16 +239,20 @@ class Setting:
                 f"--lat {self.latitude_deg} --lon {self.longitude_deg} is no place; latitude is "
                 "-90 to 90 and longitude -180 to 180, west negative"
             )
-        if self.surface not in SURFACE_CLASSES:
+        accepted = dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS))
+        if self.surface not in accepted:
             raise InputError(
-                f"--surface {self.surface} is not known; accepted: {', '.join(SURFACE_CLASSES)}"
+                f"--surface {self.surface} is not known; accepted: {', '.join(accepted)}"
             )
 
     def columns(self) -> Columns:
         """Make the one column to run."""
-        kind = SURFACE_CLASSES[self.surface]
-        view = kind.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
-        return Columns.of([Column(0, BUILD_UPS[kind.build_up], view, self.wind_factor)])
+        kind = SURFACE_CLASSES.get(self.surface)
+        seen, build_up = OPEN_SKY_FRAC, self.surface
+        if kind is not None:
+            seen, build_up = kind.sky_view_frac, kind.build_up
+        view = seen if self.sky_view_frac is None else self.sky_view_frac
+        return Columns.of([Column(0, BUILD_UPS[build_up], view, self.wind_factor)])
 
 
 def depths(text: str) -> tuple[float, ...]:
@@ -441,7 +448,8 @@ def _row_of(
     row |= {name: round(float(weather[name][here]), 3) for name in WEATHER}
     row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION}
     modelled = [name for name in WEATHER if name in filled and filled[name][hour]]
-    modelled += ["sw_down_wm2"] * bool(sky.sw_modelled[here])
+    guessed = "sw_down_wm2" in filled and bool(filled["sw_down_wm2"][hour])
+    modelled += ["sw_down_wm2"] * (guessed or bool(sky.sw_modelled[here]))
     modelled += ["lw_down_wm2"] * bool(sky.lw_modelled[here])
     row["modelled"] = " ".join(modelled)
     row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM}
