@@ -1,6 +1,6 @@
 """Cost of pavement and film: against one banded solve per column and step, and a memory floor.
 
-Run with OMP_NUM_THREADS=1. The banded solve is timed on a sample of columns and steps, and scaled.
+Run with OMP_NUM_THREADS=1; all figures are processor seconds of one core. The banded solve is timed on a sample of columns and steps, and scaled.
 """
 
 import sys
@@ -27,11 +27,12 @@ def columns(count):
 
 
 def best(work, times=3):
+    """Processor seconds of the quickest run: the machine may have other work."""
     taken = []
     for _ in range(times):
-        began = time.perf_counter()
+        began = time.process_time()
         work()
-        taken.append(time.perf_counter() - began)
+        taken.append(time.process_time() - began)
     return min(taken)
 
 

@@ -337,6 +337,13 @@ def pavement(
         list[str] | None,
         typer.Option(help="Try a treatment: '2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'."),
     ] = None,
+    spread: Annotated[
+        bool, typer.Option("--spread", help="Add how sure: an interval and chances for each hour.")
+    ] = False,
+    forecast_from: Annotated[
+        str | None,
+        typer.Option(help="With --spread: measured before this moment, forecast after it."),
+    ] = None,
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
@@ -353,7 +360,11 @@ def pavement(
     )
     products = _products(sites)
     doses = [station.dose(text, products) for text in apply or []]
-    rows = station.run(station.read(table, timezone), setting, doses)
+    if forecast_from is not None and not spread:
+        raise InputError("--forecast-from goes with --spread")
+    given = station.read(table, timezone)
+    lead_h = station.leads(given, forecast_from) if spread else None
+    rows = station.run(given, setting, doses, lead_h)
     station.write(rows, out)
     print(station.summary(rows, out))
 

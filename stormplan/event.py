@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 from pydantic import AwareDatetime, BaseModel, ConfigDict
 
 from stormplan import air
+from stormplan.correction import is_night
 from stormplan.forecast import PHASES, Array, Forecast
 from stormplan.handbook import Practice
 from stormplan.members import Members
+from stormplan.spread import surface_error_dc
 
 
 class Hazard(StrEnum):
@@ -53,7 +55,7 @@ ICE_MATTERS_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
-#: Error of a night surface temperature without a local sensor [K]: published models 2-3 K
+#: Error of tonight's surface temperature without a local sensor [K]: published models 2-3 K
 #: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
 SURFACE_ERROR_DC = 2.0
 #: What the readers are told is unknown when a layer ends or is missing.
@@ -245,7 +247,8 @@ def outlook(
         )
     }
     hazards = classify(series, ground, thresholds)
-    chance = _chance(hazards, series, ground.surface_c)
+    error_dc = _surface_error_dc(forecast, cell)
+    chance = _chance(hazards, series, ground.surface_c, error_dc)
     governing = _governing(hazards, chance.mean(axis=1), thresholds.watch_probability)
     members = Members.of(series, ground.surface_c, chance)
     unknown = _unknown(forecast, cell)
@@ -257,7 +260,7 @@ def outlook(
     for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
         if source is None:
             continue
-        likely = replace(members, chance=_below_freezing(ground.surface_c))
+        likely = replace(members, chance=_below_freezing(ground.surface_c, error_dc))
         named = [Hazard.REFREEZE if there else None for there in source]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
@@ -298,11 +301,18 @@ def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
     )
 
 
-def _below_freezing(surface_c: Array) -> Array:
+def _surface_error_dc(forecast: Forecast, cell: int) -> Array:
+    """Error of one cell's surface temperatures, which grows with the lead, (hour, 1) [K]."""
+    place = forecast.cells[cell]
+    night = is_night(forecast.starts, place.latitude_deg, place.longitude_deg)
+    return surface_error_dc(np.arange(forecast.hours), night)[:, None]
+
+
+def _below_freezing(surface_c: Array, error_dc: Array) -> Array:
     """Chance that the surface is below freezing, (hour, member)."""
     if surface_c.shape[1] > 1:
         return np.asarray(surface_c <= 0.0, dtype=float)
-    return _normal(-surface_c / SURFACE_ERROR_DC)
+    return _normal(-surface_c / error_dc)
 
 
 def _normal(deviation: Array) -> Array:
@@ -353,7 +363,9 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     return code
 
 
-def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array) -> Array:
+def _chance(
+    hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array, error_dc: Array
+) -> Array:
     """Probability of any hazard in each hour of each member (hour, member).
 
     Falling hazards: the source's own probability of precipitation, which is
@@ -366,7 +378,7 @@ def _chance(hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Arra
     frost = hazards == _ORDER.index(Hazard.FROST)
     if hazards.shape[1] == 1:
         margin = np.minimum(0.0, air.frost_point_c(series["dew_point_c"])) - surface_c
-        by_error = _normal(margin / SURFACE_ERROR_DC)
+        by_error = _normal(margin / error_dc)
     else:
         by_error = np.ones_like(surface_c)
     return np.where(frost, by_error, chance)

@@ -22,6 +22,7 @@ BRIGHT_WM2 = 60.0  # hourly clear-sky mean from which shortwave tells cloud
 # Hargreaves & Samani 1982 as in FAO Irrigation and Drainage Paper 56, eq. 50, inland: shortwave
 # over that above the atmosphere is 0.16 sqrt(daily range); a clear sky lets through 0.75 (eq. 37).
 RANGE_FACTOR, CLEAR_SHARE = 0.16, 0.75
+DARKEST_SHARE = 0.25
 # Crawford & Duchon 1999, J. Appl. Meteorol. 38, 474: cloud is what the sun lacks. Over 0.84 it
 # gives the same longwave in the form of Unsworth & Monteith 1975.
 OVERCAST = 0.84
@@ -72,6 +73,17 @@ def dew_point(air_temp_c: Array) -> Array:
     return _daily(air_temp_c, lambda windows: np.asarray(np.nanmin(windows, axis=1)))
 
 
+def sun_share(air_temp_c: Array) -> Array:
+    """Share of clear-sky shortwave that a day's range of temperature tells of, (hour,) [-].
+
+    Never below a quarter, what an overcast lets through (FAO Irrigation and Drainage Paper 56,
+    eq. 35); see ``RANGE_FACTOR``.
+    """
+    ends = _daily(air_temp_c, lambda windows: np.asarray(np.nanmax(windows, axis=1)))
+    swing = np.maximum(ends - dew_point(air_temp_c), 0.0)
+    return np.clip(RANGE_FACTOR * np.sqrt(swing) / CLEAR_SHARE, DARKEST_SHARE, 1.0)
+
+
 def cloud(air_temp_c: Array, sw_down_wm2: Array, clear_wm2: Array, precip_mm: Array) -> Array:
     """Cloud from the sun where it was measured, else from the daily range of temperature.
 
@@ -87,10 +99,7 @@ def cloud(air_temp_c: Array, sw_down_wm2: Array, clear_wm2: Array, precip_mm: Ar
     array (hour,)
         Total cloud; between days along straight lines [-].
     """
-    ends = _daily(air_temp_c, lambda windows: np.asarray(np.nanmax(windows, axis=1)))
-    swing = np.maximum(ends - dew_point(air_temp_c), 0.0)
-    through = RANGE_FACTOR * np.sqrt(swing) / CLEAR_SHARE
-    guess = np.clip((1.0 - through) / OVERCAST, 0.0, 1.0)
+    guess = np.clip((1.0 - sun_share(air_temp_c)) / OVERCAST, 0.0, 1.0)
     with np.errstate(invalid="ignore"):
         bright = np.isfinite(sw_down_wm2) & (clear_wm2 > BRIGHT_WM2)
     if bright.any():
@@ -162,6 +171,12 @@ def complete(
     sunny = given.get("sw_down_wm2", blank)
     stand_in = cloud(values["air_temp_c"], sunny, clear_wm2, values["precip_mm"])
     fill("cloud_frac", bridge(given.get("cloud_frac", blank)), stand_in)
+    # where neither sun nor cloud is known, the range of temperature tells of the sun itself: the
+    # dimming of ``sky`` is that of cloud somebody saw
+    blind = np.isnan(bridge(given.get("cloud_frac", blank))) & known
+    values["sw_down_wm2"] = np.where(
+        np.isnan(sunny) & blind, sun_share(values["air_temp_c"]) * clear_wm2, sunny
+    )
     _fill_phases(values)
     filled = {
         name: np.isfinite(array) & np.isnan(given.get(name, blank))

@@ -20,8 +20,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan import brine, course, infill
+from stormplan import brine, course, infill, spread
 from stormplan.catalog import BUILD_UPS, SURFACE_CLASSES, Product
+from stormplan.correction import is_night
 from stormplan.density import density_kg_m3
 from stormplan.errors import InputError
 from stormplan.film import Applications
@@ -35,6 +36,8 @@ Array = NDArray[np.float64]
 Row = dict[str, str | float | int]
 
 MOST_PROBLEMS = 20
+NIGHT_OFFSET_WM2 = 20.0  # a pyranometer's own glow reads this far below no sun (textbook)
+OPEN_SKY_FRAC = 0.9  # seen by a build-up that is named without a class: an open lot's
 HOUR = timedelta(hours=1)
 MANDATORY = ("time", "air_temp_c")
 BRINE_SHARES: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
@@ -182,14 +185,15 @@ def _value(name: str, text: str) -> float:
     if text == "" or text.casefold() == "nan":
         return math.nan
     variable = VARIABLES[name]
+    lowest = -NIGHT_OFFSET_WM2 if name == "sw_down_wm2" else variable.lowest
     accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or blank"
     try:
         value = float(text)
     except ValueError:
         raise InputError(f"column '{name}': '{text}' is no number; {accepted}") from None
-    if not variable.lowest <= value <= variable.highest:
+    if not lowest <= value <= variable.highest:
         raise InputError(f"column '{name}': {text} is out of range; {accepted}")
-    return value
+    return max(value, variable.lowest)
 
 
 def _table(header: list[str], rows: dict[datetime, list[float]]) -> Table:
@@ -213,7 +217,7 @@ class Setting:
     latitude_deg, longitude_deg, elevation_m : float
         Place [°], [°], [m].
     surface : str
-        A key of ``SURFACE_CLASSES`` [-].
+        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS`` [-].
     sky_view_frac : float or None
         Share of the sky seen; None for the class's own [-].
     wind_factor : float
@@ -236,16 +240,20 @@ class Setting:
                 f"--lat {self.latitude_deg} --lon {self.longitude_deg} is no place; latitude is "
                 "-90 to 90 and longitude -180 to 180, west negative"
             )
-        if self.surface not in SURFACE_CLASSES:
+        accepted = dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS))
+        if self.surface not in accepted:
             raise InputError(
-                f"--surface {self.surface} is not known; accepted: {', '.join(SURFACE_CLASSES)}"
+                f"--surface {self.surface} is not known; accepted: {', '.join(accepted)}"
             )
 
     def columns(self) -> Columns:
         """Make the one column to run."""
-        kind = SURFACE_CLASSES[self.surface]
-        view = kind.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
-        return Columns.of([Column(0, BUILD_UPS[kind.build_up], view, self.wind_factor)])
+        kind = SURFACE_CLASSES.get(self.surface)
+        seen, build_up = OPEN_SKY_FRAC, self.surface
+        if kind is not None:
+            seen, build_up = kind.sky_view_frac, kind.build_up
+        view = seen if self.sky_view_frac is None else self.sky_view_frac
+        return Columns.of([Column(0, BUILD_UPS[build_up], view, self.wind_factor)])
 
 
 def depths(text: str) -> tuple[float, ...]:
@@ -328,7 +336,37 @@ def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
 # ---------------------------------------------------------------------- running
 
 
-def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]:
+def leads(table: Table, text: str | None) -> Array:
+    """Tell how far ahead each hour of a table was, (hour,) [h].
+
+    Parameters
+    ----------
+    table : Table
+        The hours [-].
+    text : str or None
+        The moment up to which they are measured and after which forecast, with its zone; None
+        where all are measured [-].
+
+    Raises
+    ------
+    InputError
+        No such moment.
+    """
+    if text is None:
+        return np.zeros(table.hours)
+    try:
+        since = datetime.fromisoformat(text)
+    except ValueError:
+        since = None
+    if since is None or since.tzinfo is None:
+        raise InputError(f"--forecast-from {text} is no moment; write it as 2026-01-12T06:00Z")
+    ahead = (table.start - since) / HOUR + np.arange(table.hours)
+    return np.asarray(np.maximum(ahead, 0.0))
+
+
+def run(
+    table: Table, setting: Setting, doses: Sequence[Dose] = (), lead_h: Array | None = None
+) -> list[Row]:
     """Run pavement and film through a table.
 
     Parameters
@@ -339,6 +377,8 @@ def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]
         Place and surface [-].
     doses : sequence of Dose
         Treatments to try [-].
+    lead_h : array (hour,), optional
+        How far ahead each hour was; asks how sure the surface temperature is [h].
 
     Returns
     -------
@@ -359,11 +399,14 @@ def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]
             )
     light = sunlight(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, setting))
     values, filled = infill.complete(table.values, light.clear_wm2[:, 0])
-    rows = [_blank(table.start + hour * HOUR, setting) for hour in range(table.hours)]
+    unsure: Row = {} if lead_h is None else dict.fromkeys(SURE, "")
+    rows = [_blank(table.start + hour * HOUR, setting) | unsure for hour in range(table.hours)]
     for first, last in _spells(np.isfinite(values["air_temp_c"])):
         start = table.start + first * HOUR
         part = {name: array[first:last] for name, array in values.items()}
         weather = _forecast(start, part, setting)
+        if lead_h is not None:
+            weather = spread.members(weather, lead_h[first:last])
         result = course.run(
             weather, setting.columns(), _applications(doses, start, last - first),
             depths_m=setting.depths_m,
@@ -371,7 +414,18 @@ def run(table: Table, setting: Setting, doses: Sequence[Dose] = ()) -> list[Row]
         marks = {name: flags[first:last] for name, flags in filled.items()}
         for hour in range(last - first):
             rows[first + hour] |= _row_of(result, weather, marks, hour, setting)
+        if lead_h is not None:
+            told = _sure(result, weather, setting)
+            for hour, row in enumerate(rows[first:last]):
+                row |= {name: round(float(values[hour]), 3) for name, values in told.items()}
     return rows
+
+
+def _sure(result: course.Course, weather: Forecast, setting: Setting) -> dict[str, Array]:
+    """Tell from all members how sure the surface temperature is, each (hour,)."""
+    night = is_night(weather.starts, setting.latitude_deg, setting.longitude_deg)
+    told = spread.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], night)
+    return dict(zip(SURE, (told.low_c, told.high_c, told.below_freezing, told.frost), strict=True))
 
 
 def _spells(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -411,6 +465,8 @@ def _depth_name(depth_m: float) -> str:
 #: Weather that may have been modelled, in the order of the columns.
 WEATHER = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac", "rain_mm", "snow_we_mm")
 RADIATION = ("sw_down_wm2", "lw_down_wm2")
+#: Ends of the interval that holds four of five hours, and chances.
+SURE = ("surface_p10_c", "surface_p90_c", "below_freezing_prob", "frost_prob")
 FILM = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
 
 
@@ -441,7 +497,8 @@ def _row_of(
     row |= {name: round(float(weather[name][here]), 3) for name in WEATHER}
     row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION}
     modelled = [name for name in WEATHER if name in filled and filled[name][hour]]
-    modelled += ["sw_down_wm2"] * bool(sky.sw_modelled[here])
+    guessed = "sw_down_wm2" in filled and bool(filled["sw_down_wm2"][hour])
+    modelled += ["sw_down_wm2"] * (guessed or bool(sky.sw_modelled[here]))
     modelled += ["lw_down_wm2"] * bool(sky.lw_modelled[here])
     row["modelled"] = " ".join(modelled)
     row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM}

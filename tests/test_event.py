@@ -132,6 +132,20 @@ def test_frost_is_a_chance_and_never_certain_at_the_threshold():
     assert 0.95 < colder.events[0].probability < 1.0
 
 
+def test_the_same_margin_is_less_certain_further_ahead():
+    def chance(first):
+        dew = np.full(60, -20.0)
+        dew[first : first + 3] = -1.0
+        surface = np.full(60, 3.0)
+        surface[first : first + 3] = -3.0
+        found = outlook(surface, 60, dew_point_c=dew, air_temp_c=0.0)
+        return found.events[0].probability
+
+    # both at night there: errors of 2.1 and 3.0 K, so margins of two degrees are 0.83 and 0.75
+    assert chance(8) == pytest.approx(0.83, abs=0.03)
+    assert chance(56) < chance(32) < chance(8)
+
+
 def with_members(hours, count, **series):
     """One cell with members: arrays (hour, member), or numbers."""
     one = cell(hours=hours)

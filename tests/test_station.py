@@ -190,3 +190,60 @@ def test_a_winter_of_hours_runs_in_seconds(tmp_path):
     run(source, *PLACE, "--out", out)
     assert clock.perf_counter() - began < 20.0
     assert len(rows_of(out)) == 24 * 90
+
+
+def test_without_sun_and_cloud_the_range_of_temperature_dims_the_sun():
+    # FAO 56: 0.16 sqrt(range) of the top of the atmosphere, a clear sky lets 0.75 through
+    hours = np.arange(96)
+    clear = np.where((hours % 24 > 8) & (hours % 24 < 16), 400.0, 0.0)
+    for swing, share in ((9.0, 0.64), (0.0, 0.25), (40.0, 1.0)):
+        air = -2.0 + 0.5 * swing * np.sin(2 * np.pi * hours / 24)
+        values, filled = infill.complete({"air_temp_c": air}, clear)
+        np.testing.assert_allclose(values["sw_down_wm2"], share * clear, rtol=0.01)
+        assert filled["sw_down_wm2"].all()
+    said, _ = infill.complete({"air_temp_c": air, "cloud_frac": 0.0 * air}, clear)
+    assert np.isnan(said["sw_down_wm2"]).all()  # left to the cloud
+
+
+def test_a_pyranometer_reads_a_little_below_nothing_at_night(tmp_path):
+    source, out = tmp_path / "t.csv", tmp_path / "o.csv"
+    lines = [f"2026-01-12T{hour:02d}:00Z,-3,-2.4" for hour in range(12)]
+    source.write_text("\n".join(["time,air_temp_c,sw_down_wm2", *lines]), encoding="utf-8")
+    assert station.read(source).values["sw_down_wm2"].max() == 0.0
+    run(source, *PLACE, "--out", out, "--surface", "permeable_asphalt")
+    assert {row["sw_down_wm2"] for row in rows_of(out)} == {"0.0"}
+    assert "sw_down_wm2" not in rows_of(out)[3]["modelled"]
+    source.write_text("time,air_temp_c,sw_down_wm2\n2026-01-12T00:00Z,-3,-50", encoding="utf-8")
+    with pytest.raises(InputError, match=r"t\.csv:2: column 'sw_down_wm2': -50 is out of range"):
+        station.read(source)
+
+
+def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
+    source, out = table(tmp_path / "t.csv", 72, dew_point_c=-6, cloud_frac=0.4), tmp_path / "o.csv"
+    run(source, *PLACE, "--out", out)
+    plain = rows_of(out)
+    assert "frost_prob" not in plain[0]
+    run(source, *PLACE, "--out", out, "--spread", "--forecast-from", "2026-01-11T06:00Z")
+    rows = rows_of(out)
+    wide = [float(row["surface_p90_c"]) - float(row["surface_p10_c"]) for row in rows]
+    for before, row in zip(plain, rows, strict=True):
+        # a sum over members is rounded in another order
+        assert float(row["surface_c"]) == pytest.approx(float(before["surface_c"]), abs=0.002)
+        assert float(row["surface_p10_c"]) < float(row["surface_c"]) < float(row["surface_p90_c"])
+        assert 0.0 <= float(row["frost_prob"]) <= float(row["below_freezing_prob"]) <= 1.0
+    # 20 to 02 local: measured, then 0 to 1 day and 1 to 2 days ahead
+    assert np.mean(wide[21:27]) < np.mean(wide[45:51]) - 0.5
+    # 1.9 K in perfect weather at night is 2 · 1.28 · 1.9 = 4.9 from tenth to nine tenths
+    assert np.mean(wide[21:24]) == pytest.approx(5.1, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--forecast-from", "2026-01-11T06:00Z"], "--forecast-from goes with --spread"),
+        (["--spread", "--forecast-from", "2026-01-11"], "--forecast-from 2026-01-11 is no moment"),
+    ],
+)
+def test_how_sure_needs_a_moment_it_can_read(tmp_path, options, message):
+    with pytest.raises(InputError, match=message):
+        run(table(tmp_path / "t.csv"), *PLACE, "--out", tmp_path / "o.csv", *options)
