@@ -44,8 +44,7 @@ def reading_add(
 ) -> None:
     """Log a surface temperature, from an infrared gun or a probe in the pavement.
 
-    From five night readings on the model's error at a surface is taken off, in part; the more
-    readings, the more of it.
+    From five night readings on, list tells how far off past plans were at a surface by night.
     """
     from stormplan import logbook
     from stormplan.correction import Light, Reading
@@ -79,12 +78,25 @@ def reading_list(
     site: Annotated[str | None, typer.Argument(help="Only this site.")] = None,
     surface: Annotated[str | None, typer.Argument(help="Only this surface.")] = None,
     log: Log = LOG,
+    archive: Annotated[
+        Path | None, typer.Option(help="Archive of past plans: say how far off they were.")
+    ] = None,
 ) -> None:
-    """List the readings in order of time."""
+    """List the readings in order of time, and what they say of past plans' nights."""
     from stormplan import logbook
 
     found = logbook.read(log, site, surface)
     print("\n".join(map(_said, found)) or f"no readings in {log}")
+    if archive is None:
+        return
+    from stormplan import ownnights
+    from stormplan.archive import Archive
+
+    if not archive.exists():
+        raise InputError(f"no archive at {archive}")
+    with Archive(archive) as kept:
+        for at, offset in ownnights.offsets(kept, found).items():
+            print(ownnights.words(at, offset))
 
 
 def _said(reading: Reading) -> str:

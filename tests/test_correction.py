@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stormplan import correction, logbook
+from stormplan import correction, logbook, morning, ownnights
+from stormplan.archive import Archive
 from stormplan.cli import app
 from stormplan.correction import Correction, Light, Reading
 from stormplan.errors import InputError
@@ -133,3 +134,38 @@ def test_readings_are_logged_and_listed_from_the_command_line(tmp_path):
         refused = call("add", "mill", "lot", *words)
         assert isinstance(refused.exception, InputError)
         assert message in str(refused.exception)
+
+
+def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
+    plan = morning.plan_demo()
+    planned = next(site for site in plan.sites if site.surfaces)
+    own = planned.surfaces[0]
+    series = plan.columns[own.column]
+    hours = [series.start + timedelta(hours=hour) for hour in range(len(series.surface_c))]
+    night = correction.is_night(hours, planned.latitude_deg, planned.longitude_deg)
+    dark = [at for at in np.flatnonzero(night) if hours[at] > plan.made_at][:8]
+    bright = [at for at in np.flatnonzero(~night) if hours[at] > plan.made_at][:8]
+    log = tmp_path / "readings.jsonl"
+    for at, error in [(at, 1.3) for at in dark] + [(at, 9.0) for at in bright]:
+        logbook.add(log, Reading(
+            time=hours[at] + timedelta(minutes=20), site=planned.key, surface=own.key,
+            surface_c=series.surface_c[at] + error, light=Light.SHADE,
+        ))  # fmt: skip
+    logbook.add(log, reading(surface="nowhere"))
+    file = tmp_path / "archive.sqlite"
+    with Archive(file) as kept:
+        kept.keep_plan(plan.made_at, morning.document(plan))
+        found = ownnights.offsets(kept, logbook.read(log))
+    assert found[planned.key, own.key].n == 8
+    assert found[planned.key, own.key].offset_dc == pytest.approx(8 / 13 * 1.3, abs=0.01)
+    assert found["mill", "nowhere"] == Correction(0.0, 0)
+    said = (
+        CliRunner()
+        .invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
+        .output
+    )
+    words = "nights are 1.4 °F (0.8 °C) warmer than planned, shrunk mean of 8 night readings"
+    assert f"{planned.key} {own.key}: {words}" in said
+    assert "mill nowhere: no offset yet; 0 night readings that a plan covers, 5 are needed" in said
+    absent = ["reading", "list", "--archive", str(tmp_path / "no.sqlite")]
+    assert "no archive at" in str(CliRunner().invoke(app, absent).exception)
