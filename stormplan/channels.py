@@ -140,7 +140,7 @@ def message(parcel: Parcel, sender: str, recipient: str) -> EmailMessage:
         body = re.sub(r"<svg\b.*?</svg>", "", parcel.html, flags=re.DOTALL)
         mail.add_alternative(body, subtype="html")
     for name, text in parcel.attachments.items():
-        kind = "html" if name.endswith(".html") else "csv" if name.endswith(".csv") else "plain"
+        kind = {"html": "html", "csv": "csv", "ics": "calendar"}.get(name.split(".")[-1], "plain")
         mail.add_attachment(text, subtype=kind, filename=name)
     return mail
 

@@ -411,7 +411,11 @@ def pack(plan: Plan, document: str, made: Mapping[str, str], folder: Path | None
         subject=f"{shown.verdict}: {shown.headline}"[:150],
         text=made["briefing.txt"],
         html=made["briefing.html"],
-        attachments={name: text for name, text in made.items() if name not in NOT_ATTACHED},
+        attachments={
+            name: text
+            for name, text in made.items()
+            if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
+        },
         summary=summary(plan, shown.headline),
         made_at=plan.made_at,
         folder=folder,
