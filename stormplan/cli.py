@@ -347,7 +347,7 @@ def pavement(
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
-    from stormplan import station
+    from stormplan import station, stationtable
 
     setting = station.Setting(
         latitude_deg=lat,
@@ -362,7 +362,7 @@ def pavement(
     doses = [station.dose(text, products) for text in apply or []]
     if forecast_from is not None and not spread:
         raise InputError("--forecast-from goes with --spread")
-    given = station.read(table, timezone)
+    given = stationtable.read(table, timezone)
     lead_h = station.leads(given, forecast_from) if spread else None
     rows = station.run(given, setting, doses, lead_h)
     station.write(rows, out)
