@@ -13,7 +13,6 @@ from stormplan import handbook
 from stormplan.event import SNOW, Hazard, Hour
 from stormplan.handbook import Practice, Standing
 from stormplan.refusal import published_solid
-from stormplan.search import RESIDUAL_MM
 from stormplan.treatment import Case, Pass, Reason
 
 LAST_PASS_OVER_CM = 0.25  # less snow than this is not worth a last pass, our own choice
@@ -91,9 +90,7 @@ def later(case: Case, fails: datetime | None, sprayed: bool) -> tuple[Pass, ...]
 
 
 def _plow_words(case: Case) -> str:
-    residual = RESIDUAL_MM[case.surface.surface_class.use]
-    how = "shovel or broom" if case.is_pedestrian else "plow"
-    return f"{how} to the pavement; the model leaves {residual:g} mm of water as snow behind"
+    return "shovel or broom to the pavement" if case.is_pedestrian else "to the pavement"
 
 
 def _post_treat(case: Case, at: datetime) -> list[Pass]:

@@ -39,6 +39,7 @@ Verdict = Literal["go", "hold", "nothing"]
 #: What the model leaves out; every plan says so.
 LIMITS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
+    "A pass is taken to leave 2 mm of water as snow behind a blade, 0.5 mm behind a broom.",
     "After each storm surfaces are taken to be cleared to the pavement before the next one.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )

@@ -217,12 +217,13 @@ def _holds(item: Treatment, words: Words) -> str:
         return ""
     if item.holds_until is not None:
         text = (
-            f"Film model: fails {words.day(item.holds_until)}, wanted to {words.day(item.target)}"
+            f"Film model: buys time until {words.day(item.holds_until)},"
+            f" does not last to {words.day(item.target)}"
         )
     else:
-        text = f"Film model: holds to {words.day(item.target)}"
-    if item.held_probability is not None:
-        text += f" in {percent(item.held_probability)} of what may come"
+        text = f"Film model: lasts to {words.day(item.target)}"
+    if item.held_probability is not None and 0.0 < item.held_probability < 1.0:
+        text += f"; it lasts in {percent(item.held_probability)} of the forecast's members"
     return f"{text}."
 
 
