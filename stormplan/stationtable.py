@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 MOST_PROBLEMS = 20
 NIGHT_OFFSET_WM2 = 20.0  # a pyranometer's own glow reads this far below no sun (textbook)
 HOUR = timedelta(hours=1)
+PASSED_OVER = ("src", "quality", "wx_codes", "p_frz", "p_snow")  # ours, and not needed here
 MANDATORY = ("time", "air_temp_c")
 
 
@@ -50,7 +51,7 @@ class Table:
 
 
 def read(path: Path, timezone: str | None = None) -> Table:
-    """Read a table strictly.
+    """Read a table strictly; columns of other things are passed over.
 
     Parameters
     ----------
@@ -74,8 +75,11 @@ def read(path: Path, timezone: str | None = None) -> Table:
         lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read ({error}); give a CSV file in UTF-8") from error
+    width = len(lines[0]) if lines else 0
     header = [name.strip() for name in lines[0]] if lines else []
     _check_header(path, header)
+    ours = [place for place, name in enumerate(header) if name in ("time", *VARIABLES)]
+    header = [header[place] for place in ours]
     problems: list[str] = []
     rows: dict[datetime, list[float]] = {}
     last: datetime | None = None
@@ -83,7 +87,7 @@ def read(path: Path, timezone: str | None = None) -> Table:
         if not any(cell.strip() for cell in cells):
             continue
         try:
-            time, numbers = _row(header, cells, zone, last)
+            time, numbers = _row(header, _pick(cells, ours, width), zone, last)
         except InputError as error:
             problems.append(f"{path}:{number}: {error}")
             continue
@@ -111,11 +115,12 @@ def _zone(timezone: str | None) -> ZoneInfo | None:
 def _check_header(path: Path, header: list[str]) -> None:
     accepted = ("time", *VARIABLES)
     for name in header:
-        if name not in accepted:
-            near = get_close_matches(name, accepted, 1)
-            hint = f"did you mean '{near[0]}'? " if near else ""
+        # a column of something else is passed over; one that is nearly ours is a slip
+        near = get_close_matches(name, accepted, 1) if name not in PASSED_OVER else []
+        if name not in accepted and near:
             raise InputError(
-                f"{path}:1: unknown column '{name}'; {hint}accepted: {', '.join(accepted)}"
+                f"{path}:1: unknown column '{name}'; did you mean '{near[0]}'? accepted: "
+                f"{', '.join(accepted)}"
             )
         if header.count(name) > 1:
             raise InputError(f"{path}:1: column '{name}' stands twice; give each once")
@@ -124,11 +129,15 @@ def _check_header(path: Path, header: list[str]) -> None:
             raise InputError(f"{path}:1: no column '{name}'; time and air_temp_c are needed")
 
 
+def _pick(cells: list[str], ours: list[int], width: int) -> list[str]:
+    if len(cells) != width:
+        raise InputError(f"{len(cells)} cells; the header has {width}")
+    return [cells[place] for place in ours]
+
+
 def _row(
     header: list[str], cells: list[str], zone: ZoneInfo | None, last: datetime | None
 ) -> tuple[datetime, list[float]]:
-    if len(cells) != len(header):
-        raise InputError(f"{len(cells)} cells; the header has {len(header)}")
     time = _time(cells[header.index("time")].strip(), zone, last)
     if last is not None and time <= last:
         raise InputError(f"time {time:%Y-%m-%dT%H:%MZ} is not after the row before; sort the rows")

@@ -247,3 +247,14 @@ def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
 def test_how_sure_needs_a_moment_it_can_read(tmp_path, options, message):
     with pytest.raises(InputError, match=message):
         run(table(tmp_path / "t.csv"), *PLACE, "--out", tmp_path / "o.csv", *options)
+
+
+def test_columns_of_other_things_are_passed_over(tmp_path):
+    table = tmp_path / "t.csv"
+    table.write_text(
+        "time,operator,air_temp_c,src,quality\n"
+        "2026-01-12T00:00Z,North,-2,x,\n2026-01-12T01:00Z,North,-3,x,\n"
+    )
+    found = stationtable.read(table)
+    assert found.values["air_temp_c"].tolist() == [-2.0, -3.0]
+    assert "src" not in found.values
