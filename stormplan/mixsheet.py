@@ -43,7 +43,7 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
     if not yard.blends and not yard.brine_needed_l:
         return YardView(yard.name, (), (("Mix", "nothing"),), ())
     rows = [
-        *([("Of it for later passes", say.volume(yard.later_l))] if yard.later_l > 0.0 else []),
+        *([("For later passes", say.volume(yard.later_l))] if yard.later_l > 0.0 else []),
         ("Brine needed, with reserve", say.volume(yard.brine_needed_l)),
         ("Usable in the tanks", say.volume(yard.brine_usable_l)),
         ("Brine to make", say.volume(yard.brine_to_make_l)),
