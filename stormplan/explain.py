@@ -14,7 +14,7 @@ from stormplan.errors import InputError
 from stormplan.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment import Action, Treatment
 from stormplan.units import Speaker
-from stormplan.wording import Words, blend_name, percent, reason_line
+from stormplan.wording import Words, blend_name, percent, reason_line, solid_lines
 
 
 def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str]:
@@ -81,7 +81,13 @@ def _treatment(item: Treatment, words: Words) -> list[str]:
         )
     if item.reasons:
         said.append("Practice:")
-        said += [f"  {r.effect}: {reason_line(r, words.say)}" for r in item.reasons]
+        said += [
+            f"  {r.effect}: {reason_line(r, words.say)} ({r.standing}: {r.source})"
+            for r in item.reasons
+        ]
+    if item.solid is not None:
+        said.append("Published rates of prewetted salt, which disagree; policy and crew pick:")
+        said += [f"  {line}" for line in solid_lines(item.solid, words.say)]
     if item.action is Action.PRETREAT:
         said.append("Film model:")
         said += [f"  {line}" for line in _film(item, words)]

@@ -197,6 +197,8 @@ _RULES = (
          "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F"),
     Rule("hose_freezes_below", "temperature", "20 F", ("-10 F", "32 F"),
          "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice"),
+    Rule("cycle", "duration", "4 h", ("0.5 h", "12 h"), "time between two passes over a site", OURS,
+         f"a private route; {NCHRP}, p. 15 asks for less than 1.5 h where service must be high"),
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
          "weather error dominates beyond three days"),
@@ -446,4 +448,76 @@ def dupage_rate_kg_m2(surface_c: float) -> float | None:
     for from_f, rate in DUPAGE_RATES:
         if surface_c >= units.f_to_c(from_f):
             return rate * units.KG_M2_PER_LB_KFT2
+    return None
+
+
+# NCHRP Report 526, Attachment 1. Table A-1 (from memory but for ordinary moderate snow, which was
+# read): how fast precipitation dilutes, 0 low to 2 high.
+DILUTION: Mapping[str, int] = {
+    "light snow": 0,
+    "moderate snow": 1,
+    "heavy snow": 2,
+    "freezing rain": 1,
+    "sleet": 1,
+}
+# Table A-4 (2 h read, the rest from memory): levels added by the time between passes, up to [h].
+CYCLE_ADDS = ((1.5, 0), (3.0, 1), (float("inf"), 2))
+# Table A-5 (from memory): pavement from [°F]; per dilution level solid on unbonded and on bonded
+# ice or snow [lb/lane-mile], and liquid on unbonded [gal/lane-mile], None where not recommended.
+ROAD_RATES: tuple[
+    tuple[float, tuple[int, int, int], tuple[int, int, int] | None, tuple[int, int, int] | None],
+    ...,
+] = (
+    (32, (90, 100, 110), None, (40, 44, 48)),
+    (30, (130, 150, 160), (275, 300, 325), (57, 66, 70)),
+    (25, (170, 180, 190), (350, 375, 400), (74, 79, 83)),
+    (20, (200, 210, 220), (425, 450, 475), (87, 92, 96)),
+    (15, (230, 240, 250), (500, 525, 550), None),
+    (10, (260, 270, 280), (575, 600, 625), None),
+)
+ROAD_SOURCE = f"{NCHRP}, Attachment 1, Tables A-1, A-4 and A-5, from memory"
+
+
+@dataclass(frozen=True)
+class RoadRate:
+    """What the road tables put down: dilution level [0-2], solid [kg/m²], liquid [L/m²]."""
+
+    dilution: int
+    unbonded_kg_m2: float
+    bonded_kg_m2: float | None
+    liquid_l_m2: float | None
+
+
+def road_rate(hazard: str, surface_c: float, cycle_h: float) -> RoadRate | None:
+    """Look up the road tables, which go by how fast a treatment is diluted.
+
+    Speeds on lots and lanes are too low for traffic to add to the dilution.
+
+    Parameters
+    ----------
+    hazard : str
+        The governing hazard [-].
+    surface_c : float
+        Pavement temperature to plan on [°C].
+    cycle_h : float
+        Time between two passes [h].
+
+    Returns
+    -------
+    RoadRate or None
+        None for hazards without precipitation and where it is too cold for salt.
+    """
+    if hazard not in DILUTION:
+        return None
+    added = next(levels for most_h, levels in CYCLE_ADDS if cycle_h <= most_h)
+    level = min(DILUTION[hazard] + added, 2)
+    for from_f, unbonded, bonded, liquid in ROAD_RATES:
+        if surface_c >= units.f_to_c(from_f):
+            per_gal = units.L_M2_PER_GAL_KFT2 * 1000.0 / units.LANE_MILE_FT2
+            return RoadRate(
+                level,
+                unbonded[level] * units.KG_M2_PER_LB_LANE_MILE,
+                None if bonded is None else bonded[level] * units.KG_M2_PER_LB_LANE_MILE,
+                None if liquid is None else liquid[level] * per_gal,
+            )
     return None

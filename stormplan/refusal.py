@@ -183,6 +183,9 @@ def published_solid(case: Case) -> Solid | None:
         str(event.hazard), event.coldest_surface_c, event.trend == "falling"
     )
     other = handbook.dupage_rate_kg_m2(event.coldest_surface_c)
+    road = handbook.road_rate(
+        str(event.hazard), event.coldest_surface_c, case.practice.number("cycle")
+    )
     return Solid(
         low_kg_m2=band.low_kg_m2,
         high_kg_m2=band.high_kg_m2,
@@ -191,4 +194,6 @@ def published_solid(case: Case) -> Solid | None:
         lot_source=None if lot is None else handbook.LOT_SOURCE,
         other_lot_kg_m2=other,
         other_lot_source=None if other is None else handbook.DUPAGE_SOURCE,
+        road_kg_m2=None if road is None else road.unbonded_kg_m2,
+        road_source=None if road is None else handbook.ROAD_SOURCE,
     )

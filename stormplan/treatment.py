@@ -55,7 +55,8 @@ class Reason(Record):
 class Solid(Record):
     """Published ranges of prewetted salt for this pavement and hazard [kg/m²].
 
-    ``lot_kg_m2`` and ``other_lot_kg_m2`` are the two lot charts, which disagree; both are shown.
+    ``lot_kg_m2`` and ``other_lot_kg_m2`` are the two lot charts, which disagree; both are shown,
+    and ``road_kg_m2`` beside them is what the road tables put on unbonded snow or ice.
     """
 
     low_kg_m2: float
@@ -65,6 +66,8 @@ class Solid(Record):
     lot_source: str | None = None
     other_lot_kg_m2: float | None = None
     other_lot_source: str | None = None
+    road_kg_m2: float | None = None
+    road_source: str | None = None
 
 
 class Pass(Record):

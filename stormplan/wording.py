@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan import handbook
-from stormplan.treatment import Reason
+from stormplan.treatment import Reason, Solid
 from stormplan.units import Speaker
 
 
@@ -104,3 +104,30 @@ def listed(things: Sequence[str], at_most: int | None = None) -> str:
     if more:
         return f"{', '.join(shown)} and {more} more"
     return ", ".join(shown[:-1]) + " and " + shown[-1] if len(shown) > 1 else "".join(shown)
+
+
+def solid_lines(solid: Solid, say: Speaker) -> list[str]:
+    """Say every published rate of prewetted salt side by side: the handbooks disagree.
+
+    Parameters
+    ----------
+    solid : Solid
+        The rates [-].
+    say : Speaker
+        The reader's units [-].
+
+    Returns
+    -------
+    list of str
+        One line a handbook.
+    """
+    low, high = say.solid_rate(solid.low_kg_m2), say.solid_rate(solid.high_kg_m2)
+    lines = [f"{low if low == high else f'{low} to {high}'} ({solid.source})"]
+    for rate, source in (
+        (solid.lot_kg_m2, solid.lot_source),
+        (solid.other_lot_kg_m2, solid.other_lot_source),
+        (solid.road_kg_m2, solid.road_source),
+    ):
+        if rate is not None:
+            lines.append(f"{say.solid_rate(rate)} ({source})")
+    return lines

@@ -79,6 +79,22 @@ def test_the_second_lot_chart(pavement_f, pounds):
     )
 
 
+def test_the_road_tables_worked_example():
+    # NCHRP Report 526, Attachment 2, worked example (p. 36): ordinary snow, moderate, two-hour
+    # cycle, clear wheel path, 100 vehicles/h: medium, one level added, high. At 27 °F (Table A-5,
+    # from memory) 190 lb or 83 gal a lane-mile unbonded, 400 lb bonded and no liquid
+    rate = handbook.road_rate("moderate snow", F(27), cycle_h=2.0)
+    assert rate.dilution == 2
+    assert rate.unbonded_kg_m2 / LANE_MILE == pytest.approx(190)
+    assert rate.bonded_kg_m2 / LANE_MILE == pytest.approx(400)
+    per_gal = units.L_PER_GAL / (units.LANE_MILE_FT2 * units.M2_PER_FT2)
+    assert rate.liquid_l_m2 / per_gal == pytest.approx(83)
+    assert handbook.road_rate("moderate snow", F(27), cycle_h=1.0).dilution == 1
+    assert handbook.road_rate("moderate snow", F(17), cycle_h=1.0).liquid_l_m2 is None
+    assert handbook.road_rate("light snow", F(8), cycle_h=1.0) is None
+    assert handbook.road_rate("frost", F(28), cycle_h=1.0) is None
+
+
 def test_a_bag_of_salt_and_the_water_it_spoils():
     # MPCA: a 50-lb bag pollutes more than 10,000 gal; at 230 mg/L (EPA 440/5-88-001) it is 15,800
     gallons = water_spoiled_l(50 * units.KG_PER_LB * 0.6066) / units.L_PER_GAL
