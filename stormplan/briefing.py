@@ -316,16 +316,20 @@ def _served(plan: Plan, words: Words, notes: Footnotes) -> Iterable[YardSites]:
 
 def _unknown(plan: Plan, words: Words) -> Iterable[str]:
     """Group what the forecast does not say by where it stops saying it."""
-    groups: dict[tuple[str, datetime | None], set[str]] = {}
+    groups: dict[tuple[str, datetime | None, datetime | None], set[str]] = {}
     for site in plan.sites:
         if site.source is None:
-            groups.setdefault((f"no forecast ({site.problem})", None), set()).add(site.name)
+            groups.setdefault((f"no forecast ({site.problem})", None, None), set()).add(site.name)
         for surface in site.surfaces:
             for item in surface.unknown:
-                groups.setdefault((item.what, item.after), set()).add(site.name)
-    for (what, after), names in groups.items():
+                groups.setdefault((item.what, item.after, item.until), set()).add(site.name)
+    for (what, after, until), names in groups.items():
         where = "; ".join(sorted(names))
-        if after is not None:
+        if what == "pavement" and after is not None:
+            yield f"pavement: not known from {words.day(after)} on, after a gap ({where})"
+        elif after is not None and until is not None:
+            yield f"{what}: not forecast {words.span(after, until)} ({where})"
+        elif after is not None:
             yield f"{what}: not forecast beyond {words.day(after)} ({where})"
         elif what.startswith("no forecast"):
             yield f"{where}: {what}"

@@ -146,10 +146,11 @@ class Event(Record):
 
 
 class Unknown(Record):
-    """Something the forecast does not say, and from when."""
+    """Something the forecast does not say, from when, and until when."""
 
     what: str
     after: AwareDatetime | None  # None: not at all
+    until: AwareDatetime | None = None  # None: not again inside the horizon
 
 
 @dataclass(frozen=True)
@@ -251,7 +252,7 @@ def outlook(
     chance = _chance(hazards, series, ground.surface_c, error_dc)
     governing = _governing(hazards, chance.mean(axis=1), thresholds.watch_probability)
     members = Members.of(series, ground.surface_c, chance)
-    unknown = _unknown(forecast, cell)
+    unknown = _unknown(forecast, cell, ground)
     icy = _refrozen(hazards, ground)
     found: list[Event] = []
     hours = _hours(forecast, series, ground, governing)
@@ -474,7 +475,14 @@ def _event(
         from_pile=from_pile,
         ice_until=None,
         probability=members.probability(run),
-        unknown=tuple(item.what for item in unknown if item.after is None or item.after < end),
+        unknown=tuple(
+            dict.fromkeys(
+                item.what
+                for item in unknown
+                if (item.after is None or item.after < end)
+                and (item.until is None or item.until > inside[0].start)
+            )
+        ),
     )
 
 
@@ -518,13 +526,26 @@ def _zero(value: float) -> float:
     return 0.0 if math.isnan(value) else value
 
 
-def _unknown(forecast: Forecast, cell: int) -> tuple[Unknown, ...]:
-    """List the layers that end inside the horizon or are missing altogether."""
+def _unknown(forecast: Forecast, cell: int, ground: Ground) -> tuple[Unknown, ...]:
+    """List the layers that end or pause inside the horizon, or are missing altogether.
+
+    The pavement carries its heat from hour to hour: after a pause of the temperature it stays
+    unknown, and that is said beside the pause itself.
+    """
+    known = {what: _known(forecast[name][:, cell, :]) for name, what in LAYERS.items()}
+    known["pavement"] = _known(ground.surface_c) | ~known["temperature"]
     found = []
-    for name, what in LAYERS.items():
-        known = np.flatnonzero(np.isfinite(forecast[name][:, cell, :]).all(axis=1))
-        if not known.size:
+    for what, hours in known.items():
+        if not hours.any():
             found.append(Unknown(what=what, after=None))
-        elif known[-1] + 1 < forecast.hours:
-            found.append(Unknown(what=what, after=forecast.time(int(known[-1]) + 1)))
+            continue
+        turns = np.flatnonzero(np.diff(hours.astype(int), prepend=1, append=1))
+        for first, last in turns.reshape(-1, 2):
+            until = forecast.time(int(last)) if last < forecast.hours else None
+            found.append(Unknown(what=what, after=forecast.time(int(first)), until=until))
     return tuple(found)
+
+
+def _known(values: Array) -> NDArray[np.bool_]:
+    """Say for which hours every member has a value."""
+    return np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)

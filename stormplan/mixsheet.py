@@ -41,7 +41,9 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
     """Put a yard's mix into words."""
     say = words.say
     if not yard.blends and not yard.brine_needed_l:
-        return YardView(yard.name, (), (("Mix", "nothing"),), ())
+        return YardView(
+            yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
+        )
     rows = [
         *([("For later passes", say.volume(yard.later_l))] if yard.later_l > 0.0 else []),
         ("Brine needed, with reserve", say.volume(yard.brine_needed_l)),
@@ -66,7 +68,8 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
         rows.append((additive.name, need))
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
-        rows.append((f"Tank {tank.tank}", f"{say.volume(tank.on_hand_l)}, {strength}{tank.says}"))
+        held = f"{say.volume(tank.on_hand_l)}, {say.volume(tank.usable_l)} to draw"
+        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{tank.says}"))
     for one in yard.crew.sprayers:
         if one.loads and one.start is not None:
             load = f"{count(one.loads, 'load')}, {one.hours:.1f} h from {words.day(one.start)}"
@@ -141,7 +144,7 @@ class Sheet:
     mends: tuple[tuple[str, str, str, str], ...]
     mends_note: str
     loads: tuple[Load, ...]
-    tanks: tuple[tuple[str, str, str, str], ...]
+    tanks: tuple[tuple[str, str, str, str, str], ...]
     additives: tuple[tuple[str, str, str, str], ...]
     cautions: tuple[str, ...]
 
@@ -385,10 +388,11 @@ def place_line(found: Blending, words: Words) -> str:
     return f"{where}: {why}.{base}"
 
 
-def _tank(yard: YardMix, words: Words) -> Iterable[tuple[str, str, str, str]]:
+def _tank(yard: YardMix, words: Words) -> Iterable[tuple[str, str, str, str, str]]:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
-        yield tank.tank, words.say.volume(tank.on_hand_l), strength, tank.says
+        held, draw = words.say.volume(tank.on_hand_l), words.say.volume(tank.usable_l)
+        yield tank.tank, held, draw, strength, tank.says
 
 
 def _cautions(yard: YardMix) -> tuple[str, ...]:

@@ -466,6 +466,9 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         names = sorted(short | {u.what for u in missing})
         if names:
             found.append(f"{site.name}: {', '.join(names)} not forecast for all of the storm")
+        paused = sorted({u.what for s in site.surfaces for u in s.unknown if u.until} - {*names})
+        if paused:
+            found.append(f"{site.name}: the forecast has a gap in {', '.join(paused)}")
     return tuple(found)
 
 

@@ -262,9 +262,9 @@ def event_line(event: Event, words: Words) -> str:
 
 
 def amounts(event: Event, words: Words) -> list[str]:
-    """Say how much falls; nothing does in a frost."""
+    """Say how much falls; nothing does in a frost or in most refreezes."""
     if event.hazard in SNOW:
         return [f"{words.say.snow(event.snow_cm)} of snow"]
-    if event.hazard is Hazard.FROST:
+    if event.hazard is Hazard.FROST or event.water_mm == 0.0:
         return []
     return [f"{words.say.water(event.water_mm)} of water"]

@@ -107,6 +107,17 @@ def test_a_layer_that_ends_is_unknown_and_not_dry():
     assert nothing.unknown == (event.Unknown(what="freezing rain", after=None),)
 
 
+def test_a_pause_in_the_forecast_is_said_and_so_is_what_it_takes_from_the_pavement():
+    air, pavement = np.full((2, 48), -2.0)
+    air[20:26] = np.nan
+    pavement[20:] = np.nan
+    found = outlook(pavement, air_temp_c=air)
+    assert set(found.unknown) == {
+        event.Unknown(what="temperature", after=found.hours[20].start, until=found.hours[26].start),
+        event.Unknown(what="pavement", after=found.hours[26].start),
+    }
+
+
 def test_members_vote_and_give_the_chance():
     hours = 24
     one = cell(hours=hours, pop=1.0)
