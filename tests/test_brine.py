@@ -403,7 +403,7 @@ def test_freezing_falls_with_strength_up_to_the_eutectic(chloride, one, other):
         float(brine.freeze_point_c(molality(**{chloride: share * limit})))
         for share in (weak, strong)
     )
-    assert strong_c <= weak_c
+    assert strong_c <= weak_c + 1e-9  # the last digits are the solver's
     if strong - weak > 1e-6:
         assert strong_c < weak_c or strong_c in brine.EUTECTIC_C
 
