@@ -413,6 +413,13 @@ class Archive:
             "INSERT INTO plan (made_at, document) VALUES (?, ?)", stamp(made_at), pack(document)
         )
 
+    def last_made(self, before: datetime) -> datetime | None:
+        """Tell when the newest plan before a moment was made; None if there is none."""
+        row = self.newest(
+            "SELECT made_at FROM plan WHERE made_at < ? ORDER BY made_at DESC", stamp(before)
+        )
+        return None if row is None else datetime.fromisoformat(row[0])
+
     def last_plan(self, before: datetime) -> KeptPlan | None:
         """Find the newest plan made before a moment; None if there is none."""
         row = self.newest(

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan import aftercare, batch, course, event, foreman, pretreat, refusal, search
+from stormplan.correction import NO_OFFSETS, NONE, Offsets
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
@@ -125,6 +126,7 @@ def decide(
     keys: Sequence[str],
     cells: Mapping[str, CellForecast],
     now: datetime,
+    offsets: Offsets = NO_OFFSETS,
 ) -> dict[tuple[str, str], Decided]:
     """Decide for every surface of some sites; pure, so that it can run anywhere.
 
@@ -138,6 +140,8 @@ def decide(
         By site key; a site that is absent is passed over [-].
     now : datetime
         Moment of planning, aware UTC [-].
+    offsets : mapping of (str, str) to Correction
+        What readings say of a site's surface by night; one that is absent has none [-].
 
     Returns
     -------
@@ -152,7 +156,7 @@ def decide(
             groups.setdefault(alike, []).append(key)
     answers: dict[tuple[str, str], Decided] = {}
     for (start, _), together in groups.items():
-        answers |= _decide(sites, together, cells, start, now)
+        answers |= _decide(sites, together, cells, start, now, offsets)
     return answers
 
 
@@ -162,6 +166,7 @@ def _decide(
     cells: Mapping[str, CellForecast],
     start: datetime,
     now: datetime,
+    offsets: Offsets,
 ) -> dict[tuple[str, str], Decided]:
     """Decide for sites whose weather is known from the same hour on, by as many members."""
     distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
@@ -169,10 +174,13 @@ def _decide(
     end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     surfaces = {
-        (key, surface_key): _lane(sites, sites.sites[key], surface, place[id(cells[key])])
+        (key, surface_key): _lane(
+            sites, sites.sites[key], surface, place[id(cells[key])],
+            offsets.get((key, surface_key), NONE).offset_dc,
+        )
         for key in known
         for surface_key, surface in sites.sites[key].surfaces.items()
-    }
+    }  # fmt: skip
     run = _run(forecast, tuple(dict.fromkeys(surfaces.values())), now)
     index = {lane: at for at, lane in enumerate(run.lanes)}
     stocks = {key: _stock(sites, key) for key in sites.yards}
@@ -228,7 +236,7 @@ def first_hour(cell: CellForecast, now: datetime) -> datetime:
     return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)
 
 
-def _lane(sites: Sites, site: Site, surface: Surface, cell: int) -> Lane:
+def _lane(sites: Sites, site: Site, surface: Surface, cell: int, night_offset_dc: float) -> Lane:
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
     return Lane(
@@ -238,6 +246,7 @@ def _lane(sites: Sites, site: Site, surface: Surface, cell: int) -> Lane:
             sky_view_frac=surface.sky_view,
             wind_factor=SHELTERED_WIND if surface.sheltered else 1.0,
             traffic_wm2=surface.traffic_wm2,
+            night_offset_dc=night_offset_dc,
         ),
         aftercare.trigger_cm(practice, use == "pedestrian"),
         search.RESIDUAL_MM[use],
@@ -326,6 +335,8 @@ def _name(forecast: Forecast, lane: Lane, thresholds: Thresholds, snow_pile: boo
     ]
     if column.traffic_wm2:
         parts[2] += f" traffic {column.traffic_wm2:g}"
+    if column.night_offset_dc:
+        parts[2] += f" nights {column.night_offset_dc:+.2f}K"
     return " | ".join(parts) + (" pile" if snow_pile else "")
 
 

@@ -44,7 +44,8 @@ def reading_add(
 ) -> None:
     """Log a surface temperature, from an infrared gun or a probe in the pavement.
 
-    From five night readings on, list tells how far off past plans were at a surface by night.
+    From five night readings on, list tells how far off past plans were at a surface by night, and
+    plans correct its nights by that, where the sites file names the log (readings: FILE).
     """
     from stormplan import logbook
     from stormplan.correction import Light, Reading

@@ -3,15 +3,17 @@
 An infrared gun or a probe at the site knows what a gridded forecast cannot: how sheltered, how
 built-up the place is. Its mean error at night is a constant that a handful of readings removes.
 A few readings may be wrong together, so the offset is shrunk, and from fewer than five there is
-none. By day the sun's error has another sign: a night offset there does harm, so it stays off.
+none. By day the sun's error has another sign: a night offset there does harm, so it fades out
+after sunrise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,7 @@ Array = NDArray[np.float64]
 PRIOR_READINGS = 5
 FEWEST_READINGS = 5
 NIGHT_BELOW_DEG = 0.0  # the sun's true elevation
+GONE_ABOVE_DEG = 10.0  # about an hour after sunrise the sun's own error rules: our own choice
 
 
 class Light(StrEnum):
@@ -66,15 +69,42 @@ class Correction:
 
 NONE = Correction(0.0, 0)
 
+#: By site and surface.
+Offsets = Mapping[tuple[str, str], Correction]
+NO_OFFSETS: Offsets = MappingProxyType({})
+
 
 def is_night(
     times: Sequence[datetime], latitude_deg: float, longitude_deg: float
 ) -> NDArray[np.bool_]:
     """Tell which aware moments have the sun below the horizon, (time,)."""
+    return np.asarray(_elevation_deg(times, latitude_deg, longitude_deg) < NIGHT_BELOW_DEG)
+
+
+def _elevation_deg(times: Sequence[datetime], latitude_deg: float, longitude_deg: float) -> Array:
     utc = [time.astimezone(UTC).replace(tzinfo=None) for time in times]
     stamps = np.array(utc, dtype="datetime64[ms]")
-    elevation = sun.elevation_deg(stamps, latitude_deg, longitude_deg)[:, 0]
-    return np.asarray(elevation < NIGHT_BELOW_DEG)
+    return sun.elevation_deg(stamps, latitude_deg, longitude_deg)[:, 0]
+
+
+def night_share(starts: Sequence[datetime], latitude_deg: float, longitude_deg: float) -> Array:
+    """Give the part of an offset that belongs to each hour, by the sun at half past.
+
+    Parameters
+    ----------
+    starts : sequence of datetime
+        Of the hours, aware [-].
+    latitude_deg, longitude_deg : float
+        Of the site [°].
+
+    Returns
+    -------
+    array (hour,)
+        1 by night, 0 by day; in between it fades, so that no surface jumps at sunrise [-].
+    """
+    middles = [start + timedelta(minutes=30) for start in starts]
+    elevation = _elevation_deg(middles, latitude_deg, longitude_deg)
+    return np.asarray(1.0 - np.clip(elevation / GONE_ABOVE_DEG, 0.0, 1.0))
 
 
 def site_correction(readings_c: Array, modelled_c: Array, night: NDArray[np.bool_]) -> Correction:
@@ -135,24 +165,3 @@ def of_surface(
     read = np.array([reading.surface_c for reading in shaded])
     night = is_night([reading.time for reading in shaded], latitude_deg, longitude_deg)
     return site_correction(read, model, night)
-
-
-def apply(surface_c: Array, night: NDArray[np.bool_], correction: Correction) -> Array:
-    """Add the offset to the night hours of a surface temperature.
-
-    Parameters
-    ----------
-    surface_c : array (hour, ...)
-        Modelled [°C].
-    night : array of bool (hour,)
-        Sun below the horizon [-].
-    correction : Correction
-        Of the surface [-].
-
-    Returns
-    -------
-    array (hour, ...)
-        Days stay as they are [°C].
-    """
-    shaped = np.reshape(night, (-1, *[1] * (surface_c.ndim - 1)))
-    return np.asarray(surface_c + np.where(shaped, correction.offset_dc, 0.0))

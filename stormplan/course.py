@@ -4,6 +4,9 @@ Two temperatures per column: the skin that meets sky and wind, and the pavement 
 film. Loose snow lies between them; without snow they are one. The film freezes and melts where
 the pavement is, snow melts at its top as well, and the heat of both goes into the same balance in
 the same step.
+
+Readings on the spot may know that a place is warmer or colder by night than the balance says. The
+film lives at the temperature so corrected; the balance itself goes on as it was.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from numpy.typing import NDArray
 
 from stormplan import pavement, phase
 from stormplan.air import wet_bulb_c
+from stormplan.correction import night_share
 from stormplan.film import (
     COVERED_BY_MM,
     Applications,
@@ -146,6 +150,7 @@ class WetSlab:
 
     After each step ``heat_wm2k``, ``evaporated``, ``melted``, ``top_melted``, ``free_c`` and
     ``watts_per_k`` say what happened in it [W/(m² K)], [kg/m²] three times, [°C], [W/(m² K)].
+    ``offset_dc`` is how much warmer film and snow find their place than the balance has it [K].
     """
 
     def __init__(self, slab: Slab, film: Film) -> None:
@@ -155,6 +160,7 @@ class WetSlab:
         nothing = np.zeros_like(self.skin_c)
         self.heat_wm2k = self.evaporated = self.melted = self.top_melted = nothing
         self.free_c = self.watts_per_k = nothing
+        self.offset_dc: Array | float = 0.0
 
     def optics(self) -> tuple[Array, Array]:
         """Albedo and emissivity of what lies on top [-]."""
@@ -197,9 +203,9 @@ class WetSlab:
         income += slab.traffic_wm2
         floor = np.where(film.snow > 0.5 * COVERED_BY_MM, SNOW_FLOOR_WM2K, pavement.FLOOR_WM2K)
         heat = exchange_wm2k(weather.wind_ms, self.skin_c, weather.air_c, pressure_pa, floor)
-        exposed = film.exposed(self.skin_c)
+        exposed = film.exposed(self.skin_c + self.offset_dc)
         vapour, vapour_slope = vapour_flux(
-            exposed, heat, self.skin_c, weather.vapour_pa, pressure_pa, dt
+            exposed, heat, self.skin_c + self.offset_dc, weather.vapour_pa, pressure_pa, dt
         )
         film.receive(*fall)
 
@@ -222,7 +228,7 @@ class WetSlab:
 
         # snow melts at its top first; its skin cannot pass 0 °C while there is any
         snow_power = LATENT_FUSION_J_KG / dt * film.snow
-        top_melt = np.minimum(stiff * np.maximum(skin, 0.0), snow_power)
+        top_melt = np.minimum(stiff * np.maximum(skin + self.offset_dc, 0.0), snow_power)
         skin = skin - top_melt / stiff
         pinned = (top_melt > 0.0) & (top_melt < snow_power)
         self.top_melted = top_melt * (dt / LATENT_FUSION_J_KG)
@@ -232,10 +238,11 @@ class WetSlab:
         outer = stiff - share * (own + slope)
         series = np.where(pinned, through, through * outer / (through + outer))
         self.watts_per_k = own + slope + series
-        self.free_c = known / firm + share * skin
+        self.free_c = known / firm + share * skin + self.offset_dc
         per_kg = LATENT_FUSION_J_KG / (dt * self.watts_per_k)
         before = film.water
-        liquid = phase.settle(self.free_c, per_kg, before, film.total, film.salts, slab.surface_c)
+        guess_c = slab.surface_c + self.offset_dc
+        liquid = phase.settle(self.free_c, per_kg, before, film.total, film.salts, guess_c)
         film.shift(liquid)
         self.melted = film.water - before
         base_melt = self.melted * (LATENT_FUSION_J_KG / dt)
@@ -278,6 +285,15 @@ def fresh_film(columns: Columns, members: int, wear_per_h: Array | float = 0.0) 
         np.repeat(columns.each("drain_s"), members),
         np.repeat(wear, members),
     )
+
+
+def _night_offsets_dc(forecast: Forecast, columns: Columns) -> Array | None:
+    """Give what each column's offset comes to in each hour, (hour, column); None where nil."""
+    if not columns.night_offset_dc.any():
+        return None
+    cells = ((cell.latitude_deg, cell.longitude_deg) for cell in forecast.cells)
+    nights = [night_share(forecast.starts, *place) for place in cells]
+    return np.stack(nights, axis=1)[:, columns.cell] * columns.night_offset_dc
 
 
 class Work:
@@ -337,11 +353,13 @@ class _Means:
         self._low = np.minimum(self._low, wet.slab.surface_c)
 
     def end(self, hour: int, wet: WetSlab) -> None:
+        """Close the hour; what is reported is the place as its film finds it."""
         self._sum["surface"] += 0.5 * (self._ends[0] - wet.slab.surface_c)
         self._sum["skin"] += 0.5 * (self._ends[1] - wet.skin_c)
         for name, total in self._sum.items():
-            self.out[name][hour] = (total / STEPS_PER_HOUR).reshape(self.shape)
-        self.lowest[hour] = self._low.reshape(self.shape)
+            offset = wet.offset_dc if name in ("surface", "skin") else 0.0
+            self.out[name][hour] = (total / STEPS_PER_HOUR + offset).reshape(self.shape)
+        self.lowest[hour] = (self._low + wet.offset_dc).reshape(self.shape)
 
 
 def run(
@@ -391,7 +409,10 @@ def run(
     recorder = Recorder(hours, len(columns), members)
     means = _Means(hours, (len(columns), members))
     deep = np.empty((len(depths_m), hours, len(columns), members))
+    offsets = _night_offsets_dc(forecast, columns)
     for hour in range(hours):
+        if offsets is not None:
+            wet.offset_dc = np.repeat(offsets[hour], members)
         amounts = [
             forcing.gather(a[hour]) / STEPS_PER_HOUR
             for a in (fall.liquid_mm, fall.snow_mm, fall.sleet_mm)

@@ -14,7 +14,14 @@ from stormplan.errors import InputError
 from stormplan.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment import Action, Treatment
 from stormplan.units import Speaker
-from stormplan.wording import Words, blend_name, percent, reason_line, solid_lines
+from stormplan.wording import (
+    Words,
+    blend_name,
+    night_line,
+    percent,
+    reason_line,
+    solid_lines,
+)
 
 
 def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str]:
@@ -53,6 +60,8 @@ def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str
     )  # fmt: skip
     for surface in chosen:
         said += ["", f"{surface.name} ({surface.key}), {words.say.area(surface.area_m2)}"]
+        if surface.night is not None and surface.night.n > 0:
+            said.append(f"  Own readings: {night_line(surface.night, words.say)}")
         for treatment in surface.treatments:
             said += [f"  {line}" for line in _treatment(treatment, words)]
     return said

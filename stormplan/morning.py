@@ -20,14 +20,17 @@ from stormplan import (
     changes,
     charts,
     exports,
+    logbook,
     mixsheet,
     notices,
+    ownnights,
     screen,
     shelf,
     sitesfile,
 )
 from stormplan.alert import Alert
 from stormplan.archive import Archive
+from stormplan.correction import NO_OFFSETS, Offsets
 from stormplan.errors import ForecastError, InputError
 from stormplan.fetch import Fetcher, Manners
 from stormplan.handbook import Practice
@@ -104,8 +107,10 @@ def work_out(
         alerts, problem = _alerts(sites, fetcher, now)
     finally:
         fetcher.close()
-    plan = make_plan(sites, _answers(gathered), now)
-    troubles = tuple(said for said in (problem, _clock_words(fetcher.clock_off)) if said)
+    offsets, unread = _night_offsets(sites, archive, now, folder)
+    plan = make_plan(sites, _answers(gathered), now, offsets=offsets)
+    said = (problem, _clock_words(fetcher.clock_off), unread)
+    troubles = tuple(words for words in said if words)
     # alerts join when all is decided: they cannot have had a say
     return plan.model_copy(update={"alerts": alerts, "troubles": troubles})
 
@@ -171,6 +176,19 @@ def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert,
         ) or None
     except ForecastError as error:
         return (), f"official alerts are not known: {error}"
+
+
+def _night_offsets(
+    sites: Sites, archive: Archive, now: datetime, folder: Path
+) -> tuple[Offsets, str | None]:
+    """Work out what readings taken so far add at night; else the reason why they do not."""
+    if sites.readings is None:
+        return NO_OFFSETS, None
+    try:
+        known = logbook.read(folder / sites.readings)
+        return ownnights.offsets(archive, [one for one in known if one.time < now]), None
+    except InputError as error:
+        return NO_OFFSETS, f"nights are not corrected by readings: {error}"
 
 
 def _clock_words(off: timedelta | None) -> str | None:

@@ -7,28 +7,33 @@ that hour. The errors of a surface's nights become its shrunk offset.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from stormplan import correction
 from stormplan.archive import Archive
-from stormplan.correction import Correction, Reading
+from stormplan.correction import Correction, Offsets, Reading
 
 HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
 class _Said:
-    """What one plan had for a surface: where the site is, and the surface by hour [°C]."""
+    """What the model had for a surface: where the site is, and the surface by hour [°C]."""
 
     latitude_deg: float
     longitude_deg: float
     surface_c: Mapping[datetime, float]
 
+    def of_hour(self, moment: datetime) -> dict[datetime, float]:
+        """Give the hour a moment lies in, by its start; nothing where it is not known."""
+        hour = moment.replace(minute=0, second=0, microsecond=0)
+        return {hour: self.surface_c[hour]} if hour in self.surface_c else {}
 
-def offsets(archive: Archive, readings: Sequence[Reading]) -> dict[tuple[str, str], Correction]:
+
+def offsets(archive: Archive, readings: Sequence[Reading]) -> Offsets:
     """Work out the night offset of every surface that was read.
 
     Parameters
@@ -45,27 +50,36 @@ def offsets(archive: Archive, readings: Sequence[Reading]) -> dict[tuple[str, st
         no offset from no readings.
     """
     together: dict[tuple[str, str], list[Reading]] = {}
+    modelled: dict[tuple[str, str], dict[datetime, float]] = {}
+    places: dict[tuple[str, str], tuple[float, float]] = {}
     for reading in readings:
         together.setdefault((reading.site, reading.surface), []).append(reading)
-    return {at: _offset(archive, own) for at, own in together.items()}
+    for reading, plan in _beside_plans(archive, readings):
+        said, at = _said(plan, reading), (reading.site, reading.surface)
+        if said is not None:
+            places[at] = said.latitude_deg, said.longitude_deg
+            modelled.setdefault(at, {}).update(said.of_hour(reading.time))
+    return {
+        at: correction.of_surface(own, modelled[at], *places[at]) if at in places
+        else correction.NONE
+        for at, own in together.items()
+    }  # fmt: skip
 
 
-def _offset(archive: Archive, readings: Sequence[Reading]) -> Correction:
-    """Work out one surface's offset."""
-    modelled: dict[datetime, float] = {}
-    place: tuple[float, float] | None = None
-    for reading in readings:
-        kept = archive.last_plan(reading.time)
-        said = None if kept is None else _said(json.loads(kept.document), reading)
-        if said is None:
+def _beside_plans(
+    archive: Archive, readings: Sequence[Reading]
+) -> Iterator[tuple[Reading, Mapping[str, Any]]]:
+    """Go through readings in order of time, each with the last plan made before it."""
+    made_at, plan = None, None
+    for reading in sorted(readings, key=lambda one: one.time):
+        last = archive.last_made(reading.time)
+        if last is None:
             continue
-        hour = reading.time.replace(minute=0, second=0, microsecond=0)
-        place = said.latitude_deg, said.longitude_deg
-        if hour in said.surface_c:
-            modelled[hour] = said.surface_c[hour]
-    if place is None:
-        return correction.NONE
-    return correction.of_surface(readings, modelled, *place)
+        if last != made_at:  # the plan of many sites takes a while to read
+            kept = archive.last_plan(reading.time)
+            made_at, plan = last, None if kept is None else json.loads(kept.document)
+        if plan is not None:
+            yield reading, plan
 
 
 def _said(plan: Mapping[str, Any], reading: Reading) -> _Said | None:
@@ -78,12 +92,17 @@ def _said(plan: Mapping[str, Any], reading: Reading) -> _Said | None:
         return None
     series = plan["columns"][surface["column"]]
     start = datetime.fromisoformat(series["start"])
+    place = site["latitude_deg"], site["longitude_deg"]
+    starts = [start + at * HOUR for at in range(len(series["surface_c"]))]
+    # an offset that the plan had already is not learnt again: the model is judged without it
+    had = (surface.get("night") or {}).get("offset_dc", 0.0)
+    share = correction.night_share(starts, *place).tolist()
     known = {
-        start + place * HOUR: value
-        for place, value in enumerate(series["surface_c"])
+        hour: value - had * part
+        for hour, value, part in zip(starts, series["surface_c"], share, strict=True)
         if value is not None
     }
-    return _Said(site["latitude_deg"], site["longitude_deg"], known)
+    return _Said(*place, known)
 
 
 def words(at: tuple[str, str], found: Correction) -> str:

@@ -65,6 +65,8 @@ class Column:
         Heat from traffic [W/m²].
     horizon_deg : tuple of float
         Height of the skyline in equal steps of azimuth, clockwise from north; empty when open [°].
+    night_offset_dc : float
+        What readings on the spot say is missing from its temperature at night [K].
     """
 
     cell: int
@@ -73,6 +75,7 @@ class Column:
     wind_factor: float = 1.0
     traffic_wm2: float = 0.0
     horizon_deg: tuple[float, ...] = ()
+    night_offset_dc: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,7 @@ class Columns:
     wind_factor: Array
     traffic_wm2: Array
     horizon_deg: Array | None
+    night_offset_dc: Array
 
     @classmethod
     def of(cls, records: Sequence[Column]) -> Columns:
@@ -125,6 +129,7 @@ class Columns:
             wind_factor=np.array([record.wind_factor for record in records], dtype=float),
             traffic_wm2=np.array([record.traffic_wm2 for record in records], dtype=float),
             horizon_deg=_horizons(records),
+            night_offset_dc=np.array([record.night_offset_dc for record in records], dtype=float),
         )
 
     def __len__(self) -> int:

@@ -22,6 +22,7 @@ from stormplan.alert import Alert
 from stormplan.block import Decided
 from stormplan.catalog import SURFACE_CLASSES
 from stormplan.changes import Change
+from stormplan.correction import NO_OFFSETS, Correction, Offsets
 from stormplan.crew import Job
 from stormplan.errors import Exit
 from stormplan.event import Hour, Outlook, Record, Unknown
@@ -106,8 +107,18 @@ class Refreeze(Record):
     water: Literal["water off a snow pile", "standing water", "what the storm leaves"]
 
 
+class Night(Record):
+    """What a surface's own readings add to its temperature at night [K], and how many they are."""
+
+    offset_dc: float
+    n: int
+
+
 class SurfacePlan(Record):
-    """One surface: what was found, what to do, and when it can freeze back."""
+    """One surface: what was found, what to do, and when it can freeze back.
+
+    ``night`` is None where nobody has read the surface.
+    """
 
     key: str
     name: str
@@ -118,6 +129,7 @@ class SurfacePlan(Record):
     treatments: tuple[Treatment, ...]
     refreeze: tuple[Refreeze, ...]
     unknown: tuple[Unknown, ...]
+    night: Night | None = None
 
 
 class SitePlan(Record):
@@ -217,6 +229,7 @@ def make_plan(
     answers: Mapping[str, Answer],
     now: datetime,
     mapper: Callable[..., Iterable[dict[tuple[str, str], Decided]]] = map,
+    offsets: Offsets = NO_OFFSETS,
 ) -> Plan:
     """Plan every site as of a moment.
 
@@ -230,6 +243,8 @@ def make_plan(
         Moment of planning, aware UTC [-].
     mapper : callable
         ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere [-].
+    offsets : mapping of (str, str) to Correction
+        What readings say of a site's surface by night [-].
 
     Returns
     -------
@@ -242,7 +257,8 @@ def make_plan(
     def decide(cells: Mapping[str, CellForecast]) -> follow.Found:
         blocks = list(block.cut(sites, keys, cells))
         each = len(blocks)
-        done = mapper(block.decide, [sites] * each, blocks, [cells] * each, [now] * each)
+        shared = ([thing] * each for thing in (cells, now, offsets))
+        done = mapper(block.decide, [sites] * each, blocks, *shared)
         return {at: found for part in done for at, found in part.items()}
 
     heard = {key: found.forecasts for key, found in said.items()}
@@ -251,7 +267,7 @@ def make_plan(
         for rank in range(max(map(len, heard.values()), default=0))
     ]
     sided = {key: follow.choose(key, sites, heard[key], views) for key in keys}
-    planned = [_site_plan(key, sites, said[key], sided[key]) for key in keys]
+    planned = [_site_plan(key, sites, said[key], sided[key], offsets) for key in keys]
     decided = {at: found for side in sided.values() for at, found in side.decided.items()}
     outlooks = {found.column: found.outlook for found in decided.values()}
     active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
@@ -305,7 +321,9 @@ def _series(seen: Outlook) -> Series:
     )
 
 
-def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
+def _surface_plan(
+    key: str, surface: Surface, found: Decided, night: Correction | None
+) -> SurfacePlan:
     return SurfacePlan(
         key=key,
         name=surface.words,
@@ -316,6 +334,7 @@ def _surface_plan(key: str, surface: Surface, found: Decided) -> SurfacePlan:
         treatments=found.treatments,
         refreeze=tuple(_refreezes(found.treatments)),
         unknown=found.outlook.unknown,
+        night=None if night is None else Night(offset_dc=round(night.offset_dc, 3), n=night.n),
     )
 
 
@@ -340,10 +359,12 @@ def _refreezes(treatments: Sequence[Treatment]) -> Iterable[Refreeze]:
             )
 
 
-def _site_plan(key: str, sites: Sites, said: Answer, side: Side) -> SitePlan:
+def _site_plan(key: str, sites: Sites, said: Answer, side: Side, offsets: Offsets) -> SitePlan:
     site = sites.sites[key]
     surfaces = tuple(
-        _surface_plan(surface_key, surface, side.decided[key, surface_key])
+        _surface_plan(
+            surface_key, surface, side.decided[key, surface_key], offsets.get((key, surface_key))
+        )
         for surface_key, surface in site.surfaces.items()
         if (key, surface_key) in side.decided
     )

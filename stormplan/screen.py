@@ -135,6 +135,7 @@ def _site(site: SiteView) -> RenderableType:
     parts: list[RenderableType] = [title]
     if site.problem:
         parts.append(Text(f"  NO FORECAST: {site.problem}", style="bold red"))
+    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in site.nights]
     parts += [Padding(_job(job), (0, 0, 0, 2)) for job in site.jobs]
     return Group(*parts)
 

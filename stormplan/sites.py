@@ -430,6 +430,7 @@ class Sites(Record):
     yards: dict[Key, Yard] = Field(min_length=1)
     clients: dict[Key, Client] = Field(min_length=1)
     sites: dict[Key, Site] = Field(min_length=1)
+    readings: str | None = None  # log of surface readings, for the correction of nights
     watch: Watch = Watch()
     delivery: Delivery = Delivery()
 

@@ -15,7 +15,7 @@ from stormplan import secondopinion
 from stormplan.event import SNOW, Event, Hazard
 from stormplan.plan import SitePlan, SurfacePlan
 from stormplan.treatment import Action, Pass, Treatment
-from stormplan.wording import Words, blend_name, capital, percent, reason_line
+from stormplan.wording import Words, blend_name, capital, night_line, percent, reason_line
 
 ACTIONS = {
     Action.PRETREAT: "Pre-treat",
@@ -85,6 +85,7 @@ class SiteView:
     forecast: str
     problem: str | None
     opinions: tuple[str, ...]
+    nights: tuple[str, ...]
     jobs: tuple[JobView, ...]
     is_quiet: bool
 
@@ -120,6 +121,10 @@ def site_view(site: SitePlan, words: Words, notes: Footnotes) -> SiteView:
         ),
         problem=site.problem,
         opinions=tuple(secondopinion.site_lines(site, words)),
+        nights=tuple(
+            f"{s.name}: {night_line(s.night, words.say)}." for s in site.surfaces
+            if s.night is not None and s.night.n > 0
+        ),
         jobs=_jobs(site, here, notes),
         is_quiet=source is not None and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip

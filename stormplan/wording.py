@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan import handbook
+from stormplan.correction import FEWEST_READINGS
+from stormplan.plan import Night
 from stormplan.treatment import Reason, Solid
 from stormplan.units import Speaker
 
@@ -67,6 +69,18 @@ def reason_line(reason: Reason, say: Speaker) -> str:
         else:
             text += f": {handbook.speak(reason.kind, reason.saw, say)} against {limit}"
     return text if reason.set_by == "default" else f"{text} (set by {reason.set_by})"
+
+
+def night_line(night: Night, say: Speaker) -> str:
+    """Say what a surface's own readings do to its nights, and how many they are."""
+    if night.n < FEWEST_READINGS:
+        return (
+            f"{count(night.n, 'night reading')} of its own; {FEWEST_READINGS} are needed before"
+            " nights are corrected"
+        )
+    way = "warmer" if night.offset_dc > 0.0 else "colder"
+    size = say.degrees(abs(night.offset_dc), 1)
+    return f"nights taken {size} {way} than the model has them, from {night.n} own night readings"
 
 
 def capital(text: str) -> str:

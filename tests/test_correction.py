@@ -3,16 +3,31 @@
 import json
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pytest
+import winter
+from company import company, site
+from tables import NOON, cell
 from typer.testing import CliRunner
 
-from stormplan import correction, logbook, morning, ownnights
+from stormplan import (
+    briefing,
+    correction,
+    course,
+    explain,
+    logbook,
+    morning,
+    ownnights,
+    screen,
+    sitesfile,
+)
 from stormplan.archive import Archive
 from stormplan.cli import app
 from stormplan.correction import Correction, Light, Reading
 from stormplan.errors import InputError
+from stormplan.plan import Answer, make_plan
 
 MIDNIGHT = datetime(2026, 1, 12, 6, tzinfo=UTC)  # at 90° west
 PLACE = (43.0, -90.0)
@@ -58,9 +73,11 @@ def test_it_is_added_at_night_only():
     assert night.tolist() == [not 8 <= hour <= 16 for hour in range(24)]
     shifted = [time.astimezone(timezone(timedelta(hours=-6))) for time in times]
     np.testing.assert_array_equal(correction.is_night(shifted, *PLACE), night)
-    surface = np.zeros((24, 3))
-    moved = correction.apply(surface, night, Correction(1.5, 20))
-    np.testing.assert_array_equal(moved, np.where(night, 1.5, 0.0)[:, None] * np.ones(3))
+    share = correction.night_share(times, *PLACE)
+    assert (share[[*range(7), *range(17, 24)]] == 1.0).all()
+    assert (share[9:16] == 0.0).all()
+    assert (np.diff(share[6:11]) <= 0.0).all()  # it fades after sunrise, and comes before sunset
+    assert (np.diff(share[14:18]) >= 0.0).all()
 
 
 def test_twenty_readings_of_a_biased_site_make_its_other_nights_better():
@@ -169,3 +186,123 @@ def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
     assert "mill nowhere: no offset yet; 0 night readings that a plan covers, 5 are needed" in said
     absent = ["reading", "list", "--archive", str(tmp_path / "no.sqlite")]
     assert "no archive at" in str(CliRunner().invoke(app, absent).exception)
+
+
+# ------------------------------------------------------------------------------ inside a plan
+
+LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
+
+
+def planned(n=20, offset_dc=1.5, weather=None):
+    offsets = {("a", "lot"): Correction(offset_dc if n >= 5 else 0.0, n)}
+    places = {"a": site(43.0, -90.0, {"lot": LOT, "back": LOT})}
+    answers = {"a": Answer(cell(**(weather or {"air_temp_c": -1.0, "dew_point_c": -4.0})))}
+    return make_plan(company(places), answers, NOON, offsets=offsets)
+
+
+def of(plan, key):
+    surface = next(each for each in plan.sites[0].surfaces if each.key == key)
+    return surface, np.array(plan.columns[surface.column].surface_c, dtype=float)
+
+
+def test_a_plan_moves_the_nights_of_the_surface_that_was_read_and_nothing_else():
+    plan = planned()
+    read, moved = of(plan, "lot")
+    unread, as_modelled = of(plan, "back")
+    assert read.night.n == 20
+    assert read.night.offset_dc == 1.5
+    assert unread.night is None
+    starts = [plan.columns[read.column].start + timedelta(hours=h) for h in range(len(moved))]
+    share = correction.night_share(starts, 43.1, -89.4)
+    assert 30 < (share == 1.0).sum() < 50
+    # told to 0.1 °C; the ice and water that the surface carries make no difference when dry
+    np.testing.assert_allclose(moved - as_modelled, 1.5 * share, atol=0.11)
+
+
+def test_the_film_lives_at_the_corrected_temperature():
+    frosty = {"air_temp_c": 1.5, "dew_point_c": 0.5, "cloud_frac": 0.6, "wind_10m_ms": 2.0}
+
+    def events(n, offset_dc):
+        return [item.event for item in of(planned(n, offset_dc, frosty), "lot")[0].treatments]
+
+    assert any(event is not None and event.hazard == "frost" for event in events(0, 0.0))
+    # a lot that its own readings know to be well above freezing has no frost, nor ice to refreeze
+    assert events(20, 3.0) == [None]
+    colder = [e for e in events(20, -2.0) if e is not None]
+    usual = [e for e in events(0, 0.0) if e is not None]
+    assert colder[0].coldest_surface_c == pytest.approx(usual[0].coldest_surface_c - 2.0, abs=0.3)
+
+
+def test_wet_pavement_freezes_when_the_corrected_surface_does():
+    hours = np.arange(48)
+    rain = 0.5 * ((hours > 16) & (hours < 20))  # at dusk, and it cools all night
+    weather = winter.forecast(
+        air_temp_c=6.0 - 0.3 * np.minimum(hours, 30), dew_point_c=5.5 - 0.3 * np.minimum(hours, 30),
+        rain_mm=rain, precip_mm=rain, cloud_frac=1.0,
+    )  # fmt: skip
+
+    def first_ice(offset_dc):
+        taken = course.run(weather, winter.one(night_offset_dc=offset_dc))
+        surface, icy = taken.surface_min_c[:, 0, 0], taken.film.ice_mm[:, 0, 0] > 0.05
+        assert surface[icy.argmax()] < 0.0  # and not before the surface that is told of
+        return int(icy.argmax()) if icy.any() else 48
+
+    assert first_ice(-1.5) < first_ice(0.0) < first_ice(3.0)
+
+
+def test_an_offset_is_not_learnt_again_from_plans_that_had_it(tmp_path):
+    plan = planned(offset_dc=1.5)
+    own, series = of(plan, "lot")
+    start = plan.columns[own.column].start
+    starts = [start + timedelta(hours=h) for h in range(len(series))]
+    night = correction.night_share(starts, 43.0, -90.0) == 1.0
+    # the place is 2 K warmer than the model by night, 0.5 K more than the plan took it to be
+    taken = [
+        Reading(time=start + timedelta(hours=int(h), minutes=30), site="a", surface="lot",
+                surface_c=float(series[h]) + 0.5, light=Light.SHADE)
+        for h in np.flatnonzero(night)[:20]
+    ]  # fmt: skip
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        kept.keep_plan(plan.made_at, morning.document(plan))
+        found = ownnights.offsets(kept, taken)["a", "lot"]
+    assert found.n == 20
+    assert found.offset_dc == pytest.approx(20 / 25 * 2.0, abs=0.05)
+
+
+def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
+    demo = Path(morning.__file__).parent / "demo"
+    text = (demo / "sites.yaml").read_text(encoding="utf-8")
+    file = tmp_path / "sites.yaml"
+    recorded = f"  recorded: '{demo}'\nreadings: log/readings.jsonl"
+    file.write_text(text.replace("  recorded: .", recorded), encoding="utf-8")
+    ours = sitesfile.load(file)
+    tomorrow = morning.DEMO_NOW + timedelta(days=1)
+    at, surface = next((k, s) for k, one in ours.sites.items() for s in one.surfaces)
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        first = morning.plan_morning(ours, kept, morning.DEMO_NOW, folder=tmp_path)
+        own = next(s for one in first.sites if one.key == at for s in one.surfaces
+                   if s.key == surface)  # fmt: skip
+        assert own.night is None
+        series = first.columns[own.column]
+        place = ours.sites[at].latitude_deg, ours.sites[at].longitude_deg
+        starts = [series.start + timedelta(hours=h) for h in range(len(series.surface_c))]
+        dark = [h for h in np.flatnonzero(correction.night_share(starts, *place) == 1.0)
+                if morning.DEMO_NOW < starts[h] < tomorrow - timedelta(hours=1)
+                and series.surface_c[h] is not None]  # fmt: skip
+        for h in dark[:6]:
+            logbook.add(tmp_path / "log" / "readings.jsonl", Reading(
+                time=starts[h] + timedelta(minutes=30), site=at, surface=surface,
+                surface_c=series.surface_c[h] - 1.1, light=Light.SHADE))  # fmt: skip
+        plan = morning.plan_morning(ours, kept, tomorrow, folder=tmp_path)
+        later = next(s for one in plan.sites if one.key == at for s in one.surfaces
+                     if s.key == surface)  # fmt: skip
+        assert later.night.n == 6
+        assert later.night.offset_dc == pytest.approx(-6 / 11 * 1.1, abs=0.01)
+        words = "nights taken 1.1 °F colder than the model has them, from 6 own night readings"
+        assert words in " ".join(screen.text(briefing.view(plan)).split())
+        assert words in briefing.html(briefing.view(plan), (), 0)
+        assert words in "\n".join(explain.lines(plan, at))
+        (tmp_path / "log" / "readings.jsonl").write_text("torn\n")
+        plan = morning.work_out(ours, kept, tomorrow, folder=tmp_path)
+        assert any("nights are not corrected by readings" in said for said in plan.troubles)
+        assert plan.exit_code == 3
