@@ -13,16 +13,16 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan.event import SURFACE_ERROR_DC, Hazard, Outlook, Record
+from stormplan.event import Hazard, Outlook, Record
 from stormplan.forecast import CellForecast
 from stormplan.treatment import Action, Treatment
 
 Matter = Literal["decision", "onset", "coldest pavement", "snow"]
 
-#: Apart by more than this is told. All our own choice: a crew's lead, the error of the pavement
-#: model, an inch of snow.
+#: Apart by more than this is told. All our own choice: a crew's lead, the error that published
+#: models have by night (Crevier & Delage 2001, J. Appl. Meteorol.: rms about 2 K), an inch of snow.
 ONSET_APART = timedelta(hours=3)
-SURFACE_APART_DC = SURFACE_ERROR_DC
+SURFACE_APART_DC = 2.0
 SNOW_APART_CM = 2.54
 SURFACE_MATTERS_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
 

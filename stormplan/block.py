@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan import aftercare, batch, course, event, foreman, pretreat, refusal, search
+from stormplan import aftercare, batch, course, event, foreman, pretreat, refusal, search, spread
 from stormplan.correction import NO_OFFSETS, NONE, Offsets
 from stormplan.course import Course
 from stormplan.event import Event, Ground, Outlook, Thresholds
@@ -115,7 +115,8 @@ def cut(
             part, width = [], 0
         # surfaces of sites that share a cell mostly share their columns too
         shares = bool(part) and cells[part[-1]] is cells[key]
-        width += 0 if shares else cells[key].members * len(sites.sites[key].surfaces)
+        members = max(cells[key].members, spread.MEMBERS)
+        width += 0 if shares else members * len(sites.sites[key].surfaces)
         part.append(key)
     if part:
         yield part
@@ -173,6 +174,9 @@ def _decide(
     place = {id(cell): index for index, cell in enumerate(distinct)}
     end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
+    if forecast.members == 1:  # one voice: spread it by the errors that it is known to have
+        gone = (now - start) / timedelta(hours=1)
+        forecast = spread.members(forecast, np.arange(forecast.hours) - gone)
     surfaces = {
         (key, surface_key): _lane(
             sites, sites.sites[key], surface, place[id(cells[key])],
@@ -354,8 +358,7 @@ def _settle(
         run.ahead, run.columns, holding, [q.search for q in questions], sites.products
     )
     picked = [pretreat.choose(q, outcomes[q.search]) for q in questions]
-    pairs = [(q.search, outcome) for q, outcome in zip(questions, picked, strict=True)]
-    confirmed = search.confirm(run.forecast, run.columns, gone, pairs, sites.products)
+    confirmed = _confirmed(run, questions, picked, outcomes, sites)
     bare = search.frozen_frac(run.course.film)
     settled = {
         id(question): foreman.last_word(
@@ -370,6 +373,29 @@ def _settle(
         at: tuple(settled[id(a)] if isinstance(a, Question) else a for a in answers)
         for at, answers in open_cases.items()
     }
+
+
+def _confirmed(
+    run: _Run,
+    questions: Sequence[Question],
+    picked: Sequence[Outcome],
+    outcomes: Mapping[Search, tuple[Outcome, ...]],
+    sites: Sites,
+) -> list[search.Confirmed]:
+    """Run what is picked coupled; what then fails by a hair is tried again a step higher."""
+    found: dict[int, search.Confirmed] = {}
+    ask = dict(enumerate(picked))
+    while ask:
+        pairs = [(questions[at].search, outcome) for at, outcome in ask.items()]
+        answers = search.confirm(run.forecast, run.columns, run.gone, pairs, sites.products)
+        found |= zip(ask, answers, strict=True)
+        more = {
+            at: pretreat.step_up(outcome, outcomes[questions[at].search])
+            for at, outcome in ask.items()
+            if outcome.fails is None and found[at].outcome.fails is not None
+        }
+        ask = {at: outcome for at, outcome in more.items() if outcome is not None}
+    return [found[at] for at in range(len(questions))]
 
 
 def _film(question: Question, found: search.Confirmed, bare: NDArray[np.float64]) -> Film:

@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 
 from stormplan import pages, secondopinion
 from stormplan.charts import Strip
-from stormplan.event import Event
+from stormplan.event import TRACE_SNOW_CM, Event
 from stormplan.mixsheet import YardView, short_of, yard_view
 from stormplan.newswords import alert_lines, change_lines
 from stormplan.plan import Plan, SitePlan, Source, SurfacePlan
+from stormplan.refusal import FAR_OFF
 from stormplan.sitewords import Footnotes, SiteView, site_view, summary
 from stormplan.treatment import Action, Treatment
 from stormplan.units import Speaker
@@ -174,7 +175,7 @@ def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
     short = [f"{yard.name}: {', '.join(short_of(yard))}" for yard in plan.yards if yard.shortages]
     if short:
         yield Fact("Short of", "; ".join(short))
-    sure = _how_sure(actions)
+    sure = _how_sure(actions, plan.made_at)
     if sure:
         yield Fact("How sure", sure)
     close = _closest_call(actions, words)
@@ -215,11 +216,12 @@ def _blends(plan: Plan, words: Words) -> tuple[tuple[str, str], ...]:
     return tuple((name, words.say.volume(volume)) for name, volume in largest)
 
 
-def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]]) -> str:
-    """Say the chance of the commonest hazard."""
-    events = [item.event for *_, item in actions if item.event is not None]
-    if not events:
+def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime) -> str:
+    """Say the chance of the commonest hazard of the day, or of the days after it."""
+    every = [item.event for *_, item in actions if item.event is not None]
+    if not every:
         return ""
+    events = [event for event in every if event.start <= now + FAR_OFF] or every
     likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
     chances = sorted(event.probability for event in events if str(event.hazard) == likely)
     text = f"{likely} {percent(chances[0])}"
@@ -290,7 +292,7 @@ def _stretch(spell: Sequence[tuple[Event, SitePlan]], words: Words) -> Stretch:
     where = listed(names) if len(names) <= FEW else f"{len(names)} sites"
     parts = [where, f"pavement down to {coldest}", f"up to {likeliest} likely"]
     snow, water = max(e.snow_cm for e in events), max(e.water_mm for e in events)
-    if snow > 0.0:
+    if snow > TRACE_SNOW_CM:
         parts.insert(1, f"up to {words.say.snow(snow)} of snow")
     elif water > 0.0:
         parts.insert(1, f"up to {words.say.water(water)} of water")
@@ -303,7 +305,11 @@ def _stretch(spell: Sequence[tuple[Event, SitePlan]], words: Words) -> Stretch:
 def _served(plan: Plan, words: Words, notes: Footnotes) -> Iterable[YardSites]:
     """Sort the sites by yard; inside, by priority as the plan has them."""
     for yard in plan.yards:
-        sites = [site_view(site, words, notes) for site in plan.sites if site.yard == yard.yard]
+        sites = [
+            site_view(site, words, notes, plan.currency)
+            for site in plan.sites
+            if site.yard == yard.yard
+        ]
         yield YardSites(
             yard.name,
             tuple(site for site in sites if not site.is_quiet),

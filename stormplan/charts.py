@@ -21,7 +21,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from stormplan.catalog import SURFACE_CLASSES
-from stormplan.event import SURFACE_ERROR_DC
 from stormplan.plan import Plan, Series, SitePlan, SurfacePlan
 from stormplan.treatment import Treatment
 from stormplan.units import Speaker
@@ -257,22 +256,23 @@ def _values(row: Sequence[float | None], hours: int) -> Any:
 
 
 def _temperatures(axes: Axes, series: Series, hours: int, speaker: Speaker) -> None:
-    """Draw pavement and air against freezing; the pavement with the error such models have."""
+    """Draw pavement and air against freezing, and where the pavement lies four times in five."""
     shown = speaker.scale
     middle = np.arange(hours) + 0.5
     surface, air = _values(series.surface_c, hours), _values(series.air_c, hours)
+    low_c, high_c = (_values(row, hours) for row in (series.surface_low_c, series.surface_high_c))
     axes.axhline(shown(0.0), color=COLD, linewidth=1.0)
     axes.fill_between(
         middle,
-        shown(surface - SURFACE_ERROR_DC),
-        shown(surface + SURFACE_ERROR_DC),
+        shown(low_c),
+        shown(high_c),
         color=PAVEMENT,
         alpha=LIGHT,
         linewidth=0,
     )
     axes.plot(middle, shown(air), color=AIR, linewidth=1.3, linestyle=(0, (4, 2)))
     axes.plot(middle, shown(surface), color=PAVEMENT, linewidth=2.0)
-    known = np.concatenate([surface - SURFACE_ERROR_DC, surface + SURFACE_ERROR_DC, air, [0.0]])
+    known = np.concatenate([low_c, high_c, air, [0.0]])
     low, high = shown(np.nanmin(known)), shown(np.nanmax(known))
     step = 10 if speaker.is_us else 5
     axes.set_ylim(low - 0.08 * (high - low) - 1, high + 0.08 * (high - low) + 1)

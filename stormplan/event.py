@@ -17,14 +17,14 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AwareDatetime, BaseModel, ConfigDict
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from stormplan import air
 from stormplan.correction import is_night
 from stormplan.forecast import PHASES, Array, Forecast
 from stormplan.handbook import Practice
 from stormplan.members import Members
-from stormplan.spread import surface_error_dc
+from stormplan.spread import frost_chance, model_error_dc, normal, sure, surface_error_dc
 
 
 class Hazard(StrEnum):
@@ -40,6 +40,7 @@ class Hazard(StrEnum):
 
 
 _ORDER = tuple(Hazard)
+_FROST = _ORDER.index(Hazard.FROST)
 SNOW = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
 Trend = Literal["falling", "steady", "rising"]
 
@@ -55,9 +56,8 @@ ICE_MATTERS_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
 STICKS_BELOW_C = 0.5
-#: Error of tonight's surface temperature without a local sensor [K]: published models 2-3 K
-#: (Crevier & Delage 2001, J. Appl. Meteorol.: night rms about 2 K).
-SURFACE_ERROR_DC = 2.0
+#: Stands in for a surface that is not known: it freezes nothing [°C].
+FAR_C = 99.0
 #: What the readers are told is unknown when a layer ends or is missing.
 LAYERS = {
     "snow_depth_cm": "snow",
@@ -74,7 +74,11 @@ class Record(BaseModel):
 
 
 class Hour(NamedTuple):
-    """One hour over one column: NaN where not known."""
+    """One hour over one column: NaN where not known.
+
+    The surface lies between ``surface_low_c`` and ``surface_high_c`` four times in five;
+    ``freezes`` and ``frosts`` are the chances that it is below freezing, and the frost point too.
+    """
 
     start: datetime
     air_c: float
@@ -89,6 +93,10 @@ class Hour(NamedTuple):
     pop: float
     lies_mm: float
     blowing_snow: bool
+    surface_low_c: float
+    surface_high_c: float
+    freezes: float
+    frosts: float
     hazard: Hazard | None
 
     @property
@@ -117,8 +125,9 @@ class Event(Record):
     hours [-]. Of several members, water, snow and cold are what is typical (the median) of those
     in which it comes, and the probability counts those in which it comes at any of its hours.
     ``start_range`` and ``end_range`` hold its first and last hour in four of five members.
-    ``coldest_range_c`` holds the coldest pavement of four in five of them [°C]; None where there
-    is one member only. ``from_pile`` is a refreeze of water that runs off a snow pile.
+    ``coldest_range_c`` holds the coldest pavement four times in five, the pavement model's own
+    error counted [°C]; None where few members have it. ``comes`` tells in which it does, in
+    their order. ``from_pile`` is a refreeze of water that runs off a snow pile.
     ``ice_until`` is until when ice lies there afterwards, if nothing is done.
     """
 
@@ -143,6 +152,7 @@ class Event(Record):
     ice_until: AwareDatetime | None
     probability: float
     unknown: tuple[str, ...]
+    comes: tuple[bool, ...] = Field(default=(), exclude=True)  # for the decision, not the reader
 
 
 class Unknown(Record):
@@ -248,24 +258,31 @@ def outlook(
         )
     }
     hazards = classify(series, ground, thresholds)
-    error_dc = _surface_error_dc(forecast, cell)
+    error_dc = _error_dc(forecast, cell)
     chance = _chance(hazards, series, ground.surface_c, error_dc)
-    governing = _governing(hazards, chance.mean(axis=1), thresholds.watch_probability)
-    members = Members.of(series, ground.surface_c, chance)
+    governing = _governing(hazards, chance, thresholds.watch_probability)
+    members = Members.of(series, ground.surface_c, chance, hazards >= 0)
+    falls = hazards > _FROST  # a storm is as likely as what falls; frost beside it is no part of it
+    falling = replace(members, chance=np.where(falls, chance, 0.0), there=falls)
     unknown = _unknown(forecast, cell, ground)
     icy = _refrozen(hazards, ground)
     found: list[Event] = []
-    hours = _hours(forecast, series, ground, governing)
+    hours = _hours(forecast, series, ground, error_dc, governing)
     for run in _runs(governing, thresholds.event_gap_h):
-        found.append(_event(hours, members, run, unknown))
+        of_frost = {Hazard.FROST, None}.issuperset(governing[run])
+        which = members if of_frost else falling
+        found.append(_event(hours, which, error_dc, run, unknown))
     for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
         if source is None:
             continue
-        likely = replace(members, chance=_below_freezing(ground.surface_c, error_dc))
+        frozen_c = np.nan_to_num(ground.surface_c, nan=FAR_C)
+        likely = replace(
+            members, chance=normal(-frozen_c / error_dc[:, None]), there=frozen_c <= 0.0
+        )
         named = [Hazard.REFREEZE if there else None for there in source]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
-            tail = _event(frozen, likely, run, unknown, from_pile=pile)
+            tail = _event(frozen, likely, error_dc, run, unknown, from_pile=pile)
             _append(found, tail, timedelta(hours=thresholds.event_gap_h))
     found.sort(key=lambda event: event.start)
     snow_cm = float(np.median(members.snow_cm.sum(axis=0)))
@@ -273,9 +290,13 @@ def outlook(
 
 
 def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
-    """Add a refreeze, or note it as the aftermath of the event that it follows at once."""
+    """Add a refreeze, or note it as the aftermath of the event that it follows at once.
+
+    What only few members have is no reason for ice that most of them have.
+    """
     for index, event in enumerate(found):
-        if event.start <= refreeze.start <= event.end + gap:
+        follows = event.start <= refreeze.start <= event.end + gap
+        if follows and 2 * sum(event.comes) > len(event.comes):
             if not refreeze.from_pile:
                 found[index] = event.model_copy(update={"ice_until": refreeze.end})
             return
@@ -302,23 +323,17 @@ def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
     )
 
 
-def _surface_error_dc(forecast: Forecast, cell: int) -> Array:
-    """Error of one cell's surface temperatures, which grows with the lead, (hour, 1) [K]."""
+def _error_dc(forecast: Forecast, cell: int) -> Array:
+    """Error of a member's surface temperatures, (hour,) [K].
+
+    Of one member alone all that is known of such errors, which grow with the lead; several have
+    the weather's between them, and what is left is the pavement model's own.
+    """
     place = forecast.cells[cell]
     night = is_night(forecast.starts, place.latitude_deg, place.longitude_deg)
-    return surface_error_dc(np.arange(forecast.hours), night)[:, None]
-
-
-def _below_freezing(surface_c: Array, error_dc: Array) -> Array:
-    """Chance that the surface is below freezing, (hour, member)."""
-    if surface_c.shape[1] > 1:
-        return np.asarray(surface_c <= 0.0, dtype=float)
-    return _normal(-surface_c / error_dc)
-
-
-def _normal(deviation: Array) -> Array:
-    """Give the normal distribution by its logistic form, within 0.01 of it [-]."""
-    return np.asarray(1.0 / (1.0 + np.exp(-1.702 * np.nan_to_num(deviation, nan=-9.0))))
+    if forecast.members > 1:
+        return model_error_dc(night)
+    return surface_error_dc(np.arange(forecast.hours), night)
 
 
 def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
@@ -341,7 +356,7 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     References
     ----------
     NCHRP Report 526, p. 6: frost when the pavement is at or below freezing and below the dew
-    point (here the frost point, which is the dew point's partner over ice).
+    point (here the frost point, which is the dew point's partner over ice), once enough lies.
     FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
     """
     surface_c = ground.surface_c
@@ -349,13 +364,12 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     with np.errstate(invalid="ignore"):
         cold = surface_c <= STICKS_BELOW_C
         falling = np.nansum([series[name] for name in PHASES], axis=0) > TRACE_MM
-        frost = (
-            (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"])) & ~falling
-        )
+        forms = (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"]))
+        frost = forms & (ground.frost_mm > FROST_MATTERS_MM) & ~falling
         rate = series["snow_depth_cm"]
         # a source may give the depth and no water, or the water and no depth
         snow = cold & ((series["snow_we_mm"] > TRACE_MM) | (rate > TRACE_SNOW_CM))
-        code[frost] = _ORDER.index(Hazard.FROST)
+        code[frost] = _FROST
         code[snow] = _ORDER.index(Hazard.LIGHT_SNOW)
         code[snow & (rate >= thresholds.light_snow_below_cm_h)] = _ORDER.index(Hazard.MODERATE_SNOW)
         code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = _ORDER.index(Hazard.HEAVY_SNOW)
@@ -370,35 +384,34 @@ def _chance(
     """Probability of any hazard in each hour of each member (hour, member).
 
     Falling hazards: the source's own probability of precipitation, which is
-    taken as certain where the source does not give one. Frost on a single member: the chance that
-    the surface is below both freezing and the frost point, given the error of such models.
+    taken as certain where the source does not give one. Frost: the chance that the surface is
+    below both freezing and the frost point, given its error.
     """
-    present = hazards >= 0
+    falls = hazards > _FROST
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    chance = np.where(present, pop, 0.0)
-    frost = hazards == _ORDER.index(Hazard.FROST)
-    if hazards.shape[1] == 1:
-        margin = np.minimum(0.0, air.frost_point_c(series["dew_point_c"])) - surface_c
-        by_error = _normal(margin / error_dc)
-    else:
-        by_error = np.ones_like(surface_c)
-    return np.where(frost, by_error, chance)
+    frost = frost_chance(surface_c, series["dew_point_c"], error_dc[:, None])
+    return np.where(falls, pop, np.nan_to_num(frost))
 
 
 def _governing(
     hazards: NDArray[np.int8], chance: Array, watch_probability: float
 ) -> list[Hazard | None]:
-    """Most common hazard of each hour over the members, where it is likely enough to watch."""
+    """Tell what each hour is watched for: the commonest that falls, else frost, else nothing."""
+    falls = hazards > _FROST
+    storm = np.where(falls, chance, 0.0).mean(axis=1) >= watch_probability
+    frost = np.where(falls, 0.0, chance).mean(axis=1) >= watch_probability
     counts = np.stack([(hazards == code).sum(axis=1) for code in range(len(_ORDER))], axis=1)
-    there = (counts.sum(axis=1) > 0) & (chance >= watch_probability)
-    common = counts.argmax(axis=1).tolist()
-    return [_ORDER[code] if yes else None for code, yes in zip(common, there.tolist(), strict=True)]
+    frost &= counts[:, _FROST] > 0
+    counts[:, _FROST] = 0
+    codes = np.where(storm & falls.any(axis=1), counts.argmax(axis=1), np.where(frost, _FROST, -1))
+    return [None if code < 0 else _ORDER[code] for code in codes.tolist()]
 
 
 def _hours(
     forecast: Forecast,
     series: dict[str, Array],
     ground: Ground,
+    error_dc: Array,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
     middle = {name: _middle(array) for name, array in series.items()}
@@ -417,7 +430,10 @@ def _hours(
     ]
     told = [column.tolist() for column in columns]
     blowing = (middle["blowing_snow"] > 0.5).tolist()
-    return tuple(map(Hour, forecast.starts, *told, blowing, governing))
+    surface = sure(ground.surface_c, series["dew_point_c"], error_dc)
+    spreads = (surface.low_c, surface.high_c, surface.below_freezing, surface.frost)
+    sured = [values.tolist() for values in spreads]
+    return tuple(map(Hour, forecast.starts, *told, blowing, *sured, governing))
 
 
 def _middle(values: Array) -> Array:
@@ -441,6 +457,7 @@ def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
 def _event(
     hours: tuple[Hour, ...],
     members: Members,
+    error_dc: Array,
     run: slice,
     unknown: tuple[Unknown, ...],
     from_pile: bool = False,
@@ -461,7 +478,7 @@ def _event(
         phases=_phases(hours, members, run),
         surface_at_start_c=inside[0].surface_c,
         coldest_surface_c=math.nan if math.isinf(coldest_c) else coldest_c,
-        coldest_range_c=members.range(members.surface_c, run, np.min),
+        coldest_range_c=members.coldest_range_c(run, float(error_dc[run].mean())),
         start_range=first,
         end_range=last,
         coldest_surface_at=coldest.start,
@@ -475,6 +492,7 @@ def _event(
         from_pile=from_pile,
         ice_until=None,
         probability=members.probability(run),
+        comes=tuple(members.comes(run).tolist()),
         unknown=tuple(
             dict.fromkeys(
                 item.what

@@ -21,6 +21,7 @@ from stormplan.wording import (
     percent,
     reason_line,
     solid_lines,
+    stake_line,
 )
 
 
@@ -64,6 +65,9 @@ def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str
             said.append(f"  Own readings: {night_line(surface.night, words.say)}")
         for treatment in surface.treatments:
             said += [f"  {line}" for line in _treatment(treatment, words)]
+            if treatment.stake is not None and treatment.event is not None:
+                chance = treatment.event.probability
+                said.append(f"  {stake_line(treatment.stake, chance, plan.currency)}")
     return said
 
 

@@ -146,6 +146,7 @@ def mix_csv(yards: Iterable[YardMix], system: System) -> str:
             name = f"spray {blend_name(blend.additive_name, blend.share)}"
             rows.append([yard.name, name, f"{blend.volume_l / litre:.1f}", volume])
         for what, volume_l in (
+            ("more for the forecasts", yard.more_l),
             ("later passes", yard.later_l),
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),

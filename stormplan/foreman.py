@@ -12,7 +12,7 @@ from datetime import datetime
 
 import numpy as np
 
-from stormplan import aftercare, pretreat, refusal
+from stormplan import aftercare, demand, pretreat, refusal, stake
 from stormplan.event import SNOW, Hazard
 from stormplan.handbook import Standing
 from stormplan.pretreat import Question
@@ -76,9 +76,8 @@ def last_word(
     price = case.stock.price_per_l(candidate.additive, candidate.share)
     product = None if candidate.additive is None else case.stock.products[candidate.additive]
     passes = aftercare.later(case, fails, sprayed=True)
-    cost = None if price is None else price * (
-        candidate.rate_l_m2 * area
-    ) + _later_cost(case, passes)  # fmt: skip
+    sprayed = None if price is None else price * candidate.rate_l_m2 * area
+    cost = None if sprayed is None else sprayed + _later_cost(case, passes)
     return case.answer(
         Action.PRETREAT,
         f"Pre-treat before {case.event.hazard}.",
@@ -87,6 +86,7 @@ def last_word(
         additive_share=candidate.share,
         rate_l_m2=candidate.rate_l_m2,
         volume_l=candidate.rate_l_m2 * area,
+        needs_l=demand.needs_l(outcomes, candidate, case.event.comes, area),
         earliest=question.window[0].start,
         best_start=case.time(candidate.start),
         latest=question.window[-1].start,
@@ -98,6 +98,7 @@ def last_word(
         alternatives=pretreat.alternatives(question, outcomes, candidate),
         film=film,
         cost=cost,
+        stake=stake.of(case.practice, sprayed, chosen.held_frac),
         chloride_kg=chosen.chloride_kg_m2 * area + _later_chloride_kg(case, passes),
     )
 

@@ -133,6 +133,9 @@ _RULES = (
     Rule("hold_target", "choice", "auto", ("auto", "first plow", "end", "opening"),
          "how long a pre-treat should hold: auto is the first plow before snow, else the end", OURS,
          "level of service, set by the owner"),
+    Rule("hold_share", "share", "75 %", ("50 %", "99 %"),
+         "share of the forecasts that bring the event in which the film must hold", OURS,
+         "level of service, set by the owner: more holds surer and puts down more salt"),
     Rule("ice_tolerated", "share", "50 %", ("0 %", "90 %"),
          "frozen part of what lies on a vehicle surface that still counts as held", OURS,
          "no published constant is defensible; pedestrian surfaces tolerate none"),
@@ -177,6 +180,9 @@ _RULES = (
          WEAK, "no numeric limit in any manual read; City of Eugene 2005: none in strong winds"),
     Rule("act_probability", "share", "30 %", ("5 %", "90 %"), "chance of the event that means go",
          OURS, "a miss costs more than a wasted pass; set by the owner"),
+    Rule("far_probability", "share", "50 %", ("5 %", "90 %"),
+         "chance of an event more than a day off that is planned for; less waits for the next plan",
+         OURS, "tomorrow's forecast comes before a crew must leave"),
     Rule("watch_probability", "share", "15 %", ("1 %", "90 %"),
          "chance of the event that means hold and look again", OURS, "set by the owner"),
     Rule("light_snow_below", "snowfall rate", "0.5 in/h", ("0.1 in/h", "1 in/h"),
@@ -202,8 +208,17 @@ _RULES = (
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
          "weather error dominates beyond three days"),
+    Rule("mix_for", "share", "80 %", ("50 %", "99 %"),
+         "share of the forecast's members whose spraying the yard is to meet", OURS,
+          "running out costs more than brine left over, which keeps"),
     Rule("reserve", "share", "10 %", ("0 %", "100 %"), "made on top of what the plan sprays", OURS,
          "overlap, priming and a second look"),
+    Rule("miss_cost", "cost of a miss", "0 /miss", ("0 /miss", "10000000 /miss"),
+         "what a slippery surface that was not treated costs, on average; 0 where nobody has said",
+         OURS, "the owner's: claims, call-backs, a client lost; in the company's currency"),
+    Rule("pass_cost", "cost of a pass", "0 /pass", ("0 /pass", "100000 /pass"),
+         "what one pass over a surface costs besides the liquid", OURS,
+         "the owner's: crew, machine, fuel; in the company's currency"),
     Rule("containment_share", "share", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
          "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
@@ -274,6 +289,8 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
             return say.speed(value)
         case "length":
             return say.water(1000 * value)
+        case "cost of a miss" | "cost of a pass":
+            return f"{value:,.0f}"
         case "snowfall rate":
             return f"{say.snow(value)}/h"
         case _:

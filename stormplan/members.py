@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stormplan.forecast import PHASES, Array
+from stormplan.spread import quantile
 
-#: Fewer members than this have no ranks a tenth from their ends.
+#: Fewer members than this say little of a tenth at either end.
 FEWEST_FOR_RANGE = 9
 #: Hours around an event in which a member's own may begin or end.
 EDGE_H = 6
@@ -32,44 +34,56 @@ class Members:
         Bare surface, infinite where not known [°C].
     chance : array
         Of the hazard that is summed up [-].
+    there : array of bool
+        Whether it is there [-].
     """
 
     water_mm: Array
     snow_cm: Array
     surface_c: Array
     chance: Array
+    there: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, series: Mapping[str, Array], surface_c: Array, chance: Array) -> Members:
-        """Take them from forecast variables, a surface and chances, all (hour, member)."""
+    def of(
+        cls,
+        series: Mapping[str, Array],
+        surface_c: Array,
+        chance: Array,
+        there: NDArray[np.bool_],
+    ) -> Members:
+        """Take them from forecast variables, a surface, chances and hazards, all (hour, member)."""
         return cls(
             np.nansum([series[name] for name in PHASES], axis=0),
             np.nan_to_num(series["snow_depth_cm"]),
             np.where(np.isnan(surface_c), np.inf, surface_c),
             chance,
+            there,
         )
 
     def typical(self, values: Array, run: slice, total: Callable[..., Any]) -> float:
         """Median of a sum or extreme over some hours, of the members in which it comes."""
         return float(np.median(self._totals(values, run, total)))
 
-    def range(
-        self, values: Array, run: slice, total: Callable[..., Any]
-    ) -> tuple[float, float] | None:
-        """Interval that holds the truth four times in five, if it is one more such member.
+    def coldest_range_c(self, run: slice, error_dc: float) -> tuple[float, float] | None:
+        """Interval that holds the coldest pavement of some hours four times in five [°C].
 
-        By ranks: the truth falls between any two neighbours of n members, or outside, with equal
-        chance 1/(n+1) (Weibull's plotting positions).
+        The truth is taken to be one of the members in which it comes, but for an error of the
+        pavement model [K].
         """
-        totals = self._totals(values, run, total)
-        if len(totals) < FEWEST_FOR_RANGE or not np.isfinite(totals).all():
+        coldest_c = self._totals(self.surface_c, run, np.min)
+        if len(coldest_c) < FEWEST_FOR_RANGE or not np.isfinite(coldest_c).all():
             return None
-        low, high = np.quantile(totals, (0.1, 0.9), method="weibull")
+        low, high = (quantile(coldest_c, np.array(error_dc), share) for share in (0.1, 0.9))
         return float(low), float(high)
+
+    def comes(self, run: slice) -> NDArray[np.bool_]:
+        """Tell in which members it comes in any of some hours, (member,)."""
+        return np.asarray(self.there[run].any(axis=0))
 
     def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
         """One sum or extreme over some hours for each member in which it comes."""
-        comes = (self.chance[run] > 0.0).any(axis=0)
+        comes = self.comes(run)
         chosen = values[run][:, comes] if comes.any() else values[run]
         return np.asarray(total(chosen, axis=0))
 
@@ -79,7 +93,7 @@ class Members:
         A member's own event may begin or end some hours outside the common one.
         """
         around = slice(max(run.start - EDGE_H, 0), run.stop + EDGE_H)
-        there = self.chance[around] > 0.0
+        there = self.there[around]
         there = there[:, there.any(axis=0)]
         if there.shape[1] < FEWEST_FOR_RANGE:
             return None

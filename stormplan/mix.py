@@ -1,7 +1,8 @@
 """How many gallons: what the yard makes, from how much salt and water, and what is short.
 
-Adds up what the treatments spray, puts the reserve on top, takes off what the tanks hold at a
-usable strength, and turns the rest into batches. One record per yard, for the shed lead.
+Adds up what the treatments spray and what the storm may yet ask for, puts the reserve on top, takes
+off what the tanks hold at a usable strength, and turns the rest into batches. One record per yard,
+for the shed lead.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pydantic import AwareDatetime
 from stormplan import batch, hydrometer, shed
 from stormplan.catalog import Product
 from stormplan.crew import Crew, Job, plan_crew
+from stormplan.demand import Demand, add_up
 from stormplan.event import Record
 from stormplan.handbook import Practice
 from stormplan.sites import BRINE, Tank, Yard
@@ -83,10 +85,12 @@ class YardMix(Record):
     """What one yard mixes for this plan.
 
     Volumes [L], masses [kg], strengths as mass share [-]. ``later_l`` is planned for after the
-    storm. ``batches`` come in the order they are made; salt is as delivered. ``expected_sg`` is
-    the hydrometer reading to look for once the batch is back at the water's temperature, between
-    ``accept_sg``; ``target_sg_60f`` is the same at 60 °F. ``cold_tank`` names the additives whose
-    blend would drop salt crystals if it stood in a tank: blend them at load-out.
+    storm. ``demand`` is what the members of the forecast would spray, and ``more_l`` what is mixed
+    beyond the plan for those of them that policy wants met. ``batches`` come in the order they are
+    made; salt is as delivered. ``expected_sg`` is the hydrometer reading to look for once the
+    batch is back at the water's temperature, between ``accept_sg``; ``target_sg_60f`` is the same
+    at 60 °F. ``cold_tank`` names the additives whose blend would drop salt crystals if it stood in
+    a tank: blend them at load-out.
     """
 
     yard: str
@@ -95,6 +99,7 @@ class YardMix(Record):
     tanks: tuple[TankState, ...]
     sprayed_l: float
     later_l: float
+    more_l: float
     reserve_l: float
     brine_needed_l: float
     brine_usable_l: float
@@ -123,6 +128,7 @@ class YardMix(Record):
     expected: tuple[shed.Expected, ...] = ()
     off_readings: tuple[shed.OffReading, ...] = ()
     blendings: tuple[shed.Blending, ...] = ()
+    demand: Demand | None = None
 
 
 def yard_mix(
@@ -170,7 +176,11 @@ def yard_mix(
     blends = _blends(jobs, starts, products)
     passes = [item for treatment in every for item in treatment.later]
     later = sum(item.volume_l for item in passes)
-    needed = margin * (sum(one.brine_l for one in blends) + later)
+    planned = sum(one.volume_l for one in blends)
+    wanted = add_up((item.needs_l for item in sprayed), practice.number("mix_for"))
+    # every blend by as much more: which surface will ask for it is not known
+    stretch = max(wanted.high_l / planned, 1.0) if wanted is not None and planned > 0.0 else 1.0
+    needed = margin * (stretch * sum(one.brine_l for one in blends) + later)
     tanks = tuple(
         _tank_state(name, tank, practice)
         for name, tank in yard.tanks.items()
@@ -180,7 +190,7 @@ def yard_mix(
     to_make = max(needed - usable, 0.0)
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
     made = batch.make(to_make, target, salt, yard.water_c) if to_make > 0.0 else None
-    additives = _additives(blends, jobs, starts, yard, products, margin)
+    additives = _additives(blends, jobs, starts, yard, products, margin * stretch)
     salt_kg = made.salt_kg if made else 0.0
     first_use = min(
         [one.first_use for one in blends] + [p.at for p in passes if p.volume_l > 0.0],
@@ -195,9 +205,10 @@ def yard_mix(
         name=yard.name,
         blends=blends,
         tanks=tanks,
-        sprayed_l=sum(one.volume_l for one in blends),
+        sprayed_l=planned,
         later_l=later,
-        reserve_l=(margin - 1.0) * (sum(one.volume_l for one in blends) + later),
+        more_l=(stretch - 1.0) * planned,
+        reserve_l=(margin - 1.0) * (stretch * planned + later),
         brine_needed_l=needed,
         brine_usable_l=usable,
         brine_to_make_l=to_make,
@@ -228,6 +239,7 @@ def yard_mix(
         expected=shed.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
         off_readings=_off_readings(to_make, yard, salt, practice),
         blendings=blendings,
+        demand=wanted,
     )
 
 

@@ -18,7 +18,7 @@ from stormplan.mix import Additive, Blend, Step, YardMix
 from stormplan.plan import Plan
 from stormplan.shed import Blending, Expected, OffReading, Place, Why
 from stormplan.units import KG_PER_LB, Speaker
-from stormplan.wording import Words, blend_name, capital, count, listed
+from stormplan.wording import Words, blend_name, capital, count, listed, percent
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,7 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
             yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
         )
     rows = [
+        *_demand(yard, say),
         *([("For later passes", say.volume(yard.later_l))] if yard.later_l > 0.0 else []),
         ("Brine needed, with reserve", say.volume(yard.brine_needed_l)),
         ("Usable in the tanks", say.volume(yard.brine_usable_l)),
@@ -93,6 +94,7 @@ def yard_view(yard: YardMix, words: Words) -> YardView:
 
 # -- the sheet ------------------------------------------------------------------------------------
 
+WORTH_SAYING = 1.02  # of what is sprayed; less is within what a pump is set to
 MISSED_NAMED = 4  # surfaces named before the rest is counted
 HANDLE_BRINE = (
     "Brine and salt: goggles and gloves, rinse skin and tools. Wet floors are slippery: boots.",
@@ -130,6 +132,7 @@ class Sheet:
     first_use: str
     shortages: tuple[str, ...]
     summary: tuple[tuple[str, str], ...]
+    forecasts: str
     batches: tuple[tuple[list[int], str], ...]
     count: int
     corrections: tuple[str, ...]
@@ -234,6 +237,7 @@ def _sheet(
         first_use="" if yard.first_use is None else words.day(yard.first_use),
         shortages=tuple(capital(what) for what in short_of(yard)),
         summary=tuple(_summary(yard, words)),
+        forecasts=next((f"{label} {text}." for label, text in _demand(yard, say)), ""),
         batches=tuple(_batches(yard, made_at, words)),
         count=len(yard.batches),
         corrections=tuple(_correction(step, say) for step in yard.corrections),
@@ -288,9 +292,30 @@ def _each(yard: YardMix, whole: float) -> float:
     return whole / max(len(yard.batches), 1)
 
 
+def _mixes_more(yard: YardMix) -> bool:
+    return yard.more_l > (WORTH_SAYING - 1.0) * yard.sprayed_l
+
+
+def _demand(yard: YardMix, say: Speaker) -> Iterable[tuple[str, str]]:
+    """Say what the forecasts would spray, and what is mixed for more than the plan sprays."""
+    wanted = yard.demand
+    if wanted is None or wanted.most_l <= WORTH_SAYING * wanted.median_l:
+        return
+    half, most, all_of_it = map(say.volume, (wanted.median_l, wanted.high_l, wanted.most_l))
+    share = percent(wanted.share)
+    yield (
+        "Over the forecasts",
+        f"half would spray up to {half}, {share} up to {most}, the most {all_of_it}",
+    )
+    if _mixes_more(yard):
+        yield f"More, for {share} of them", say.volume(yard.more_l)
+
+
 def _summary(yard: YardMix, words: Words) -> Iterable[tuple[str, str]]:
     say = words.say
     yield "To spray", say.volume(yard.sprayed_l)
+    if _mixes_more(yard) and yard.demand is not None:
+        yield f"More, for {percent(yard.demand.share)} of forecasts", say.volume(yard.more_l)
     if yard.later_l > 0.0:
         yield "For later passes", say.volume(yard.later_l)
     yield "Brine needed, reserve included", say.volume(yard.brine_needed_l)

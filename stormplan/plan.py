@@ -29,11 +29,11 @@ from stormplan.event import Hour, Outlook, Record, Unknown
 from stormplan.follow import Follows, Side
 from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
+from stormplan.refusal import FAR_OFF
 from stormplan.sites import Sites, Surface
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
-GO_WITHIN = timedelta(hours=24)  # what starts later is on hold until the next plan: our own choice
 
 Verdict = Literal["go", "hold", "nothing"]
 
@@ -73,11 +73,19 @@ class Source(Record):
 
 
 class Series(Record):
-    """Hourly values of one column, for charts; None where not known."""
+    """Hourly values of one column, for charts; None where not known.
+
+    The surface lies between ``surface_low_c`` and ``surface_high_c`` four times in five [°C];
+    ``freezes`` and ``frosts`` are the chances that it is below freezing, and the frost point too.
+    """
 
     start: AwareDatetime
     air_c: tuple[float | None, ...]
     surface_c: tuple[float | None, ...]
+    surface_low_c: tuple[float | None, ...]
+    surface_high_c: tuple[float | None, ...]
+    freezes: tuple[float | None, ...]
+    frosts: tuple[float | None, ...]
     dew_point_c: tuple[float | None, ...]
     wind_mps: tuple[float | None, ...]
     rain_mm: tuple[float | None, ...]
@@ -310,6 +318,10 @@ def _series(seen: Outlook) -> Series:
         start=seen.hours[0].start,
         air_c=each("air_c", 1),
         surface_c=each("surface_c", 1),
+        surface_low_c=each("surface_low_c", 1),
+        surface_high_c=each("surface_high_c", 1),
+        freezes=each("freezes", 2),
+        frosts=each("frosts", 2),
         dew_point_c=each("dew_point_c", 1),
         wind_mps=each("wind_mps", 1),
         rain_mm=each("rain_mm", 2),
@@ -429,7 +441,7 @@ def _work_starts(item: Treatment) -> datetime | None:
 
 def _verdict(active: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> Verdict:
     starts = [_work_starts(item) for _, item in active if _needs_work(item)]
-    if any(start is not None and start < now + GO_WITHIN for start in starts):
+    if any(start is not None and start < now + FAR_OFF for start in starts):
         return "go"
     return "hold" if active else "nothing"
 

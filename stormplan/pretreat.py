@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from stormplan import products
@@ -74,6 +74,8 @@ def ask(case: Case) -> Question | None:
         tolerated_ice_frac=0.0 if case.is_pedestrian else case.practice.number("ice_tolerated"),
         plows=case.plows,
         residual_mm=RESIDUAL_MM[case.surface.surface_class.use],
+        comes=case.event.comes,
+        hold_share=case.practice.number("hold_share"),
     )
     return Question(case, search, tuple(window), best)
 
@@ -255,6 +257,18 @@ def choose(question: Question, outcomes: Sequence[Outcome]) -> Outcome:
         min(among, key=lambda o: (-o.candidate.rate_l_m2, nearness(o))) for among in blends.values()
     ]
     return min(most, key=cost)
+
+
+def step_up(outcome: Outcome, outcomes: Sequence[Outcome]) -> Outcome | None:
+    """Find the same blend and start at the next rate up; None at the most."""
+    candidate = outcome.candidate
+    alike = (
+        other
+        for other in outcomes
+        if replace(other.candidate, rate_l_m2=candidate.rate_l_m2) == candidate
+        and other.candidate.rate_l_m2 > candidate.rate_l_m2
+    )
+    return min(alike, key=lambda other: other.candidate.rate_l_m2, default=None)
 
 
 def alternatives(

@@ -10,10 +10,13 @@ import math
 from collections.abc import Callable
 from datetime import timedelta
 
-from stormplan import handbook
+from stormplan import handbook, stake
 from stormplan.event import SNOW, Hazard, Outlook
 from stormplan.handbook import Standing
+from stormplan.stake import Stake
 from stormplan.treatment import Action, Case, Solid, Treatment
+
+FAR_OFF = timedelta(hours=24)  # what starts later is decided with a newer forecast: our own choice
 
 
 def nothing(outlook: Outlook) -> Treatment:
@@ -38,14 +41,27 @@ def refuse(case: Case) -> Treatment | None:
 
 def _chance_too_small(case: Case) -> Treatment | None:
     chance = case.event.probability
-    if chance >= case.practice.number("act_probability"):
+    is_far = case.event.start > case.now + FAR_OFF
+    rule = "far_probability" if is_far else "act_probability"
+    if chance >= case.practice.number(rule):
         return None
-    case.because("act_probability", "refuses", "the chance is too small to go", chance)
+    says = "the chance is too small to " + ("plan for it a day ahead" if is_far else "go")
+    case.because(rule, "refuses", says, chance)
     return case.answer(
         Action.HOLD,
         f"Hold: {100 * chance:.0f} % chance of {case.event.hazard}.",
         look_again=case.look_again(),
+        stake=_stake_of_waiting(case),
     )
+
+
+def _stake_of_waiting(case: Case) -> Stake | None:
+    """Say what a usual rate of plain brine would cost and avert, if it held."""
+    if case.event.hazard is not Hazard.FROST and case.event.hazard not in SNOW:
+        return None
+    price = case.stock.price_per_l(None, 0.0)
+    volume_l = case.practice.number("pretreat_rate_usual") * case.surface.area_m2
+    return stake.of(case.practice, None if price is None else price * volume_l, 1.0)
 
 
 def _no_chemical_here(case: Case) -> Treatment | None:

@@ -149,8 +149,7 @@ def _job(job: JobView) -> RenderableType:
         Padding(Text(job.names), (0, 0, 0, 2)),
         Padding(Text(f"{job.says} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
     ]
-    if job.holds:
-        lines.append(Padding(Text(job.holds), (0, 0, 0, 2)))
+    lines += [Padding(Text(line), (0, 0, 0, 2)) for line in (job.holds, job.stake) if line]
     lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.later]
     lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
     return Group(*lines)

@@ -64,6 +64,10 @@ class Search:
         Hours at whose start the surface is plowed or shovelled [h].
     residual_mm : float
         Snow that a pass leaves, as water [mm].
+    comes : tuple of bool
+        In which members of the forecast the event comes; in no others is a film asked to hold [-].
+    hold_share : float
+        Share of those members in which it must [-].
     """
 
     column: int
@@ -73,6 +77,8 @@ class Search:
     tolerated_ice_frac: float
     plows: tuple[int, ...]
     residual_mm: float
+    comes: tuple[bool, ...]
+    hold_share: float
 
     def __hash__(self) -> int:
         # cheap, and good enough to tell most apart: equality looks at the candidates too
@@ -105,14 +111,15 @@ class Outcome:
     """How one candidate did.
 
     ``fails`` is the first hour of the forecast in which the film no longer holds, None if it holds
-    to the target; ``chloride_kg_m2`` is what it puts down; ``held_frac`` is the share of members
-    in which it holds [-].
+    to the target; ``chloride_kg_m2`` is what it puts down; ``held_frac`` is the share of the
+    members with the event in which it holds [-], and ``held_in`` has a byte for each member.
     """
 
     candidate: Candidate
     fails: int | None
     chloride_kg_m2: float
     held_frac: float
+    held_in: bytes
 
 
 def weigh(
@@ -156,16 +163,17 @@ def weigh(
         applications([(candidate, index) for index, (_, candidate) in enumerate(flat)], mixtures),
         plows([(search, index) for index, (search, _) in enumerate(flat)]),
     )
-    fails, held = _judge(film, [search for search, _ in flat])
+    judged = _judge(film, [search for search, _ in flat])
     outcomes: dict[Search, list[Outcome]] = {search: [] for search in distinct}
     for index, (search, candidate) in enumerate(flat):
         mixture = mixtures[candidate.additive, candidate.share]
         outcomes[search].append(
             Outcome(
                 candidate,
-                None if fails[index] < 0 else int(fails[index]),
+                judged.fails(index),
                 mixture.chloride_kg_l * candidate.rate_l_m2,
-                float(held[index]),
+                judged.held_frac(index),
+                judged.held[index].tobytes(),
             )
         )
     return {search: tuple(found) for search, found in outcomes.items()}
@@ -232,10 +240,23 @@ def frozen_frac(film: FilmHours) -> NDArray[np.float64]:
     return np.where(total > MATTERS_MM, frozen / np.maximum(total, MATTERS_MM), 0.0 * total)
 
 
-def _judge(
-    film: FilmHours, searches: Sequence[Search]
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """First hour in which half the members no longer hold (-1 for never), and how many hold.
+@dataclass(frozen=True)
+class _Judged:
+    """How many films did: arrays (candidate,) and (candidate, member)."""
+
+    first: NDArray[np.intp]
+    held: NDArray[np.bool_]
+    comes: NDArray[np.bool_]
+
+    def fails(self, index: int) -> int | None:
+        return None if self.first[index] < 0 else int(self.first[index])
+
+    def held_frac(self, index: int) -> float:
+        return float(self.held[index][self.comes[index]].mean())
+
+
+def _judge(film: FilmHours, searches: Sequence[Search]) -> _Judged:
+    """Find the first hour in which too few of the members with the event still hold.
 
     A film fails where more of it is frozen than the surface tolerates, from the onset on. An hour
     that is not known is not held.
@@ -248,8 +269,10 @@ def _judge(
         broken = ~(frozen_frac(film) <= tolerated + 1e-9)
     broken &= (hour >= onset) & (hour < target)
     failed = np.logical_or.accumulate(broken, axis=0)
-    most = failed.mean(axis=2) > 0.5
-    return np.where(most.any(axis=0), most.argmax(axis=0), -1), 1.0 - failed[-1].mean(axis=1)
+    comes = np.array([search.comes for search in searches], dtype=np.bool_)
+    may_fail = 1.0 - np.array([search.hold_share for search in searches])
+    lost = (failed & comes).sum(axis=2) > may_fail * comes.sum(axis=1) + 1e-9
+    return _Judged(np.where(lost.any(axis=0), lost.argmax(axis=0), -1), ~failed[-1], comes)
 
 
 @dataclass(frozen=True)
@@ -305,14 +328,15 @@ def confirm(
         None if passes is None else replace(passes, hour=passes.hour + gone),
     ).film
     ahead = FilmHours(**{name: _ahead(name, array, gone) for name, array in vars(film).items()})
-    fails, held = _judge(ahead, [search for search, _ in distinct])
+    judged = _judge(ahead, [search for search, _ in distinct])
     point, frozen = ahead.freeze_point_c, frozen_frac(ahead)
     found = {
         pair: Confirmed(
             replace(
                 pair[1],
-                fails=None if fails[index] < 0 else int(fails[index]),
-                held_frac=float(held[index]),
+                fails=judged.fails(index),
+                held_frac=judged.held_frac(index),
+                held_in=judged.held[index].tobytes(),
             ),
             point[:, index],
             frozen[:, index],

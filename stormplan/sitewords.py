@@ -15,7 +15,15 @@ from stormplan import secondopinion
 from stormplan.event import SNOW, Event, Hazard
 from stormplan.plan import SitePlan, SurfacePlan
 from stormplan.treatment import Action, Pass, Treatment
-from stormplan.wording import Words, blend_name, capital, night_line, percent, reason_line
+from stormplan.wording import (
+    Words,
+    blend_name,
+    capital,
+    night_line,
+    percent,
+    reason_line,
+    stake_line,
+)
 
 ACTIONS = {
     Action.PRETREAT: "Pre-treat",
@@ -63,6 +71,7 @@ class JobView:
     says: str
     event: str
     holds: str
+    stake: str
     later: tuple[str, ...]
     reasons: tuple[ReasonView, ...]
     cautions: tuple[str, ...]
@@ -90,7 +99,7 @@ class SiteView:
     is_quiet: bool
 
 
-def site_view(site: SitePlan, words: Words, notes: Footnotes) -> SiteView:
+def site_view(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> SiteView:
     """Put a site into words.
 
     Parameters
@@ -101,6 +110,8 @@ def site_view(site: SitePlan, words: Words, notes: Footnotes) -> SiteView:
         The company's readers [-].
     notes : Footnotes
         Collects sources [-].
+    currency : str
+        The company's [-].
 
     Returns
     -------
@@ -125,7 +136,7 @@ def site_view(site: SitePlan, words: Words, notes: Footnotes) -> SiteView:
             f"{s.name}: {night_line(s.night, words.say)}." for s in site.surfaces
             if s.night is not None and s.night.n > 0
         ),
-        jobs=_jobs(site, here, notes),
+        jobs=_jobs(site, here, notes, currency),
         is_quiet=source is not None and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
 
@@ -147,14 +158,14 @@ def summary(site: SitePlan, words: Words) -> str:
 # -- jobs -----------------------------------------------------------------------------------------
 
 
-def _jobs(site: SitePlan, words: Words, notes: Footnotes) -> tuple[JobView, ...]:
+def _jobs(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> tuple[JobView, ...]:
     """Tell treatments that read the same once, in the order they are met."""
     alike: dict[tuple[object, ...], list[tuple[SurfacePlan, Treatment]]] = {}
     told: dict[tuple[object, ...], JobView] = {}
     for surface, item in site.treatments:
-        job = _job(item, words, notes)
+        job = _job(item, words, notes, currency)
         key = (
-            *(job.action, job.when, job.what, job.says, job.event, job.holds),
+            *(job.action, job.when, job.what, job.says, job.event, job.holds, job.stake),
             *(job.later, job.reasons, job.cautions),
         )
         alike.setdefault(key, []).append((surface, item))
@@ -168,6 +179,7 @@ def _jobs(site: SitePlan, words: Words, notes: Footnotes) -> tuple[JobView, ...]
             says=job.says,
             event=job.event,
             holds=job.holds,
+            stake=job.stake,
             later=job.later,
             reasons=job.reasons,
             cautions=job.cautions,
@@ -186,7 +198,7 @@ def _surface(surface: SurfacePlan, item: Treatment, words: Words) -> tuple[str, 
     )
 
 
-def _job(item: Treatment, words: Words, notes: Footnotes) -> JobView:
+def _job(item: Treatment, words: Words, notes: Footnotes, currency: str) -> JobView:
     return JobView(
         action=ACTIONS[item.action],
         surfaces=(),
@@ -195,6 +207,7 @@ def _job(item: Treatment, words: Words, notes: Footnotes) -> JobView:
         says=item.says,
         event="" if item.event is None else event_line(item.event, words),
         holds=_holds(item, words),
+        stake=_stake(item, currency),
         later=tuple(_pass(one, words) for one in item.later),
         reasons=tuple(_reasons(item, words, notes)),
         cautions=item.cautions,
@@ -228,8 +241,14 @@ def _holds(item: Treatment, words: Words) -> str:
     else:
         text = f"Film model: lasts to {words.day(item.target)}"
     if item.held_probability is not None and 0.0 < item.held_probability < 1.0:
-        text += f"; it lasts in {percent(item.held_probability)} of the forecast's members"
+        text += f"; it lasts in {percent(item.held_probability)} of the forecasts that bring it"
     return f"{text}."
+
+
+def _stake(item: Treatment, currency: str) -> str:
+    if item.stake is None or item.event is None:
+        return ""
+    return f"{stake_line(item.stake, item.event.probability, currency)}."
 
 
 def _pass(item: Pass, words: Words) -> str:

@@ -257,7 +257,8 @@ def run(
 def _sure(result: course.Course, weather: Forecast, setting: Setting) -> dict[str, Array]:
     """Tell from all members how sure the surface temperature is, each (hour,)."""
     night = is_night(weather.starts, setting.latitude_deg, setting.longitude_deg)
-    told = spread.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], night)
+    error_dc = spread.model_error_dc(night)
+    told = spread.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_dc)
     return dict(zip(SURE, (told.low_c, told.high_c, told.below_freezing, told.frost), strict=True))
 
 

@@ -19,6 +19,7 @@ from stormplan.event import Event, Outlook, Record
 from stormplan.handbook import Practice, Standing
 from stormplan.products import Stock
 from stormplan.sites import Surface
+from stormplan.stake import Stake
 
 
 class Action(StrEnum):
@@ -116,7 +117,9 @@ class Treatment(Record):
     in ``earliest``..``latest``; all three are None where nothing is sprayed. ``target`` is the
     moment to which the film should hold, ``holds_until`` the hour at which the film model has it
     fail; None where it holds to the target. ``cost`` is in the company's currency, None where a
-    price is missing; ``chloride_kg`` is chloride put down, later passes included.
+    price is missing; ``chloride_kg`` is chloride put down, later passes included. ``needs_l`` is
+    what each member of the forecast would have sprayed by itself, in their order; ``stake`` is
+    there where the owner has said what a miss costs.
     """
 
     action: Action
@@ -127,6 +130,7 @@ class Treatment(Record):
     additive_share: float = 0.0
     rate_l_m2: float = 0.0
     volume_l: float = 0.0
+    needs_l: tuple[float, ...] = ()
     earliest: AwareDatetime | None = None
     best_start: AwareDatetime | None = None
     latest: AwareDatetime | None = None
@@ -139,6 +143,7 @@ class Treatment(Record):
     alternatives: tuple[Alternative, ...] = ()
     film: Film | None = None
     cost: float | None = None
+    stake: Stake | None = None
     chloride_kg: float = 0.0
     reasons: tuple[Reason, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -139,6 +139,8 @@ KINDS: dict[str, Kind] = {
         {"/ton": (1 / KG_PER_TON, 0.0), "/lb": (1 / KG_PER_LB, 0.0)}
         | {"/kg": (1.0, 0.0), "/t": (0.001, 0.0), "/tonne": (0.001, 0.0)},
     ),
+    "cost of a miss": Kind("each", "1500 /miss", {"/miss": (1.0, 0.0)}),
+    "cost of a pass": Kind("each", "40 /pass", {"/pass": (1.0, 0.0)}),
     "heat": Kind("wm2", "5 W/m2", {"w/m2": (1.0, 0.0)}),
 }
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from stormplan import handbook
 from stormplan.correction import FEWEST_READINGS
 from stormplan.plan import Night
+from stormplan.stake import Stake
 from stormplan.treatment import Reason, Solid
 from stormplan.units import Speaker
 
@@ -69,6 +70,38 @@ def reason_line(reason: Reason, say: Speaker) -> str:
         else:
             text += f": {handbook.speak(reason.kind, reason.saw, say)} against {limit}"
     return text if reason.set_by == "default" else f"{text} (set by {reason.set_by})"
+
+
+def stake_line(stake: Stake, probability: float, currency: str) -> str:
+    """Say from which chance on a treatment pays by the owner's own costs, and whether it does.
+
+    Parameters
+    ----------
+    stake : Stake
+        Of the treatment [-].
+    probability : float
+        Of the event [-].
+    currency : str
+        The company's [-].
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    costs = (
+        f"treating costs {currency} {stake.treat_cost:,.0f}, a miss {currency}"
+        f" {stake.miss_cost:,.0f} by your policy"
+    )
+    if stake.flips_at >= 1.0:
+        return f"In money: {costs}; at these costs it never pays"
+    verdict = "pays" if stake.pays(probability) else "does not pay"
+    hold = "" if stake.holds == 1.0 else f" and a film that lasts in {percent(stake.holds)}"
+    share = max(100.0 * stake.flips_at, 0.1)
+    return (
+        f"In money: {costs}; treating pays from a chance of {share:.2g} % on, and at"
+        f" {percent(probability)}{hold} it {verdict}"
+    )
 
 
 def night_line(night: Night, say: Speaker) -> str:

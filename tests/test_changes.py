@@ -130,7 +130,7 @@ def test_that_time_passes_is_no_change():
 
 def test_a_storm_that_is_over_has_not_left():
     early = planned(NOON)
-    after = gist(early, NOON + 30 * HOUR)
+    after = gist(early, NOON + 48 * HOUR)  # and what it left has frozen and dried
     assert after.sites["a"].surfaces["lot"].action == "nothing"
     assert not after.sites["a"].works
 

@@ -228,9 +228,8 @@ def test_the_film_lives_at_the_corrected_temperature():
     assert any(event is not None and event.hazard == "frost" for event in events(0, 0.0))
     # a lot that its own readings know to be well above freezing has no frost, nor ice to refreeze
     assert events(20, 3.0) == [None]
-    colder = [e for e in events(20, -2.0) if e is not None]
-    usual = [e for e in events(0, 0.0) if e is not None]
-    assert colder[0].coldest_surface_c == pytest.approx(usual[0].coldest_surface_c - 2.0, abs=0.3)
+    colder, usual = (of(planned(20, dc, frosty), "lot")[0].coldest_surface_c for dc in (-2.0, 0.0))
+    assert colder == pytest.approx(usual - 2.0, abs=0.3)
 
 
 def test_wet_pavement_freezes_when_the_corrected_surface_does():

@@ -191,10 +191,11 @@ def test_a_storm_in_some_members_is_told_as_it_is_in_those():
     assert found.events[0].coldest_range_c is None  # one member of four is no range
 
 
-@pytest.mark.parametrize(("claimed", "low", "high"), [(1.0, 0.75, 0.85), (0.4, 0.0, 0.6)])
+@pytest.mark.parametrize(("claimed", "low", "high"), [(1.0, 0.75, 0.85), (0.4, 0.0, 0.7)])
 def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
-    # truth and members are drawn from one distribution of errors in air and cloud, through the
-    # pavement model; members that claim too small an error must be caught out
+    # truth and members are drawn from one distribution of errors of the air, through the pavement
+    # model, and the truth has that model's own error besides; members that claim too small an
+    # error must be caught out
     hours, places, count = 36, 600, 31
     rng = np.random.default_rng(7)
 
@@ -208,11 +209,11 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
         return error
 
     falls = ((np.arange(hours) >= 20) & (np.arange(hours) < 30))[:, None, None]
-    air_c = -6.0 + np.concatenate([draw(claimed * 1.5, count), draw(1.5, 1)], axis=2)
+    air_c = -15.0 + np.concatenate([draw(claimed * 4.0, count), draw(4.0, 1)], axis=2)
     cells = tuple(replace(cell(hours=hours), latitude_deg=40 + n / 100) for n in range(places))
     base = stack(cells, NOON, hours)
     values = {name: np.repeat(array, count + 1, axis=2) for name, array in base.values.items()}
-    values |= {"air_temp_c": air_c, "dew_point_c": air_c - 4.0, "pop": np.ones_like(air_c)}
+    values |= {"air_temp_c": air_c, "dew_point_c": air_c - 20.0, "pop": np.ones_like(air_c)}
     values |= {name: falls * np.ones_like(air_c) for name in ("snow_we_mm", "snow_depth_cm")}
     forecast = replace(base, values=values)
     columns = Columns.of([Column(n, catalog.BUILD_UPS["asphalt"]) for n in range(places)])
@@ -223,7 +224,7 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
     for place in range(places):
         seen = event.outlook(members, place, ground(surface_c[:, place, :count]), THRESHOLDS)
         (only,) = seen.events
-        truth_c = surface_c[20:30, place, count].min()
+        truth_c = surface_c[20:30, place, count].min() + rng.normal(0.0, 2.2)  # by day
         inside += only.coldest_range_c[0] <= truth_c <= only.coldest_range_c[1]
     assert low <= inside / places <= high
 
