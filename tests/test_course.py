@@ -121,6 +121,37 @@ def test_a_film_freezes_in_the_time_its_sink_needs_to_take_the_heat():
     assert steps * 10.0 == pytest.approx(1112.0, abs=10.0)
 
 
+def test_a_film_on_a_still_cold_night_freezes_in_the_hour_stefan_gives():
+    # 2.5 mm on a thin deck in still air at -4 °C under a sky as warm: m Lf = K ΔT t, with what the
+    # deck and the film themselves had of cold when it came
+    deck = BuildUp((("concrete", 0.01),), "open air", 0.3, 0.95, 5.0)
+    hours, wetted, film_mm, cold_dc, pressure_pa = 60, 48, 2.5, 4.0, 1e5
+    sigma = 5.670374e-8
+    weather = forecast(
+        hours, air_temp_c=-cold_dc, dew_point_c=-10.0, wind_10m_ms=0.0, pressure_hpa=1000.0,
+        sw_down_wm2=0.0, lw_down_wm2=sigma * 269.15**4,
+    )  # fmt: skip
+    water = Applications(np.array([wetted]), np.array([0]), np.zeros((4, 1)), np.array([film_mm]))
+    result = course.run(weather, one(deck, sky_view_frac=1.0), water)
+    # a warm plate facing up (McAdams 1954); its vapour with it (Lewis); glow; down through the deck
+    # to the air below: 10 mm of 1.6 W/(m K), then 10 W/(m² K)
+    heat = 1.52 * cold_dc ** (1 / 3)
+    air_pa = 610.94 * np.exp(17.625 * -10.0 / (-10.0 + 243.04))  # Alduchov & Eskridge 1996
+    vapour = heat / 1005.0 * 0.622 / pressure_pa * (610.94 - air_pa)
+    glow = 0.95 * sigma * (273.15**4 - 269.15**4)
+    under = 1.0 / (0.01 / 1.6 + 1.0 / 10.0)
+    watts = (heat + under) * cold_dc + glow + 2.501e6 * vapour
+    underside_c = under * cold_dc / 10.0 - cold_dc
+    head_start = 2.1e6 * 0.01 * (cold_dc + 0.5 * underside_c) + 4186.0 * film_mm * cold_dc
+    expected = (head_start + 3600.0 * watts * np.arange(1, 3)) / 0.3337e6
+    ice, liquid = result.film.ice_mm[wetted:, 0, 0], result.film.water_mm[wetted:, 0, 0]
+    np.testing.assert_allclose(ice[:2], expected, atol=0.02)  # 1.19 and 2.02 mm
+    frozen_s = (film_mm * 0.3337e6 - head_start) / (watts + 0.3337e6 * vapour)
+    assert 2.4 < frozen_s / 3600.0 < 2.6
+    assert liquid[1] > 0.3
+    assert liquid[2] == 0.0
+
+
 @pytest.mark.parametrize(("air_c", "wind", "rain"), [(-1.0, 3.0, 1.0), (-3.0, 5.0, 2.0)])
 def test_freezing_rain_freezes_as_far_as_its_heat_balance_at_zero_allows(air_c, wind, rain):
     # freezing share n = Q_loss / (P Lf) (Jones 1996, CRREL 96-2), insulated from below
