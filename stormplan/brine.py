@@ -357,7 +357,8 @@ def unfrozen_frac(molality_mol_kg: ArrayLike, temp_c: ArrayLike) -> Array:
     axes = max(m.ndim - 1, temp.ndim)
     m = m.reshape(m.shape[:1] + (1,) * (axes + 1 - m.ndim) + m.shape[1:])
     temp = temp.reshape((1,) * (axes - temp.ndim) + temp.shape)
-    liquid = np.minimum(_liquid_share(m, temp), 1.0)
+    # a hair below 0 °C the ice line's own molality is too small to divide by
+    liquid = np.minimum(_liquid_share(m, np.minimum(temp, -1e-12)), 1.0)
     liquid = np.where(temp < _eutectic_c(m), 0.0, liquid)
     return np.asarray(np.where(temp >= 0.0, np.where(np.isnan(liquid), np.nan, 1.0), liquid))
 

@@ -7,7 +7,7 @@ Data 62, 995), and B, Marion's FREZCHEM (Marion & Kargel 2008), both run with PH
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from stormplan import brine
@@ -418,6 +418,7 @@ def test_dilution_never_lowers_the_freeze_point(salts, water):
 
 @settings(deadline=None)
 @given(shares, st.floats(-60.0, 0.0), st.floats(0.0, 10.0))
+@example((0.03125, 0.0625, 0.0, 0.0), -2.2250738585072014e-308, 0.0)  # overflowed
 def test_less_is_liquid_when_colder(salts, temp_c, colder_dc):
     m = brine.molality(np.array(salts))
     warm, cold = brine.unfrozen_frac(m, [temp_c, temp_c - colder_dc])
