@@ -97,6 +97,16 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             for action in ("UPDATE", "DELETE")
         ),
     ),
+    (
+        """
+        CREATE TABLE skill (             -- how far sources were off, as a review found
+            id INTEGER PRIMARY KEY,
+            made_at TEXT NOT NULL,
+            scores TEXT NOT NULL         -- JSON, a row for each source and range of leads
+        )
+        """,
+        *(_APPEND_ONLY.format(table="skill", action=action) for action in ("UPDATE", "DELETE")),
+    ),
 )
 
 

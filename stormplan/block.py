@@ -25,6 +25,7 @@ from stormplan.pretreat import Question
 from stormplan.products import Stock
 from stormplan.search import Outcome, Search
 from stormplan.sites import Site, Sites, Surface
+from stormplan.spread import NOBODY, OwnRecord
 from stormplan.treatment import Case, Film, Treatment
 
 SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
@@ -128,6 +129,7 @@ def decide(
     cells: Mapping[str, CellForecast],
     now: datetime,
     offsets: Offsets = NO_OFFSETS,
+    own: Mapping[str, OwnRecord] = NOBODY,
 ) -> dict[tuple[str, str], Decided]:
     """Decide for every surface of some sites; pure, so that it can run anywhere.
 
@@ -143,6 +145,8 @@ def decide(
         Moment of planning, aware UTC [-].
     offsets : mapping of (str, str) to Correction
         What readings say of a site's surface by night; one that is absent has none [-].
+    own : mapping of str to OwnRecord
+        How far sources of one voice were off, where that is known [-].
 
     Returns
     -------
@@ -157,7 +161,7 @@ def decide(
             groups.setdefault(alike, []).append(key)
     answers: dict[tuple[str, str], Decided] = {}
     for (start, _), together in groups.items():
-        answers |= _decide(sites, together, cells, start, now, offsets)
+        answers |= _decide(sites, together, cells, start, now, offsets, own)
     return answers
 
 
@@ -168,6 +172,7 @@ def _decide(
     start: datetime,
     now: datetime,
     offsets: Offsets,
+    own: Mapping[str, OwnRecord],
 ) -> dict[tuple[str, str], Decided]:
     """Decide for sites whose weather is known from the same hour on, by as many members."""
     distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
@@ -176,7 +181,7 @@ def _decide(
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     if forecast.members == 1:  # one voice: spread it by the errors that it is known to have
         gone = (now - start) / timedelta(hours=1)
-        forecast = spread.members(forecast, np.arange(forecast.hours) - gone)
+        forecast = spread.members(forecast, np.arange(forecast.hours) - gone, own)
     surfaces = {
         (key, surface_key): _lane(
             sites, sites.sites[key], surface, place[id(cells[key])],

@@ -289,8 +289,12 @@ def review(
         "briefings/archive.sqlite"
     ),
     sites: Annotated[
-        Path | None, typer.Option("--sites", help="Sites file, for its tables of readings.")
+        Path | None, typer.Option("--sites", help="Sites file, for its readings: tables and log.")
     ] = None,
+    state: Annotated[
+        bool,
+        typer.Option("--state", help="State plans' spread by these scores from now on."),
+    ] = False,
     days: Annotated[int, typer.Option(min=1, help="How many days back.")] = 30,
     now: Annotated[str | None, typer.Option(help="Look back from a moment.")] = None,
     as_json: Json = False,
@@ -299,7 +303,7 @@ def review(
     from datetime import timedelta
 
     from stormplan import review as reviewed
-    from stormplan import sitesfile
+    from stormplan import sitesfile, skill
     from stormplan.archive import Archive
 
     if not archive.exists():
@@ -308,6 +312,8 @@ def review(
     folder = Path() if sites is None else sites.parent
     with Archive(archive) as kept:
         found = reviewed.review(kept, moment(now) - timedelta(days=days), checked, folder)
+        if state:
+            skill.keep(kept, found.scores, moment(now))
     if as_json:
         print(json.dumps(reviewed.sheet(found), indent=1))
     else:

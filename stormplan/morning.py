@@ -27,6 +27,7 @@ from stormplan import (
     screen,
     shelf,
     sitesfile,
+    skill,
 )
 from stormplan.alert import Alert
 from stormplan.archive import Archive
@@ -108,11 +109,14 @@ def work_out(
     finally:
         fetcher.close()
     offsets, unread = _night_offsets(sites, archive, now, folder)
-    plan = make_plan(sites, _answers(gathered), now, offsets=offsets)
+    own = skill.records(archive, now)
+    plan = make_plan(sites, _answers(gathered), now, offsets=offsets, own=own)
+    used = [site.source.source for site in plan.sites if site.source is not None]
     said = (problem, _clock_words(fetcher.clock_off), unread)
     troubles = tuple(words for words in said if words)
     # alerts join when all is decided: they cannot have had a say
-    return plan.model_copy(update={"alerts": alerts, "troubles": troubles})
+    remarks = (*plan.remarks, *skill.remarks(own, used))
+    return plan.model_copy(update={"alerts": alerts, "troubles": troubles, "remarks": remarks})
 
 
 def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = Path()) -> Plan:

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from stormplan import correction
+import numpy as np
+
+from stormplan import correction, score
 from stormplan.archive import Archive
 from stormplan.correction import Correction, Offsets, Reading
 
@@ -54,7 +56,7 @@ def offsets(archive: Archive, readings: Sequence[Reading]) -> Offsets:
     places: dict[tuple[str, str], tuple[float, float]] = {}
     for reading in readings:
         together.setdefault((reading.site, reading.surface), []).append(reading)
-    for reading, plan in _beside_plans(archive, readings):
+    for reading, plan in beside_plans(archive, readings):
         said, at = _said(plan, reading), (reading.site, reading.surface)
         if said is not None:
             places[at] = said.latitude_deg, said.longitude_deg
@@ -66,7 +68,7 @@ def offsets(archive: Archive, readings: Sequence[Reading]) -> Offsets:
     }  # fmt: skip
 
 
-def _beside_plans(
+def beside_plans(
     archive: Archive, readings: Sequence[Reading]
 ) -> Iterator[tuple[Reading, Mapping[str, Any]]]:
     """Go through readings in order of time, each with the last plan made before it."""
@@ -82,15 +84,55 @@ def _beside_plans(
             yield reading, plan
 
 
-def _said(plan: Mapping[str, Any], reading: Reading) -> _Said | None:
-    """Find a reading's surface in a plan; None in a plan that has no such surface."""
+def pairs(archive: Archive, readings: Sequence[Reading]) -> score.Pairs:
+    """Line readings up with what the last plan before each said of its surface in that hour.
+
+    Parameters
+    ----------
+    archive : Archive
+        Where the plans are [-].
+    readings : sequence of Reading
+        Of any sites and surfaces [-].
+
+    Returns
+    -------
+    Pairs
+        Of the readings that a plan covers, an offset it had included.
+    """
+    rows: list[tuple[float, float, float, float]] = []
+    for reading, plan in beside_plans(archive, readings):
+        found = _find(plan, reading)
+        if found is None:
+            continue
+        *_, series = found
+        hour = int((reading.time - datetime.fromisoformat(series["start"])) / HOUR)
+        said = [series[name] for name in ("surface_c", "freezes") if name in series]
+        known = [row[hour] for row in said if 0 <= hour < len(row) and row[hour] is not None]
+        if len(known) == 2:  # plans of an earlier version gave no chances
+            lead_h = (reading.time - datetime.fromisoformat(plan["made_at"])) / HOUR
+            rows.append((lead_h, known[0], reading.surface_c, known[1]))
+    return score.Pairs(*np.array(rows, dtype=float).reshape(-1, 4).T)
+
+
+def _find(
+    plan: Mapping[str, Any], reading: Reading
+) -> tuple[Mapping[str, Any], Mapping[str, Any], Mapping[str, Any]] | None:
+    """Find a reading's site, surface and hours in a plan; None where it has no such surface."""
     sites = {site["key"]: site for site in plan["sites"]}
     site = sites.get(reading.site)
     surfaces = {} if site is None else {each["key"]: each for each in site["surfaces"]}
     surface = surfaces.get(reading.surface)
     if site is None or surface is None:
         return None
-    series = plan["columns"][surface["column"]]
+    return site, surface, plan["columns"][surface["column"]]
+
+
+def _said(plan: Mapping[str, Any], reading: Reading) -> _Said | None:
+    """Find what the model had for a reading's surface in a plan."""
+    found = _find(plan, reading)
+    if found is None:
+        return None
+    site, surface, series = found
     start = datetime.fromisoformat(series["start"])
     place = site["latitude_deg"], site["longitude_deg"]
     starts = [start + at * HOUR for at in range(len(series["surface_c"]))]

@@ -31,6 +31,7 @@ from stormplan.forecast import CellForecast
 from stormplan.mix import YardMix
 from stormplan.refusal import FAR_OFF
 from stormplan.sites import Sites, Surface
+from stormplan.spread import NOBODY, OwnRecord
 from stormplan.treatment import Action, Treatment
 
 SCHEMA_VERSION = "1"
@@ -238,6 +239,7 @@ def make_plan(
     now: datetime,
     mapper: Callable[..., Iterable[dict[tuple[str, str], Decided]]] = map,
     offsets: Offsets = NO_OFFSETS,
+    own: Mapping[str, OwnRecord] = NOBODY,
 ) -> Plan:
     """Plan every site as of a moment.
 
@@ -253,6 +255,8 @@ def make_plan(
         ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere [-].
     offsets : mapping of (str, str) to Correction
         What readings say of a site's surface by night [-].
+    own : mapping of str to OwnRecord
+        How far sources of one voice were off, where that is known [-].
 
     Returns
     -------
@@ -265,7 +269,7 @@ def make_plan(
     def decide(cells: Mapping[str, CellForecast]) -> follow.Found:
         blocks = list(block.cut(sites, keys, cells))
         each = len(blocks)
-        shared = ([thing] * each for thing in (cells, now, offsets))
+        shared = ([thing] * each for thing in (cells, now, offsets, own))
         done = mapper(block.decide, [sites] * each, blocks, *shared)
         return {at: found for part in done for at, found in part.items()}
 

@@ -12,18 +12,21 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from stormplan import score
+from stormplan import logbook, ownnights, score
 from stormplan.archive import Archive
+from stormplan.correction import Reading
 from stormplan.errors import ForecastError, InputError
 from stormplan.forecast import CellForecast
 from stormplan.providers import Place, distance_km, reread
 from stormplan.providers.table import Tables
-from stormplan.score import STATED_ERROR_DC, Score
+from stormplan.score import Score
 from stormplan.sites import Sites
+from stormplan.skill import FEW_HOURS
+from stormplan.spread import air_error_dc
 from stormplan.units import Speaker
 
 NEAR_KM = 15.0  # a station further from the middle of a cell than this says little about it
-FEW_HOURS = 200  # fewer pairs than this are an anecdote: our own choice
+PAVEMENT = "pavement, by the log of readings"
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,9 @@ def review(
         read, own = read + (truth is not None), own + (truth is None)
         came = truth if truth is not None else score.analyses(group)
         by_source.setdefault(source, []).append(score.pair(group, came))
+    logged = _logged(sites, folder, since)
+    if logged:
+        by_source[PAVEMENT] = [ownnights.pairs(archive, logged)]
     scores = tuple(
         one
         for source, pairs in sorted(by_source.items())
@@ -116,6 +122,13 @@ def _readings(sites: Sites, folder: Path) -> list[CellForecast]:
     ]
 
 
+def _logged(sites: Sites | None, folder: Path, since: datetime) -> list[Reading]:
+    """Read the log of surface readings that a sites file names."""
+    if sites is None or sites.readings is None:
+        return []
+    return [one for one in logbook.read(folder / sites.readings) if one.time >= since]
+
+
 def _near(cell: CellForecast, readings: Sequence[CellForecast]) -> Mapping[datetime, float] | None:
     """Find the readings of the nearest station within reach of a cell, by hour, if any."""
     where = Place(cell.cell, cell.latitude_deg, cell.longitude_deg)
@@ -144,6 +157,13 @@ def lines(found: Review, say: Speaker) -> Iterable[str]:
     say : Speaker
         The reader's units [-].
     """
+
+    def stated(one: Score) -> str:
+        if one.source == PAVEMENT:
+            return ""
+        usual = float(air_error_dc(0.5 * (one.from_h + one.to_h)))
+        return f" (published {say.degrees(usual, 1)})"
+
     yield f"{found.replies} forecasts, {found.against}."
     if found.unread:
         yield f"{found.unread} kept replies could not be read any more."
@@ -151,20 +171,21 @@ def lines(found: Review, say: Speaker) -> Iterable[str]:
     for one in found.scores:
         if one.source != source:
             source = one.source
-            yield f"\n{source}: air temperature, and the chance that it freezes"
+            what = "surface" if source == PAVEMENT else "air"
+            yield f"\n{source}: {what} temperature, and the chance that it freezes"
         few = "  (few hours: an anecdote)" if one.hours < FEW_HOURS else ""
         bias = f"{'+' if one.bias_dc >= 0 else '-'}{say.degrees(abs(one.bias_dc), 1)}"
         yield (
             f"  {one.from_h:3d} to {one.to_h:3d} h ahead: bias {bias}, error "
-            f"{say.degrees(one.rmse_dc, 1)} rms, Brier {one.brier:.3f}, {one.hours} h{few}"
+            f"{say.degrees(one.rmse_dc, 1)} rms{stated(one)}, Brier {one.brier:.3f},"
+            f" {one.hours} h{few}"
         )
         yield "      said and came: " + ", ".join(
             f"{100 * part.said:.0f} % {100 * part.came:.0f} %" for part in one.reliability
         )
-    worst = max(one.rmse_dc for one in found.scores)
     yield (
-        f"\nPlans state an error of {say.degrees(STATED_ERROR_DC, 1)}; the largest found is "
-        f"{say.degrees(worst, 1)}. Scores are for you to read: no forecast is changed by them."
+        "\nNo forecast is changed by this. How far off a plan says that one may be is: by published"
+        f" figures, or with --state by these scores, where there are {FEW_HOURS} h of them."
     )
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.forecast import CellForecast
+from stormplan.spread import air_error_dc, normal
 
 Array = NDArray[np.float64]
 
@@ -24,9 +25,6 @@ Array = NDArray[np.float64]
 LEADS_H = (3, 12, 24, 48, 72, 120, 240)
 #: An hour given up to this long before it began counts as an analysis of it [h].
 ANALYSIS_LEAD_H = 1
-#: Error a forecast of the air with a single member is taken to have [K]: rms of the first days,
-#: 1.5-2.5 K in published verifications of gridded forecasts (from memory).
-STATED_ERROR_DC = 2.0
 #: Chances are gathered between these limits for reliability [-].
 CHANCES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 
@@ -90,23 +88,24 @@ class Score:
     reliability: tuple[Reliability, ...]
 
 
-def chance_of_freezing(air_c: Array) -> Array:
+def chance_of_freezing(air_c: Array, lead_h: Array) -> Array:
     """Give the chance that the air is at or below freezing.
 
     Parameters
     ----------
     air_c : array (hour, member)
         Forecast [°C].
+    lead_h : array (hour,)
+        How far ahead [h].
 
     Returns
     -------
     array (hour,)
-        Share of members; of a single member, by the stated error [-].
+        Share of members; of a single member, by the error that plans state without a record [-].
     """
     if air_c.shape[1] > 1:
         return np.asarray((air_c <= 0.0).mean(axis=1))
-    deviations = -air_c[:, 0] / (STATED_ERROR_DC * math.sqrt(2.0))
-    return np.array([0.5 * (1.0 + math.erf(value)) for value in deviations])
+    return normal(-air_c[:, 0] / air_error_dc(lead_h))
 
 
 def analyses(cells: Sequence[CellForecast]) -> dict[datetime, float]:
@@ -152,10 +151,10 @@ def pair(cells: Sequence[CellForecast], truth: Mapping[datetime, float]) -> Pair
     """
     rows: list[tuple[float, float, float, float]] = []
     for cell in cells:
-        air_c = cell.values["air_temp_c"]
-        chance = chance_of_freezing(air_c)
+        air_c, leads = cell.values["air_temp_c"], _leads_h(cell)
+        chance = chance_of_freezing(air_c, leads)
         middle = np.median(air_c, axis=1)
-        for hour, lead in enumerate(_leads_h(cell)):
+        for hour, lead in enumerate(leads):
             came = truth.get(cell.start + timedelta(hours=hour))
             if lead >= LEADS_H[0] and came is not None and math.isfinite(middle[hour]):
                 rows.append((float(lead), float(middle[hour]), came, float(chance[hour])))

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,6 +26,8 @@ Array = NDArray[np.float64]
 AIR_ERROR_DC = 0.5
 AIR_ERROR_DC_PER_DAY = 1.0
 AIR_ERROR_MOST_DC = 4.0
+#: A source's own record may be short, or against its own later word: own choice.
+OWN_FACTOR_MOST = 2.0
 #: Total cloud and wind: own choice, after the same figures [-], [- of the logarithm].
 CLOUD_ERROR_FRAC, CLOUD_ERROR_PER_DAY, CLOUD_ERROR_MOST = 0.15, 0.05, 0.30
 WIND_ERROR_LN = 0.3
@@ -62,10 +65,47 @@ MEMBERS = 9
 STEPS = _steps()
 
 
-def air_error_dc(lead_h: ArrayLike) -> Array:
-    """Give the standard deviation of forecast air temperature by lead [h], 0 is now [K]."""
-    lead_d = np.maximum(np.asarray(lead_h, dtype=float), 0.0) / 24.0
-    return np.asarray(np.minimum(AIR_ERROR_DC + AIR_ERROR_DC_PER_DAY * lead_d, AIR_ERROR_MOST_DC))
+@dataclass(frozen=True)
+class OwnRecord:
+    """How far a source's air temperature was off, by lead: rms of so many hours [h], [K], [-]."""
+
+    leads_h: tuple[float, ...]
+    rmse_dc: tuple[float, ...]
+    hours: int
+
+
+NOBODY: Mapping[str, OwnRecord] = MappingProxyType({})
+
+
+def air_error_dc(lead_h: ArrayLike, own: OwnRecord | None = None) -> Array:
+    """Give the standard deviation of forecast air temperature by lead.
+
+    Parameters
+    ----------
+    lead_h : array
+        Hours ahead; 0 and less is now [h].
+    own : OwnRecord or None
+        What the source's own record says; published figures without one [-].
+
+    Returns
+    -------
+    array
+        Published growth with lead, times the ratio by which the record differs from it, which is
+        kept within a factor of ``OWN_FACTOR_MOST`` [K].
+    """
+    lead = np.maximum(np.asarray(lead_h, dtype=float), 0.0)
+
+    def published(at_h: Array) -> Array:
+        grown = AIR_ERROR_DC + AIR_ERROR_DC_PER_DAY * at_h / 24.0
+        return np.asarray(np.minimum(grown, AIR_ERROR_MOST_DC))
+
+    if own is None:
+        return published(lead)
+    leads_h = np.asarray(own.leads_h)
+    ratio = np.clip(
+        np.asarray(own.rmse_dc) / published(leads_h), 1.0 / OWN_FACTOR_MOST, OWN_FACTOR_MOST
+    )
+    return np.asarray(published(lead) * np.interp(lead, leads_h, ratio))
 
 
 def cloud_error_frac(lead_h: ArrayLike) -> Array:
@@ -105,7 +145,9 @@ def surface_error_dc(lead_h: ArrayLike, is_night: ArrayLike) -> Array:
     )
 
 
-def members(forecast: Forecast, lead_h: ArrayLike) -> Forecast:
+def members(
+    forecast: Forecast, lead_h: ArrayLike, own: Mapping[str, OwnRecord] = NOBODY
+) -> Forecast:
     """Spread a forecast of one voice into nine members; the first is the forecast itself.
 
     Parameters
@@ -114,6 +156,8 @@ def members(forecast: Forecast, lead_h: ArrayLike) -> Forecast:
         With one member [-].
     lead_h : array (hour,)
         How far ahead each hour was [h].
+    own : mapping of str to OwnRecord
+        By source; one that is absent has the published errors [-].
 
     Returns
     -------
@@ -125,7 +169,8 @@ def members(forecast: Forecast, lead_h: ArrayLike) -> Forecast:
     lead = np.broadcast_to(np.asarray(lead_h, dtype=float), (forecast.hours,))
     values = {name: np.repeat(array, MEMBERS, axis=2) for name, array in forecast.values.items()}
     air, cloud, wind, water = STEPS
-    warmer_dc = air_error_dc(lead)[:, None, None] * air
+    errors_dc = [air_error_dc(lead, own.get(cell.source)) for cell in forecast.cells]
+    warmer_dc = np.stack(errors_dc, axis=1)[:, :, None] * air
     for name in ("air_temp_c", "dew_point_c"):
         values[name] += warmer_dc
     overcast = values["cloud_frac"] + cloud_error_frac(lead)[:, None, None] * cloud

@@ -8,13 +8,25 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from company import site, text
+from company import company, site, text
 from tables import NOON, cell
 from test_metno import body, step
 
-from stormplan import review, score
+from stormplan import (
+    housekeeping,
+    logbook,
+    morning,
+    ownnights,
+    review,
+    score,
+    sitesfile,
+    skill,
+    spread,
+)
 from stormplan.archive import Archive
+from stormplan.correction import Light, Reading
 from stormplan.errors import InputError
+from stormplan.plan import Answer, make_plan
 from stormplan.units import Speaker
 
 HOUR = timedelta(hours=1)
@@ -70,11 +82,11 @@ def test_a_stated_error_that_is_the_true_one_is_reliable():
     # by the definition of the normal distribution: of the hours given a chance p, p freeze
     rng = np.random.default_rng(3)
     said_c = rng.uniform(-5.0, 5.0, 20_000)
-    came_c = said_c + rng.normal(0.0, score.STATED_ERROR_DC, 20_000)
-    chance = score.chance_of_freezing(said_c[:, None])
-    pairs = score.Pairs(np.full(20_000, 6.0), said_c, came_c, chance)
-    (only,) = score.score("x", pairs)
-    assert only.rmse_dc == pytest.approx(score.STATED_ERROR_DC, rel=0.02)
+    came_c = said_c + rng.normal(0.0, 1.5, 20_000)  # what a day ahead is stated with
+    lead = np.full(20_000, 24.0)
+    chance = score.chance_of_freezing(said_c[:, None], lead)
+    (only,) = score.score("x", score.Pairs(lead, said_c, came_c, chance))
+    assert only.rmse_dc == pytest.approx(1.5, rel=0.02)
     for part in only.reliability:
         assert part.came == pytest.approx(part.said, abs=0.03)
 
@@ -129,7 +141,8 @@ def test_the_archive_is_scored_and_what_cannot_be_read_is_counted(archive):
     said = "\n".join(review.lines(found, Speaker("us")))
     assert "bias -3.6 °F, error 3.6 °F rms" in said
     assert "the source's own later word at 1 of 1 cells" in said
-    assert "no forecast is changed by them" in said
+    assert "(published 1.5 °F)" in said  # 0.5 K, and 1 K a day: 0.81 K at 7.5 h
+    assert "No forecast is changed by this" in said
 
 
 def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
@@ -151,6 +164,74 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
     found = json.loads(result.stdout)
     assert found["against"] == "held against readings at 1 of 1 cells"
     assert {round(one["bias_dc"], 6) for one in found["scores"]} == {-1.0}
+
+
+def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
+    plan = morning.plan_demo()
+    site_, surface = plan.sites[0], plan.sites[0].surfaces[0]
+    series = plan.columns[surface.column]
+    log = tmp_path / "readings.jsonl"
+    for hour in range(6, 30):  # a degree and a half warmer than planned
+        logbook.add(log, Reading(
+            time=series.start + (hour + 0.5) * HOUR, site=site_.key, surface=surface.key,
+            surface_c=series.surface_c[hour] + 1.5, light=Light.SHADE,
+        ))  # fmt: skip
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        kept.keep_plan(plan.made_at, morning.document(plan))
+        pairs = ownnights.pairs(kept, logbook.read(log))
+        assert len(pairs.lead_h) == 24
+        np.testing.assert_allclose(pairs.forecast_c - pairs.truth_c, -1.5, atol=1e-9)
+        assert pairs.lead_h[0] == pytest.approx(6.0, abs=0.6)
+        assert ((pairs.chance >= 0.0) & (pairs.chance <= 1.0)).all()
+        ours = sitesfile.parse(text({"a": site(43.1, -89.4)}, readings="readings.jsonl"))
+        found = review.review(kept, plan.made_at - HOUR, ours, tmp_path)
+    assert {one.source for one in found.scores} == {review.PAVEMENT}
+    said = "\n".join(review.lines(found, Speaker("us")))
+    assert "pavement, by the log of readings: surface temperature" in said
+    assert "bias -2.7 °F, error 2.7 °F rms, Brier" in said
+
+
+def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_path):
+    # a record of 3 K a day ahead, where 1.5 K is published
+    far_off = [
+        score.Score("nws", 12, 36, 400, 0.2, 3.0, 0.1, ()),
+        score.Score("nws", 36, 60, 90, 0.2, 9.0, 0.1, ()),  # an anecdote
+        score.Score("metno", 12, 36, 90, 0.2, 9.0, 0.1, ()),
+    ]
+    places = {"a": site(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})}
+
+    def planned(own):
+        return make_plan(company(places), {"a": Answer(cell(air_temp_c=3.0))}, NOON, own=own)
+
+    with Archive(tmp_path / "archive.sqlite") as kept:
+        assert skill.records(kept, NOON) == {}
+        skill.keep(kept, far_off, NOON - HOUR)
+        assert skill.records(kept, NOON - 2 * HOUR) == {}  # a past morning knows what it knew
+        own = skill.records(kept, NOON)
+    assert own == {"nws": spread.OwnRecord((24.0,), (3.0,), 400)}
+    assert skill.remarks(own, ["nws", "metno", "nws"]) == [
+        "how far nws may be off is stated from its own record of 400 h"
+    ]
+    usual, told = planned({}), planned(own)
+    (one,), (two,) = (list(plan.columns.values()) for plan in (usual, told))
+    assert one.air_c == two.air_c
+    assert one.surface_c == pytest.approx(two.surface_c, abs=0.8)  # the middle of the members
+    at = 30
+    assert two.surface_high_c[at] - two.surface_low_c[at] > 1.25 * (
+        one.surface_high_c[at] - one.surface_low_c[at]
+    )
+
+
+def test_review_can_state_what_it_found(archive, tmp_path):
+    command = [sys.executable, "-m", "stormplan", "review", "--archive", archive, "--state"]
+    command += ["--now", "2026-01-15T00:00Z"]
+    result = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
+    assert result.returncode == 0, result.stderr
+    with Archive(archive) as kept:
+        (row,) = kept.rows("SELECT scores FROM skill")
+        assert {one["source"] for one in json.loads(row[0])} == {"metno"}
+        problem = housekeeping.verify(kept).problems
+        assert problem == ()
 
 
 def test_nothing_to_score_is_one_sentence(tmp_path):

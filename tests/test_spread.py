@@ -27,6 +27,17 @@ def test_members_have_the_mean_and_the_variance_of_the_errors():
         np.testing.assert_array_equal(many[name][:, :, 0], array[:, :, 0])
 
 
+def test_an_own_record_scales_the_published_growth_within_a_factor_of_two():
+    own = spread.OwnRecord((12.0, 36.0), (2.0, 2.0), 900)  # published: 1 K and 2 K
+    lead = np.array([0.0, 12.0, 24.0, 36.0, 60.0])
+    # twice at 12 h and before, once at 36 h and after, halfway between in between
+    np.testing.assert_allclose(spread.air_error_dc(lead, own), [1.0, 2.0, 1.5 * 1.5, 2.0, 3.0])
+    wild = spread.OwnRecord((12.0,), (20.0,), 900)
+    np.testing.assert_allclose(spread.air_error_dc(lead, wild), 2.0 * spread.air_error_dc(lead))
+    tame = spread.OwnRecord((12.0,), (0.01,), 900)
+    np.testing.assert_allclose(spread.air_error_dc(lead, tame), 0.5 * spread.air_error_dc(lead))
+
+
 def test_no_two_errors_go_together_and_each_goes_both_ways():
     air, cloud, wind, water = spread.STEPS
     np.testing.assert_allclose(spread.STEPS @ spread.STEPS.T / 9, np.eye(4), atol=1e-12)
