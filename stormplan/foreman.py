@@ -92,6 +92,7 @@ def last_word(
         latest=question.window[-1].start,
         target=case.time(question.search.target),
         holds_until=fails,
+        holds_range=(case.time(chosen.fails_range[0]), case.time(chosen.fails_range[1])),
         held_probability=chosen.held_frac,
         look_again=case.look_again(),
         later=passes,

@@ -113,6 +113,8 @@ class Outcome:
     ``fails`` is the first hour of the forecast in which the film no longer holds, None if it holds
     to the target; ``chloride_kg_m2`` is what it puts down; ``held_frac`` is the share of the
     members with the event in which it holds [-], and ``held_in`` has a byte for each member.
+    In four of five of those members it fails at the earliest at the first of ``fails_range`` and at
+    the latest at the second; the target, where it holds.
     """
 
     candidate: Candidate
@@ -120,6 +122,7 @@ class Outcome:
     chloride_kg_m2: float
     held_frac: float
     held_in: bytes
+    fails_range: tuple[int, int]
 
 
 def weigh(
@@ -174,6 +177,7 @@ def weigh(
                 mixture.chloride_kg_l * candidate.rate_l_m2,
                 judged.held_frac(index),
                 judged.held[index].tobytes(),
+                judged.fails_range(index),
             )
         )
     return {search: tuple(found) for search, found in outcomes.items()}
@@ -242,9 +246,14 @@ def frozen_frac(film: FilmHours) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class _Judged:
-    """How many films did: arrays (candidate,) and (candidate, member)."""
+    """How many films did: arrays (candidate,) and (candidate, member).
+
+    ``first`` is the hour in which too few still hold, -1 for never; ``each`` the hour in which each
+    member's fails, the target where it holds.
+    """
 
     first: NDArray[np.intp]
+    each: NDArray[np.intp]
     held: NDArray[np.bool_]
     comes: NDArray[np.bool_]
 
@@ -253,6 +262,11 @@ class _Judged:
 
     def held_frac(self, index: int) -> float:
         return float(self.held[index][self.comes[index]].mean())
+
+    def fails_range(self, index: int) -> tuple[int, int]:
+        each = np.sort(self.each[index][self.comes[index]])
+        tenth = len(each) // 10
+        return int(each[tenth]), int(each[-1 - tenth])
 
 
 def _judge(film: FilmHours, searches: Sequence[Search]) -> _Judged:
@@ -272,7 +286,9 @@ def _judge(film: FilmHours, searches: Sequence[Search]) -> _Judged:
     comes = np.array([search.comes for search in searches], dtype=np.bool_)
     may_fail = 1.0 - np.array([search.hold_share for search in searches])
     lost = (failed & comes).sum(axis=2) > may_fail * comes.sum(axis=1) + 1e-9
-    return _Judged(np.where(lost.any(axis=0), lost.argmax(axis=0), -1), ~failed[-1], comes)
+    first = np.where(lost.any(axis=0), lost.argmax(axis=0), -1)
+    each = np.where(failed[-1], failed.argmax(axis=0), target[0])
+    return _Judged(first, each, ~failed[-1], comes)
 
 
 @dataclass(frozen=True)
@@ -337,6 +353,7 @@ def confirm(
                 fails=judged.fails(index),
                 held_frac=judged.held_frac(index),
                 held_in=judged.held[index].tobytes(),
+                fails_range=judged.fails_range(index),
             ),
             point[:, index],
             frozen[:, index],

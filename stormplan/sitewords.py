@@ -240,6 +240,11 @@ def _holds(item: Treatment, words: Words) -> str:
         )
     else:
         text = f"Film model: lasts to {words.day(item.target)}"
+    if item.holds_range is not None and item.holds_range[0] < item.holds_range[1]:
+        early, late = item.holds_range
+        longer = late >= item.target
+        text += "; over the forecasts "
+        text += f"{words.day(early)} or longer" if longer else words.span(early, late)
     if item.held_probability is not None and 0.0 < item.held_probability < 1.0:
         text += f"; it lasts in {percent(item.held_probability)} of the forecasts that bring it"
     return f"{text}."

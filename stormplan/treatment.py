@@ -116,10 +116,11 @@ class Treatment(Record):
     Shares are by volume [-], rates [L/m²], volumes [L]; times are aware UTC. ``best_start`` lies
     in ``earliest``..``latest``; all three are None where nothing is sprayed. ``target`` is the
     moment to which the film should hold, ``holds_until`` the hour at which the film model has it
-    fail; None where it holds to the target. ``cost`` is in the company's currency, None where a
-    price is missing; ``chloride_kg`` is chloride put down, later passes included. ``needs_l`` is
-    what each member of the forecast would have sprayed by itself, in their order; ``stake`` is
-    there where the owner has said what a miss costs.
+    fail; None where it holds to the target; it fails within ``holds_range``, or not before the
+    target, in four of five of the forecasts that bring the event. ``cost`` is in the company's
+    currency, None where a price is missing; ``chloride_kg`` is chloride put down, later passes
+    included. ``needs_l`` is what each member of the forecast would have sprayed by itself, in
+    their order; ``stake`` is there where the owner has said what a miss costs.
     """
 
     action: Action
@@ -136,6 +137,7 @@ class Treatment(Record):
     latest: AwareDatetime | None = None
     target: AwareDatetime | None = None
     holds_until: AwareDatetime | None = None
+    holds_range: tuple[AwareDatetime, AwareDatetime] | None = None
     held_probability: float | None = None
     look_again: AwareDatetime | None = None
     solid: Solid | None = None

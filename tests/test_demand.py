@@ -20,7 +20,9 @@ from stormplan.wording import stake_line
 
 def outcome(rate, held, start=3, additive=None):
     held = np.array(held, dtype=np.bool_)
-    return Outcome(Candidate(start, additive, 0.0, rate), None, rate, held.mean(), held.tobytes())
+    return Outcome(
+        Candidate(start, additive, 0.0, rate), None, rate, held.mean(), held.tobytes(), (9, 9)
+    )
 
 
 def test_every_member_takes_the_least_that_holds_in_it():
@@ -113,6 +115,8 @@ def test_a_film_must_hold_in_the_share_of_forecasts_that_policy_names():
     assert bold.rate_l_m2 == usual.rate_l_m2 < careful.rate_l_m2
     assert usual.held_probability == pytest.approx(0.8)
     assert usual.holds_until is None
+    first, last = usual.holds_range  # in two of ten it fails before the target
+    assert first < last == usual.target
     assert careful.holds_until is not None  # no rate that practice allows holds in two of ten
 
 

@@ -358,11 +358,25 @@ def test_recorded_files_serve_the_nearest_cell(tmp_path):
     )
 
 
+def test_one_damaged_file_costs_only_the_sites_that_need_it(tmp_path):
+    (tmp_path / "storm.json").write_text(json.dumps(body()))
+    (tmp_path / "torn.json").write_text('{"properties": {')
+    hollow = body()
+    del hollow["geometry"]
+    (tmp_path / "hollow.json").write_text(json.dumps(hollow))
+    near, far = gather(
+        [Recorded(tmp_path)], [Place("a", 45.05, -92.95), Place("c", 45.9, -92.95)], NOW
+    )
+    for name in ("torn.json", "hollow.json"):
+        assert any(note.startswith(f"{name} passed over: ") for note in near.forecast.notes)
+        assert f"{name} passed over: " in far.reasons[0]
+
+
 def test_a_folder_without_recordings_is_said(tmp_path):
     with pytest.raises(ForecastError, match="no gridded forecast among the files of"):
         Recorded(tmp_path)
     (tmp_path / "torn.json").write_text('{"properties": {')
-    with pytest.raises(ForecastError, match=r"torn\.json cannot be read as JSON"):
+    with pytest.raises(ForecastError, match=r"torn\.json passed over: cannot be read as JSON"):
         Recorded(tmp_path)
     with pytest.raises(ForecastError, match="is not a folder"):
         Recorded(tmp_path / "nowhere")
