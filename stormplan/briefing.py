@@ -181,6 +181,9 @@ def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
     close = _closest_call(actions, words)
     if close:
         yield Fact("Closest call", close)
+    money = _in_money(actions, plan.made_at)
+    if money:
+        yield Fact("In money", money)
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
         yield Fact("Forecast", _forecast_age(sources, plan.made_at, words))
@@ -228,6 +231,27 @@ def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datet
     if round(chances[-1], 2) != round(chances[0], 2):
         text += f" to {percent(chances[-1])}"
     return text
+
+
+def _in_money(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime) -> str:
+    """Say whether the day's choices agree with what the owner says a miss costs."""
+    weighed = [
+        (f"{site.name}, {surface.name}", item.action is Action.PRETREAT, item.stake, item.event)
+        for site, surface, item in actions
+        if item.stake is not None and item.event is not None
+        and item.event.start <= now + FAR_OFF
+    ]  # fmt: skip
+    against = [
+        f"{name} ({'treated' if treats else 'held'} at {percent(event.probability)}, pays from"
+        f" {100.0 * stake.flips_at:.2g} %)"
+        for name, treats, stake, event in weighed
+        if treats is not stake.pays(event.probability)
+    ]
+    if not weighed:
+        return ""
+    if not against:
+        return "every choice of the day agrees with your cost of a miss"
+    return f"{len(against)} of {len(weighed)} choices go against it: {listed(against, FEW)}"
 
 
 def _closest_call(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:

@@ -99,7 +99,7 @@ def last_word(
         alternatives=pretreat.alternatives(question, outcomes, candidate),
         film=film,
         cost=cost,
-        stake=stake.of(case.practice, sprayed, chosen.held_frac),
+        stake=stake.of(case.practice, sprayed, chosen.covers_frac),
         chloride_kg=chosen.chloride_kg_m2 * area + _later_chloride_kg(case, passes),
     )
 

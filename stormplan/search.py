@@ -114,7 +114,8 @@ class Outcome:
     to the target; ``chloride_kg_m2`` is what it puts down; ``held_frac`` is the share of the
     members with the event in which it holds [-], and ``held_in`` has a byte for each member.
     In four of five of those members it fails at the earliest at the first of ``fails_range`` and at
-    the latest at the second; the target, where it holds.
+    the latest at the second; the target, where it holds. ``covers_frac`` is the part of the time
+    from onset to target for which it holds in them, on average [-].
     """
 
     candidate: Candidate
@@ -123,6 +124,7 @@ class Outcome:
     held_frac: float
     held_in: bytes
     fails_range: tuple[int, int]
+    covers_frac: float
 
 
 def weigh(
@@ -178,6 +180,7 @@ def weigh(
                 judged.held_frac(index),
                 judged.held[index].tobytes(),
                 judged.fails_range(index),
+                judged.covers_frac(index, search),
             )
         )
     return {search: tuple(found) for search, found in outcomes.items()}
@@ -268,6 +271,10 @@ class _Judged:
         tenth = len(each) // 10
         return int(each[tenth]), int(each[-1 - tenth])
 
+    def covers_frac(self, index: int, search: Search) -> float:
+        lasts = self.each[index][self.comes[index]] - search.onset
+        return float(lasts.mean() / (search.target - search.onset))
+
 
 def _judge(film: FilmHours, searches: Sequence[Search]) -> _Judged:
     """Find the first hour in which too few of the members with the event still hold.
@@ -354,6 +361,7 @@ def confirm(
                 held_frac=judged.held_frac(index),
                 held_in=judged.held[index].tobytes(),
                 fails_range=judged.fails_range(index),
+                covers_frac=judged.covers_frac(index, pair[0]),
             ),
             point[:, index],
             frozen[:, index],

@@ -90,18 +90,16 @@ def stake_line(stake: Stake, probability: float, currency: str) -> str:
         One line.
     """
     costs = (
-        f"treating costs {currency} {stake.treat_cost:,.0f}, a miss {currency}"
-        f" {stake.miss_cost:,.0f} by your policy"
+        f"In money: {currency} {stake.treat_cost:,.0f} to treat against {currency}"
+        f" {stake.miss_cost:,.0f} for a miss, by your policy"
     )
     if stake.flips_at >= 1.0:
-        return f"In money: {costs}; at these costs it never pays"
-    verdict = "pays" if stake.pays(probability) else "does not pay"
-    hold = "" if stake.holds == 1.0 else f" and a film that lasts in {percent(stake.holds)}"
+        return f"{costs}; the time its film lasts does not pay for it (bonding is not counted)"
+    covers = "" if stake.averts == 1.0 else f"covering {percent(stake.averts)} of the time "
+    pays = "it does" if stake.pays(probability) else "it does not"
     share = max(100.0 * stake.flips_at, 0.1)
-    return (
-        f"In money: {costs}; treating pays from a chance of {share:.2g} % on, and at"
-        f" {percent(probability)}{hold} it {verdict}"
-    )
+    from_there = f"it pays from a chance of {share:.2g} % on"
+    return f"{costs}; {covers}{from_there}: at {percent(probability)} {pays}"
 
 
 def night_line(night: Night, say: Speaker) -> str:

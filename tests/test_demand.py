@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tables import NOON, cell, spell
 
-from stormplan import demand, explain, handbook, mixsheet, stake
+from stormplan import briefing, demand, explain, handbook, mixsheet, stake
 from stormplan.forecast import CellForecast
 from stormplan.handbook import Practice
 from stormplan.plan import Answer, make_plan
@@ -21,7 +21,7 @@ from stormplan.wording import stake_line
 def outcome(rate, held, start=3, additive=None):
     held = np.array(held, dtype=np.bool_)
     return Outcome(
-        Candidate(start, additive, 0.0, rate), None, rate, held.mean(), held.tobytes(), (9, 9)
+        Candidate(start, additive, 0.0, rate), None, rate, held.mean(), held.tobytes(), (9, 9), 1.0
     )
 
 
@@ -130,7 +130,7 @@ def test_a_plan_never_mixes_less_than_it_sprays():
 
 
 def test_the_choice_flips_where_expected_costs_meet():
-    # cost-loss: treating costs 60, a miss 1000, the film lasts in 3 of 4 cases. Worked by hand:
+    # cost-loss: treating costs 60, a miss 1000, the film averts 3/4 of it. Worked by hand:
     # 60 + p · 0.25 · 1000 = p · 1000 at p = 0.08
     practice = Practice(("company", {"miss_cost": 1000.0, "pass_cost": 40.0}))
     found = stake.of(practice, 20.0, 0.75)
@@ -142,7 +142,11 @@ def test_the_choice_flips_where_expected_costs_meet():
     assert stake.of(practice, None, 0.75) is None
     assert stake.of(Practice(), 20.0, 0.75) is None
     assert not stake.of(practice, 20.0, 0.0).pays(1.0)
-    assert "never pays" in stake_line(stake.of(practice, 2000.0, 1.0), 0.9, "USD")
+    dear = stake_line(stake.of(practice, 2000.0, 1.0), 0.9, "USD")
+    assert "does not pay for it (bonding is not counted)" in dear
+    assert "covering 75 % of the time it pays from a chance of 8 % on: at 50 % it does" in (
+        stake_line(found, 0.5, "USD")
+    )
 
 
 def test_stakes_stand_beside_the_decision_and_change_none():
@@ -154,8 +158,11 @@ def test_stakes_stand_beside_the_decision_and_change_none():
     assert two.stake.miss_cost == 1500.0
     assert two.stake.treat_cost == pytest.approx(35.0 + two.cost)
     assert two.model_copy(update={"stake": None}) == one
+    facts = {fact.label: fact.text for fact in briefing.view(told).facts}
+    assert facts["In money"] == "every choice of the day agrees with your cost of a miss"
+    assert "In money" not in {fact.label for fact in briefing.view(free).facts}
     said = "\n".join(explain.lines(told, "a"))
-    assert "a miss USD 1,500 by your policy; treating pays from a chance of" in said
+    assert "to treat against USD 1,500 for a miss, by your policy; it pays from a chance of" in said
     assert planned(policy=policy, salt_price="0 /ton").sites[0].treatments[0][1].stake is not None
 
 
@@ -170,7 +177,11 @@ def test_a_hold_says_from_which_chance_on_it_would_pay():
     salt_usd = gallons * 2.29 / 0.96 * 80 / 2000
     assert held.stake.treat_cost == pytest.approx(salt_usd, rel=0.01)
     assert held.stake.flips_at == pytest.approx(salt_usd / 1500, rel=0.01)
-    assert "it pays" in stake_line(held.stake, held.event.probability, plan.currency)
+    facts = {fact.label: fact.text for fact in briefing.view(plan).facts}
+    assert facts["In money"].startswith(
+        "1 of 1 choices go against it: Site 43.1, asphalt lot (held at 20 %, pays from 0."
+    )
+    assert "at 20 % it does" in stake_line(held.stake, held.event.probability, plan.currency)
 
 
 def test_costs_are_written_by_the_miss_and_by_the_pass():
