@@ -67,8 +67,8 @@ def main() -> None:
     answers = {key: weather(rng, number) for number, key in enumerate(keys)}
     confirm, changed = search.confirm, []
 
-    def counting(forecast, columns, gone, chosen, products):
-        found = confirm(forecast, columns, gone, chosen, products)
+    def counting(forecast, columns, past, hours, chosen, products):
+        found = confirm(forecast, columns, past, hours, chosen, products)
         for (_, before), after in zip(chosen, found, strict=True):
             changed.append((before.fails, after.outcome.fails))
         return found

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from stormplan import aftercare, batch, course, event, foreman, pretreat, refusal, search, spread
 from stormplan.correction import NO_OFFSETS, NONE, Offsets
-from stormplan.course import Course
-from stormplan.event import Event, Ground, Outlook, Thresholds
+from stormplan.course import Course, End
+from stormplan.event import Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
 from stormplan.forecast import PHASES, REQUIRED, CellForecast, Forecast, stack
 from stormplan.pavement import Column, Columns
@@ -55,7 +55,9 @@ class Decided:
 
 @dataclass(frozen=True)
 class _Run:
-    """The physics of a block: hours, lanes, and the course they took without chemical.
+    """The physics of a block: hours, lanes, and the course they take without chemical.
+
+    ``past`` is where the hours before now left every column; what lies ahead goes on from there.
 
     A lane that is plowed is run twice: once with what the last plow leaves, which is what can
     freeze back, and once cleared to the pavement after each storm, which is how the next one finds
@@ -64,7 +66,7 @@ class _Run:
 
     forecast: Forecast
     ahead: Forecast
-    gone: int
+    past: End
     lanes: tuple[Lane, ...]
     columns: Columns
     plows: tuple[tuple[int, ...], ...]
@@ -74,14 +76,13 @@ class _Run:
     def ground(self, lane: int) -> Ground:
         """One lane's pavement and what lies on it, from now on."""
         film, cleared = self.course.film, self.cleared[lane]
-        ahead = slice(self.gone, None)
-        frost_mm = film.frost_mm[ahead, lane]
-        lies = film.water_mm[ahead, cleared] + film.ice_mm[ahead, cleared]
+        frost_mm = film.frost_mm[:, lane]
+        lies = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
         return Ground(
-            self.course.surface_c[ahead, lane],
+            self.course.surface_c[:, lane],
             frost_mm,
-            film.ice_mm[ahead, lane] - frost_mm,
-            lies + film.snow_mm[ahead, cleared],
+            film.ice_mm[:, lane] - frost_mm,
+            lies + film.snow_mm[:, cleared],
         )
 
 
@@ -276,9 +277,11 @@ def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
     second = {at: len(lanes) + row for row, at in enumerate(plowed)}
     cleared = tuple(second.get(at, at) for at in range(len(lanes)))
     columns = Columns.of([lane.column for lane in (*lanes, *(lanes[at] for at in plowed))])
-    passes = _ploughs(lanes, plows, cleared, snow, gone)
-    taken = course.run(forecast, columns, ploughs=passes)
-    return _Run(forecast, ahead, gone, lanes, columns, plows, cleared, taken)
+    places = Columns.of(tuple(dict.fromkeys(columns.records)))
+    past = course.run(forecast, places, until=gone).end
+    passes = _ploughs(lanes, plows, cleared, snow)
+    taken = course.run(forecast, columns, ploughs=passes, after=past)
+    return _Run(forecast, ahead, past, lanes, columns, plows, cleared, taken)
 
 
 def _typical_snow(snow_cm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -298,7 +301,6 @@ def _ploughs(
     plows: Sequence[tuple[int, ...]],
     cleared: Sequence[int],
     snow_cm: Sequence[Sequence[float]],
-    gone: int,
 ) -> Ploughs | None:
     """Line the passes up for both runs; in the second, the last of a storm leaves nothing."""
     rows = []
@@ -306,8 +308,8 @@ def _ploughs(
         fell = snow_cm[lane.column.cell]
         for hour in hours:
             is_last = not fell[hour] > 0.0
-            rows.append((hour + gone, at, lane.residual_mm))
-            rows.append((hour + gone, cleared[at], 0.0 if is_last else lane.residual_mm))
+            rows.append((hour, at, lane.residual_mm))
+            rows.append((hour, cleared[at], 0.0 if is_last else lane.residual_mm))
     if not rows:
         return None
     when, where, residual = zip(*rows, strict=True)
@@ -357,10 +359,8 @@ def _settle(
 ) -> dict[tuple[str, str], tuple[Treatment, ...]]:
     """Weigh every open question in one call, and confirm what is chosen."""
     questions = [q for answers in open_cases.values() for q in answers if isinstance(q, Question)]
-    gone = run.gone
-    holding = type(run.course.holding)(*(a[gone:] for a in vars(run.course.holding).values()))
     outcomes = search.weigh(
-        run.ahead, run.columns, holding, [q.search for q in questions], sites.products
+        run.ahead, run.columns, run.course.holding, [q.search for q in questions], sites.products
     )
     picked = [pretreat.choose(q, outcomes[q.search]) for q in questions]
     confirmed = _confirmed(run, questions, picked, outcomes, sites)
@@ -370,7 +370,7 @@ def _settle(
             question,
             outcomes[question.search],
             found.outcome,
-            _film(question, found, bare[gone:, question.search.column]),
+            _film(question, found, bare[:, question.search.column]),
         )
         for question, found in zip(questions, confirmed, strict=True)
     }
@@ -390,9 +390,10 @@ def _confirmed(
     """Run what is picked coupled; what then fails by a hair is tried again a step higher."""
     found: dict[int, search.Confirmed] = {}
     ask = dict(enumerate(picked))
+    shown = max((_shown_until(question) for question in questions), default=0)
     while ask:
         pairs = [(questions[at].search, outcome) for at, outcome in ask.items()]
-        answers = search.confirm(run.forecast, run.columns, run.gone, pairs, sites.products)
+        answers = search.confirm(run.forecast, run.columns, run.past, shown, pairs, sites.products)
         found |= zip(ask, answers, strict=True)
         more = {
             at: pretreat.step_up(outcome, outcomes[questions[at].search])
@@ -403,13 +404,16 @@ def _confirmed(
     return [found[at] for at in range(len(questions))]
 
 
+def _shown_until(question: Question) -> int:
+    return question.case.hour(question.case.event.end) + SHOWN_AFTER_H
+
+
 def _film(question: Question, found: search.Confirmed, bare: NDArray[np.float64]) -> Film:
     """Cut the hours around the event out of the confirmed film."""
     asked: Search = question.search
-    happening: Event = question.case.event
     chosen: Outcome = found.outcome
     first = max(min(chosen.candidate.start, asked.onset - SHOWN_BEFORE_H), 0)
-    last = question.case.hour(happening.end) + SHOWN_AFTER_H
+    last = _shown_until(question)
 
     def middle(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.median(values[first:last], axis=1))

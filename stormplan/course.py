@@ -134,6 +134,8 @@ class Course:
         For trials of other films in the same place [-].
     radiation : Radiation
         Used per cell, and which of it was modelled [W/m²].
+    end : End
+        What the last of these hours left [-].
     """
 
     surface_c: Array
@@ -143,6 +145,23 @@ class Course:
     film: FilmHours
     holding: Holding
     radiation: Radiation
+    end: End
+
+
+@dataclass(frozen=True)
+class End:
+    """How the hours of a run left its columns: the place from which others may go on.
+
+    Attributes
+    ----------
+    hour : int
+        First hour of the forecast that was not run [-].
+    wet : WetSlab
+        Slab and film as they were then [-].
+    """
+
+    hour: int
+    wet: WetSlab
 
 
 class WetSlab:
@@ -161,6 +180,16 @@ class WetSlab:
         self.heat_wm2k = self.evaporated = self.melted = self.top_melted = nothing
         self.free_c = self.watts_per_k = nothing
         self.offset_dc: Array | float = 0.0
+
+    def resume(self, left: WetSlab) -> None:
+        """Take over what another run left of each of these columns, however often they stand."""
+        place = {record: index for index, record in enumerate(left.slab.columns.records)}
+        which = np.array([place[record] for record in self.slab.columns.records], dtype=np.intp)
+        flat = flat_places(which, self.slab.members)
+        self.slab.ground_c = left.slab.ground_c[:, flat]
+        self.slab.surface_c = left.slab.surface_c[flat]
+        self.skin_c = left.skin_c[flat]
+        self.film.resume(left.film, flat)
 
     def optics(self) -> tuple[Array, Array]:
         """Albedo and emissivity of what lies on top [-]."""
@@ -296,6 +325,11 @@ def _night_offsets_dc(forecast: Forecast, columns: Columns) -> Array | None:
     return np.stack(nights, axis=1)[:, columns.cell] * columns.night_offset_dc
 
 
+def flat_places(column: NDArray[np.intp], members: int) -> NDArray[np.intp]:
+    """Find all members of some columns on the flat axis."""
+    return (column[:, None] * members + np.arange(members)).ravel()
+
+
 class Work:
     """Hands out what crews do, hour by hour, on the flat column axis."""
 
@@ -306,22 +340,19 @@ class Work:
         self._ploughs = ploughs
         self._members = members
 
-    def _flat(self, column: NDArray[np.intp]) -> NDArray[np.intp]:
-        return (column[:, None] * self._members + np.arange(self._members)).ravel()
-
     def begin(self, hour: int, film: Film, recorder: Recorder) -> None:
         """Plough, then put product down, at the start of an hour."""
         if self._ploughs is not None:
             now = self._ploughs.hour == hour
             if now.any():
-                where = self._flat(self._ploughs.column[now])
+                where = flat_places(self._ploughs.column[now], self._members)
                 residual = np.repeat(self._ploughs.residual_mm[now], self._members)
                 recorder.add("cleared", *film.plough(where, residual))
         if self._applications is not None:
             now = self._applications.hour == hour
             if now.any():
                 film.apply(
-                    self._flat(self._applications.column[now]),
+                    flat_places(self._applications.column[now], self._members),
                     np.repeat(self._applications.salts_kg_m2[:, now], self._members, axis=1),
                     np.repeat(self._applications.water_kg_m2[now], self._members),
                 )
@@ -369,8 +400,10 @@ def run(
     ploughs: Ploughs | None = None,
     depths_m: Sequence[float] = (),
     wear_per_h: Array | float = 0.0,
+    after: End | None = None,
+    until: int | None = None,
 ) -> Course:
-    """Run pavement and film, two-way, through a forecast.
+    """Run pavement and film, two-way, through a forecast or some hours of it.
 
     Parameters
     ----------
@@ -379,30 +412,39 @@ def run(
     columns : Columns
         Surfaces to run [-].
     applications, ploughs : Applications, Ploughs or None
-        What crews do, on every member alike [-].
+        What crews do, on every member alike; hours count from the first one run [-].
     depths_m : sequence of float
         Depths to report besides the surface [m].
     wear_per_h : array (column,) or float
         Share of film and salt that traffic carries off in an hour [1/h].
+    after : End or None
+        Where an earlier run of the same forecast ended, on all these columns; None to begin at its
+        start [-].
+    until : int or None
+        First hour of the forecast that is not run; None to go on to its end [-].
 
     Returns
     -------
     Course
-        Hourly results on the axes ``(hour, column, member)``.
+        Hourly results on the axes ``(hour, column, member)``, from the first hour run.
 
     Raises
     ------
     InputError
         A negative depth.
     """
-    members, hours = forecast.members, forecast.hours
+    members, first = forecast.members, 0 if after is None else after.hour
+    hours = (forecast.hours if until is None else min(until, forecast.hours)) - first
     forcing = Forcing(
         forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
     )
     slab = pavement.start(columns, forecast)
     depths = Depths(slab, depths_m)
-    pavement.spin_up(slab, forcing)
+    if after is None:
+        pavement.spin_up(slab, forcing)
     wet = WetSlab(slab, fresh_film(columns, members, wear_per_h))
+    if after is not None:
+        wet.resume(after.wet)
     ground = slab.eliminated(HOUR_S / STEPS_PER_HOUR)
     fall = falling(forecast)
     work = Work(applications, ploughs, members)
@@ -412,19 +454,19 @@ def run(
     offsets = _night_offsets_dc(forecast, columns)
     for hour in range(hours):
         if offsets is not None:
-            wet.offset_dc = np.repeat(offsets[hour], members)
+            wet.offset_dc = np.repeat(offsets[first + hour], members)
         amounts = [
-            forcing.gather(a[hour]) / STEPS_PER_HOUR
+            forcing.gather(a[first + hour]) / STEPS_PER_HOUR
             for a in (fall.liquid_mm, fall.snow_mm, fall.sleet_mm)
         ]
         each = (amounts[0], amounts[1], amounts[2])
         wet.forget_unknown(np.isnan(sum(amounts)))
         work.begin(hour, wet.film, recorder)
-        pressure = forcing.pressure_pa(hour)
-        fall_c = forcing.gather(fall.wet_bulb_c[hour])
+        pressure = forcing.pressure_pa(first + hour)
+        fall_c = forcing.gather(fall.wet_bulb_c[first + hour])
         means.begin(wet)
         deep_sum = 0.5 * depths.read(slab) if depths_m else None
-        for weather in forcing.hour(hour):
+        for weather in forcing.hour(first + hour):
             wet.step(ground, weather, pressure, each, fall_c)
             recorder.vapour(wet.evaporated)
             recorder.add("melted", wet.melted)
@@ -444,5 +486,5 @@ def run(
     holding = Holding(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
     return Course(
         out["surface"], means.lowest, out["skin"], deep, recorder.film_hours(), holding,
-        forcing.radiation,
+        forcing.radiation, End(first + hours, wet),
     )  # fmt: skip

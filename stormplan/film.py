@@ -217,6 +217,12 @@ class Film:
         for item in fields(self):
             getattr(self, item.name)[..., unknown] = np.nan
 
+    def resume(self, left: Film, where: NDArray[np.intp]) -> None:
+        """Take over what lies on places of another film, (column,)."""
+        for item in fields(self):
+            if not item.init:
+                setattr(self, item.name, getattr(left, item.name)[..., where])
+
     # ------------------------------------------------------------------ heat
 
     def snow_conductance_wm2k(self) -> Array:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from stormplan import blend, course, trial
 from stormplan.blend import Liquid
 from stormplan.catalog import Product
-from stormplan.course import Holding
+from stormplan.course import End, Holding
 from stormplan.film import Applications, Ploughs
 from stormplan.forecast import Forecast
 from stormplan.hydrometer import REFERENCE_C
@@ -313,7 +313,8 @@ class Confirmed:
 def confirm(
     forecast: Forecast,
     columns: Columns,
-    gone: int,
+    past: End,
+    hours: int,
     chosen: Sequence[tuple[Search, Outcome]],
     products: Mapping[str, Product],
 ) -> list[Confirmed]:
@@ -325,8 +326,10 @@ def confirm(
         All hours, those before the moment of planning included [-].
     columns : Columns
         The places that searches refer to [-].
-    gone : int
-        Hours of the forecast before those that searches count [h].
+    past : End
+        Where the hours before those that searches count left these places [-].
+    hours : int
+        How many of those that searches count are run at least, their targets anyway [h].
     chosen : sequence of (Search, Outcome)
         What was picked for each [-].
     products : mapping of str to Product
@@ -344,15 +347,10 @@ def confirm(
     mixtures = _mixtures([search for search, _ in distinct], products)
     down = applications([(o.candidate, index) for index, (_, o) in enumerate(distinct)], mixtures)
     passes = plows([(search, index) for index, (search, _) in enumerate(distinct)])
-    film = course.run(
-        forecast,
-        places,
-        replace(down, hour=down.hour + gone),
-        None if passes is None else replace(passes, hour=passes.hour + gone),
-    ).film
-    ahead = FilmHours(**{name: _ahead(name, array, gone) for name, array in vars(film).items()})
-    judged = _judge(ahead, [search for search, _ in distinct])
-    point, frozen = ahead.freeze_point_c, frozen_frac(ahead)
+    last = past.hour + max(hours, *(search.target for search, _ in distinct))
+    film = course.run(forecast, places, down, passes, after=past, until=last).film
+    judged = _judge(film, [search for search, _ in distinct])
+    point, frozen = film.freeze_point_c, frozen_frac(film)
     found = {
         pair: Confirmed(
             replace(
@@ -369,7 +367,3 @@ def confirm(
         for index, pair in enumerate(distinct)
     }
     return [found[pair] for pair in chosen]
-
-
-def _ahead(name: str, array: NDArray[np.float64], gone: int) -> NDArray[np.float64]:
-    return array[:, gone:] if name.startswith("salts") else array[gone:]

@@ -308,3 +308,19 @@ def test_unknown_precipitation_makes_film_and_surface_unknown_from_its_hour_on()
     # silent phases do not matter in an hour without precipitation
     quiet = course.run(forecast(30, snow_we_mm=np.nan, sleet_mm=np.nan), one())
     assert np.isfinite(quiet.surface_c).all()
+
+
+def test_a_run_goes_on_from_where_another_ended():
+    weather = storm(36, members=2)
+    whole = course.run(weather, ALL, pre_treats(ALL, np.full(len(ALL), 20)))
+    past = course.run(weather, ALL, until=20)
+    # in any order, a column twice, and with work that the hours before did not know of
+    again = Columns.of([*ALL.records[::-1], ALL.records[0]])
+    rest = course.run(weather, again, pre_treats(again, np.zeros(len(again), int)), after=past.end)
+    assert past.surface_c.shape[0] == 20
+    assert past.end.hour == 20
+    np.testing.assert_array_equal(rest.surface_c[:, -2::-1], whole.surface_c[20:])
+    np.testing.assert_array_equal(rest.film.ice_mm[:, -2::-1], whole.film.ice_mm[20:])
+    np.testing.assert_array_equal(rest.film.water_mm[:, -1], rest.film.water_mm[:, -2])
+    bare = course.run(weather, ALL, after=course.run(weather, ALL, until=0).end)
+    np.testing.assert_array_equal(bare.surface_c[:20], past.surface_c)
