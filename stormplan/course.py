@@ -28,7 +28,7 @@ from stormplan.film import (
     Ploughs,
     vapour_flux,
 )
-from stormplan.forcing import STEPS_PER_HOUR, Forcing, Radiation, Step
+from stormplan.forcing import Forcing, Radiation, Step, steps_per_hour
 from stormplan.forecast import Forecast
 from stormplan.ground import Ground
 from stormplan.pavement import HOUR_S, SKIN_J_M2K, Columns, Depths, Slab, exchange_wm2k
@@ -361,7 +361,8 @@ class Work:
 class _Means:
     """Trapezium means over the hour of quantities that live on the flat axis."""
 
-    def __init__(self, hours: int, shape: tuple[int, int]) -> None:
+    def __init__(self, hours: int, steps: int, shape: tuple[int, int]) -> None:
+        self.steps = steps
         self.shape = shape
         self.out = {
             name: np.empty((hours, *shape))
@@ -380,7 +381,7 @@ class _Means:
         self._sum["free"] += wet.free_c
         self._sum["watts"] += wet.watts_per_k
         self._sum["heat"] += wet.heat_wm2k
-        self._sum["top"] += STEPS_PER_HOUR * wet.top_melted
+        self._sum["top"] += self.steps * wet.top_melted
         self._low = np.minimum(self._low, wet.slab.surface_c)
 
     def end(self, hour: int, wet: WetSlab) -> None:
@@ -389,7 +390,7 @@ class _Means:
         self._sum["skin"] += 0.5 * (self._ends[1] - wet.skin_c)
         for name, total in self._sum.items():
             offset = wet.offset_dc if name in ("surface", "skin") else 0.0
-            self.out[name][hour] = (total / STEPS_PER_HOUR + offset).reshape(self.shape)
+            self.out[name][hour] = (total / self.steps + offset).reshape(self.shape)
         self.lowest[hour] = (self._low + wet.offset_dc).reshape(self.shape)
 
 
@@ -435,9 +436,11 @@ def run(
     """
     members, first = forecast.members, 0 if after is None else after.hour
     hours = (forecast.hours if until is None else min(until, forecast.hours)) - first
+    steps = steps_per_hour(members)
     forcing = Forcing(
-        forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
-    )
+        forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg,
+        steps,
+    )  # fmt: skip
     slab = pavement.start(columns, forecast)
     depths = Depths(slab, depths_m)
     if after is None:
@@ -445,18 +448,18 @@ def run(
     wet = WetSlab(slab, fresh_film(columns, members, wear_per_h))
     if after is not None:
         wet.resume(after.wet)
-    ground = slab.eliminated(HOUR_S / STEPS_PER_HOUR)
+    ground = slab.eliminated(HOUR_S / steps)
     fall = falling(forecast)
     work = Work(applications, ploughs, members)
     recorder = Recorder(hours, len(columns), members)
-    means = _Means(hours, (len(columns), members))
+    means = _Means(hours, steps, (len(columns), members))
     deep = np.empty((len(depths_m), hours, len(columns), members))
     offsets = _night_offsets_dc(forecast, columns)
     for hour in range(hours):
         if offsets is not None:
             wet.offset_dc = np.repeat(offsets[first + hour], members)
         amounts = [
-            forcing.gather(a[first + hour]) / STEPS_PER_HOUR
+            forcing.gather(a[first + hour]) / steps
             for a in (fall.liquid_mm, fall.snow_mm, fall.sleet_mm)
         ]
         each = (amounts[0], amounts[1], amounts[2])
@@ -481,7 +484,7 @@ def run(
         recorder.end(hour, wet.film)
         if deep_sum is not None:
             deep_sum -= 0.5 * depths.read(slab)
-            deep[:, hour] = deep_sum.reshape(len(depths_m), len(columns), members) / STEPS_PER_HOUR
+            deep[:, hour] = deep_sum.reshape(len(depths_m), len(columns), members) / steps
     out = means.out
     holding = Holding(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
     return Course(

@@ -22,7 +22,17 @@ from stormplan.units import KELVIN
 Array = NDArray[np.float64]
 
 STEPS_PER_HOUR = 6
+#: From this many members on, steps are twice as long, which halves the cost. That moves a surface
+#: by 0.04-0.08 K (rms), half a per cent of its hazard hours, and no pre-treat's failure by more
+#: than an hour (31 members of the bundled storm): far less than what parts the members.
+MANY_MEMBERS = 16
+STEPS_PER_HOUR_OF_MANY = 3
 FAINT_WM2 = 1.0  # below this hourly clear-sky mean the shape of the hour means nothing
+
+
+def steps_per_hour(members: int) -> int:
+    """Choose the time steps per hour for a run with some members [-]."""
+    return STEPS_PER_HOUR if members < MANY_MEMBERS else STEPS_PER_HOUR_OF_MANY
 
 
 @dataclass(frozen=True)

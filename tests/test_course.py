@@ -8,7 +8,7 @@ from stormplan import catalog, course, pavement, trial
 from stormplan.catalog import BuildUp, Material
 from stormplan.course import WetSlab, fresh_film
 from stormplan.film import Applications, Film, Ploughs
-from stormplan.forcing import Step
+from stormplan.forcing import MANY_MEMBERS, Step
 from stormplan.ground import cut, eliminate
 from stormplan.pavement import Column, Columns
 from stormplan.phase import LATENT_FUSION_J_KG
@@ -324,3 +324,14 @@ def test_a_run_goes_on_from_where_another_ended():
     np.testing.assert_array_equal(rest.film.water_mm[:, -1], rest.film.water_mm[:, -2])
     bare = course.run(weather, ALL, after=course.run(weather, ALL, until=0).end)
     np.testing.assert_array_equal(bare.surface_c[:20], past.surface_c)
+
+
+def test_the_longer_steps_of_many_members_move_little():
+    weather = storm(members=MANY_MEMBERS)
+    fewer = {name: values[:, :, : MANY_MEMBERS - 1] for name, values in weather.values.items()}
+    few = course.run(type(weather)(weather.start, weather.cells, fewer), ALL)
+    many = course.run(weather, ALL)
+    moved = many.surface_c[:, :, :-1] - few.surface_c
+    assert 0.0 < np.sqrt(np.mean(moved**2)) < 0.15
+    film = [run.film.water_mm + run.film.ice_mm + run.film.snow_mm for run in (few, many)]
+    assert np.abs(film[1][:, :, :-1] - film[0]).mean() < 0.05 * film[0].mean()
