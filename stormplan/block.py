@@ -20,6 +20,7 @@ from stormplan.course import Course, End
 from stormplan.event import Ground, Outlook, Thresholds
 from stormplan.film import Ploughs
 from stormplan.forecast import PHASES, REQUIRED, CellForecast, Forecast, stack
+from stormplan.members import median
 from stormplan.pavement import Column, Columns
 from stormplan.pretreat import Question
 from stormplan.products import Stock
@@ -415,12 +416,7 @@ def _film(question: Question, found: search.Confirmed, bare: NDArray[np.float64]
     first = max(min(chosen.candidate.start, asked.onset - SHOWN_BEFORE_H), 0)
     last = _shown_until(question)
 
-    def middle(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(np.median(values[first:last], axis=1))
-
     return foreman.film_record(
         question.case.time(first),
-        middle(found.freeze_point_c),
-        middle(found.frozen_frac),
-        middle(bare),
+        *(median(a[first:last]) for a in (found.freeze_point_c, found.frozen_frac, bare)),
     )

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -23,7 +24,7 @@ from stormplan import air
 from stormplan.correction import is_night
 from stormplan.forecast import PHASES, Array, Forecast
 from stormplan.handbook import Practice
-from stormplan.members import Members
+from stormplan.members import Members, median
 from stormplan.spread import frost_chance, model_error_dc, normal, sure, surface_error_dc
 
 
@@ -273,7 +274,7 @@ def outlook(
         which = members if of_frost else falling
         found.append(_event(hours, which, error_dc, run, unknown))
     for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
-        if source is None:
+        if source is None or not source.any():
             continue
         frozen_c = np.nan_to_num(ground.surface_c, nan=FAR_C)
         likely = replace(
@@ -285,7 +286,7 @@ def outlook(
             tail = _event(frozen, likely, error_dc, run, unknown, from_pile=pile)
             _append(found, tail, timedelta(hours=thresholds.event_gap_h))
     found.sort(key=lambda event: event.start)
-    snow_cm = float(np.median(members.snow_cm.sum(axis=0)))
+    snow_cm = float(median(members.snow_cm.sum(axis=0)))
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
@@ -330,10 +331,18 @@ def _error_dc(forecast: Forecast, cell: int) -> Array:
     the weather's between them, and what is left is the pavement model's own.
     """
     place = forecast.cells[cell]
-    night = is_night(forecast.starts, place.latitude_deg, place.longitude_deg)
+    night = _nights(forecast.start, forecast.hours, place.latitude_deg, place.longitude_deg)
     if forecast.members > 1:
         return model_error_dc(night)
     return surface_error_dc(np.arange(forecast.hours), night)
+
+
+@lru_cache(maxsize=1)  # the surfaces of a site come one after the other
+def _nights(
+    start: datetime, hours: int, latitude_deg: float, longitude_deg: float
+) -> NDArray[np.bool_]:
+    starts = [start + timedelta(hours=hour) for hour in range(hours)]
+    return is_night(starts, latitude_deg, longitude_deg)
 
 
 def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
@@ -414,11 +423,12 @@ def _hours(
     error_dc: Array,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
-    middle = {name: _middle(array) for name, array in series.items()}
+    both = {**series, "surface_c": ground.surface_c, "lies_mm": ground.lies_mm}
+    middle = dict(zip(both, median(np.array(list(both.values()))), strict=True))
     columns = [
         middle["air_temp_c"],
         middle["dew_point_c"],
-        _middle(ground.surface_c),
+        middle["surface_c"],
         middle["wind_10m_ms"],
         middle["rain_mm"],
         middle["snow_we_mm"],
@@ -426,7 +436,7 @@ def _hours(
         middle["frz_rain_mm"],
         middle["sleet_mm"],
         middle["pop"],
-        _middle(ground.lies_mm),
+        middle["lies_mm"],
     ]
     told = [column.tolist() for column in columns]
     blowing = (middle["blowing_snow"] > 0.5).tolist()
@@ -434,11 +444,6 @@ def _hours(
     spreads = (surface.low_c, surface.high_c, surface.below_freezing, surface.frost)
     sured = [values.tolist() for values in spreads]
     return tuple(map(Hour, forecast.starts, *told, blowing, *sured, governing))
-
-
-def _middle(values: Array) -> Array:
-    """Median over the members, (hour,); of one member, itself."""
-    return values[:, 0] if values.shape[1] == 1 else np.asarray(np.median(values, axis=1))
 
 
 def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:

@@ -6,6 +6,7 @@ than a typical storm: so each member is summed up first, and only then compared 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +21,27 @@ from stormplan.spread import quantile
 FEWEST_FOR_RANGE = 9
 #: Hours around an event in which a member's own may begin or end.
 EDGE_H = 6
+
+
+def median(values: Array) -> Array:
+    """Median over the last axis, NaN where any value is: for short axes, many times.
+
+    Parameters
+    ----------
+    values : array (..., member)
+        Of any unit [-].
+
+    Returns
+    -------
+    array (...)
+        The same unit [-].
+    """
+    count = values.shape[-1]
+    if count == 1:
+        return values[..., 0]
+    ordered = np.sort(values, axis=-1)  # NaN comes last
+    middle = 0.5 * (ordered[..., (count - 1) // 2] + ordered[..., count // 2])
+    return np.where(np.isnan(ordered[..., -1]), np.nan, middle)
 
 
 @dataclass(frozen=True)
@@ -63,7 +85,7 @@ class Members:
 
     def typical(self, values: Array, run: slice, total: Callable[..., Any]) -> float:
         """Median of a sum or extreme over some hours, of the members in which it comes."""
-        return float(np.median(self._totals(values, run, total)))
+        return float(median(self._totals(values, run, total)))
 
     def coldest_range_c(self, run: slice, error_dc: float) -> tuple[float, float] | None:
         """Interval that holds the coldest pavement of some hours four times in five [°C].
@@ -83,8 +105,10 @@ class Members:
 
     def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
         """One sum or extreme over some hours for each member in which it comes."""
-        comes = self.comes(run)
-        chosen = values[run][:, comes] if comes.any() else values[run]
+        chosen = values[run]
+        if chosen.shape[1] > 1:
+            comes = self.comes(run)
+            chosen = chosen[:, comes] if comes.any() else chosen
         return np.asarray(total(chosen, axis=0))
 
     def ends(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
@@ -97,11 +121,10 @@ class Members:
         there = there[:, there.any(axis=0)]
         if there.shape[1] < FEWEST_FOR_RANGE:
             return None
-        first = there.argmax(axis=0) + around.start
-        after = around.start + len(there) - there[::-1].argmax(axis=0)
-        early, late = np.quantile(first, (0.1, 0.9), method="inverted_cdf")
-        soon, long = np.quantile(after, (0.1, 0.9), method="inverted_cdf")
-        return (int(early), int(late)), (int(soon), int(long))
+        first = np.sort(there.argmax(axis=0)) + around.start
+        after = around.start + len(there) - np.sort(there[::-1].argmax(axis=0))[::-1]
+        low, high = (math.ceil(share * there.shape[1] - 1) for share in (0.1, 0.9))
+        return (int(first[low]), int(first[high])), (int(after[low]), int(after[high]))
 
     def probability(self, run: slice) -> float:
         """Chance that it comes in any of some hours [-]."""

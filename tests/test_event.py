@@ -9,6 +9,7 @@ from tables import NOON, cell, hourly, spell
 from stormplan import catalog, event, handbook, pavement, units
 from stormplan.event import Ground, Hazard, Thresholds
 from stormplan.forecast import stack
+from stormplan.members import Members, median
 from stormplan.pavement import Column, Columns
 
 F = units.f_to_c
@@ -246,3 +247,36 @@ def test_members_that_come_early_and_late_spread_start_and_end():
     assert (last - NOON).total_seconds() / 3600 == pytest.approx(16.5, abs=1)
     assert only.end_range[0] > first
     assert outlook(-2.0, snow_we_mm=spell(9, 12, 1.0), pop=1.0).events[0].start_range is None
+
+
+def test_the_quick_median_is_the_median():
+    rng = np.random.default_rng(0)
+    for members in (1, 2, 7, 30, 31):
+        values = rng.normal(size=(50, members))
+        values[3, 0], values[4, 0] = np.nan, np.inf
+        np.testing.assert_array_equal(median(values), np.median(values, axis=1))
+
+
+def test_ranges_and_ends_are_quantiles_over_the_members_in_which_it_comes():
+    rng = np.random.default_rng(1)
+    for members in (9, 30, 32):  # one fewer has the event
+        values = rng.normal(size=(40, members))
+        chance = 1.0 * (rng.random((40, members)) < 0.2)
+        chance[:, 0], chance[20, 1:] = 0.0, 1.0
+        found = Members(values, values, values, chance, chance > 0.0)
+        run = slice(10, 25)
+        coldest = values[run].min(axis=0)[1:]
+        assert found.comes(run).tolist() == [False] + [True] * (members - 1)
+        if members > 9:
+            expected = np.quantile(coldest, (0.1, 0.9), method="inverted_cdf")
+            assert found.coldest_range_c(run, 1e-3) == pytest.approx(tuple(expected), abs=0.01)
+            there = chance[4:31, 1:] > 0.0
+            first, last = there.argmax(axis=0) + 4, 31 - there[::-1].argmax(axis=0)
+            shares = {"q": (0.1, 0.9), "method": "inverted_cdf"}
+            assert found.ends(run) == (
+                tuple(np.quantile(first, **shares)),
+                tuple(np.quantile(last, **shares)),
+            )
+        else:
+            assert found.coldest_range_c(run, 1e-3) is None
+            assert found.ends(run) is None
