@@ -186,7 +186,7 @@ class WetSlab:
         place = {record: index for index, record in enumerate(left.slab.columns.records)}
         which = np.array([place[record] for record in self.slab.columns.records], dtype=np.intp)
         flat = flat_places(which, self.slab.members)
-        self.slab.ground_c = left.slab.ground_c[:, flat]
+        self.slab.ground_c = left.slab.ground_c.take(flat, axis=1)
         self.slab.surface_c = left.slab.surface_c[flat]
         self.skin_c = left.skin_c[flat]
         self.film.resume(left.film, flat)

@@ -221,7 +221,7 @@ class Film:
         """Take over what lies on places of another film, (column,)."""
         for item in fields(self):
             if not item.init:
-                setattr(self, item.name, getattr(left, item.name)[..., where])
+                setattr(self, item.name, getattr(left, item.name).take(where, axis=-1))
 
     # ------------------------------------------------------------------ heat
 

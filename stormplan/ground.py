@@ -252,8 +252,9 @@ def eliminate(grids: Sequence[Grid], which: NDArray[np.intp], step_s: float) -> 
     # the first row stays open, in watts: snow changes what lies between it and the surface
     keep[0], rise[0], fall[0] = storage[0], conductance[1], storage[0] + below
     if len(grids) > 1:
+        # take: [:, which] would lay a column's layers side by side, and the sweeps go by layer
         storage, conductance, keep, rise, fall = (
-            array[:, which] for array in (storage, conductance, keep, rise, fall)
+            array.take(which, axis=1) for array in (storage, conductance, keep, rise, fall)
         )
     return Ground(step_s, storage, conductance, keep, rise, fall)
 

@@ -334,7 +334,7 @@ def start(columns: Columns, forecast: Forecast) -> Slab:
     recent = np.where(count > 0, total / np.maximum(count, 1), np.nan)[columns.cell]
     climates = [climate(cell.latitude_deg, cell.elevation_m or 0.0) for cell in forecast.cells]
     grids = [grid(build_up) for build_up in columns.build_ups]
-    centre = np.stack([g.centre_m for g in grids], axis=1)[:, columns.which]
+    centre = np.stack([g.centre_m for g in grids], axis=1).take(columns.which, axis=1)
     profile = start_profile(centre, [climates[cell] for cell in columns.cell], day, recent)
     flat = profile.reshape(len(centre), -1)
 

@@ -156,7 +156,8 @@ def settle(
     if not salted.size:
         return np.asarray(plain)
     free, per_kg = free_c[salted], kelvin_per_kg[salted]
-    salts, liquid, total = salts_kg_m2[:, salted], liquid_kg_m2[salted], total_kg_m2[salted]
+    salts = salts_kg_m2.take(salted, axis=1)
+    liquid, total = liquid_kg_m2[salted], total_kg_m2[salted]
     all_liquid = held_kg_m2(salts, melted_c[salted]) >= total
     first_eutectic = max(EUTECTIC_C[i] for i in present(salts)) + 0.1
     all_liquid &= melted_c[salted] >= first_eutectic
