@@ -388,20 +388,25 @@ def _confirmed(
     outcomes: Mapping[Search, tuple[Outcome, ...]],
     sites: Sites,
 ) -> list[search.Confirmed]:
-    """Run what is picked coupled; what then fails by a hair is tried again a step higher."""
+    """Run what is picked coupled; what then fails by a hair is tried again higher.
+
+    First one rate up, then two more, then four: each round is a run of its own.
+    """
     found: dict[int, search.Confirmed] = {}
     ask = dict(enumerate(picked))
-    shown = max((_shown_until(question) for question in questions), default=0)
+    steps = 1
     while ask:
+        shown = max(_shown_until(questions[at]) for at in ask)
         pairs = [(questions[at].search, outcome) for at, outcome in ask.items()]
         answers = search.confirm(run.forecast, run.columns, run.past, shown, pairs, sites.products)
         found |= zip(ask, answers, strict=True)
         more = {
-            at: pretreat.step_up(outcome, outcomes[questions[at].search])
+            at: pretreat.step_up(outcome, outcomes[questions[at].search], steps)
             for at, outcome in ask.items()
             if outcome.fails is None and found[at].outcome.fails is not None
         }
         ask = {at: outcome for at, outcome in more.items() if outcome is not None}
+        steps *= 2
     return [found[at] for at in range(len(questions))]
 
 

@@ -259,16 +259,17 @@ def choose(question: Question, outcomes: Sequence[Outcome]) -> Outcome:
     return min(most, key=cost)
 
 
-def step_up(outcome: Outcome, outcomes: Sequence[Outcome]) -> Outcome | None:
-    """Find the same blend and start at the next rate up; None at the most."""
+def step_up(outcome: Outcome, outcomes: Sequence[Outcome], steps: int) -> Outcome | None:
+    """Find the same blend and start some rates further up, or at the most; None from there."""
     candidate = outcome.candidate
-    alike = (
+    higher = [
         other
         for other in outcomes
         if replace(other.candidate, rate_l_m2=candidate.rate_l_m2) == candidate
         and other.candidate.rate_l_m2 > candidate.rate_l_m2
-    )
-    return min(alike, key=lambda other: other.candidate.rate_l_m2, default=None)
+    ]
+    higher.sort(key=lambda other: other.candidate.rate_l_m2)
+    return higher[min(steps, len(higher)) - 1] if higher else None
 
 
 def alternatives(

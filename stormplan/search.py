@@ -8,7 +8,7 @@ the surroundings that the untreated run has already worked out.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,6 +28,8 @@ from stormplan.state import FilmHours
 
 #: Less water, ice and snow than this on a surface is not slippery [mm]: half a thin film.
 MATTERS_MM = 0.02
+#: Films run in one call: their arrays stay near the processor, and none runs long past its target.
+FILMS_AT_ONCE = 8000
 #: What a blade or a broom leaves behind, as water [mm]: 1-3 and 0.5, class assumptions.
 RESIDUAL_MM = {"vehicle": 2.0, "pedestrian": 0.5}
 
@@ -155,11 +157,37 @@ def weigh(
         In the order of its candidates.
     """
     distinct = list(dict.fromkeys(search for search in searches if search.candidates))
-    if not distinct:
-        return {}
     mixtures = _mixtures(distinct, products)
-    flat = [(search, candidate) for search in distinct for candidate in search.candidates]
-    last = max(search.target for search in distinct)
+    outcomes: dict[Search, tuple[Outcome, ...]] = {}
+    for piece in _pieces(distinct, FILMS_AT_ONCE // forecast.members):
+        outcomes |= _weigh(forecast, columns, holding, piece, mixtures)
+    return outcomes
+
+
+def _pieces(searches: Sequence[Search], most: int) -> Iterator[list[Search]]:
+    """Cut searches into pieces of so many candidates; those that end early stay together."""
+    piece: list[Search] = []
+    width = 0
+    for search in sorted(searches, key=lambda search: (search.target, search.column)):
+        if piece and width + len(search.candidates) > most:
+            yield piece
+            piece, width = [], 0
+        piece.append(search)
+        width += len(search.candidates)
+    if piece:
+        yield piece
+
+
+def _weigh(
+    forecast: Forecast,
+    columns: Columns,
+    holding: Holding,
+    searches: Sequence[Search],
+    mixtures: Mixtures,
+) -> dict[Search, tuple[Outcome, ...]]:
+    """Run every candidate of some distinct searches in one call."""
+    flat = [(search, candidate) for search in searches for candidate in search.candidates]
+    last = max(search.target for search in searches)
     film = trial.run(
         cut(forecast, last),
         columns,
@@ -169,7 +197,7 @@ def weigh(
         plows([(search, index) for index, (search, _) in enumerate(flat)]),
     )
     judged = _judge(film, [search for search, _ in flat])
-    outcomes: dict[Search, list[Outcome]] = {search: [] for search in distinct}
+    outcomes: dict[Search, list[Outcome]] = {search: [] for search in searches}
     for index, (search, candidate) in enumerate(flat):
         mixture = mixtures[candidate.additive, candidate.share]
         outcomes[search].append(
