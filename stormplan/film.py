@@ -212,6 +212,11 @@ class Film:
         """Water, ice and snow [kg/m²]."""
         return np.asarray(self.water + self.ice + self.snow)
 
+    @property
+    def salted(self) -> bool:
+        """Whether there is salt anywhere, or none is known: most runs are without, and cheaper."""
+        return bool(self.salts.any())
+
     def forget(self, unknown: Flags) -> None:
         """Make columns unknown from here on."""
         for item in fields(self):
@@ -227,21 +232,27 @@ class Film:
 
     def snow_conductance_wm2k(self) -> Array:
         """Through the snow, from its surface to the pavement [W/(m² K)]."""
-        conductivity = 2.22 * (self.density / 1000.0) ** 1.885
-        depth = np.maximum(self.snow, 1e-9) / self.density
-        return np.asarray(np.minimum(conductivity / depth, MOST_CONDUCTANCE_WM2K))
+        through = np.full_like(self.snow, MOST_CONDUCTANCE_WM2K)
+        lies = np.flatnonzero(self.snow != 0.0)
+        if lies.size:
+            density = self.density[lies]
+            conductivity = 2.22 * (density / 1000.0) ** 1.885
+            depth = np.maximum(self.snow[lies], 1e-9) / density
+            through[lies] = np.minimum(conductivity / depth, MOST_CONDUCTANCE_WM2K)
+        return through
 
     def exposed(self, skin_c: Array) -> Exposed:
         """Say what the air touches at a skin temperature [°C]."""
         on_snow = self.snow > 0.0
         wet = ~on_snow & (self.water > 0.0)
-        salty = ~on_snow & ~wet & (self.salts.sum(axis=0) > SALTED_KG_M2 * 0.1)
         on_ice = ~on_snow & ~wet & (self.ice > 0.0)
-        over_ice = on_snow | on_ice | (~wet & ~salty & (skin_c < 0.0))
+        over_ice = ~wet & (skin_c < 0.0)
+        if self.salted:
+            over_ice &= ~(self.salts.sum(axis=0) > SALTED_KG_M2 * 0.1)
+        over_ice |= on_snow | on_ice
         activity = np.ones_like(skin_c)
-        liquid = ~over_ice
-        if phase.present(self.salts):
-            activity = np.where(liquid, phase.water_activity(self.salts, self.water), 1.0)
+        if self.salted:
+            activity = np.where(over_ice, 1.0, phase.water_activity(self.salts, self.water))
         store = np.where(on_snow, self.snow, np.where(wet, self.water, self.ice))
         latent = np.where(over_ice, LATENT_SUBLIMATION_J_KG, LATENT_EVAPORATION_J_KG)
         return Exposed(over_ice, on_snow, latent, activity, store)
@@ -266,9 +277,10 @@ class Film:
 
     def vapour(self, evaporated: Array, exposed: Exposed) -> None:
         """Give vapour to the air, or take it (negative), (column,) [kg/m²]."""
-        rest = evaporated
-        gain = np.maximum(-rest, 0.0)
-        rest = np.maximum(rest, 0.0)
+        if not evaporated.any():
+            return
+        gain = np.maximum(-evaporated, 0.0)
+        rest = np.maximum(evaporated, 0.0)
         from_snow = np.where(exposed.on_snow, np.minimum(rest, self.snow), 0.0)
         rest = rest - from_snow
         from_water = np.where(
@@ -291,19 +303,21 @@ class Film:
 
         Brine eats the ice it lies in before the snow above; plain melting takes the snow first.
         """
+        if np.array_equal(liquid, self.water):
+            return
         melted = np.maximum(liquid - self.water, 0.0)
         frozen = np.maximum(self.water - liquid, 0.0)
-        salted = self.salts.sum(axis=0) > SALTED_KG_M2
-        ice_first = np.minimum(melted, self.ice)
-        snow_first = np.minimum(melted, self.snow)
-        from_ice = np.where(salted, ice_first, np.minimum(melted - snow_first, self.ice))
+        from_ice = np.minimum(melted - np.minimum(melted, self.snow), self.ice)
+        if self.salted:
+            briny = self.salts.sum(axis=0) > SALTED_KG_M2
+            from_ice = np.where(briny, np.minimum(melted, self.ice), from_ice)
         from_snow = np.minimum(melted - from_ice, self.snow)
         self.water = self.water + from_ice + from_snow - frozen
         self.ice = self.ice - from_ice + frozen
         self.snow = self.snow - from_snow
         self.frost = np.minimum(self.frost, self.ice)
 
-    def drain(self, duration_s: float) -> tuple[Array, Array]:
+    def drain(self, duration_s: float) -> tuple[Array, Array | None]:
         """Let liquid above what texture, puddles and snow hold run off.
 
         Parameters
@@ -313,32 +327,36 @@ class Film:
 
         Returns
         -------
-        water, salts : array (column,), array (4, column)
-            What left [kg/m²].
+        water, salts : array (column,), array (4, column) or None
+            What left; None where there is no salt at all [kg/m²].
         """
-        rooted = self.texture_mm + SNOW_HOLDS_FRAC * self.snow
-        self.puddle = np.clip(self.water - rooted, 0.0, self.puddle)
-        excess = np.maximum(self.water - rooted - self.puddle, 0.0)
+        loose = self.water - (self.texture_mm + SNOW_HOLDS_FRAC * self.snow)
+        self.puddle = np.clip(loose, 0.0, self.puddle)
+        excess = np.maximum(loose - self.puddle, 0.0)
+        if not excess.any():
+            return excess, None
         moving = excess * -np.expm1(-duration_s / self.drain_s)
         room = PUDDLE_FRAC * PUDDLE_DEPTH_MM - self.puddle
         caught = np.minimum(PUDDLE_FRAC * moving, room)
         self.puddle = self.puddle + caught
         return self.carry_off((moving - caught) / np.maximum(self.water, 1e-300), ice=False)
 
-    def carry_off(self, share: Array, ice: bool) -> tuple[Array, Array]:
+    def carry_off(self, share: Array, ice: bool) -> tuple[Array, Array | None]:
         """Take a share of the liquid with its salt, and of the ice if asked, off the surface."""
         gone = share * self.water
-        salts = share * self.salts
         self.water = self.water - gone
-        self.salts = self.salts - salts
+        salts = None
+        if self.salted:
+            salts = share * self.salts
+            self.salts = self.salts - salts
         if ice:
             gone = gone + share * self.ice
             self.frost = (1.0 - share) * self.frost
             self.ice = (1.0 - share) * self.ice
         return gone, salts
 
-    def wear(self, duration_s: float) -> tuple[Array, Array]:
-        """Let traffic carry off film and salt; what left (column,), (4, column) [kg/m²]."""
+    def wear(self, duration_s: float) -> tuple[Array, Array | None]:
+        """Let traffic carry off film and salt; what left, as for ``drain`` [kg/m²]."""
         return self.carry_off(-np.expm1(-self.wear_per_h * duration_s / 3600.0), ice=True)
 
     def age(self, duration_s: float) -> None:
@@ -349,7 +367,7 @@ class Film:
         darkening = -np.expm1(-duration_s / ALBEDO_DECAY_S)
         self.albedo = self.albedo + darkening * (OLD_ALBEDO - self.albedo)
 
-    def plough(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array]:
+    def plough(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array | None]:
         """Clear snow down to a residual; liquid that the snow holds goes with it.
 
         Parameters
@@ -361,8 +379,8 @@ class Film:
 
         Returns
         -------
-        water, salts : array (column,), array (4, column)
-            What left, snow included [kg/m²].
+        water, salts : array (column,), array (4, column) or None
+            What left, snow included; None where there is no salt at all [kg/m²].
         """
         keep = np.full(self.snow.size, np.inf)
         np.minimum.at(keep, where, residual_mm)
