@@ -9,7 +9,7 @@ weighs is in ``density``, what a stored one drops in ``tank``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -135,17 +135,28 @@ def salts_frac(molality_mol_kg: ArrayLike) -> Array:
 def _line(chloride: Chloride, theta: Array, root: Array) -> tuple[Array, Array]:
     """Molality on one ice line and its slope, at depression theta [K] with its square root."""
     coefficients, last = ICE_LINE[chloride]
-    value = np.full_like(root, coefficients[-1])
-    slope = np.full_like(root, coefficients[-1] * (1.0 + (len(coefficients) - 1) / 2.0))
-    for power in range(len(coefficients) - 2, -1, -1):
-        value = value * root + coefficients[power]
-        slope = slope * root + coefficients[power] * (1.0 + power / 2.0)
+    slopes = [c * (1.0 + power / 2.0) for power, c in enumerate(coefficients)]
+    value, slope = _polynomial(coefficients, root), _polynomial(slopes, root)
     inside = np.minimum(theta, last)
     return inside * value + (theta - inside) * slope, slope
 
 
-def _bounded_line(chloride: Chloride, theta: Array) -> tuple[Array, Array]:
-    return _line(chloride, theta, np.sqrt(np.minimum(theta, ICE_LINE[chloride][1])))
+def _polynomial(coefficients: Sequence[float], x: Array) -> Array:
+    value = np.full_like(x, coefficients[-1])
+    for coefficient in coefficients[-2::-1]:
+        value *= x
+        value += coefficient
+    return value
+
+
+def _bounded_line(chloride: Chloride, theta: Array) -> Array:
+    """Molality alone; the slope matters past the end of the fit only, where films seldom are."""
+    coefficients, last = ICE_LINE[chloride]
+    inside = np.minimum(theta, last)
+    root = np.sqrt(inside)
+    if np.any(theta > last):
+        return _line(chloride, theta, root)[0]
+    return inside * _polynomial(coefficients, root)
 
 
 def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLORIDES) -> Array:
@@ -165,7 +176,7 @@ def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLOR
         [mol/kg].
     """
     theta = np.maximum(-np.asarray(temp_c, dtype=float), 0.0)
-    return np.stack([_bounded_line(chloride, theta)[0] for chloride in chlorides])
+    return np.stack([_bounded_line(chloride, theta) for chloride in chlorides])
 
 
 def ice_onset_c(molality_mol_kg: ArrayLike) -> Array:

@@ -155,18 +155,23 @@ def settle(
     )
     if not salted.size:
         return np.asarray(plain)
-    free, per_kg = free_c[salted], kelvin_per_kg[salted]
     salts = salts_kg_m2.take(salted, axis=1)
-    liquid, total = liquid_kg_m2[salted], total_kg_m2[salted]
-    all_liquid = held_kg_m2(salts, melted_c[salted]) >= total
+    all_liquid = held_kg_m2(salts, melted_c[salted]) >= total_kg_m2[salted]
     first_eutectic = max(EUTECTIC_C[i] for i in present(salts)) + 0.1
     all_liquid &= melted_c[salted] >= first_eutectic
-    on_line = _on_the_ice_line(free, per_kg, liquid, salts, film_c[salted])
+    plain[salted] = total_kg_m2[salted]
+    icy = salted[~all_liquid]
+    if not icy.size:
+        return np.asarray(plain)
+    salts = salts_kg_m2.take(icy, axis=1)
+    free, per_kg = free_c[icy], kelvin_per_kg[icy]
+    liquid, total = liquid_kg_m2[icy], total_kg_m2[icy]
+    on_line = _on_the_ice_line(free, per_kg, liquid, salts, film_c[icy])
     depression = per_kg * (on_line - liquid) - free  # of the temperature that goes with it
-    plain[salted] = np.where(all_liquid, total, np.clip(on_line, 0.0, total))
-    cold = np.flatnonzero(~all_liquid & (depression > -first_eutectic))
+    plain[icy] = np.clip(on_line, 0.0, total)
+    cold = np.flatnonzero(depression > -first_eutectic)
     if cold.size:  # near a eutectic: freezing waits there, or salt crystals join the ice
-        plain[salted[cold]] = _by_halving(
+        plain[icy[cold]] = _by_halving(
             free[cold], per_kg[cold], liquid[cold], total[cold], salts[:, cold]
         )
     return np.asarray(plain)
