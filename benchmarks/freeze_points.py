@@ -9,7 +9,7 @@ import time
 import numpy as np
 from scipy.optimize import brentq
 
-from stormplan import brine
+from stormplan.liquids import brine
 
 COUNT, SAMPLED, REPEATS = 1_000_000, 4_000, 3
 

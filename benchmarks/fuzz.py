@@ -20,10 +20,10 @@ from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from stormplan import sitesfile
+from stormplan.company import sitesfile
 from stormplan.errors import StormplanError
-from stormplan.providers import metno, nws, nws_alerts, openmeteo
-from stormplan.verdict import fresh_until, judge
+from stormplan.weather.providers import metno, nws, nws_alerts, openmeteo
+from stormplan.weather.verdict import fresh_until, judge
 
 ROOT = Path(__file__).parent.parent
 NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)

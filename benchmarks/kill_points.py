@@ -15,7 +15,7 @@ import post
 from crash import kill_at_random
 from replay import running
 
-from stormplan.morning import DEMO_NOW
+from stormplan.routine.morning import DEMO_NOW
 
 
 def main(points: int = 200, seed: int = 2026) -> int:

@@ -26,7 +26,7 @@ def weather(index, members):
     """Make a front of snow, in some members of ice or rain, other for every cell and member."""
     import numpy as np
 
-    from stormplan.forecast import CellForecast
+    from stormplan.weather.forecast import CellForecast
 
     rng = np.random.default_rng(index)
     hours = np.arange(HOURS + PAST_H)[:, None]
@@ -61,7 +61,7 @@ def one(sites, cells, members):
     sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
     from company import company, site
 
-    from stormplan.plan import Answer, make_plan
+    from stormplan.decision.plan import Answer, make_plan
 
     surfaces = {
         "lot": {"class": "asphalt_lot", "area": "20000 ft2"},

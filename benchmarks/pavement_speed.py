@@ -13,8 +13,9 @@ from scipy.linalg import solve_banded
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from winter import storm
 
-from stormplan import catalog, course, ground, pavement
-from stormplan.pavement import Column, Columns
+from stormplan.company import catalog
+from stormplan.physics import course, ground, pavement
+from stormplan.physics.pavement import Column, Columns
 
 HOURS, STEPS, COLUMNS = 96, 96 * 6, 10_000
 

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from phreeqpy.iphreeqc.phreeqc_dll import IPhreeqc
 
-from stormplan import brine
+from stormplan.liquids import brine
 
 DATABASES = {"A": "ColdChem.dat", "B": "frezchem.dat"}
 NACL_WT_PCT = (3, 6, 10, 14, 17, 20, 22, 23.3)

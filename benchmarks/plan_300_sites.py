@@ -22,8 +22,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from company import company, site
 from tables import NOON, cell, spell
 
-from stormplan import search
-from stormplan.plan import Answer, Plan, make_plan
+from stormplan.decision import search
+from stormplan.decision.plan import Answer, Plan, make_plan
 
 SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
 SURFACES = {

@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from company import company, site
 from plan_300_sites import CELLS, SITES, SURFACES, timed, weather
 
-from stormplan import briefing, charts, morning
+from stormplan.routine import morning
+from stormplan.words import briefing, charts
 
 
 def main() -> None:

@@ -21,8 +21,8 @@ from company import HEAD
 from company import company as make
 from replay import running
 
-from stormplan import housekeeping
-from stormplan.archive import Archive
+from stormplan.routine import housekeeping
+from stormplan.weather.archive import Archive
 
 
 def memory_mb() -> float:

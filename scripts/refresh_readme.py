@@ -6,7 +6,8 @@ import re
 from itertools import takewhile
 from pathlib import Path
 
-from stormplan import briefing, morning, screen
+from stormplan.routine import morning
+from stormplan.words import briefing, screen
 
 README = Path(__file__).parent.parent / "README.md"
 

@@ -1,5 +1,5 @@
 """Lets ``python -m stormplan`` stand in for the ``stormplan`` command."""
 
-from stormplan.cli import run
+from stormplan.cli.main import run
 
 run()

@@ -3,8 +3,8 @@
 import json
 from collections.abc import Mapping
 
-from stormplan import sitesfile
-from stormplan.sites import Sites
+from stormplan.company import sitesfile
+from stormplan.company.sites import Sites
 
 HEAD = {
     "company": {

@@ -19,11 +19,12 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from stormplan import health, housekeeping, morning, routine, sitesfile
-from stormplan.archive import Archive
+from stormplan.company import sitesfile
 from stormplan.errors import ArchiveError
-from stormplan.fetch import Manners
-from stormplan.ledger import Ledger
+from stormplan.routine import health, housekeeping, morning, routine
+from stormplan.routine.ledger import Ledger
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Manners
 
 # notices are named after clients, and this company has one
 REPORTS = {name for name in morning.reports(morning.plan_demo()) if "/" not in name}

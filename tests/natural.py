@@ -7,9 +7,9 @@ import numpy as np
 import pvlib
 from winter import forecast, one
 
-from stormplan import pavement
-from stormplan.catalog import MATERIALS
-from stormplan.ground import cut, eliminate
+from stormplan.company.catalog import MATERIALS
+from stormplan.physics import pavement
+from stormplan.physics.ground import cut, eliminate
 
 DATA = Path(pvlib.__file__).parent / "data"  # releases up to 0.11 carry measured files
 STEP_S = 600.0

@@ -5,8 +5,8 @@ from company import company, site
 from tables import NOON, cell, hourly, spell
 
 from stormplan import units
-from stormplan.plan import Answer, make_plan
-from stormplan.treatment import Treatment
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.treatment import Treatment
 
 F = units.f_to_c
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}

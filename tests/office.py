@@ -9,9 +9,9 @@ import post
 from company import company, site, text
 from replay import Answer, Replay
 
-from stormplan.fetch import Manners
-from stormplan.morning import DEMO_NOW
-from stormplan.routine import Desk, step
+from stormplan.routine.morning import DEMO_NOW
+from stormplan.routine.routine import Desk, step
+from stormplan.weather.fetch import Manners
 
 QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.2), sleep=lambda seconds: None)
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}

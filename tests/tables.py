@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from stormplan.forecast import CellForecast
+from stormplan.weather.forecast import CellForecast
 
 NOON = datetime(2026, 1, 12, 18, tzinfo=UTC)  # noon in Chicago
 

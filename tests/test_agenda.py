@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stormplan.agenda import CATCH_UP, LATE, Due, Last, Routine, due, next_due
+from stormplan.routine.agenda import CATCH_UP, LATE, Due, Last, Routine, due, next_due
 
 ZONES = ("America/New_York", "America/Chicago", "America/Los_Angeles")
 TIMES = (time(0, 5), time(1, 30), time(2, 30), time(4, 30), time(23, 50))

@@ -8,11 +8,11 @@ import pytest
 from company import company, site
 from tables import NOON, cell, spell
 
-from stormplan import briefing, screen
+from stormplan.decision.event import Hazard
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
-from stormplan.event import Hazard
-from stormplan.plan import Answer, make_plan
-from stormplan.treatment import Action
+from stormplan.words import briefing, screen
 
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 PLACES = {"a": site(43.1, -89.4, LOT)}

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stormplan import air
+from stormplan.weather import air
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from night import LOT, planned
 
 from stormplan import units
-from stormplan.airwatch import wind_chill_c
+from stormplan.decision.airwatch import wind_chill_c
 
 
 @pytest.mark.parametrize(

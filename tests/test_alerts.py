@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from replay import PUBLIC_SERVICE, Answer
 
-from stormplan import morning
-from stormplan.archive import Archive
 from stormplan.errors import ForecastError
-from stormplan.fetch import Manners
-from stormplan.providers.nws_alerts import parse
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Manners
+from stormplan.weather.providers.nws_alerts import parse
 
 QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
 NOW = morning.DEMO_NOW

@@ -5,9 +5,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from thermo.electrochem import Laliberte_density
 
-from stormplan import batch
-from stormplan.batch import Salt
 from stormplan.errors import InputError
+from stormplan.liquids import batch
+from stormplan.liquids.batch import Salt
 from stormplan.units import KG_PER_LB, L_PER_GAL
 
 WATER_KG_L = 0.999014  # at 60 °F, Kell 1975

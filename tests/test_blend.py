@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from thermo.electrochem import Laliberte_density
 
-from stormplan import blend, brine
-from stormplan.batch import density_kg_l
-from stormplan.catalog import Product
+from stormplan.company.catalog import Product
 from stormplan.errors import InputError
+from stormplan.liquids import blend, brine
+from stormplan.liquids.batch import density_kg_l
 
 SIXTY_F_C = (60 - 32) / 1.8
 BRINE = blend.liquid({"nacl": 0.233})

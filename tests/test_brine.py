@@ -10,7 +10,7 @@ from CoolProp.CoolProp import PropsSI
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from stormplan import brine
+from stormplan.liquids import brine
 
 EUTECTIC_WT_PCT = {"nacl": 23.1, "cacl2": 30.5, "mgcl2": 21.2, "kcl": 19.6}  # Pitzer A, B
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import browser as chromium
 import pytest
 
-from stormplan import morning
+from stormplan.routine import morning
 
 AXE = Path(__file__).parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")

@@ -8,12 +8,14 @@ import pytest
 from company import company, site
 from tables import NOON, cell, spell
 
-from stormplan import changes, morning, newswords
-from stormplan.changes import Gist, SiteGist, SurfaceGist, compare, is_material
-from stormplan.handbook import Practice
-from stormplan.plan import Answer, make_plan
+from stormplan.company.handbook import Practice
+from stormplan.decision import changes
+from stormplan.decision.changes import Gist, SiteGist, SurfaceGist, compare, is_material
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.routine import morning
 from stormplan.units import Speaker, f_to_c
-from stormplan.wording import Words
+from stormplan.words import newswords
+from stormplan.words.wording import Words
 
 HOUR = timedelta(hours=1)
 US = Words(Speaker("us"), ZoneInfo("America/Chicago"))

@@ -13,7 +13,8 @@ import pytest
 import trustme
 from replay import Answer
 
-from stormplan.channels import (
+from stormplan.company.outlets import Mail, Webhook
+from stormplan.routine.channels import (
     CommandChannel,
     HeartbeatChannel,
     InDoubt,
@@ -24,7 +25,6 @@ from stormplan.channels import (
     WebhookChannel,
     secret,
 )
-from stormplan.outlets import Mail, Webhook
 
 AT = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
 PARCEL = Parcel(

@@ -12,22 +12,15 @@ from company import company, site
 from tables import NOON, cell
 from typer.testing import CliRunner
 
-from stormplan import (
-    briefing,
-    correction,
-    course,
-    explain,
-    logbook,
-    morning,
-    ownnights,
-    screen,
-    sitesfile,
-)
-from stormplan.archive import Archive
-from stormplan.cli import app
-from stormplan.correction import Correction, Light, Reading
+from stormplan.cli.main import app
+from stormplan.company import sitesfile
+from stormplan.decision.plan import Answer, make_plan
 from stormplan.errors import InputError
-from stormplan.plan import Answer, make_plan
+from stormplan.physics import correction, course
+from stormplan.physics.correction import Correction, Light, Reading
+from stormplan.routine import logbook, morning, ownnights
+from stormplan.weather.archive import Archive
+from stormplan.words import briefing, explain, screen
 
 MIDNIGHT = datetime(2026, 1, 12, 6, tzinfo=UTC)  # at 90° west
 PLACE = (43.0, -90.0)
@@ -269,7 +262,7 @@ def test_an_offset_is_not_learnt_again_from_plans_that_had_it(tmp_path):
 
 
 def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
-    demo = Path(morning.__file__).parent / "demo"
+    demo = Path(morning.__file__).parent.parent / "demo"
     text = (demo / "sites.yaml").read_text(encoding="utf-8")
     file = tmp_path / "sites.yaml"
     recorded = f"  recorded: '{demo}'\nreadings: log/readings.jsonl"

@@ -4,16 +4,17 @@ import numpy as np
 import pytest
 from winter import ASPHALT, DECK, diurnal, forecast, one, storm
 
-from stormplan import catalog, course, pavement, trial
-from stormplan.catalog import BuildUp, Material
-from stormplan.course import WetSlab, fresh_film
-from stormplan.film import Applications, Film, Ploughs
-from stormplan.forcing import MANY_MEMBERS, Step
-from stormplan.ground import cut, eliminate
-from stormplan.pavement import Column, Columns
-from stormplan.phase import LATENT_FUSION_J_KG
-from stormplan.sky import STEFAN_BOLTZMANN_WM2K4
-from stormplan.state import State
+from stormplan.company import catalog
+from stormplan.company.catalog import BuildUp, Material
+from stormplan.physics import course, pavement, trial
+from stormplan.physics.course import WetSlab, fresh_film
+from stormplan.physics.film import Applications, Film, Ploughs
+from stormplan.physics.forcing import MANY_MEMBERS, Step
+from stormplan.physics.ground import cut, eliminate
+from stormplan.physics.pavement import Column, Columns
+from stormplan.physics.phase import LATENT_FUSION_J_KG
+from stormplan.physics.sky import STEFAN_BOLTZMANN_WM2K4
+from stormplan.physics.state import State
 
 ALL = Columns.of([Column(0, build_up) for build_up in catalog.BUILD_UPS.values()])
 

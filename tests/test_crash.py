@@ -6,7 +6,7 @@ import pytest
 from crash import kill_at_random
 from office import Company
 
-from stormplan.morning import DEMO_NOW
+from stormplan.routine.morning import DEMO_NOW
 
 POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
 

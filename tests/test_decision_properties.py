@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 from night import LOT, planned, snow
 from tables import NOON, cell, hourly, spell
 
-from stormplan import aftercare, units
-from stormplan.plan import Answer, make_plan
-from stormplan.treatment import Action
+from stormplan import units
+from stormplan.decision import aftercare
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.treatment import Action
 
 BEET = {
     "name": "beet magnesium",

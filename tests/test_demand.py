@@ -7,15 +7,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tables import NOON, cell, spell
 
-from stormplan import briefing, demand, explain, handbook, mixsheet, stake
-from stormplan.forecast import CellForecast
-from stormplan.handbook import Practice
-from stormplan.plan import Answer, make_plan
-from stormplan.search import Candidate, Outcome
-from stormplan.sites import Sites
-from stormplan.treatment import Action
+from stormplan.company import handbook
+from stormplan.company.handbook import Practice
+from stormplan.company.sites import Sites
+from stormplan.decision import demand, stake
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.search import Candidate, Outcome
+from stormplan.decision.treatment import Action
 from stormplan.units import L_PER_GAL, Speaker
-from stormplan.wording import stake_line
+from stormplan.weather.forecast import CellForecast
+from stormplan.words import briefing, explain, mixsheet
+from stormplan.words.wording import stake_line
 
 
 def outcome(rate, held, start=3, additive=None):

@@ -11,10 +11,11 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from stormplan import briefing, exports, morning, screen
-from stormplan.catalog import SURFACE_CLASSES
+from stormplan.company.catalog import SURFACE_CLASSES
+from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
-from stormplan.treatment import Action
+from stormplan.routine import morning
+from stormplan.words import briefing, exports, screen
 
 ROOT = Path(__file__).parent.parent
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from thermo.electrochem import Laliberte_density
 
-from stormplan import brine, density
+from stormplan.liquids import brine, density
 
 CAS = {"nacl": "7647-14-5", "cacl2": "10043-52-4", "mgcl2": "7786-30-3", "kcl": "7447-40-7"}
 SIXTY_F_C = (60 - 32) / 1.8

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from stormplan import morning
-from stormplan.cli import app
+from stormplan.cli.main import app
 from stormplan.errors import Exit
+from stormplan.routine import morning
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
@@ -65,7 +65,7 @@ def test_the_excerpt_in_the_readme_is_what_the_demo_prints(tmp_path):
 
 
 def test_the_nomenclature_names_every_forecast_variable():
-    from stormplan.forecast import VARIABLES
+    from stormplan.weather.forecast import VARIABLES
 
     table = (ROOT / "DEVELOPERS.md").read_text()
     assert [name for name in VARIABLES if f"`{name}`" not in table] == []
@@ -74,6 +74,11 @@ def test_the_nomenclature_names_every_forecast_variable():
 def test_the_map_of_the_code_names_every_room():
     text = (ROOT / "DEVELOPERS.md").read_text()
     package = ROOT / "stormplan"
-    rooms = {path.stem for path in package.glob("*.py")} - {"__init__", "__main__"}
-    rooms |= {f"{path.parent.name}/" for path in package.glob("*/__init__.py")}
-    assert sorted(room for room in rooms if f"`{room}`" not in text) == []
+    for room in [file.parent for file in package.glob("*/__init__.py")]:
+        row = re.search(rf"^\| `{room.name}/` \|.*$", text, re.MULTILINE)
+        assert row, f"there is no row for {room.name}/"
+        inside = {path.stem for path in room.glob("*.py")} - {"__init__"}
+        inside |= {f"{path.parent.name}/" for path in room.glob("*/__init__.py")}
+        assert sorted(name for name in inside if f"`{name}`" not in row[0]) == []
+    top = {path.stem for path in package.glob("*.py")} - {"__init__", "__main__"}
+    assert sorted(name for name in top if f"`{name}`" not in text) == []

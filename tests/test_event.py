@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 from tables import NOON, cell, hourly, spell
 
-from stormplan import catalog, event, handbook, pavement, units
-from stormplan.event import Ground, Hazard, Thresholds
-from stormplan.forecast import stack
-from stormplan.members import Members, median
-from stormplan.pavement import Column, Columns
+from stormplan import units
+from stormplan.company import catalog, handbook
+from stormplan.decision import event
+from stormplan.decision.event import Ground, Hazard, Thresholds
+from stormplan.decision.members import Members, median
+from stormplan.physics import pavement
+from stormplan.physics.pavement import Column, Columns
+from stormplan.weather.forecast import stack
 
 F = units.f_to_c
 THRESHOLDS = Thresholds.of(handbook.Practice())

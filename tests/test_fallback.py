@@ -10,12 +10,12 @@ from company import company, site
 from replay import Answer, problem
 from tables import NOON, cell
 
-from stormplan import morning
-from stormplan.archive import Archive
 from stormplan.errors import Exit
-from stormplan.fetch import Manners
-from stormplan.forecast import Mark
-from stormplan.providers.fallback import AIR, WATER, fill
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Manners
+from stormplan.weather.forecast import Mark
+from stormplan.weather.providers.fallback import AIR, WATER, fill
 
 DAY = timedelta(hours=24)
 

@@ -11,10 +11,10 @@ from replay import GEO_JSON, PROBLEM_JSON, Answer, problem, running
 from responses.registries import OrderedRegistry
 
 from stormplan import __version__
-from stormplan.archive import Archive
 from stormplan.errors import ForecastError, InputError
-from stormplan.fetch import Fetcher, FetchError, Manners
-from stormplan.verdict import RETRY, fresh_until, judge, origin
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Fetcher, FetchError, Manners
+from stormplan.weather.verdict import RETRY, fresh_until, judge, origin
 
 NOW = datetime(2026, 1, 12, 10, tzinfo=UTC)
 HOUR = timedelta(hours=1)

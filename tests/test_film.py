@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 from winter import forecast, one
 
-from stormplan import brine, trial
-from stormplan.course import Holding
-from stormplan.density import density_kg_m3
 from stormplan.errors import InputError
-from stormplan.film import Applications, Exposed, Film, Ploughs, vapour_flux
-from stormplan.pavement import exchange_wm2k
-from stormplan.state import State, classify
+from stormplan.liquids import brine
+from stormplan.liquids.density import density_kg_m3
+from stormplan.physics import trial
+from stormplan.physics.course import Holding
+from stormplan.physics.film import Applications, Exposed, Film, Ploughs, vapour_flux
+from stormplan.physics.pavement import exchange_wm2k
+from stormplan.physics.state import State, classify
 
 FIRM_WM2K = 1e9  # nothing the film does moves the surface
 L_M2_PER_GAL_KFT2 = 3.785411784 / 92.90304  # one US gallon over 1000 square feet

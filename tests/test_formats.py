@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from company import company, site
 
-from stormplan.forecast import stack
-from stormplan.plan import Answer, make_plan
-from stormplan.providers import Place, metno, nws, openmeteo, table
-from stormplan.providers.recorded import Recorded
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.weather.forecast import stack
+from stormplan.weather.providers import Place, metno, nws, openmeteo, table
+from stormplan.weather.providers.recorded import Recorded
 
 LOT = Place("lot", formats.LATITUDE, formats.LONGITUDE)
 READ = {

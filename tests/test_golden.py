@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from stormplan import briefing, morning
+from stormplan.routine import morning
+from stormplan.words import briefing
 
 GOLDEN = Path(__file__).parent / "golden"
 

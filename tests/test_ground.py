@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from stormplan import ground
-from stormplan.catalog import BUILD_UPS, BuildUp, Material
+from stormplan.company.catalog import BUILD_UPS, BuildUp, Material
 from stormplan.errors import InputError
+from stormplan.physics import ground
 
 UNIFORM = Material(1.5, 2.0e6)
 ONE = np.zeros(1, dtype=np.intp)

@@ -3,9 +3,10 @@
 import pytest
 from night import LOT, planned
 
-from stormplan import handbook, units
-from stormplan.batch import density_kg_l
-from stormplan.products import water_spoiled_l
+from stormplan import units
+from stormplan.company import handbook
+from stormplan.decision.products import water_spoiled_l
+from stormplan.liquids.batch import density_kg_l
 
 F = units.f_to_c
 LANE_MILE = units.KG_M2_PER_LB_LANE_MILE

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from thermo.electrochem import Laliberte_density
 
-from stormplan import hydrometer
 from stormplan.errors import InputError
-from stormplan.hydrometer import Bands
+from stormplan.liquids import hydrometer
+from stormplan.liquids.hydrometer import Bands
 from stormplan.units import f_to_c
 
 NACL = "7647-14-5"

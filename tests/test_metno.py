@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from replay import Answer
 from test_fetch import BRISK, CONTACT
 
-from stormplan import morning
-from stormplan.archive import Archive
+from stormplan.decision.event import SNOW
 from stormplan.errors import ForecastError
-from stormplan.event import SNOW
-from stormplan.fetch import Fetcher
-from stormplan.forecast import Mark
-from stormplan.providers import Place, metno, phase
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Fetcher
+from stormplan.weather.forecast import Mark
+from stormplan.weather.providers import Place, metno, phase
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {"air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s",

@@ -9,11 +9,11 @@ import pytest
 from company import company, site, text
 from replay import problem
 
-from stormplan import morning
-from stormplan.archive import Archive
+from stormplan.decision.treatment import Action
 from stormplan.errors import Exit, InputError
-from stormplan.fetch import Manners
-from stormplan.treatment import Action
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Manners
 
 QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
 
@@ -182,7 +182,7 @@ def test_a_service_that_is_down_is_exit_4_and_still_a_briefing(tmp_path):
 
 
 def test_help_is_light():
-    code = "import sys; sys.argv = ['stormplan', '--help']\nfrom stormplan.cli import app\n"
+    code = "import sys; sys.argv = ['stormplan', '--help']\nfrom stormplan.cli.main import app\n"
     code += "try: app()\nexcept SystemExit: pass\n"
     code += (
         "print(sorted({'numpy', 'pandas', 'pydantic', 'requests', 'jinja2'} & set(sys.modules)))"

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from replay import RECORDED
 
-from stormplan import forecast
 from stormplan.errors import ForecastError
-from stormplan.forecast import CellForecast, Mark
-from stormplan.providers import nws
+from stormplan.weather import forecast
+from stormplan.weather.forecast import CellForecast, Mark
+from stormplan.weather.providers import nws
 
 
 def parse(payload, now=NOW):

@@ -13,15 +13,15 @@ from replay import Answer
 from test_fetch import BRISK, CONTACT
 from test_metno import JSON
 
-from stormplan import morning
-from stormplan.archive import Archive
+from stormplan.company.sites import Weather
 from stormplan.errors import ForecastError, InputError, SitesError
-from stormplan.fetch import Fetcher
-from stormplan.forecast import Mark
-from stormplan.providers import Place, open_sources, openmeteo
-from stormplan.providers.layers import Notes
-from stormplan.providers.openmeteo_body import open_table
-from stormplan.sites import Weather
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Fetcher
+from stormplan.weather.forecast import Mark
+from stormplan.weather.providers import Place, open_sources, openmeteo
+from stormplan.weather.providers.layers import Notes
+from stormplan.weather.providers.openmeteo_body import open_table
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {

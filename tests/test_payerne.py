@@ -16,10 +16,11 @@ import pvlib
 import pytest
 from natural import DATA, bare_ground, by_pvlib, rmse, skin_c
 
-from stormplan import air, sky, sun
-from stormplan.course import WetSlab
-from stormplan.film import Film
-from stormplan.forcing import Step
+from stormplan.physics import sky, sun
+from stormplan.physics.course import WetSlab
+from stormplan.physics.film import Film
+from stormplan.physics.forcing import Step
+from stormplan.weather import air
 
 FILE = DATA / "bsrn-pay0616.dat.gz"
 LATITUDE, LONGITUDE, HEIGHT_M = 46.815, 6.944, 491.0  # logical record 0004

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from stormplan import brine, phase
-from stormplan.air import saturation_pa
+from stormplan.liquids import brine
+from stormplan.physics import phase
+from stormplan.weather.air import saturation_pa
 
 STIFF = 1e-9  # K m²/kg: nothing the film does moves the temperature
 

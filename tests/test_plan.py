@@ -14,10 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tables import NOON, cell, spell
 
-from stormplan import morning, units
+from stormplan import units
+from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
-from stormplan.plan import Answer, make_plan
-from stormplan.treatment import Action
+from stormplan.routine import morning
 
 SNOW = {
     "air_temp_c": {0: -1.0, 12: -3.0},
@@ -136,7 +137,7 @@ def test_the_order_of_sites_changes_nothing(order):
 
 
 def test_blocks_can_be_planned_by_any_executor(monkeypatch):
-    monkeypatch.setattr("stormplan.block.BLOCK_SITES", 2)
+    monkeypatch.setattr("stormplan.decision.block.BLOCK_SITES", 2)
     sites = {f"s{n}": site(43 + n / 10, -89.4) for n in range(5)}
     answers = dict.fromkeys(sites, Answer(cell(**SNOW)))
     with ThreadPoolExecutor(2) as pool:

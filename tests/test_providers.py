@@ -10,13 +10,13 @@ from grids import NOW, body, layer
 from replay import RECORDED, Answer, problem
 from test_fetch import BRISK, CONTACT
 
-from stormplan.archive import Archive
+from stormplan.company.sites import SOURCES, Weather
 from stormplan.errors import ForecastError, InputError
-from stormplan.fetch import Fetcher
-from stormplan.forecast import REQUIRED, Mark, stack
-from stormplan.providers import Place, gather, nws, open_sources
-from stormplan.providers.recorded import Recorded
-from stormplan.sites import SOURCES, Weather
+from stormplan.weather.archive import Archive
+from stormplan.weather.fetch import Fetcher
+from stormplan.weather.forecast import REQUIRED, Mark, stack
+from stormplan.weather.providers import Place, gather, nws, open_sources
+from stormplan.weather.providers.recorded import Recorded
 
 HOUR = timedelta(hours=1)
 LOT = Place("lot", 45.05, -92.95)

@@ -14,8 +14,9 @@ import vobject
 from geojson_pydantic import FeatureCollection, Point
 from icalendar import Calendar
 
-from stormplan import charts, exports, morning, notices
-from stormplan.treatment import Action
+from stormplan.decision.treatment import Action
+from stormplan.routine import morning
+from stormplan.words import charts, exports, notices
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")

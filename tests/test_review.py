@@ -12,22 +12,14 @@ from company import company, site, text
 from tables import NOON, cell
 from test_metno import body, step
 
-from stormplan import (
-    housekeeping,
-    logbook,
-    morning,
-    ownnights,
-    review,
-    score,
-    sitesfile,
-    skill,
-    spread,
-)
-from stormplan.archive import Archive
-from stormplan.correction import Light, Reading
+from stormplan.company import sitesfile
+from stormplan.decision.plan import Answer, make_plan
 from stormplan.errors import InputError
-from stormplan.plan import Answer, make_plan
+from stormplan.physics import spread
+from stormplan.physics.correction import Light, Reading
+from stormplan.routine import housekeeping, logbook, morning, ownnights, review, score, skill
 from stormplan.units import Speaker
+from stormplan.weather.archive import Archive
 
 HOUR = timedelta(hours=1)
 

@@ -15,10 +15,11 @@ from company import company as make
 from office import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, Company
 from replay import Answer
 
-from stormplan import fetch, health, housekeeping, morning, routine
-from stormplan.archive import IN_MEMORY, Archive
 from stormplan.errors import Exit, InputError
-from stormplan.ledger import Ledger
+from stormplan.routine import health, housekeeping, morning, routine
+from stormplan.routine.ledger import Ledger
+from stormplan.weather import fetch
+from stormplan.weather.archive import IN_MEMORY, Archive
 
 
 @pytest.fixture(autouse=True)
@@ -438,7 +439,7 @@ def test_the_watcher_misses_its_sign_when_nothing_could_be_planned(tmp_path, rep
 
 
 def test_notices_go_out_once_and_only_when_sent(ours, server):
-    from stormplan import deliver
+    from stormplan.routine import deliver
 
     row = ours.step() and 1
     notices = [("client@test.example", "Mill Court", "Lot may freeze back."),
@@ -456,7 +457,7 @@ def test_notices_go_out_once_and_only_when_sent(ours, server):
 
 
 def test_drafts_are_sent_as_somebody_left_them(ours, server):
-    from stormplan import deliver
+    from stormplan.routine import deliver
 
     ours.step()
     folder = ours.desk.out / "latest" / "notices"
@@ -597,17 +598,17 @@ def test_the_watch_itself_briefs_by_the_real_clock_and_a_restart_tells_nobody_tw
 
 
 def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
-    from stormplan import cliroutine
+    from stormplan.cli import routine as cli_routine
 
     file = tmp_path / "sites.yaml"
     file.write_text(ours.text.replace("asphalt_lot", "asfalt_lot"))
-    step = cliroutine._steps(ours.desk, file)
+    step = cli_routine._steps(ours.desk, file)
     assert step() > ours.now
     assert "the last good one is used" in " ".join(ours.latest().split())
 
 
 def test_a_second_run_is_kept_out(ours, monkeypatch):
-    from stormplan import shelf
+    from stormplan.routine import shelf
 
     monkeypatch.setattr(routine, "LOCK_WAIT_S", 0.1)
     with shelf.one_at_a_time(ours.out, 0.1), pytest.raises(InputError, match="another run is at"):

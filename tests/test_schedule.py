@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from stormplan import schedule
+from stormplan.routine import schedule
 
 
 def now():

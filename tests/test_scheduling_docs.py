@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from stormplan import deliver, morning, shelf
-from stormplan.cli import app
+from stormplan.cli.main import app
+from stormplan.routine import deliver, morning, shelf
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"

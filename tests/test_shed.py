@@ -2,9 +2,11 @@
 
 import pytest
 
-from stormplan import batch, shed, units
-from stormplan.catalog import Product
-from stormplan.hydrometer import Bands
+from stormplan import units
+from stormplan.company.catalog import Product
+from stormplan.decision import shed
+from stormplan.liquids import batch
+from stormplan.liquids.hydrometer import Bands
 
 # Lange's Handbook of Chemistry, 15th ed., Table 5.13: NaCl by weight -> specific gravity at 59 °F
 LANGE_SG = {0.20: 1.1514, 0.25: 1.1923}

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from stormplan import housekeeping, shelf
-from stormplan.archive import IN_MEMORY, Archive
 from stormplan.errors import ArchiveError, InputError
-from stormplan.ledger import Ledger
+from stormplan.routine import housekeeping, shelf
+from stormplan.routine.ledger import Ledger
+from stormplan.weather.archive import IN_MEMORY, Archive
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -240,7 +240,7 @@ def test_a_day_has_one_briefing_and_a_delivery_one_success(archive):
 
 
 def test_an_archive_of_the_version_before_is_brought_up_to_date(tmp_path):
-    from stormplan import archive as module
+    from stormplan.weather import archive as module
 
     path = tmp_path / "archive.sqlite"
     raw = sqlite3.connect(path)

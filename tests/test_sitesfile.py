@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stormplan import outlets, sites, sitesfile
+from stormplan.company import outlets, sites, sitesfile
+from stormplan.company.handbook import RULES
 from stormplan.errors import InputError, SitesError
-from stormplan.handbook import RULES
 
 EXAMPLE = Path(__file__).parent.parent / "sites.example.yaml"
 TEXT = EXAMPLE.read_text()

@@ -4,8 +4,8 @@ import numpy as np
 import pvlib
 import pytest
 
-from stormplan import sky
-from stormplan.air import MAGNUS_WATER
+from stormplan.physics import sky
+from stormplan.weather.air import MAGNUS_WATER
 
 
 def _dew_point(vapour_hpa: float) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from winter import diurnal, forecast, one
 
-from stormplan import correction, pavement, spread
+from stormplan.physics import correction, pavement, spread
 
 
 def test_members_have_the_mean_and_the_variance_of_the_errors():

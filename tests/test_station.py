@@ -9,10 +9,10 @@ import pytest
 from typer.testing import CliRunner
 from winter import diurnal, forecast
 
-from stormplan import infill, stationtable
-from stormplan.cli import app
+from stormplan.cli.main import app
 from stormplan.errors import InputError
-from stormplan.forcing import sunlight
+from stormplan.physics import infill, stationtable
+from stormplan.physics.forcing import sunlight
 
 START = datetime(2026, 1, 10, 6, tzinfo=UTC)
 PLACE = ["--lat", "42", "--lon", "-88"]

@@ -12,8 +12,8 @@ from night import LOT, planned, rules
 from ruamel.yaml import YAML
 
 from stormplan import units
-from stormplan.event import SNOW
-from stormplan.treatment import Action
+from stormplan.decision.event import SNOW
+from stormplan.decision.treatment import Action
 
 STORMS = sorted((Path(__file__).parent / "storms").glob("*.yaml"))
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pvlib
 import pytest
 
-from stormplan import sun
+from stormplan.physics import sun
 
 YEAR = pd.date_range("2026-01-01T00:30", "2026-12-31T23:30", freq="1h", tz="UTC")
 TIMES = YEAR.tz_localize(None).to_numpy()

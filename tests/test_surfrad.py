@@ -5,8 +5,9 @@ import pvlib
 import pytest
 from natural import DATA, bare_ground, by_pvlib, rmse, skin_c
 
-from stormplan import air, sky
-from stormplan.forcing import Step
+from stormplan.physics import sky
+from stormplan.physics.forcing import Step
+from stormplan.weather import air
 
 
 @pytest.fixture

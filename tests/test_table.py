@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from company import company, site
 
-from stormplan import morning
-from stormplan.archive import Archive
 from stormplan.errors import Exit, ForecastError, SitesError
-from stormplan.forecast import Mark
-from stormplan.providers import Place, table
+from stormplan.routine import morning
+from stormplan.weather.archive import Archive
+from stormplan.weather.forecast import Mark
+from stormplan.weather.providers import Place, table
 
 LOT = Place("lot", 43.1, -89.4)
 NOW = datetime(2026, 1, 12, 12, tzinfo=UTC)

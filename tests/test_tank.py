@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stormplan import brine, tank
+from stormplan.liquids import brine, tank
 
 
 def molality(**wt_pct):

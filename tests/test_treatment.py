@@ -7,8 +7,8 @@ from night import LOT, F, planned, rules, snow, treatments
 from tables import NOON, spell
 
 from stormplan import units
-from stormplan.event import Hazard
-from stormplan.treatment import Action
+from stormplan.decision.event import Hazard
+from stormplan.decision.treatment import Action
 
 CALCIUM = HEAD["products"]["calcium"]
 SMELLY = {

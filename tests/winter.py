@@ -4,9 +4,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from stormplan import catalog
-from stormplan.forecast import CellForecast, Forecast, stack
-from stormplan.pavement import Column, Columns
+from stormplan.company import catalog
+from stormplan.physics.pavement import Column, Columns
+from stormplan.weather.forecast import CellForecast, Forecast, stack
 
 START = datetime(2026, 1, 10, 6, tzinfo=UTC)
 ASPHALT = catalog.BUILD_UPS["asphalt"]

@@ -1,0 +1,1 @@
+"""What can be typed: the commands, their options and their exit codes."""

@@ -1,0 +1,1 @@
+"""What the company has and wants: its sites, its products and its practice, as written."""

@@ -1,0 +1,507 @@
+"""The company, its yards, products, clients and sites: typed records, already in SI.
+
+The field's alias is the key in the sites file; the field's name says the unit it has inside. A
+quantity is written with its unit (``area: 42000 ft2``) and nothing is guessed: what a plan needs
+and nobody wrote is an error, not a default.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, time
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import (
+    AwareDatetime,
+    Discriminator,
+    Field,
+    Tag,
+    create_model,
+    model_validator,
+)
+
+from stormplan import units as unit
+from stormplan.company.catalog import (
+    BUILD_UPS,
+    MATERIALS,
+    SURFACE_CLASSES,
+    BuildUp,
+    Product,
+    SurfaceClass,
+)
+from stormplan.company.handbook import RULES, Practice, Rule
+from stormplan.company.outlets import Delivery, Watch
+from stormplan.company.written import (
+    BaseUrl,
+    Clock,
+    Contact,
+    Hours,
+    Key,
+    Latitude,
+    Longitude,
+    Mass,
+    Name,
+    Record,
+    Share,
+    Volume,
+    Zone,
+    one_of,
+    quantity,
+)
+
+SOURCES = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
+PAID = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
+PAID_HOST = "open-meteo.com"
+BRINE = "brine"  # the product every yard can make
+
+
+def _policy_field(rule: Rule) -> Any:
+    if rule.kind == "choice":
+        return Annotated[str, one_of(f"choice for {rule.key}", rule.limits)] | None, None
+    return Annotated[float, quantity(rule.kind, *rule.limits)] | None, None
+
+
+if TYPE_CHECKING:
+    Policy = Record
+else:  # one optional, bounded field per rule of the handbook: policy is checked like all else
+    Policy = create_model(
+        "Policy", __base__=Record, **{key: _policy_field(rule) for key, rule in RULES.items()}
+    )
+
+
+def _set_values(policy: Record) -> dict[str, float | str]:
+    return {key: value for key, value in policy if value is not None}
+
+
+# -- the records ----------------------------------------------------------------------------------
+
+
+class Company(Record):
+    """Who plans, where its day begins, and whom a weather service may write to."""
+
+    name: Name
+    timezone: Zone
+    units: unit.System = "us"
+    contact: Contact
+    currency: Name = "USD"
+    briefing_at: Clock = time(4, 30)
+
+
+class WeatherSource(Record):
+    """Where one service is reached and how it is paid for."""
+
+    base_url: BaseUrl | None = None
+    key_env: str | None = Field(None, pattern=r"^[A-Z][A-Z0-9_]*$")
+    non_commercial: bool = False
+
+
+class Weather(Record):
+    """Forecast sources in order of preference; paths are relative to the sites file."""
+
+    sources: tuple[Annotated[str, one_of("source", SOURCES)], ...] = Field(("nws",), min_length=1)
+    nws: WeatherSource = WeatherSource()
+    metno: WeatherSource = WeatherSource()
+    openmeteo: WeatherSource = WeatherSource()
+    openmeteo_ensemble: WeatherSource = WeatherSource()
+    tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
+    recorded: str | None = None  # folder of recorded forecasts
+
+    def service(self, name: str) -> WeatherSource:
+        """Return the settings of a service on the network."""
+        found: WeatherSource = getattr(self, name)
+        return found
+
+    @model_validator(mode="after")
+    def _sources_can_run(self) -> Weather:
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError(f"a source is listed twice: {', '.join(self.sources)}; keep one")
+        for name in set(self.sources) & set(PAID):
+            service = self.service(name)
+            public = service.base_url is None or PAID_HOST in service.base_url
+            if public and service.key_env is None and not service.non_commercial:
+                raise ValueError(
+                    f"{name} is free for non-commercial use only; accepted: key_env, the name of "
+                    "the environment variable that holds your key, or non_commercial: true"
+                )
+        if "table" in self.sources and not self.tables:
+            raise ValueError("source 'table' needs 'tables', a CSV file for each site that has one")
+        if "recorded" in self.sources and self.recorded is None:
+            raise ValueError("source 'recorded' needs 'recorded', a folder of recorded forecasts")
+        return self
+
+
+class ProductEntry(Record):
+    """A liquid the yard buys."""
+
+    name: Name
+    nacl: Share = 0.0
+    cacl2: Share = 0.0
+    mgcl2: Share = 0.0
+    kcl: Share = 0.0
+    inert_frac: Share = Field(0.0, alias="inert")
+    density_kg_l: Annotated[float, quantity("density", "0.9 kg/L", "1.6 kg/L")] | None = Field(
+        None, alias="density"
+    )
+    freeze_point_c: Annotated[float, quantity("temperature", "-80 C", "5 C")] | None = Field(
+        None, alias="freeze_point"
+    )
+    highest_share_frac: Share = Field(0.2, alias="highest_share")
+    inhibited: bool = False
+    smells: bool
+    tracks_indoors: bool
+    price_per_l: Annotated[float, quantity("price by volume", "0 /gal")] | None = Field(
+        None, alias="price"
+    )
+
+    @model_validator(mode="after")
+    def _solids_fit(self) -> ProductEntry:
+        solids = self.nacl + self.cacl2 + self.mgcl2 + self.kcl + self.inert_frac
+        if not 0 < solids < 0.75:
+            raise ValueError(
+                f"chlorides and inert add up to {100 * solids:.3g} %;"
+                " accepted: above 0 and below 75 %"
+            )
+        return self
+
+    def product(self, key: str) -> Product:
+        """Turn the entry into the catalogue's record."""
+        return Product(
+            key=key,
+            name=self.name,
+            chlorides={
+                "nacl": self.nacl,
+                "cacl2": self.cacl2,
+                "mgcl2": self.mgcl2,
+                "kcl": self.kcl,
+            },
+            inert_frac=self.inert_frac,
+            density_kg_l=self.density_kg_l,
+            freeze_point_c=self.freeze_point_c,
+            highest_share_frac=self.highest_share_frac,
+            inhibited=self.inhibited,
+            smells=self.smells,
+            tracks_indoors=self.tracks_indoors,
+            price_per_l=self.price_per_l,
+        )
+
+
+class Salt(Record):
+    """The yard's salt pile. Purity is NaCl as delivered, moisture counted in."""
+
+    on_hand_kg: Mass = Field(alias="on_hand")
+    purity_frac: Annotated[float, quantity("share", "70 %", "100 %")] = Field(alias="purity")
+    moisture_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="moisture")
+    insolubles_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="insolubles")
+    bucket_kg: Annotated[float, quantity("mass", "1 lb", "20 ton")] | None = Field(
+        None, alias="bucket"
+    )
+    bag_kg: Annotated[float, quantity("mass", "1 lb", "200 lb")] | None = Field(None, alias="bag")
+    price_per_kg: Annotated[float, quantity("price by mass", "0 /ton")] | None = Field(
+        None, alias="price"
+    )
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> Salt:
+        parts = self.purity_frac + self.moisture_frac + self.insolubles_frac
+        if parts > 1 + 1e-9:
+            raise ValueError(
+                f"purity, moisture and insolubles add up to {100 * parts:.4g} %;"
+                " accepted: at most 100 %"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Salt:
+        if self.bucket_kg is not None and self.bag_kg is not None:
+            raise ValueError("give bucket or bag, whichever the yard loads salt by, not both")
+        return self
+
+    @property
+    def unit(self) -> Literal["bucket", "bag"] | None:
+        """What salt is loaded by, where the sites file says."""
+        if self.bag_kg is not None:
+            return "bag"
+        return None if self.bucket_kg is None else "bucket"
+
+
+class Reading(Record):
+    """The last look at a tank: by hydrometer, by salometer, or as a known strength."""
+
+    specific_gravity: float | None = Field(None, ge=0.99, le=1.45)
+    salometer_deg: float | None = Field(None, ge=0, le=100, alias="salometer")
+    strength_frac: Annotated[float, quantity("share", "0 %", "45 %")] | None = Field(
+        None, alias="strength"
+    )
+    at_c: Annotated[float, quantity("temperature", "-40 F", "120 F")] | None = Field(
+        None, alias="at"
+    )
+    taken: AwareDatetime | date
+
+    @model_validator(mode="after")
+    def _one_instrument(self) -> Reading:
+        given = (self.specific_gravity, self.salometer_deg, self.strength_frac)
+        if sum(value is not None for value in given) != 1:
+            raise ValueError("give exactly one of specific_gravity, salometer, strength")
+        if self.strength_frac is None and self.at_c is None:
+            raise ValueError("a hydrometer reading needs 'at', the temperature of the brine")
+        return self
+
+
+class Tank(Record):
+    """A tank in the yard: what it holds, how much fits, how much is in it."""
+
+    holds: str
+    capacity_l: Annotated[float, quantity("volume", "1 gal", "1000000 gal")] = Field(
+        alias="capacity"
+    )
+    on_hand_l: Volume = Field(alias="on_hand")
+    heel_l: Volume = Field(0.0, alias="heel")
+    reading: Reading | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Tank:
+        if max(self.on_hand_l, self.heel_l) > self.capacity_l:
+            raise ValueError("on_hand and heel must not exceed capacity")
+        return self
+
+
+class Mixer(Record):
+    """The brine maker: what it makes in an hour, and the largest batch."""
+
+    rate_l_h: Annotated[float, quantity("pumping rate", "1 gal/h")] = Field(alias="rate")
+    batch_l: Annotated[float, quantity("volume", "1 gal")] = Field(alias="batch")
+
+
+class Sprayer(Record):
+    """A truck, cart or backpack that sprays."""
+
+    name: Name
+    tank_l: Annotated[float, quantity("volume", "1 gal", "20000 gal")] = Field(alias="tank")
+    covers_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(alias="covers")
+    lowest_rate_l_m2: Annotated[float, quantity("liquid rate", "0 gal/1000 ft2")] = Field(
+        alias="lowest_rate"
+    )
+    highest_rate_l_m2: Annotated[float, quantity("liquid rate", "0.1 gal/1000 ft2")] = Field(
+        alias="highest_rate"
+    )
+    refill_h: Annotated[float, quantity("duration", "0 min", "8 h")] = Field(alias="refill")
+    serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
+
+    @model_validator(mode="after")
+    def _rates_ordered(self) -> Sprayer:
+        if self.lowest_rate_l_m2 > self.highest_rate_l_m2:
+            raise ValueError("lowest_rate must not exceed highest_rate")
+        return self
+
+
+class Yard(Record):
+    """Where brine is made and sprayers are filled."""
+
+    name: Name
+    latitude_deg: Latitude = Field(alias="latitude")
+    longitude_deg: Longitude = Field(alias="longitude")
+    salt: Salt
+    tanks: dict[Key, Tank] = Field(min_length=1)
+    stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
+    mixer: Mixer
+    sprayers: dict[Key, Sprayer] = Field(min_length=1)
+    containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
+        None, alias="containment"
+    )
+    water_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
+        unit.f_to_c(50), alias="water_temperature"
+    )
+
+
+class Client(Record):
+    """Whom the account manager writes to, and how they want to be told."""
+
+    name: Name
+    contact: Contact | None = None
+    tell: Literal["mail", "text", "call"] = "mail"
+
+
+class Layer(Record):
+    """One layer of a build-up of the owner's own."""
+
+    material: Annotated[str, one_of("material", MATERIALS)]
+    thickness_m: Annotated[float, quantity("length", "5 mm", "2 m")] = Field(alias="thickness")
+
+
+class OwnBuildUp(Record):
+    """A build-up described layer by layer."""
+
+    layers: tuple[Layer, ...] = Field(min_length=1)
+    under: Literal["ground", "open air", "heated room"] = "ground"
+    like: Annotated[str, one_of("build-up", BUILD_UPS)]  # for what is not said here
+
+
+def _written_as(value: object) -> str:
+    return "by name" if isinstance(value, str) else "by layers"
+
+
+AnyBuildUp = Annotated[
+    Annotated[str, one_of("build-up", BUILD_UPS), Tag("by name")]
+    | Annotated[OwnBuildUp, Tag("by layers")],
+    Discriminator(_written_as),
+]
+
+
+class Surface(Record):
+    """One surface of a site that is treated as a whole."""
+
+    kind: Annotated[str, one_of("surface class", SURFACE_CLASSES)] = Field(alias="class")
+    name: Name | None = None
+    area_m2: Annotated[float, quantity("area", "10 ft2", "1000 acre")] = Field(alias="area")
+    build_up: AnyBuildUp | None = None
+    sky_view_frac: float | None = Field(None, ge=0.05, le=1, alias="sky_view")
+    sheltered: bool = False
+    traffic_wm2: Annotated[float, quantity("heat", "0 W/m2", "50 W/m2")] = Field(
+        0.0, alias="traffic_heat"
+    )
+    beside_building: bool = False
+    over_room: bool = False
+    reinforced: bool = False
+    snow_pile: bool = False
+    poor_concrete: bool = False
+    no_chlorides: bool = False
+    new_concrete_until: date | None = None
+    last_treated: date | None = None
+    policy: Policy = Policy()
+
+    @property
+    def surface_class(self) -> SurfaceClass:
+        """The class's own record."""
+        return SURFACE_CLASSES[self.kind]
+
+    @property
+    def words(self) -> str:
+        """What people call it."""
+        return self.name or self.surface_class.words
+
+    @property
+    def sky_view(self) -> float:
+        """Share of the sky it sees: as written, else its class's [-]."""
+        return (
+            self.surface_class.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
+        )
+
+    @property
+    def is_sensitive(self) -> bool:
+        """Gets the strong blend by common practice."""
+        return (
+            self.surface_class.sensitive
+            or self.beside_building
+            or self.over_room
+            or self.reinforced
+        )
+
+    @property
+    def structure(self) -> BuildUp:
+        """What it is made of: as written, else its class's."""
+        if isinstance(self.build_up, OwnBuildUp):
+            like = BUILD_UPS[self.build_up.like]
+            return BuildUp(
+                tuple((layer.material, layer.thickness_m) for layer in self.build_up.layers),
+                self.build_up.under,
+                like.albedo,
+                like.emissivity,
+                like.texture_mm,
+            )
+        return BUILD_UPS[self.build_up or self.surface_class.build_up]
+
+
+class Site(Record):
+    """A property: where it is, whose it is, who serves it, and its surfaces."""
+
+    name: Name
+    latitude_deg: Latitude = Field(alias="latitude")
+    longitude_deg: Longitude = Field(alias="longitude")
+    client: str
+    yard: str
+    priority: int = Field(ge=1, le=5)
+    open: Hours | None = None
+    timezone: Zone | None = None
+    surfaces: dict[Key, Surface] = Field(min_length=1)
+    policy: Policy = Policy()
+
+
+class Sites(Record):
+    """The whole sites file."""
+
+    company: Company
+    weather: Weather = Weather()
+    policy: Policy = Policy()
+    products_bought: dict[Key, ProductEntry] = Field(default_factory=dict, alias="products")
+    yards: dict[Key, Yard] = Field(min_length=1)
+    clients: dict[Key, Client] = Field(min_length=1)
+    sites: dict[Key, Site] = Field(min_length=1)
+    readings: str | None = None  # log of surface readings, for the correction of nights
+    watch: Watch = Watch()
+    delivery: Delivery = Delivery()
+
+    @property
+    def products(self) -> dict[str, Product]:
+        """Products by key: what is bought, and the brine that every yard makes."""
+        strength = self.practice().number("brine_target")
+        made = Product(key=BRINE, name="salt brine", chlorides={"nacl": strength})
+        return {BRINE: made} | {
+            key: entry.product(key) for key, entry in self.products_bought.items()
+        }
+
+    def practice(self, site: Site | None = None, surface: Surface | None = None) -> Practice:
+        """Return the rules as they stand for the company, a site or one of its surfaces."""
+        overrides = [("company", _set_values(self.policy))]
+        if site is not None:
+            overrides.append(("site", _set_values(site.policy)))
+        if surface is not None:
+            overrides.append(("surface", _set_values(surface.policy)))
+        return Practice(*overrides)
+
+    def zone(self, site: Site) -> ZoneInfo:
+        """Return the time zone of a site."""
+        return ZoneInfo(site.timezone or self.company.timezone)
+
+
+def references(raw: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str, str, tuple[str, ...]]]:
+    """List what the file's entries point at: (place, kind of thing, key named, keys that exist).
+
+    Parameters
+    ----------
+    raw : mapping
+        The file as read, before any check; wrong shapes are passed over [-].
+
+    Returns
+    -------
+    list of tuple
+        One entry per reference, whether it resolves or not.
+    """
+
+    def section(node: object, key: str) -> Mapping[str, Any]:
+        found = node.get(key) if isinstance(node, Mapping) else None
+        return found if isinstance(found, Mapping) else {}
+
+    yards, clients = tuple(section(raw, "yards")), tuple(section(raw, "clients"))
+    products = (BRINE, *section(raw, "products"))
+    found: list[tuple[tuple[str, ...], str, str, tuple[str, ...]]] = []
+
+    def point(
+        place: tuple[str, ...], node: object, key: str, kind: str, known: tuple[str, ...]
+    ) -> None:
+        if isinstance(node, Mapping) and isinstance(node.get(key), str):
+            found.append(((*place, key), kind, node[key], known))
+
+    for site_key, site in section(raw, "sites").items():
+        point(("sites", site_key), site, "client", "client", clients)
+        point(("sites", site_key), site, "yard", "yard", yards)
+    for yard_key, yard in section(raw, "yards").items():
+        for tank_key, tank in section(yard, "tanks").items():
+            point(("yards", yard_key, "tanks", tank_key), tank, "holds", "product", products)
+        for product in section(yard, "stock"):
+            found.append((("yards", yard_key, "stock", product), "product", product, products))
+    for site_key in section(section(raw, "weather"), "tables"):
+        found.append(
+            (("weather", "tables", site_key), "site", site_key, tuple(section(raw, "sites")))
+        )
+    return found

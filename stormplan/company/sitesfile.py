@@ -1,0 +1,239 @@
+"""Reads the sites file: YAML 1.2 text to records, every error at once with its line.
+
+``province: ON`` stays text, ``17:30`` stays a time, a key given twice is an error. Each problem
+says where it stands, what was written and what would be accepted; an unknown key is answered with
+the nearest known one.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from pathlib import Path
+from types import UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, Discriminator, Tag, ValidationError
+from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.constructor import DuplicateKeyError
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+
+from stormplan.company import sites
+from stormplan.company.sites import Sites
+from stormplan.errors import InputError, Problem, SitesError
+
+Place = tuple[str | int, ...]
+
+MOST_SHOWN = 15  # accepted words in one message
+SECRET_WORDS = ("password", "passwd", "secret", "api_key", "apikey", "token")
+NAMES_A_SECRET = ("_env", "_file")  # keys that say where a secret is, not what it is
+
+
+def load(path: Path) -> Sites:
+    """Read a sites file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Sites
+        Every record in it, in SI.
+
+    Raises
+    ------
+    InputError
+        The file cannot be opened.
+    SitesError
+        It can, but something in it is wrong; carries every problem found.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot read the sites file {path}: {error}") from error
+    return parse(text, path.name)
+
+
+def parse(text: str, name: str = "sites.yaml") -> Sites:
+    """Read the text of a sites file; ``name`` is what problems are reported under."""
+    tree = _tree(text, name)
+    problems = [
+        Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+        for place, message in (*_broken_references(tree), *_secrets(tree, ()))
+    ]
+    found = None
+    try:
+        found = Sites.model_validate(_plain(tree))
+    except ValidationError as error:
+        problems += [
+            _problem(dict(detail), tree, name) for detail in error.errors(include_url=False)
+        ]
+    if problems or found is None:
+        raise SitesError(problems)
+    return found
+
+
+def _tree(text: str, name: str) -> CommentedMap:
+    try:
+        tree = YAML(typ="rt").load(text)
+    except DuplicateKeyError as error:
+        line = error.problem_mark.line + 1
+        first = str(error.problem).split(" with value")[0].removeprefix("found duplicate key ")
+        raise SitesError([Problem(name, line, f"key {first} is given twice; keep one")]) from error
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark else 1
+        message = f"not readable as YAML: {error.problem or error.context}"
+        raise SitesError([Problem(name, line, message)]) from error
+    except (YAMLError, ValueError, TypeError) as error:  # a list as a key, a date that is none
+        raise SitesError([Problem(name, 1, f"not readable as YAML: {error}")]) from error
+    if not isinstance(tree, CommentedMap):
+        keys = ", ".join(_aliases(Sites))
+        raise SitesError([Problem(name, 1, f"the file must be a mapping with the keys {keys}")])
+    return tree
+
+
+def _plain(node: object) -> object:
+    """Strip the position keeping from what ruamel read."""
+    if isinstance(node, Mapping):
+        return {key: _plain(value) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_plain(value) for value in node]
+    return node
+
+
+def _line(tree: object, place: Place) -> int:
+    """Line of the deepest part of a place that the file has, from 1."""
+    line, node = 1, tree
+    for step in place:
+        if isinstance(node, CommentedMap) and step in node:
+            line = node.lc.key(step)[0] + 1
+        elif isinstance(node, CommentedSeq) and isinstance(step, int) and step < len(node):
+            line = node.lc.item(step)[0] + 1
+        else:
+            break
+        node = node[step]
+    return line
+
+
+def _path(place: Place) -> str:
+    return ".".join(str(step) for step in place)
+
+
+def _written_place(place: Place, tree: object) -> Place:
+    """Drop the steps pydantic adds (union tags, '[key]') and the file does not have."""
+    kept: list[str | int] = []
+    node = tree
+    for index, step in enumerate(place):
+        if step == "[key]":
+            continue
+        last = index == len(place) - 1
+        if isinstance(node, Mapping):
+            if step in node or last:
+                kept.append(step)
+                node = node.get(step)
+        elif isinstance(node, list) and isinstance(step, int) and step < len(node):
+            kept.append(step)
+            node = node[step]
+    return tuple(kept)
+
+
+def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
+    place = _written_place(detail["loc"], tree)
+    match detail["type"]:
+        case "extra_forbidden":
+            known = _aliases(_model_at(detail["loc"][:-1]))
+            message = f"unknown key '{place[-1]}'; {_nearest(str(place[-1]), known)}"
+            return Problem(name, _line(tree, place), f"{_path(place[:-1]) or 'top'}: {message}")
+        case "missing":
+            message = f"'{place[-1]}' is missing"
+            return Problem(
+                name, _line(tree, place[:-1]), f"{_path(place[:-1]) or 'top'}: {message}"
+            )
+        case "value_error":
+            message = str(detail["ctx"]["error"])
+        case _:
+            value = detail["input"]
+            shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
+            message = f"{shown}{detail['msg'].lower()}"
+    return Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+
+
+def _aliases(model: type[BaseModel]) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    more = f" and {len(known) - MOST_SHOWN} more" if len(known) > MOST_SHOWN else ""
+    return f"accepted: {', '.join(known[:MOST_SHOWN])}{more}"
+
+
+def _model_at(place: Place) -> type[BaseModel]:
+    """Find the record that describes a place of the file."""
+    annotation: object = Sites
+    for step in place:
+        annotation = _below(annotation, step)
+    model = _record(annotation)
+    if model is None:
+        raise LookupError(f"no record describes {_path(place)}")
+    return model
+
+
+def _below(annotation: object, step: str | int) -> object:
+    """Describe what stands one step below: a field, an element, the branch with a tag; or None."""
+    origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        kind, *notes = inner
+        if any(isinstance(note, Discriminator) for note in notes):
+            return next((branch for branch in get_args(kind) if _tag(branch) == step), None)
+        return _below(kind, step)
+    if origin in (Union, UnionType):
+        return next((found for kind in inner if (found := _below(kind, step)) is not None), None)
+    if origin in (dict, list, tuple):
+        return inner[1] if origin is dict else inner[0]
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        fields = annotation.model_fields.items()
+        return next((f.annotation for name, f in fields if step in (name, f.alias)), None)
+    return None
+
+
+def _tag(branch: object) -> str | None:
+    return next((note.tag for note in get_args(branch)[1:] if isinstance(note, Tag)), None)
+
+
+def _record(annotation: object) -> type[BaseModel] | None:
+    """Unwrap a record that is optional or annotated; None if it is something else."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (Annotated, Union, UnionType):
+        return next((found for kind in get_args(annotation) if (found := _record(kind))), None)
+    return None
+
+
+def _broken_references(tree: CommentedMap) -> list[tuple[Place, str]]:
+    return [
+        (place, f"no {kind} '{key}'; {_nearest(key, list(known))}")
+        for place, kind, key, known in sites.references(tree)
+        if key not in known
+    ]
+
+
+def _secrets(node: object, place: Place) -> list[tuple[Place, str]]:
+    """Refuse secrets: the file is mailed around and kept in version control."""
+    found: list[tuple[Place, str]] = []
+    if isinstance(node, Mapping):
+        for key, value in node.items():
+            here = (*place, key)
+            name = str(key).lower()
+            if any(word in name for word in SECRET_WORDS) and not name.endswith(NAMES_A_SECRET):
+                found.append(
+                    (here, "secrets do not belong in the sites file; name an environment variable")
+                )
+            found += _secrets(value, here)
+    return found

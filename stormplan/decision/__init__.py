@@ -1,0 +1,1 @@
+"""What comes, what is done about it where, with how much and by whom: the plan."""

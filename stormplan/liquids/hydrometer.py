@@ -1,0 +1,261 @@
+"""What a hydrometer says and what it means: reading, temperature and strength of plain brine.
+
+Answers the shed lead with a glass float in a cold tank: how strong is it really, may the reading
+be trusted, and is that good enough? A float weighs the liquid, so it can judge only plain salt
+brine: every other dissolved thing reads as salt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from stormplan.errors import InputError
+from stormplan.liquids import brine, tank
+from stormplan.liquids.brine import Array
+from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
+from stormplan.units import f_to_c
+
+REFERENCE_C = f_to_c(60.0)  # the 60/60 °F scale: glass and water both at 60 °F
+GLASS_EXPANSION_PER_K = 25e-6  # soda glass, by volume; handbook figure, from memory
+SALOMETER_FULL_FRAC = 0.26395  # 100 degrees at 60 °F, "The Salometer and How to Use It"
+SEARCHED_TO_FRAC = 0.32  # past saturation, so as to tell how far off a reading is
+# Where a float can be in a brine tank and the density holds [°C].
+COLDEST_READ_C, WARMEST_READ_C = -30.0, 50.0
+STRENGTH_SPREAD_FRAC = 0.002  # density to 1 kg/m³, float read to 0.001
+
+Verdict = Literal["accept", "warn", "reject"]
+Doubt = Literal["freezing", "crystals", "beyond saturation", "blend", "treated salt"]
+
+
+def reading_sg(strength_frac: ArrayLike, temp_c: ArrayLike) -> Array:
+    """Specific gravity a 60/60 °F glass hydrometer shows in plain salt brine.
+
+    The glass shrinks in the cold and floats a little deeper; buoyancy of air and the meniscus
+    are left out.
+
+    Parameters
+    ----------
+    strength_frac : array
+        NaCl by weight [-].
+    temp_c : array
+        Temperature of brine and float [°C].
+
+    Returns
+    -------
+    array
+        Reading [-].
+    """
+    temp = np.asarray(temp_c, dtype=float)
+    glass = 1.0 + GLASS_EXPANSION_PER_K * (temp - REFERENCE_C)
+    weight = density_kg_m3(brine.plain(strength_frac), temp)
+    return np.asarray(weight * glass / water_density_kg_m3(REFERENCE_C))
+
+
+def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
+    """Strength of the plain salt brine that shows a reading.
+
+    Parameters
+    ----------
+    sg : array
+        Reading of a 60/60 °F glass hydrometer [-].
+    temp_c : array
+        Temperature of brine and float [°C].
+
+    Returns
+    -------
+    array
+        NaCl by weight; NaN for a reading below water or above ``SEARCHED_TO_FRAC`` [-].
+    """
+    sg, temp = np.broadcast_arrays(np.asarray(sg, dtype=float), np.asarray(temp_c, dtype=float))
+    weak, strong = np.zeros(sg.shape), np.full(sg.shape, SEARCHED_TO_FRAC)
+    inside = (sg >= reading_sg(weak, temp) - 1e-9) & (sg <= reading_sg(strong, temp))
+    for _ in range(48):  # 0.32 halved 48 times is 1e-15
+        middle = 0.5 * (weak + strong)
+        too_light = reading_sg(middle, temp) < sg
+        weak = np.where(too_light, middle, weak)
+        strong = np.where(too_light, strong, middle)
+    return np.asarray(np.where(inside, 0.5 * (weak + strong), np.nan))
+
+
+def salometer_deg(strength_frac: ArrayLike) -> Array:
+    """Degrees a salometer shows in plain salt brine at 60 °F: percent of saturation.
+
+    Parameters
+    ----------
+    strength_frac : array
+        NaCl by weight [-].
+
+    Returns
+    -------
+    array
+        Salometer degrees [-].
+    """
+    return np.asarray(100.0 * np.asarray(strength_frac, dtype=float) / SALOMETER_FULL_FRAC)
+
+
+def sg_from_salometer(degrees: ArrayLike) -> Array:
+    """Specific gravity that the same float would show on a 60/60 °F scale.
+
+    Parameters
+    ----------
+    degrees : array
+        Salometer degrees as read, at whatever temperature [-].
+
+    Returns
+    -------
+    array
+        Reading [-].
+    """
+    shown = np.asarray(degrees, dtype=float) / 100.0 * SALOMETER_FULL_FRAC
+    return reading_sg(shown, REFERENCE_C)
+
+
+@dataclass(frozen=True)
+class Bands:
+    """How strong is good enough: policy, not physics.
+
+    Attributes
+    ----------
+    target_frac : float
+        Strength to aim at [-].
+    accept_frac, warn_frac : (float, float)
+        Weakest and strongest to use as it is; and to use with a warning [-].
+    """
+
+    target_frac: float = 0.233
+    accept_frac: tuple[float, float] = (0.225, 0.238)
+    warn_frac: tuple[float, float] = (0.220, 0.240)
+
+    def __post_init__(self) -> None:
+        edges = (*self.warn_frac, *self.accept_frac, self.target_frac)
+        low, high, accept_low, accept_high, target = edges
+        if not 0.0 < low <= accept_low <= target <= accept_high <= high < 1.0:
+            percents = "{:g}, {:g}-{:g}, {:g}-{:g}".format(
+                *(round(100 * edge, 6) for edge in (target, accept_low, accept_high, low, high))
+            )
+            raise InputError(
+                f"the strength bands (target, accept, warn: {percents} %) do not nest; the target "
+                "must lie inside the accept band and that inside the warn band"
+            )
+
+    def verdict(self, strength_frac: float) -> Verdict:
+        """Say whether a strength [-] is inside the bands; their edges belong to them."""
+
+        def inside(band: tuple[float, float]) -> bool:
+            # A hair of slack keeps an edge read off a float inside its own band.
+            return band[0] - 1e-8 <= strength_frac <= band[1] + 1e-8
+
+        if inside(self.accept_frac):
+            return "accept"
+        return "warn" if inside(self.warn_frac) else "reject"
+
+
+OWN_BANDS = Bands()  # our own choice: no published accept band for brine making was found
+
+
+@dataclass(frozen=True)
+class Gauged:
+    """What a reading means.
+
+    Attributes
+    ----------
+    reading_sg, temp_c : float
+        As read [-]; of brine and float [°C].
+    strength_frac : float
+        NaCl by weight [-].
+    reading_60f_sg : float
+        What the same brine would read at 60 °F [-].
+    uncorrected_frac : float
+        What a 60 °F table would make of the reading [-].
+    freeze_point_c : float
+        First solid; infinite beyond saturation [°C].
+    verdict : str
+        Against the bands [-].
+    doubts : tuple of str
+        Why the reading cannot be trusted; empty where it can [-].
+    """
+
+    reading_sg: float
+    temp_c: float
+    strength_frac: float
+    reading_60f_sg: float
+    uncorrected_frac: float
+    freeze_point_c: float
+    verdict: Verdict
+    doubts: tuple[Doubt, ...]
+
+
+def gauge(
+    sg: float,
+    temp_c: float,
+    bands: Bands = OWN_BANDS,
+    *,
+    is_blend: bool = False,
+    is_treated_salt: bool = False,
+) -> Gauged:
+    """Judge a tank of plain salt brine by its hydrometer reading.
+
+    Parameters
+    ----------
+    sg : float
+        Reading of a 60/60 °F glass hydrometer [-].
+    temp_c : float
+        Temperature of brine and float [°C].
+    bands : Bands
+        How strong is good enough [-].
+    is_blend, is_treated_salt : bool
+        What the shed lead knows about the tank: additive in it; made from treated salt [-].
+
+    Returns
+    -------
+    Gauged
+
+    Raises
+    ------
+    InputError
+        A temperature no float is read at, or a reading no salt brine can give.
+    """
+    _check_reading(sg, temp_c)
+    strength = float(strength_from_reading(sg, temp_c))
+    molality = brine.molality(brine.plain(strength))
+    # Warm brine holds a little more than the saturation of a cold tank.
+    crystals_c = min(float(brine.crystal_onset_c(molality)), REFERENCE_C)
+    known: tuple[tuple[bool, Doubt], ...] = (
+        (strength > SALOMETER_FULL_FRAC + STRENGTH_SPREAD_FRAC, "beyond saturation"),
+        (temp_c < float(brine.freeze_point_c(molality)), "freezing"),
+        (temp_c < crystals_c, "crystals"),
+        (is_blend, "blend"),
+        (is_treated_salt, "treated salt"),
+    )
+    return Gauged(
+        reading_sg=sg,
+        temp_c=temp_c,
+        strength_frac=strength,
+        reading_60f_sg=float(reading_sg(strength, REFERENCE_C)),
+        uncorrected_frac=float(strength_from_reading(sg, REFERENCE_C)),
+        freeze_point_c=float(tank.first_solid_c(molality)),
+        verdict=bands.verdict(strength),
+        doubts=tuple(doubt for doubted, doubt in known if doubted),
+    )
+
+
+def _check_reading(sg: float, temp_c: float) -> None:
+    """Refuse a temperature no float is read at, and a reading no salt brine can give."""
+    if not COLDEST_READ_C <= temp_c <= WARMEST_READ_C:
+        raise InputError(
+            f"a brine temperature of {temp_c:.0f} °C is outside what a hydrometer is read at; "
+            f"accepted is {COLDEST_READ_C:.0f} to {WARMEST_READ_C:.0f} °C (-22 to 122 °F)"
+        )
+    lightest = float(reading_sg(0.0, temp_c))
+    heaviest = float(reading_sg(SEARCHED_TO_FRAC, temp_c))
+    if not lightest - 1e-9 <= sg <= heaviest:
+        side = "below water" if sg < lightest else "above any salt brine"
+        raise InputError(
+            f"a reading of {sg:.4g} is {side}; at this temperature plain salt brine reads "
+            f"{lightest:.3f} (water) to about {float(reading_sg(SALOMETER_FULL_FRAC, temp_c)):.3f}"
+            " (saturated)"
+        )

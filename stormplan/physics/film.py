@@ -1,0 +1,436 @@
+"""What lies on the pavement: water, ice, loose snow and salt, and what they do to each other.
+
+A mass balance per column: rain, freezing rain, sleet and snow come down; liquid above what the
+texture holds drains and takes salt along; air takes water or gives it, as vapour, dew or frost;
+snow and ice melt into brine along the ice line; ploughs and traffic carry off. How warm it is
+comes from outside: from the energy balance in ``course``, or prescribed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan.errors import InputError
+from stormplan.liquids.brine import CHLORIDES
+from stormplan.physics import phase
+from stormplan.weather.air import (
+    CP_J_KG_K,
+    LATENT_EVAPORATION_J_KG,
+    MAGNUS_ICE,
+    MAGNUS_WATER,
+    VAPOUR_TO_DRY_AIR,
+)
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+LATENT_SUBLIMATION_J_KG = 2.835e6
+
+# Class assumptions, our own choice: 5-10 % of a lot is puddle that never drains, a few mm deep.
+PUDDLE_FRAC = 0.07
+PUDDLE_DEPTH_MM = 3.0
+SNOW_HOLDS_FRAC = 0.05  # of its mass as liquid, before it drips (capillary retention, textbook)
+
+# Snow: conductivity Yen 1981, CRREL Report 81-10; the rest class assumptions.
+NEW_SNOW_KG_M3, SETTLED_SNOW_KG_M3, SLEET_KG_M3, PACKED_SNOW_KG_M3 = 100.0, 250.0, 400.0, 400.0
+SETTLING_S = 24 * 3600.0
+FRESH_ALBEDO, OLD_ALBEDO = 0.82, 0.60  # Wiscombe & Warren 1980 range
+ALBEDO_DECAY_S = 4 * 86400.0
+FRESHENED_BY_MM = 2.0  # new snow that makes old snow white again
+COVERED_BY_MM = 4.0  # snow water that hides the pavement
+MOST_CONDUCTANCE_WM2K = 2e4  # contact, where no snow lies between skin and pavement
+
+SALTED_KG_M2 = 1e-4  # less salt than this changes nothing
+
+
+@dataclass(frozen=True)
+class Applications:
+    """Product put down, one row each; build the rows with ``application`` or directly.
+
+    Attributes
+    ----------
+    hour, column : array of int (application,)
+        When, at the start of the hour, and where [-].
+    salts_kg_m2 : array (4, application)
+        Each chloride put down [kg/m²].
+    water_kg_m2 : array (application,)
+        Water put down with it [kg/m²].
+    """
+
+    hour: NDArray[np.intp]
+    column: NDArray[np.intp]
+    salts_kg_m2: Array
+    water_kg_m2: Array
+
+    @classmethod
+    def of_liquid(
+        cls,
+        hour: NDArray[np.intp],
+        column: NDArray[np.intp],
+        salts_frac: Array,
+        rate_l_m2: Array,
+        density_kg_l: Array,
+        inert_frac: Array | float = 0.0,
+    ) -> Applications:
+        """Line up liquids by rate and composition.
+
+        Parameters
+        ----------
+        hour, column : array of int (application,)
+            When and where [-].
+        salts_frac : array (4, application)
+            Mass share of each chloride in the product [-].
+        rate_l_m2 : array (application,)
+            Application rate [L/m²].
+        density_kg_l : array (application,)
+            Of the product [kg/L].
+        inert_frac : array (application,)
+            Mass share of other solids [-].
+
+        Returns
+        -------
+        Applications
+            The same by mass.
+
+        Raises
+        ------
+        InputError
+            More solids than product, or a negative rate.
+        """
+        salts = np.asarray(salts_frac, dtype=float)
+        water = 1.0 - salts.sum(axis=0) - inert_frac
+        if np.any(water < 0.0) or np.any(salts < 0.0):
+            raise InputError("a product's shares by weight must be positive and sum to at most 1")
+        if np.any(np.asarray(rate_l_m2) < 0.0):
+            raise InputError(f"application rate {np.min(rate_l_m2)} L/m² is negative")
+        mass = np.asarray(rate_l_m2) * density_kg_l
+        return cls(
+            np.asarray(hour, dtype=np.intp),
+            np.asarray(column, dtype=np.intp),
+            salts * mass,
+            water * mass,
+        )
+
+
+@dataclass(frozen=True)
+class Ploughs:
+    """Plough, shovel or broom passes, one row each.
+
+    Attributes
+    ----------
+    hour, column : array of int (pass,)
+        When, at the start of the hour, and where [-].
+    residual_mm : array (pass,)
+        Snow left behind, as water: 1-3 behind a blade, 0.5 behind a broom [mm].
+    """
+
+    hour: NDArray[np.intp]
+    column: NDArray[np.intp]
+    residual_mm: Array
+
+
+@dataclass(frozen=True)
+class Exposed:
+    """What the air touches on each column, flat arrays (column,).
+
+    Attributes
+    ----------
+    over_ice : array of bool
+        Vapour exchanges with ice or snow, else with liquid [-].
+    on_snow : array of bool
+        The uppermost thing is loose snow [-].
+    latent_j_kg : array
+        Heat of evaporation or sublimation [J/kg].
+    activity : array
+        Vapour pressure over that of plain water or ice [-].
+    store_kg_m2 : array
+        What can evaporate at most [kg/m²].
+    """
+
+    over_ice: Flags
+    on_snow: Flags
+    latent_j_kg: Array
+    activity: Array
+    store_kg_m2: Array
+
+    def vapour_pa(self, temp_c: Array) -> tuple[Array, Array]:
+        """Vapour pressure at the surface and its slope with temperature [Pa], [Pa/K]."""
+        base = np.where(self.over_ice, MAGNUS_ICE[0], MAGNUS_WATER[0])
+        rise = np.where(self.over_ice, MAGNUS_ICE[1], MAGNUS_WATER[1])
+        shift = np.where(self.over_ice, MAGNUS_ICE[2], MAGNUS_WATER[2])
+        above = temp_c + shift
+        pressure = self.activity * base * np.exp(rise * temp_c / above)
+        return pressure, pressure * rise * shift / (above * above)
+
+
+@dataclass
+class Film:
+    """Stores on many columns in motion, flat arrays ``(column,)`` in kg/m², that is mm of water.
+
+    Attributes
+    ----------
+    water, ice, snow : array
+        Liquid, frozen film, and loose snow or sleet [kg/m²].
+    frost : array
+        Part of the ice that came as vapour [kg/m²].
+    salts : array (4, column)
+        Each chloride, in the order of ``CHLORIDES`` [kg/m²].
+    density, albedo : array
+        Of the snow [kg/m³], [-].
+    puddle : array
+        Liquid that lies too low to drain [kg/m²].
+    texture_mm, drain_s : array
+        What the texture holds; time constant of draining [mm], [s].
+    wear_per_h : array
+        Share of liquid, ice and salt that traffic carries off in an hour [1/h].
+    """
+
+    texture_mm: Array
+    drain_s: Array
+    wear_per_h: Array
+    water: Array = field(init=False)
+    ice: Array = field(init=False)
+    snow: Array = field(init=False)
+    frost: Array = field(init=False)
+    puddle: Array = field(init=False)
+    salts: Array = field(init=False)
+    density: Array = field(init=False)
+    albedo: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        n = self.texture_mm.size
+        self.water, self.ice, self.snow, self.frost, self.puddle = np.zeros((5, n))
+        self.salts = np.zeros((len(CHLORIDES), n))
+        self.density = np.full(n, NEW_SNOW_KG_M3)
+        self.albedo = np.full(n, FRESH_ALBEDO)
+
+    @property
+    def total(self) -> Array:
+        """Water, ice and snow [kg/m²]."""
+        return np.asarray(self.water + self.ice + self.snow)
+
+    @property
+    def salted(self) -> bool:
+        """Whether there is salt anywhere, or none is known: most runs are without, and cheaper."""
+        return bool(self.salts.any())
+
+    def forget(self, unknown: Flags) -> None:
+        """Make columns unknown from here on."""
+        for item in fields(self):
+            getattr(self, item.name)[..., unknown] = np.nan
+
+    def resume(self, left: Film, where: NDArray[np.intp]) -> None:
+        """Take over what lies on places of another film, (column,)."""
+        for item in fields(self):
+            if not item.init:
+                setattr(self, item.name, getattr(left, item.name).take(where, axis=-1))
+
+    # ------------------------------------------------------------------ heat
+
+    def snow_conductance_wm2k(self) -> Array:
+        """Through the snow, from its surface to the pavement [W/(m² K)]."""
+        through = np.full_like(self.snow, MOST_CONDUCTANCE_WM2K)
+        lies = np.flatnonzero(self.snow != 0.0)
+        if lies.size:
+            density = self.density[lies]
+            conductivity = 2.22 * (density / 1000.0) ** 1.885
+            depth = np.maximum(self.snow[lies], 1e-9) / density
+            through[lies] = np.minimum(conductivity / depth, MOST_CONDUCTANCE_WM2K)
+        return through
+
+    def exposed(self, skin_c: Array) -> Exposed:
+        """Say what the air touches at a skin temperature [°C]."""
+        on_snow = self.snow > 0.0
+        wet = ~on_snow & (self.water > 0.0)
+        on_ice = ~on_snow & ~wet & (self.ice > 0.0)
+        over_ice = ~wet & (skin_c < 0.0)
+        if self.salted:
+            over_ice &= ~(self.salts.sum(axis=0) > SALTED_KG_M2 * 0.1)
+        over_ice |= on_snow | on_ice
+        activity = np.ones_like(skin_c)
+        if self.salted:
+            activity = np.where(over_ice, 1.0, phase.water_activity(self.salts, self.water))
+        store = np.where(on_snow, self.snow, np.where(wet, self.water, self.ice))
+        latent = np.where(over_ice, LATENT_SUBLIMATION_J_KG, LATENT_EVAPORATION_J_KG)
+        return Exposed(over_ice, on_snow, latent, activity, store)
+
+    # ------------------------------------------------------------------ masses
+
+    def receive(self, liquid: Array, snow: Array, sleet: Array) -> None:
+        """Take precipitation in, each (column,) [kg/m²]."""
+        self.water = self.water + liquid
+        fresh = snow + sleet
+        falling = fresh > 0.0
+        if not falling.any():
+            return
+        before = self.snow
+        self.snow = before + fresh
+        volume = before / self.density + snow / NEW_SNOW_KG_M3 + sleet / SLEET_KG_M3
+        self.density = np.where(falling, self.snow / np.maximum(volume, 1e-12), self.density)
+        white = np.minimum(fresh / FRESHENED_BY_MM, 1.0)
+        bare = before <= 0.0
+        freshened = self.albedo + white * (FRESH_ALBEDO - self.albedo)
+        self.albedo = np.where(falling & bare, FRESH_ALBEDO, freshened)
+
+    def vapour(self, evaporated: Array, exposed: Exposed) -> None:
+        """Give vapour to the air, or take it (negative), (column,) [kg/m²]."""
+        if not evaporated.any():
+            return
+        gain = np.maximum(-evaporated, 0.0)
+        rest = np.maximum(evaporated, 0.0)
+        from_snow = np.where(exposed.on_snow, np.minimum(rest, self.snow), 0.0)
+        rest = rest - from_snow
+        from_water = np.where(
+            exposed.over_ice & ~exposed.on_snow, 0.0, np.minimum(rest, self.water)
+        )
+        from_ice = np.minimum(rest - from_water, self.ice)
+        rime = np.where(exposed.over_ice & ~exposed.on_snow, gain, 0.0)
+        self.snow = self.snow - from_snow + np.where(exposed.on_snow, gain, 0.0)
+        self.water = self.water - from_water + np.where(exposed.over_ice, 0.0, gain)
+        self.ice = self.ice - from_ice + rime
+        self.frost = np.minimum(self.frost + rime, self.ice)
+
+    def melt_snow(self, melted: Array) -> None:
+        """Turn snow into water, (column,) [kg/m²]."""
+        self.snow = np.maximum(self.snow - melted, 0.0)
+        self.water = self.water + melted
+
+    def shift(self, liquid: Array) -> None:
+        """Set the liquid, (column,) [kg/m²]: the rest freezes to ice, or comes from ice and snow.
+
+        Brine eats the ice it lies in before the snow above; plain melting takes the snow first.
+        """
+        if np.array_equal(liquid, self.water):
+            return
+        melted = np.maximum(liquid - self.water, 0.0)
+        frozen = np.maximum(self.water - liquid, 0.0)
+        from_ice = np.minimum(melted - np.minimum(melted, self.snow), self.ice)
+        if self.salted:
+            briny = self.salts.sum(axis=0) > SALTED_KG_M2
+            from_ice = np.where(briny, np.minimum(melted, self.ice), from_ice)
+        from_snow = np.minimum(melted - from_ice, self.snow)
+        self.water = self.water + from_ice + from_snow - frozen
+        self.ice = self.ice - from_ice + frozen
+        self.snow = self.snow - from_snow
+        self.frost = np.minimum(self.frost, self.ice)
+
+    def drain(self, duration_s: float) -> tuple[Array, Array | None]:
+        """Let liquid above what texture, puddles and snow hold run off.
+
+        Parameters
+        ----------
+        duration_s : float
+            Length of the step [s].
+
+        Returns
+        -------
+        water, salts : array (column,), array (4, column) or None
+            What left; None where there is no salt at all [kg/m²].
+        """
+        loose = self.water - (self.texture_mm + SNOW_HOLDS_FRAC * self.snow)
+        self.puddle = np.clip(loose, 0.0, self.puddle)
+        excess = np.maximum(loose - self.puddle, 0.0)
+        if not excess.any():
+            return excess, None
+        moving = excess * -np.expm1(-duration_s / self.drain_s)
+        room = PUDDLE_FRAC * PUDDLE_DEPTH_MM - self.puddle
+        caught = np.minimum(PUDDLE_FRAC * moving, room)
+        self.puddle = self.puddle + caught
+        return self.carry_off((moving - caught) / np.maximum(self.water, 1e-300), ice=False)
+
+    def carry_off(self, share: Array, ice: bool) -> tuple[Array, Array | None]:
+        """Take a share of the liquid with its salt, and of the ice if asked, off the surface."""
+        gone = share * self.water
+        self.water = self.water - gone
+        salts = None
+        if self.salted:
+            salts = share * self.salts
+            self.salts = self.salts - salts
+        if ice:
+            gone = gone + share * self.ice
+            self.frost = (1.0 - share) * self.frost
+            self.ice = (1.0 - share) * self.ice
+        return gone, salts
+
+    def wear(self, duration_s: float) -> tuple[Array, Array | None]:
+        """Let traffic carry off film and salt; what left, as for ``drain`` [kg/m²]."""
+        return self.carry_off(-np.expm1(-self.wear_per_h * duration_s / 3600.0), ice=True)
+
+    def age(self, duration_s: float) -> None:
+        """Let snow settle and darken."""
+        settling = -np.expm1(-duration_s / SETTLING_S)
+        light = np.maximum(SETTLED_SNOW_KG_M3 - self.density, 0.0)
+        self.density = self.density + settling * light
+        darkening = -np.expm1(-duration_s / ALBEDO_DECAY_S)
+        self.albedo = self.albedo + darkening * (OLD_ALBEDO - self.albedo)
+
+    def plough(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array | None]:
+        """Clear snow down to a residual; liquid that the snow holds goes with it.
+
+        Parameters
+        ----------
+        where : array of int (pass,)
+            Places on the flat column axis [-].
+        residual_mm : array (pass,)
+            Snow left, as water [mm].
+
+        Returns
+        -------
+        water, salts : array (column,), array (4, column) or None
+            What left, snow included; None where there is no salt at all [kg/m²].
+        """
+        keep = np.full(self.snow.size, np.inf)
+        np.minimum.at(keep, where, residual_mm)
+        left = np.minimum(self.snow, keep)
+        removed = self.snow - left
+        share = removed / np.maximum(self.snow, 1e-300)
+        held = np.maximum(self.water - self.texture_mm - self.puddle, 0.0)
+        gone, salts = self.carry_off(share * held / np.maximum(self.water, 1e-300), ice=False)
+        self.density = np.where(removed > 0.0, PACKED_SNOW_KG_M3, self.density)
+        self.snow = left
+        return gone + removed, salts
+
+    def apply(self, where: NDArray[np.intp], salts_kg_m2: Array, water_kg_m2: Array) -> None:
+        """Put product down at places on the flat column axis, (4, place) and (place,) [kg/m²]."""
+        np.add.at(self.water, where, water_kg_m2)
+        for store, salt in zip(self.salts, salts_kg_m2, strict=True):
+            np.add.at(store, where, salt)
+
+
+def vapour_flux(
+    exposed: Exposed,
+    heat_wm2k: Array,
+    skin_c: Array,
+    air_pa: Array,
+    pressure_pa: Array,
+    step_s: float,
+) -> tuple[Array, Array]:
+    """Evaporation as a straight line around a skin temperature, never more than there is.
+
+    Parameters
+    ----------
+    exposed : Exposed
+        What the air touches [-].
+    heat_wm2k : array (column,)
+        Exchange coefficient for heat [W/(m² K)].
+    skin_c : array (column,)
+        Skin temperature [°C].
+    air_pa, pressure_pa : array (column,)
+        Vapour pressure of the air; station pressure [Pa].
+    step_s : float
+        Length of the step [s].
+
+    Returns
+    -------
+    flux, slope : array (column,)
+        Evaporation at ``skin_c``, negative for dew and frost; its slope [kg/(m² s)], per K.
+    """
+    transfer = heat_wm2k * (VAPOUR_TO_DRY_AIR / CP_J_KG_K) / pressure_pa
+    surface_pa, steepness = exposed.vapour_pa(skin_c)
+    flux = transfer * (surface_pa - air_pa)
+    most = exposed.store_kg_m2 / step_s
+    limited = flux >= most
+    return np.where(limited, most, flux), np.where(limited, 0.0, transfer * steepness)

@@ -1,0 +1,238 @@
+"""What a film amounts to, in the trade's words: how icy, where it freezes, what it is called.
+
+Pure functions of masses, any shape, and the hourly record that the film of many columns leaves
+behind. State and freezing go by the brine's own freeze point, not by 0 °C.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan.liquids import brine
+from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
+from stormplan.physics.film import SALTED_KG_M2, Film
+
+Array = NDArray[np.float64]
+
+# What counts as something, kg/m²; the thresholds of road weather practice, from memory.
+WET_MM, BRINE_MM, SNOW_MM, ICE_MM, FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
+BRINE_STRENGTH_FRAC = 0.01  # weaker than this freezes within 0.6 °C of water: call it wet
+SLUSH_LIQUID_FRAC = 0.3  # own choice of a name, not a safety limit
+SODDEN_FRAC = 0.15  # liquid share from which snow is slush, own choice
+
+
+class State(IntEnum):
+    """What a person would call the surface."""
+
+    UNKNOWN = -1
+    DRY = 0
+    WET = 1
+    BRINE = 2
+    LOOSE_SNOW = 3
+    SLUSH = 4
+    FROST = 5
+    ICE = 6
+
+    @property
+    def words(self) -> str:
+        """In lower case, with blanks."""
+        return self.name.lower().replace("_", " ")
+
+
+def ice_frac(water: Array, ice: Array, salts: Array) -> Array:
+    """Mass of ice over mass of film, salt included and loose snow not.
+
+    Parameters
+    ----------
+    water, ice : array (...)
+        Liquid and frozen film [kg/m²].
+    salts : array (4, ...)
+        Each chloride [kg/m²].
+
+    Returns
+    -------
+    array (...)
+        0 where there is no film [-].
+    """
+    film = water + ice + salts.sum(axis=0)
+    return np.asarray(np.where(film > 0.0, ice / np.maximum(film, 1e-300), film * 0.0))
+
+
+def freeze_point_c(water: Array, ice: Array, salts: Array) -> Array:
+    """Temperature at which the film, all of it melted, begins to freeze.
+
+    Parameters
+    ----------
+    water, ice : array (...)
+        Liquid and frozen film [kg/m²].
+    salts : array (4, ...)
+        Each chloride [kg/m²].
+
+    Returns
+    -------
+    array (...)
+        0 without salt; that of the strongest brine where salt lies dry; NaN where unknown [°C].
+    """
+    film = water + ice
+    point = film * 0.0
+    salted = salts.sum(axis=0) > 0.0
+    if salted.any():
+        moles = salts[:, salted] * (1000.0 / MOLAR_MASS_G_MOL[:, None])
+        molality = moles / np.maximum(film[salted], 1e-9)
+        # stronger than any solution is salt that lies dry: it makes the strongest brine
+        strongest = np.maximum(molality.sum(axis=0) / 7.0, 1.0)
+        point[salted] = brine.freeze_point_c(molality / strongest)
+    return np.asarray(point)
+
+
+def classify(water: Array, ice: Array, frost: Array, snow: Array, salts: Array) -> NDArray[np.int8]:
+    """Name the state of a surface.
+
+    Parameters
+    ----------
+    water, ice, frost, snow : array (...)
+        Liquid, frozen film, the part of it that came as vapour, loose snow [kg/m²].
+    salts : array (4, ...)
+        Each chloride [kg/m²].
+
+    Returns
+    -------
+    array of int8 (...)
+        ``State`` codes, the most hazardous that applies; UNKNOWN where masses are NaN [-].
+    """
+    salt = salts.sum(axis=0)
+    salted = salt > SALTED_KG_M2
+    strong = salt > BRINE_STRENGTH_FRAC * (water + salt)
+    frozen = ice - frost
+    film = np.maximum(water + ice, 1e-300)
+    mushy = salted & (water / film >= SLUSH_LIQUID_FRAC)
+    choices = [
+        (np.isnan(water + ice + snow), State.UNKNOWN),
+        ((frozen > ICE_MM) & ~mushy, State.ICE),
+        (frozen > ICE_MM, State.SLUSH),
+        ((snow > SNOW_MM) & (water > SODDEN_FRAC * snow), State.SLUSH),
+        (snow > SNOW_MM, State.LOOSE_SNOW),
+        ((ice > FROST_MM) & (frost >= 0.5 * ice), State.FROST),
+        ((ice > FROST_MM) & ~mushy, State.ICE),
+        (ice > FROST_MM, State.SLUSH),
+        ((water > BRINE_MM) & salted & strong, State.BRINE),
+        (water > WET_MM, State.WET),
+    ]
+    return np.select(
+        [condition for condition, _ in choices],
+        [np.int8(state) for _, state in choices],
+        np.int8(State.DRY),
+    ).astype(np.int8)
+
+
+@dataclass(frozen=True)
+class FilmHours:
+    """Film of many columns, hour by hour: arrays ``(hour, column, member)``, kg/m² = mm of water.
+
+    Stores are at the end of the hour, flows are sums over it; NaN once unknown.
+
+    Attributes
+    ----------
+    water_mm, ice_mm, frost_mm, snow_mm : array
+        Liquid, frozen film, the part of it that came as vapour, loose snow and sleet [mm].
+    snow_depth_mm : array
+        How deep the snow lies [mm].
+    salts_kg_m2 : array (4, hour, column, member)
+        Each chloride on the surface [kg/m²].
+    drained_mm, evaporated_mm, deposited_mm, cleared_mm, worn_mm : array
+        Run off; given to the air; taken from it; ploughed off; carried off by traffic [mm].
+    salts_lost_kg_m2 : array (4, hour, column, member)
+        Gone with what drained, was ploughed or carried off [kg/m²].
+    melted_mm : array
+        Snow and ice turned liquid, negative when freezing [mm].
+    """
+
+    water_mm: Array
+    ice_mm: Array
+    frost_mm: Array
+    snow_mm: Array
+    snow_depth_mm: Array
+    salts_kg_m2: Array
+    drained_mm: Array
+    evaporated_mm: Array
+    deposited_mm: Array
+    cleared_mm: Array
+    worn_mm: Array
+    salts_lost_kg_m2: Array
+    melted_mm: Array
+
+    @cached_property
+    def ice_frac(self) -> Array:
+        """Ice over film by mass at the end of the hour [-]."""
+        return ice_frac(self.water_mm, self.ice_mm, self.salts_kg_m2)
+
+    @cached_property
+    def freeze_point_c(self) -> Array:
+        """Freeze point of the film at the end of the hour [°C]."""
+        return freeze_point_c(self.water_mm, self.ice_mm, self.salts_kg_m2)
+
+    @cached_property
+    def state(self) -> NDArray[np.int8]:
+        """``State`` code at the end of the hour [-]."""
+        return classify(self.water_mm, self.ice_mm, self.frost_mm, self.snow_mm, self.salts_kg_m2)
+
+    @cached_property
+    def first_freeze_hour(self) -> NDArray[np.intp]:
+        """Hour in which ice or frost first stands there, −1 for never, (column, member)."""
+        frozen = self.ice_mm > FROST_MM
+        return np.where(frozen.any(axis=0), frozen.argmax(axis=0), -1)
+
+
+class Recorder:
+    """Collects what a film does, and writes it down at the end of each hour."""
+
+    FLOWS = ("drained", "evaporated", "deposited", "cleared", "worn", "melted")
+
+    def __init__(self, hours: int, columns: int, members: int) -> None:
+        self._shape = (columns, members)
+        stores = ("water", "ice", "frost", "snow", "snow_depth")
+        self._out = {
+            f"{name}_mm": np.zeros((hours, *self._shape)) for name in (*stores, *self.FLOWS)
+        }
+        self._salts = np.zeros((len(CHLORIDES), hours, *self._shape))
+        self._lost = np.zeros_like(self._salts)
+        self.begin()
+
+    def begin(self) -> None:
+        """Start an hour."""
+        n = self._shape[0] * self._shape[1]
+        self._sum = {name: np.zeros(n) for name in self.FLOWS}
+        self._salt_sum = np.zeros((len(CHLORIDES), n))
+
+    def add(self, flow: str, water: Array, salts: Array | None = None) -> None:
+        """Count a flow of the hour, (column,) and (4, column) [kg/m²]."""
+        self._sum[flow] += water
+        if salts is not None:
+            self._salt_sum += salts
+
+    def vapour(self, evaporated: Array) -> None:
+        """Count vapour given to the air, or taken from it (negative) [kg/m²]."""
+        self._sum["evaporated"] += np.maximum(evaporated, 0.0)
+        self._sum["deposited"] += np.maximum(-evaporated, 0.0)
+
+    def end(self, hour: int, film: Film) -> None:
+        """Write the hour down; memory that stays zero is never touched, nor taken."""
+        depth = film.snow / film.density * 1000.0
+        stores = {"water": film.water, "ice": film.ice, "frost": film.frost, "snow": film.snow}
+        for name, values in (stores | {"snow_depth": depth} | self._sum).items():
+            if values.any():
+                self._out[f"{name}_mm"][hour] = values.reshape(self._shape)
+        for out, values in ((self._salts, film.salts), (self._lost, self._salt_sum)):
+            for index, row in enumerate(values):
+                if row.any():
+                    out[index, hour] = row.reshape(self._shape)
+        self.begin()
+
+    def film_hours(self) -> FilmHours:
+        """All hours, as a record."""
+        return FilmHours(**self._out, salts_kg_m2=self._salts, salts_lost_kg_m2=self._lost)

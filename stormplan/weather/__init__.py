@@ -1,0 +1,1 @@
+"""What the weather services say: replies as received, forecasts as hours, alerts."""

@@ -1,0 +1,175 @@
+"""An hourly table of one's own: a CSV file for a site, from a station, a consultant or a hunch.
+
+The first line names the columns: ``time``, an ISO 8601 moment on the whole hour with its offset,
+and any of the forecast's variables, whose names carry their unit. A cell left empty is unknown.
+What can be derived is: dew point from humidity, phases from temperature, depth from snow water.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from stormplan.errors import ForecastError
+from stormplan.weather import air, forecast
+from stormplan.weather.forecast import CellForecast, Marks
+from stormplan.weather.providers import NotServedError, Place, hourly, phase
+from stormplan.weather.providers.layers import Array, HourAxis, Notes, instant
+
+SOURCE = "table"
+LONGEST_H = 24 * 31
+
+
+def _rows(text: str, who: str) -> tuple[list[str], dict[datetime, list[str]]]:
+    """Read names and rows; a time given twice keeps its later row."""
+    lines = [line for line in csv.reader(io.StringIO(text)) if any(map(str.strip, line))]
+    names = [name.strip() for name in lines[0]] if lines else []
+    unknown = [name for name in names if name != "time" and name not in forecast.VARIABLES]
+    if "time" not in names or unknown:
+        wrong = f"unknown column '{unknown[0]}'" if unknown else "no column 'time'"
+        raise ForecastError(f"{who}: {wrong}; accepted: time, {', '.join(forecast.VARIABLES)}")
+    rows: dict[datetime, list[str]] = {}
+    for number, line in enumerate(lines[1:], start=2):
+        said = line[names.index("time")] if len(line) == len(names) else None
+        time = instant(said.strip()) if said is not None else None
+        if time is None or (time.minute, time.second, time.microsecond) != (0, 0, 0):
+            raise ForecastError(
+                f"{who}: row {number} needs {len(names)} cells and a time on the whole hour with "
+                f"its offset, like 2026-01-12T06:00-06:00; it is '{','.join(line):.60}'"
+            )
+        rows[time] = line
+    if not rows:
+        raise ForecastError(f"{who}: no rows")
+    return names, rows
+
+
+def _number(text: str, name: str, time: datetime, who: str) -> float:
+    try:
+        return float(text) if text.strip() else np.nan
+    except ValueError:
+        raise ForecastError(
+            f"{who}: {name} is '{text:.40}' at {time:%Y-%m-%d %H:%M}Z; give a number, or nothing "
+            "where it is not known"
+        ) from None
+
+
+def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
+    """Derive phases from the total, the total from phases, and the depth of snow."""
+    given = [name for name in forecast.PHASES if np.isfinite(values[name]).any()]
+    if given:
+        parts = np.array([values[name] for name in given])
+        known = np.isfinite(parts).any(axis=0)
+        for name in forecast.PHASES:
+            values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
+        total = np.where(known, np.nansum(parts, axis=0), np.nan)
+        values["precip_mm"] = np.where(known, total, values["precip_mm"])
+    else:
+        temp = values["air_temp_c"]
+        wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
+        state = phase.Air(temp, wet_bulb, values["ice_accr_mm"])
+        shares = np.zeros((temp.size, len(forecast.PHASES)))
+        corrected = phase.corrected(shares, state)
+        phase.shared_out(values, marks, values["precip_mm"], *corrected)
+    hourly.model_snow_depth(values, marks)
+
+
+def read(
+    text: str, place: Place, issued_at: datetime, fetched_at: datetime, elevation_m: float = 0.0
+) -> CellForecast:
+    """Read a table.
+
+    Parameters
+    ----------
+    text : str
+        The file [-].
+    place : Place
+        What it is for [-].
+    issued_at, fetched_at : datetime
+        When it was written and when it was read, aware UTC [-].
+    elevation_m : float
+        For the pressure where the table has none [m].
+
+    Raises
+    ------
+    ForecastError
+        A column or a row that cannot be read; says which and what would be accepted.
+    """
+    who = f"{SOURCE} {place.key}"
+    names, rows = _rows(text, who)
+    first, last = min(rows), max(rows)
+    axis = HourAxis(first, round((last - first) / timedelta(hours=1)) + 1)
+    if axis.hours > LONGEST_H:
+        raise ForecastError(f"{who}: {axis.hours} h long; accepted: up to {LONGEST_H} h")
+    notes, marks = Notes(), hourly.unmarked(axis.hours)
+    values = {name: np.full(axis.hours, np.nan) for name in forecast.VARIABLES}
+    for time, line in rows.items():
+        for name, cell in zip(names, line, strict=True):
+            if name != "time":
+                values[name][axis.hour(time)] = _number(cell, name, time, who)
+    values = {name: hourly.within(name, array, name, notes) for name, array in values.items()}
+    hourly.agree_humidity(values, marks, notes)
+    hourly.standard_pressure(values, marks, elevation_m)
+    _complete(values, marks)
+    hourly.note_jumps(values, axis, notes)
+    return CellForecast(
+        source=SOURCE,
+        cell=place.key,
+        latitude_deg=place.latitude_deg,
+        longitude_deg=place.longitude_deg,
+        elevation_m=elevation_m,
+        start=axis.start,
+        issued_at=issued_at,
+        fetched_at=fetched_at,
+        values={name: array[:, None] for name, array in values.items()},
+        marks=marks,
+        notes=notes.lines(),
+    )
+
+
+class Tables:
+    """The tables of a sites file.
+
+    Parameters
+    ----------
+    files : mapping of str
+        By site [-].
+    folder : Path
+        Where relative names start [-].
+    """
+
+    def __init__(self, files: Mapping[str, str], folder: Path) -> None:
+        self._files = {key: folder / name for key, name in files.items()}
+
+    def forecast(self, place: Place, now: datetime) -> CellForecast:
+        """Read the table of a place; the file's date stands for its time of issue.
+
+        Raises
+        ------
+        ForecastError
+            No table for it, or one that cannot be read or does not cover the day from ``now``.
+        """
+        return hourly.fit(replace(self.read(place), fetched_at=now), now)
+
+    def read(self, place: Place) -> CellForecast:
+        """Read the table of a place, whatever hours it holds.
+
+        Raises
+        ------
+        ForecastError
+            There is none, or it cannot be read.
+        """
+        path = self._files.get(place.key)
+        if path is None:
+            raise NotServedError(f"table: none is named for {place.key} (weather.tables)")
+        try:
+            text = path.read_text(encoding="utf-8")
+            written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+        except (OSError, UnicodeDecodeError) as error:
+            raise ForecastError(f"table {place.key}: {path} cannot be read ({error})") from error
+        return read(text, place, written, written)

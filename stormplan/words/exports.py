@@ -1,0 +1,259 @@
+"""The plan for other programs: tables, a calendar and a map, in open formats.
+
+CSV (RFC 4180) in the company's units with the unit in every heading, iCalendar (RFC 5545) through
+its library, GeoJSON (RFC 7946). Names come out inert: no cell runs as a formula.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from stormplan import units
+from stormplan.decision.event import Hazard
+from stormplan.decision.mix import YardMix
+from stormplan.decision.plan import Plan, SitePlan, SurfacePlan
+from stormplan.decision.treatment import Action, Treatment
+from stormplan.units import Speaker, System
+from stormplan.words.wording import blend_name
+
+HOUR = timedelta(hours=1)
+
+
+def table(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Write a table.
+
+    Parameters
+    ----------
+    heading : sequence of str
+        Names of the columns [-].
+    rows : iterable of sequence
+        Cells; None is left empty, moments are written in ISO 8601 [-].
+
+    Returns
+    -------
+    str
+        CSV (RFC 4180). Text that a spreadsheet would take for a formula gets a leading apostrophe,
+        and line breaks become blanks.
+    """
+    out = io.StringIO()
+    written = csv.writer(out, lineterminator="\r\n")
+    written.writerow(heading)
+    for row in rows:
+        written.writerow([_cell(value) for value in row])
+    return out.getvalue()
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="minutes")
+    return inert(value) if isinstance(value, str) else str(value)
+
+
+def inert(text: str) -> str:
+    """Keep a spreadsheet from running a name as a formula, and a name on its line."""
+    line = " ".join(text.split())
+    return f"'{line}" if line[:1] in ("=", "+", "-", "@") else line
+
+
+# -- tables ---------------------------------------------------------------------------------------
+
+
+def _every(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
+    return ((site, s, item) for site in plan.sites for s, item in site.treatments)
+
+
+def treatments_csv(plan: Plan) -> str:
+    """Write one row per surface and event: what comes, what is done, when, with what."""
+    us = plan.units == "us"
+    litre, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
+    area, area_unit = (units.M2_PER_FT2, "ft2") if us else (1.0, "m2")
+    rate, rate_unit = (units.L_M2_PER_GAL_KFT2, "gal_1000ft2") if us else (1.0, "L_m2")
+    degree = "F" if us else "C"
+    heading = [
+        *("site", "surface", "client", "yard", "priority", f"area_{area_unit}", "hazard"),
+        *("event_start", "event_end", "probability", f"coldest_pavement_{degree}", "action"),
+        *("blend", f"rate_{rate_unit}", f"volume_{volume}", "earliest", "best_start", "latest"),
+        *("holds_until", "look_again"),
+    ]
+
+    def row(site: SitePlan, surface: SurfacePlan, item: Treatment) -> list[object]:
+        event = item.event
+        sprays = item.action is Action.PRETREAT
+        cold = None if event is None else event.coldest_surface_c
+        return [
+            *(site.name, surface.name, site.client, site.yard, site.priority),
+            round(surface.area_m2 / area),
+            None if event is None else str(event.hazard),
+            None if event is None else event.start,
+            None if event is None else event.end,
+            None if event is None else round(event.probability, 2),
+            None if cold is None else round(units.c_to_f(cold) if us else cold, 1),
+            str(item.action),
+            blend_name(item.additive_name, item.additive_share) if sprays else None,
+            round(item.rate_l_m2 / rate, 3) if sprays else None,
+            round(item.volume_l / litre, 1) if sprays else None,
+            *(item.earliest, item.best_start, item.latest, item.holds_until, item.look_again),
+        ]
+
+    return table(heading, (row(*found) for found in _every(plan)))
+
+
+def refreeze_csv(plan: Plan) -> str:
+    """Write one row per surface and stretch in which it can freeze back."""
+    heading = ["client", "site", "surface", "start", "end", "timezone", "probability", "water"]
+    return table(
+        heading,
+        (
+            [
+                *(site.client, site.name, surface.name, one.start, one.end, site.timezone),
+                *(round(one.probability, 2), one.water),
+            ]
+            for site in plan.sites
+            for surface in site.surfaces
+            for one in surface.refreeze
+        ),
+    )
+
+
+def mix_csv(yards: Iterable[YardMix], system: System) -> str:
+    """Write the mix: yard, item, quantity, unit.
+
+    Parameters
+    ----------
+    yards : iterable of YardMix
+        The plan's yards [-].
+    system : str
+        ``"us"`` or ``"metric"`` [-].
+
+    Returns
+    -------
+    str
+        CSV in the company's units.
+    """
+    us = system == "us"
+    litre, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
+    kilo, mass = (units.KG_PER_LB, "lb") if us else (1.0, "kg")
+    rows: list[list[object]] = []
+    for yard in yards:
+        for blend in yard.blends:
+            name = f"spray {blend_name(blend.additive_name, blend.share)}"
+            rows.append([yard.name, name, f"{blend.volume_l / litre:.1f}", volume])
+        for what, volume_l in (
+            ("more for the forecasts", yard.more_l),
+            ("later passes", yard.later_l),
+            ("brine needed with reserve", yard.brine_needed_l),
+            ("brine usable in tanks", yard.brine_usable_l),
+            ("brine to make", yard.brine_to_make_l),
+            ("water", yard.water_l),
+        ):
+            rows.append([yard.name, what, f"{volume_l / litre:.1f}", volume])
+        rows.append([yard.name, "salt as delivered", f"{yard.salt_kg / kilo:.1f}", mass])
+        for item in yard.additives:
+            short = f"{item.short_l / litre:.1f}"
+            rows.append(
+                [yard.name, f"additive {item.name}", f"{item.needed_l / litre:.1f}", volume]
+            )
+            rows.append([yard.name, f"additive {item.name} short", short, volume])
+    return table(["yard", "item", "quantity", "unit"], rows)
+
+
+# -- calendar -------------------------------------------------------------------------------------
+
+
+def windows_ics(plan: Plan) -> str:
+    """Write treat windows and re-checks as a calendar.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record [-].
+
+    Returns
+    -------
+    str
+        iCalendar; surfaces of a site that share a window share an entry. Equal plans give equal
+        files: the stamp is the plan's own moment.
+    """
+    from icalendar import Calendar, Event
+
+    calendar = Calendar()
+    calendar.add("prodid", "-//stormplan//windows//EN")
+    calendar.add("version", "2.0")
+    for number, (what, start, end, site, says) in enumerate(_entries(plan), start=1):
+        entry = Event()
+        entry.add("uid", f"{plan.made_at:%Y%m%dT%H%M%SZ}-{number}@stormplan.invalid")
+        entry.add("dtstamp", plan.made_at)
+        entry.add("dtstart", start)
+        entry.add("dtend", end)
+        entry.add("summary", " ".join(f"{what}: {site.name}".split()))
+        entry.add("description", "\n".join(" ".join(line.split()) for line in says))
+        entry.add("geo", (site.latitude_deg, site.longitude_deg))
+        calendar.add_component(entry)
+    return str(calendar.to_ical(), "utf-8")
+
+
+def _entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePlan, list[str]]]:
+    """Gather surfaces by site and window: (what, from, to, site, one line each)."""
+    say = Speaker(plan.units)
+    found: dict[tuple[str, datetime, datetime, str], list[str]] = {}
+    where = {site.key: site for site in plan.sites}
+    for site, surface, item in _every(plan):
+        if item.earliest is not None and item.latest is not None:
+            blend = blend_name(item.additive_name, item.additive_share)
+            line = f"{surface.name}: {say.volume(item.volume_l)} {blend}"
+            if item.best_start is not None:
+                line += f", best {item.best_start.isoformat(timespec='minutes')}"
+            key = ("Spray", item.earliest, item.latest + HOUR, site.key)
+            found.setdefault(key, []).append(line)
+        elif item.look_again is not None:
+            key = ("Look again", item.look_again, item.look_again + HOUR / 2, site.key)
+            found.setdefault(key, []).append(f"{surface.name}: {item.says}")
+    return sorted(
+        ((what, start, end, where[key], says) for (what, start, end, key), says in found.items()),
+        key=lambda entry: (entry[1], entry[0], entry[3].key),
+    )
+
+
+# -- map ------------------------------------------------------------------------------------------
+
+
+def sites_geojson(plan: Plan) -> str:
+    """Write the sites as points with their worst hazard and what is done."""
+    features = [_feature(site, plan) for site in plan.sites]
+    return json.dumps({"type": "FeatureCollection", "features": features}, indent=1) + "\n"
+
+
+def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
+    events = [item.event for _, item in site.treatments if item.event is not None]
+    order = list(Hazard)
+    worst = max(events, key=lambda event: order.index(event.hazard), default=None)
+    first = min((event.start for event in events), default=None)
+    actions = dict.fromkeys(str(item.action) for _, item in site.treatments)
+    return {
+        "type": "Feature",
+        "id": site.key,
+        # RFC 7946: longitude first, WGS 84; 1e-5 degrees is a metre
+        "geometry": {
+            "type": "Point",
+            "coordinates": [round(site.longitude_deg, 5), round(site.latitude_deg, 5)],
+        },
+        "properties": {
+            "name": site.name,
+            "client": site.client,
+            "yard": site.yard,
+            "priority": site.priority,
+            "hazard": None if worst is None else str(worst.hazard),
+            "first_hazard": None if first is None else first.isoformat(timespec="minutes"),
+            "probability": None if worst is None else round(worst.probability, 2),
+            "actions": list(actions),
+            "problem": site.problem,
+            "made_at": plan.made_at.isoformat(timespec="minutes"),
+        },
+    }
