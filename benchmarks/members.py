@@ -3,7 +3,8 @@
     .venv/bin/python benchmarks/members.py [SITES [CELLS [MEMBERS]]]
 
 Prints seconds of processor time and peak memory for one member and for all of them, and their ratio. Each case runs
-in a process of its own, on one core.
+in a process of its own, on one core. Many members take longer time steps than one does
+(`forcing.steps_per_hour`).
 """
 
 import json

@@ -559,6 +559,8 @@ def _unknown(forecast: Forecast, cell: int, ground: Ground) -> tuple[Unknown, ..
     known["pavement"] = _known(ground.surface_c) | ~known["temperature"]
     found = []
     for what, hours in known.items():
+        if hours.all():
+            continue
         if not hours.any():
             found.append(Unknown(what=what, after=None))
             continue

@@ -260,12 +260,14 @@ def applications(placed: Sequence[tuple[Candidate, int]], mixtures: Mixtures) ->
 
 def plows(placed: Sequence[tuple[Search, int]]) -> Ploughs | None:
     """Line up the passes: (search, place on the column axis)."""
-    rows = [(hour, at, search.residual_mm) for search, at in placed for hour in search.plows]
-    if not rows:
+    hours = [hour for search, _ in placed for hour in search.plows]
+    if not hours:
         return None
-    hours, places, residual = zip(*rows, strict=True)
+    passes = [len(search.plows) for search, _ in placed]
     return Ploughs(
-        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual)
+        np.array(hours, dtype=np.intp),
+        np.repeat(np.array([at for _, at in placed], dtype=np.intp), passes),
+        np.repeat([search.residual_mm for search, _ in placed], passes),
     )
 
 
