@@ -84,12 +84,14 @@ def test_normal_and_quantiles_are_those_of_published_tables():
         spread.normal(np.array(list(table))), list(table.values()), atol=2e-7
     )
     alone = np.full((1, 1), 5.0)
-    assert spread.quantile(alone, np.full((1, 1), 2.0), 0.9)[0] == pytest.approx(
+    assert spread.quantiles(alone, np.full((1, 1), 2.0), [0.9])[0, 0] == pytest.approx(
         5 + 2 * 1.2815516, abs=1e-3
     )
     # two far members of equal weight: a tenth of all is a fifth of the lower one
     apart = np.array([[-50.0, 50.0]])
-    assert spread.quantile(apart, np.ones((1, 1)), 0.1)[0] == pytest.approx(-50.8416, abs=1e-2)
+    assert spread.quantiles(apart, np.ones((1, 1)), [0.1])[0, 0] == pytest.approx(
+        -50.8416, abs=1e-2
+    )
 
 
 def test_the_analytic_error_is_what_the_members_come_to():

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.physics.spread import quantile
+from stormplan.physics.spread import FOUR_OF_FIVE, quantiles
 from stormplan.weather.forecast import PHASES, Array
 
 #: Fewer members than this say little of a tenth at either end.
@@ -96,7 +96,7 @@ class Members:
         coldest_c = self._totals(self.surface_c, run, np.min)
         if len(coldest_c) < FEWEST_FOR_RANGE or not np.isfinite(coldest_c).all():
             return None
-        low, high = (quantile(coldest_c, np.array(error_dc), share) for share in (0.1, 0.9))
+        low, high = quantiles(coldest_c, np.array([error_dc]), FOUR_OF_FIVE)
         return float(low), float(high)
 
     def comes(self, run: slice) -> NDArray[np.bool_]:

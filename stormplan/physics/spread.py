@@ -8,7 +8,8 @@ ensemble's members take the same road.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from types import MappingProxyType
@@ -61,6 +62,8 @@ def _steps() -> Array:
     return np.concatenate([np.zeros((4, 1)), half, -half], axis=1)
 
 
+FOUR_OF_FIVE = (0.1, 0.9)
+WITHIN_DC = 0.01  # of a quantile: finer than it is told
 MEMBERS = 9
 STEPS = _steps()
 
@@ -247,9 +250,10 @@ def sure(surface_c: Array, dew_point_c: Array, error_dc: Array) -> Sure:
         NaN where a member is.
     """
     kernel = error_dc.reshape(-1, *[1] * (surface_c.ndim - 1))
+    low_c, high_c = quantiles(surface_c, kernel, FOUR_OF_FIVE)
     return Sure(
-        quantile(surface_c, kernel, 0.1),
-        quantile(surface_c, kernel, 0.9),
+        low_c,
+        high_c,
         normal(-surface_c / kernel).mean(axis=-1),
         frost_chance(surface_c, dew_point_c, kernel).mean(axis=-1),
     )
@@ -271,35 +275,31 @@ def normal(deviation: Array) -> Array:
     return np.asarray(np.where(deviation > 0.0, 1.0 - tail, tail))
 
 
-def quantile(surface_c: Array, kernel_dc: Array, share: float) -> Array:
-    """Quantile of kernels of equal weight around members, by bisection.
+def quantiles(surface_c: Array, kernel_dc: Array, shares: Sequence[float]) -> Array:
+    """Quantiles of kernels of equal weight around members, by bisection.
 
     Parameters
     ----------
     surface_c : array (..., member)
         Middles [°C].
-    kernel_dc : array broadcastable to it
+    kernel_dc : array (..., 1), broadcastable to it
         Standard deviation [K].
-    share : float
-        Chance to stay below [-].
+    shares : sequence of float
+        Chances to stay below [-].
 
     Returns
     -------
-    array (...)
+    array (share, ...)
         To within 0.01 [°C].
     """
-    reach = 4.0 * np.max(kernel_dc)
-    low, high = surface_c.min(axis=-1) - reach, surface_c.max(axis=-1) + reach
-
-    def below(at: Array) -> Array:
-        return np.asarray(normal((at[..., None] - surface_c) / kernel_dc).mean(axis=-1))
-
-    return _bisect(below, low, high, share)
-
-
-def _bisect(rising: Callable[[Array], Array], low: Array, high: Array, level: float) -> Array:
-    for _ in range(14):
+    level = np.reshape(shares, (-1, *[1] * (surface_c.ndim - 1)))
+    # a quantile lies between the lowest and the highest of the kernels' own
+    own_dc = np.reshape([NormalDist().inv_cdf(share) for share in shares], level.shape)
+    own_dc = own_dc * np.asarray(kernel_dc)[..., 0]
+    low, high = surface_c.min(axis=-1) + own_dc, surface_c.max(axis=-1) + own_dc
+    widest = np.nanmax(high - low, initial=WITHIN_DC)
+    for _ in range(math.ceil(math.log2(widest / WITHIN_DC))):
         middle = 0.5 * (low + high)
-        under = rising(middle) < level
-        low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return 0.5 * (low + high)
+        below = normal((middle[..., None] - surface_c) / kernel_dc).mean(axis=-1)
+        low, high = np.where(below < level, middle, low), np.where(below < level, high, middle)
+    return np.asarray(0.5 * (low + high))
