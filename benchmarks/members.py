@@ -62,7 +62,7 @@ def one(sites, cells, members):
     sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
     from company import company, site
 
-    from stormplan.decision.plan import Answer, make_plan
+    from stormplan.decision.planner import Answer, make_plan
 
     surfaces = {
         "lot": {"class": "asphalt_lot", "area": "20000 ft2"},

@@ -23,7 +23,8 @@ from company import company, site
 from tables import NOON, cell, spell
 
 from stormplan.decision import search
-from stormplan.decision.plan import Answer, Plan, make_plan
+from stormplan.decision.plan import Plan
+from stormplan.decision.planner import Answer, make_plan
 
 SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
 SURFACES = {

@@ -5,7 +5,7 @@ from company import company, site
 from tables import NOON, cell, hourly, spell
 
 from stormplan import units
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.decision.treatment import Treatment
 
 F = units.f_to_c

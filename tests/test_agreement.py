@@ -8,8 +8,8 @@ import pytest
 from company import company, site
 from tables import NOON, cell, spell
 
-from stormplan.decision.event import Hazard
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.hazard import Hazard
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
 from stormplan.words import briefing, screen

@@ -11,7 +11,7 @@ from tables import NOON, cell, spell
 from stormplan.company.handbook import Practice
 from stormplan.decision import changes
 from stormplan.decision.changes import Gist, SiteGist, SurfaceGist, compare, is_material
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.routine import morning
 from stormplan.units import Speaker, f_to_c
 from stormplan.words import newswords
@@ -132,7 +132,7 @@ def test_that_time_passes_is_no_change():
 
 def test_a_storm_that_is_over_has_not_left():
     early = planned(NOON)
-    after = gist(early, NOON + 48 * HOUR)  # and what it left has frozen and dried
+    after = gist(early, NOON + 72 * HOUR)  # and what it left has frozen and dried
     assert after.sites["a"].surfaces["lot"].action == "nothing"
     assert not after.sites["a"].works
 

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from stormplan.cli.main import app
 from stormplan.company import sitesfile
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.errors import InputError
 from stormplan.physics import correction, course
 from stormplan.physics.correction import Correction, Light, Reading

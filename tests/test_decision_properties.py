@@ -12,7 +12,7 @@ from tables import NOON, cell, hourly, spell
 
 from stormplan import units
 from stormplan.decision import aftercare
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.decision.treatment import Action
 
 BEET = {

@@ -11,7 +11,7 @@ from stormplan.company import handbook
 from stormplan.company.handbook import Practice
 from stormplan.company.sites import Sites
 from stormplan.decision import demand, stake
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.decision.search import Candidate, Outcome
 from stormplan.decision.treatment import Action
 from stormplan.units import L_PER_GAL, Speaker

@@ -9,7 +9,7 @@ from tables import NOON, cell, hourly, spell
 from stormplan import units
 from stormplan.company import catalog, handbook
 from stormplan.decision import event
-from stormplan.decision.event import Ground, Hazard, Thresholds
+from stormplan.decision.hazard import Ground, Hazard, Thresholds
 from stormplan.decision.members import Members, median
 from stormplan.physics import pavement
 from stormplan.physics.pavement import Column, Columns
@@ -283,3 +283,42 @@ def test_ranges_and_ends_are_quantiles_over_the_members_in_which_it_comes():
         else:
             assert found.coldest_range_c(run, 1e-3) is None
             assert found.ends(run) is None
+
+
+def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
+    # wet pavement that freezes in three of nine members, after rain that is 90 % likely
+    hours, count = 36, 9
+    surface = np.full((hours, count), 3.0)
+    surface[20:26, :3] = -4.0
+    ice = np.zeros((hours, count))
+    ice[20:26, :3] = 0.3
+    rain = np.zeros((hours, count))
+    rain[8:11] = 1.0
+    forecast = with_members(hours, count, rain_mm=rain, pop=0.9, air_temp_c=1.0)
+    wet = Ground(surface, 0.0 * ice, ice, ice)
+    (only,) = event.outlook(forecast, 0, wet, THRESHOLDS).events
+    assert only.hazard is Hazard.REFREEZE
+    # 0.9 of three ninths; that a surface at -4 °C known to 2.2 K is below freezing: 0.965
+    assert only.probability == pytest.approx(0.9 / 3 * 0.965, abs=0.005)
+    assert only.comes == (True,) * 3 + (False,) * 6
+    assert only.coldest_surface_c == pytest.approx(-4.0)
+    one = Ground(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1], ice[:, :1])
+    alone = with_members(hours, 1, rain_mm=rain[:, :1], pop=0.9, air_temp_c=1.0)
+    (sole,) = event.outlook(alone, 0, one, THRESHOLDS).events
+    assert sole.probability > 0.8
+
+
+def test_ice_that_few_members_keep_is_no_aftermath_of_a_storm_that_all_have():
+    hours, count = 40, 9
+    falls = np.zeros((hours, count))
+    falls[8:12] = 1.0
+    ice = np.zeros((hours, count))
+    ice[12:20, :3] = 0.5
+    forecast = with_members(hours, count, snow_we_mm=falls, snow_depth_cm=falls, pop=1.0)
+    frozen = np.full((hours, count), -3.0)
+    few = event.outlook(forecast, 0, Ground(frozen, 0 * ice, ice, ice), THRESHOLDS).events
+    assert [e.hazard for e in few] == [Hazard.LIGHT_SNOW, Hazard.REFREEZE]
+    assert few[0].ice_until is None
+    ice[12:20] = 0.5
+    (all_have,) = event.outlook(forecast, 0, Ground(frozen, 0 * ice, ice, ice), THRESHOLDS).events
+    assert all_have.ice_until == few[1].end

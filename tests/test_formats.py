@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from company import company, site
 
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.weather.forecast import stack
 from stormplan.weather.providers import Place, metno, nws, openmeteo, table
 from stormplan.weather.providers.recorded import Recorded

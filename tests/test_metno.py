@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from replay import Answer
 from test_fetch import BRISK, CONTACT
 
-from stormplan.decision.event import SNOW
+from stormplan.decision.hazard import SNOW
 from stormplan.errors import ForecastError
 from stormplan.routine import morning
 from stormplan.weather.archive import Archive

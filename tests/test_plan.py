@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tables import NOON, cell, spell
 
 from stormplan import units
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
 from stormplan.routine import morning

@@ -13,7 +13,7 @@ from tables import NOON, cell
 from test_metno import body, step
 
 from stormplan.company import sitesfile
-from stormplan.decision.plan import Answer, make_plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.errors import InputError
 from stormplan.physics import spread
 from stormplan.physics.correction import Light, Reading

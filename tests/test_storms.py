@@ -12,7 +12,7 @@ from night import LOT, planned, rules
 from ruamel.yaml import YAML
 
 from stormplan import units
-from stormplan.decision.event import SNOW
+from stormplan.decision.hazard import SNOW
 from stormplan.decision.treatment import Action
 
 STORMS = sorted((Path(__file__).parent / "storms").glob("*.yaml"))

@@ -11,7 +11,8 @@ from datetime import datetime, timedelta
 
 from stormplan.company import handbook
 from stormplan.company.handbook import Practice, Standing
-from stormplan.decision.event import SNOW, Hazard, Hour
+from stormplan.decision.event import Hour
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.refusal import published_solid
 from stormplan.decision.treatment import Case, Pass, Reason
 

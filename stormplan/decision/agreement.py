@@ -13,7 +13,9 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from stormplan.decision.event import Hazard, Outlook, Record
+from stormplan.company.written import Record
+from stormplan.decision.event import Outlook
+from stormplan.decision.hazard import Hazard
 from stormplan.decision.treatment import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 

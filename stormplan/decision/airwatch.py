@@ -14,7 +14,8 @@ from typing import Literal
 from pydantic import AwareDatetime
 
 from stormplan.company.handbook import Practice
-from stormplan.decision.event import Hour, Record
+from stormplan.company.written import Record
+from stormplan.decision.event import Hour
 
 # Wind chill index of 2001, in its metric form: defined at and below 10 °C and above 4.8 km/h.
 CHILL_BELOW_C, CHILL_ABOVE_KMH = 10.0, 4.83

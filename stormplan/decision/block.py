@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from stormplan.company.sites import Site, Sites, Surface
 from stormplan.decision import aftercare, event, foreman, pretreat, refusal, search
-from stormplan.decision.event import Ground, Outlook, Thresholds
+from stormplan.decision.event import Outlook
+from stormplan.decision.hazard import Ground, Thresholds
 from stormplan.decision.members import median
 from stormplan.decision.pretreat import Question
 from stormplan.decision.products import Stock

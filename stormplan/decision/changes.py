@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from stormplan.company.handbook import Practice
-from stormplan.decision.event import Record
+from stormplan.company.written import Record
 
 PracticeOf = Callable[[str, str], Practice]  # keys of a site and its surface
 

@@ -16,7 +16,8 @@ from datetime import datetime, timedelta
 from pydantic import AwareDatetime
 
 from stormplan.company.sites import Sprayer, Yard
-from stormplan.decision.event import Hazard, Record
+from stormplan.company.written import Record
+from stormplan.decision.hazard import Hazard
 from stormplan.decision.treatment import Treatment
 
 _ORDER = tuple(Hazard)

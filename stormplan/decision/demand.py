@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.decision.event import Record
+from stormplan.company.written import Record
 from stormplan.decision.search import Candidate, Outcome
 
 

@@ -12,51 +12,30 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from enum import StrEnum
-from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, Field
 
-from stormplan.company.handbook import Practice
+from stormplan.company.written import Record
+from stormplan.decision.hazard import (
+    FROST,
+    ORDER,
+    Ground,
+    Hazard,
+    Thresholds,
+    chances,
+    classify,
+    member_error_dc,
+    refrozen,
+    watched,
+)
 from stormplan.decision.members import Members, median
-from stormplan.physics.correction import is_night
-from stormplan.physics.spread import frost_chance, model_error_dc, normal, sure, surface_error_dc
-from stormplan.weather import air
+from stormplan.physics.spread import normal, sure
 from stormplan.weather.forecast import PHASES, Array, Forecast
 
-
-class Hazard(StrEnum):
-    """What makes a surface slippery, from the mildest to the one that governs."""
-
-    FROST = "frost"
-    REFREEZE = "refreeze"
-    LIGHT_SNOW = "light snow"
-    MODERATE_SNOW = "moderate snow"
-    HEAVY_SNOW = "heavy snow"
-    SLEET = "sleet"
-    FREEZING_RAIN = "freezing rain"
-
-
-_ORDER = tuple(Hazard)
-_FROST = _ORDER.index(Hazard.FROST)
-SNOW = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
 Trend = Literal["falling", "steady", "rising"]
-
-#: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
-TRACE_MM = 0.05
-#: Less new snow than this in an hour is no event [cm].
-TRACE_SNOW_CM = 0.05
-#: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
-FROST_MATTERS_MM = 0.01
-#: Ice from water that froze, from which on it is a hazard [mm]; practice of road weather models,
-#: from memory.
-ICE_MATTERS_MM = 0.05
-#: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
-#: temperatures are whole °F, ±0.28 °C; our own choice.
-STICKS_BELOW_C = 0.5
 #: Stands in for a surface that is not known: it freezes nothing [°C].
 FAR_C = 99.0
 #: What the readers are told is unknown when a layer ends or is missing.
@@ -66,12 +45,6 @@ LAYERS = {
     "frz_rain_mm": "freezing rain",
     "air_temp_c": "temperature",
 }
-
-
-class Record(BaseModel):
-    """Frozen, and strict about what it does not know."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Hour(NamedTuple):
@@ -181,48 +154,6 @@ class Outlook:
         )
 
 
-@dataclass(frozen=True)
-class Thresholds:
-    """The part of practice that decides what counts as an event; hashable, so it can be shared."""
-
-    light_snow_below_cm_h: float
-    heavy_snow_above_cm_h: float
-    watch_probability: float
-    event_gap_h: float
-
-    @classmethod
-    def of(cls, practice: Practice) -> Thresholds:
-        """Take them from the rules as they stand for a surface."""
-        return cls(
-            practice.number("light_snow_below"),
-            practice.number("heavy_snow_above"),
-            practice.number("watch_probability"),
-            practice.number("event_gap"),
-        )
-
-
-@dataclass(frozen=True)
-class Ground:
-    """One surface as it would be without chemical, hour by hour: arrays ``(hour, member)``.
-
-    Attributes
-    ----------
-    surface_c : array
-        Temperature of the pavement, mean of the hour [°C].
-    frost_mm : array
-        Frost on it at the end of the hour, as water [mm].
-    ice_mm : array
-        Ice from water that froze there, at the end of the hour [mm].
-    lies_mm : array
-        Water, ice and snow that lie there at the end of the hour, as water [mm].
-    """
-
-    surface_c: Array
-    frost_mm: Array
-    ice_mm: Array
-    lies_mm: Array
-
-
 def outlook(
     forecast: Forecast,
     cell: int,
@@ -259,31 +190,32 @@ def outlook(
         )
     }
     hazards = classify(series, ground, thresholds)
-    error_dc = _error_dc(forecast, cell)
-    chance = _chance(hazards, series, ground.surface_c, error_dc)
-    governing = _governing(hazards, chance, thresholds.watch_probability)
+    error_dc = member_error_dc(forecast, cell)
+    chance = chances(hazards, series, ground.surface_c, error_dc)
+    governing = watched(hazards, chance, thresholds.watch_probability)
     members = Members.of(series, ground.surface_c, chance, hazards >= 0)
-    falls = hazards > _FROST  # a storm is as likely as what falls; frost beside it is no part of it
+    falls = hazards > FROST  # a storm is as likely as what falls; frost beside it is no part of it
     falling = replace(members, chance=np.where(falls, chance, 0.0), there=falls)
     unknown = _unknown(forecast, cell, ground)
-    icy = _refrozen(hazards, ground)
     found: list[Event] = []
     hours = _hours(forecast, series, ground, error_dc, governing)
     for run in _runs(governing, thresholds.event_gap_h):
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
         which = members if of_frost else falling
         found.append(_event(hours, which, error_dc, run, unknown))
-    for source, pile in ((icy, False), (_pile_freezes(hours) if snow_pile else None, True)):
-        if source is None or not source.any():
-            continue
+    icy, chance = refrozen(hazards, series, ground, error_dc)
+    wet = replace(members, chance=chance, there=icy)
+    sources = [(chance.mean(axis=1) >= thresholds.watch_probability, wet, False)]
+    if snow_pile:
         frozen_c = np.nan_to_num(ground.surface_c, nan=FAR_C)
-        likely = replace(
-            members, chance=normal(-frozen_c / error_dc[:, None]), there=frozen_c <= 0.0
-        )
-        named = [Hazard.REFREEZE if there else None for there in source]
+        below = normal(-frozen_c / error_dc[:, None])
+        dripping = replace(members, chance=below, there=frozen_c <= 0.0)
+        sources.append((_pile_freezes(hours), dripping, True))
+    for source, which, pile in sources:
+        named = [Hazard.REFREEZE if there else None for there in source.tolist()]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
-            tail = _event(frozen, likely, error_dc, run, unknown, from_pile=pile)
+            tail = _event(frozen, which, error_dc, run, unknown, from_pile=pile)
             _append(found, tail, timedelta(hours=thresholds.event_gap_h))
     found.sort(key=lambda event: event.start)
     snow_cm = float(median(members.snow_cm.sum(axis=0)))
@@ -293,21 +225,19 @@ def outlook(
 def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     """Add a refreeze, or note it as the aftermath of the event that it follows at once.
 
-    What only few members have is no reason for ice that most of them have.
+    What few members have is neither a reason for ice that most of them have, nor its consequence.
     """
+
+    def is_common(event: Event) -> bool:
+        return 2 * sum(event.comes) > len(event.comes)
+
     for index, event in enumerate(found):
         follows = event.start <= refreeze.start <= event.end + gap
-        if follows and 2 * sum(event.comes) > len(event.comes):
+        if follows and is_common(event) and (refreeze.from_pile or is_common(refreeze)):
             if not refreeze.from_pile:
                 found[index] = event.model_copy(update={"ice_until": refreeze.end})
             return
     found.append(refreeze)
-
-
-def _refrozen(hazards: NDArray[np.int8], ground: Ground) -> NDArray[np.bool_]:
-    """Hours in which most members have ice from water on the ground and nothing falls, (hour,)."""
-    there = (ground.ice_mm > ICE_MATTERS_MM) & (hazards < 0)
-    return np.asarray(there.mean(axis=1) > 0.5)
 
 
 def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
@@ -322,98 +252,6 @@ def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
             for i, hour in enumerate(hours)
         ]
     )
-
-
-def _error_dc(forecast: Forecast, cell: int) -> Array:
-    """Error of a member's surface temperatures, (hour,) [K].
-
-    Of one member alone all that is known of such errors, which grow with the lead; several have
-    the weather's between them, and what is left is the pavement model's own.
-    """
-    place = forecast.cells[cell]
-    night = _nights(forecast.start, forecast.hours, place.latitude_deg, place.longitude_deg)
-    if forecast.members > 1:
-        return model_error_dc(night)
-    return surface_error_dc(np.arange(forecast.hours), night)
-
-
-@lru_cache(maxsize=1)  # the surfaces of a site come one after the other
-def _nights(
-    start: datetime, hours: int, latitude_deg: float, longitude_deg: float
-) -> NDArray[np.bool_]:
-    starts = [start + timedelta(hours=hour) for hour in range(hours)]
-    return is_night(starts, latitude_deg, longitude_deg)
-
-
-def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
-    """Tell each hour's hazard.
-
-    Parameters
-    ----------
-    series : dict of array (hour, member)
-        Forecast variables of one cell; unknown (NaN) makes no hazard by itself [-].
-    ground : Ground
-        The surface without chemical [-].
-    thresholds : Thresholds
-        Snowfall rates that part light, moderate and heavy [-].
-
-    Returns
-    -------
-    array of int8 (hour, member)
-        -1 for none, else the place in ``Hazard`` [-].
-
-    References
-    ----------
-    NCHRP Report 526, p. 6: frost when the pavement is at or below freezing and below the dew
-    point (here the frost point, which is the dew point's partner over ice), once enough lies.
-    FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
-    """
-    surface_c = ground.surface_c
-    code = np.full(surface_c.shape, -1, dtype=np.int8)
-    with np.errstate(invalid="ignore"):
-        cold = surface_c <= STICKS_BELOW_C
-        falling = np.nansum([series[name] for name in PHASES], axis=0) > TRACE_MM
-        forms = (surface_c <= 0.0) & (surface_c < air.frost_point_c(series["dew_point_c"]))
-        frost = forms & (ground.frost_mm > FROST_MATTERS_MM) & ~falling
-        rate = series["snow_depth_cm"]
-        # a source may give the depth and no water, or the water and no depth
-        snow = cold & ((series["snow_we_mm"] > TRACE_MM) | (rate > TRACE_SNOW_CM))
-        code[frost] = _FROST
-        code[snow] = _ORDER.index(Hazard.LIGHT_SNOW)
-        code[snow & (rate >= thresholds.light_snow_below_cm_h)] = _ORDER.index(Hazard.MODERATE_SNOW)
-        code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = _ORDER.index(Hazard.HEAVY_SNOW)
-        code[cold & (series["sleet_mm"] > TRACE_MM)] = _ORDER.index(Hazard.SLEET)
-        code[cold & (series["frz_rain_mm"] > TRACE_MM)] = _ORDER.index(Hazard.FREEZING_RAIN)
-    return code
-
-
-def _chance(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array, error_dc: Array
-) -> Array:
-    """Probability of any hazard in each hour of each member (hour, member).
-
-    Falling hazards: the source's own probability of precipitation, which is
-    taken as certain where the source does not give one. Frost: the chance that the surface is
-    below both freezing and the frost point, given its error.
-    """
-    falls = hazards > _FROST
-    pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    frost = frost_chance(surface_c, series["dew_point_c"], error_dc[:, None])
-    return np.where(falls, pop, np.nan_to_num(frost))
-
-
-def _governing(
-    hazards: NDArray[np.int8], chance: Array, watch_probability: float
-) -> list[Hazard | None]:
-    """Tell what each hour is watched for: the commonest that falls, else frost, else nothing."""
-    falls = hazards > _FROST
-    storm = np.where(falls, chance, 0.0).mean(axis=1) >= watch_probability
-    frost = np.where(falls, 0.0, chance).mean(axis=1) >= watch_probability
-    counts = np.stack([(hazards == code).sum(axis=1) for code in range(len(_ORDER))], axis=1)
-    frost &= counts[:, _FROST] > 0
-    counts[:, _FROST] = 0
-    codes = np.where(storm & falls.any(axis=1), counts.argmax(axis=1), np.where(frost, _FROST, -1))
-    return [None if code < 0 else _ORDER[code] for code in codes.tolist()]
 
 
 def _hours(
@@ -477,7 +315,7 @@ def _event(
         tuple(hours[0].start + timedelta(hours=hour) for hour in pair) for pair in ends
     )  # fmt: skip
     return Event(
-        hazard=max((h.hazard for h in inside if h.hazard), key=_ORDER.index),
+        hazard=max((h.hazard for h in inside if h.hazard), key=ORDER.index),
         start=inside[0].start,
         end=end,
         phases=_phases(hours, members, run),

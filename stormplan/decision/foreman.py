@@ -14,7 +14,7 @@ import numpy as np
 
 from stormplan.company.handbook import Standing
 from stormplan.decision import aftercare, demand, pretreat, refusal, stake
-from stormplan.decision.event import SNOW, Hazard
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.pretreat import Question
 from stormplan.decision.products import CHLORIDE_FRAC
 from stormplan.decision.search import Outcome

@@ -17,10 +17,10 @@ from pydantic import AwareDatetime
 from stormplan.company.catalog import Product
 from stormplan.company.handbook import Practice
 from stormplan.company.sites import BRINE, Tank, Yard
+from stormplan.company.written import Record
 from stormplan.decision import shed
 from stormplan.decision.crew import Crew, Job, plan_crew
 from stormplan.decision.demand import Demand, add_up
-from stormplan.decision.event import Record
 from stormplan.decision.treatment import Treatment
 from stormplan.liquids import batch, hydrometer
 

@@ -14,7 +14,8 @@ from datetime import datetime, timedelta
 
 from stormplan.company.handbook import NHDES, TXDOT, Standing
 from stormplan.decision import products
-from stormplan.decision.event import SNOW, Hazard, Hour
+from stormplan.decision.event import Hour
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.products import Choice
 from stormplan.decision.search import RESIDUAL_MM, Candidate, Outcome, Search
 from stormplan.decision.treatment import Alternative, Case

@@ -13,7 +13,8 @@ from datetime import timedelta
 from stormplan.company import handbook
 from stormplan.company.handbook import Standing
 from stormplan.decision import stake
-from stormplan.decision.event import SNOW, Hazard, Outlook
+from stormplan.decision.event import Outlook
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.stake import Stake
 from stormplan.decision.treatment import Action, Case, Solid, Treatment
 

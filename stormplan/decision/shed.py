@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Literal
 
 from stormplan.company.catalog import Chloride, Product
-from stormplan.decision.event import Record
+from stormplan.company.written import Record
 from stormplan.liquids import batch, blend, hydrometer, tank
 from stormplan.liquids.hydrometer import Bands
 

@@ -9,7 +9,7 @@ also keeps snow from bonding is not counted. It is a view beside the decision an
 from __future__ import annotations
 
 from stormplan.company.handbook import Practice
-from stormplan.decision.event import Record
+from stormplan.company.written import Record
 
 
 class Stake(Record):

@@ -17,7 +17,8 @@ from pydantic import AwareDatetime
 
 from stormplan.company.handbook import Practice, Standing
 from stormplan.company.sites import Surface
-from stormplan.decision.event import Event, Outlook, Record
+from stormplan.company.written import Record
+from stormplan.decision.event import Event, Outlook
 from stormplan.decision.products import Stock
 from stormplan.decision.stake import Stake
 

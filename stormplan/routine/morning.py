@@ -19,7 +19,8 @@ from stormplan.company import sitesfile
 from stormplan.company.handbook import Practice
 from stormplan.company.sites import Sites
 from stormplan.decision import changes
-from stormplan.decision.plan import Answer, Plan, make_plan
+from stormplan.decision.plan import Plan
+from stormplan.decision.planner import Answer, make_plan
 from stormplan.errors import ForecastError, InputError
 from stormplan.physics.correction import NO_OFFSETS, Offsets
 from stormplan.routine import logbook, ownnights, shelf, skill

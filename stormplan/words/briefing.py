@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from stormplan.decision.event import TRACE_SNOW_CM, Event
+from stormplan.decision.event import Event
+from stormplan.decision.hazard import TRACE_SNOW_CM
 from stormplan.decision.plan import Plan, SitePlan, Source, SurfacePlan
 from stormplan.decision.refusal import FAR_OFF
 from stormplan.decision.treatment import Action, Treatment

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from stormplan import units
-from stormplan.decision.event import Hazard
+from stormplan.decision.hazard import Hazard
 from stormplan.decision.mix import YardMix
 from stormplan.decision.plan import Plan, SitePlan, SurfacePlan
 from stormplan.decision.treatment import Action, Treatment

@@ -18,7 +18,7 @@ from email.policy import SMTP
 from textwrap import fill
 from zoneinfo import ZoneInfo
 
-from stormplan.decision.event import SNOW, Hazard
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.plan import ClientPlan, Plan, SitePlan, SurfacePlan
 from stormplan.decision.treatment import Action, Treatment
 from stormplan.units import Speaker

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-from stormplan.decision.event import SNOW, Event, Hazard
+from stormplan.decision.event import Event
+from stormplan.decision.hazard import SNOW, Hazard
 from stormplan.decision.plan import SitePlan, SurfacePlan
 from stormplan.decision.treatment import Action, Pass, Treatment
 from stormplan.words import secondopinion
