@@ -192,3 +192,15 @@ def test_sites_with_different_numbers_of_members_are_planned_side_by_side():
     actions = [[s.treatments[0].action for s in found.surfaces] for found in plan.sites]
     assert actions[0] == actions[1] == actions[2]
     assert Action.PRETREAT in actions[0]
+
+
+def test_an_old_forecast_is_less_sure_of_the_same_night():
+    fresh = cell(air_temp_c=-1.0)
+    old = replace(fresh, issued_at=NOON - timedelta(hours=24))
+
+    def width(answer):
+        plan = make_plan(company({"a": site(43.1, -89.4)}), {"a": Answer(answer)}, NOON)
+        series = next(iter(plan.columns.values()))
+        return series.surface_high_c[12] - series.surface_low_c[12]
+
+    assert width(old) > width(fresh) + 1.0

@@ -185,8 +185,11 @@ def _decide(
     end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     if forecast.members == 1:  # one voice: spread it by the errors that it is known to have
-        gone = (now - start) / timedelta(hours=1)
-        forecast = spread.members(forecast, np.arange(forecast.hours) - gone, own)
+        ages_h = [(cell.issued_at - start) / timedelta(hours=1) for cell in distinct]
+        lead_h = np.arange(forecast.hours)[:, None] - np.array(
+            ages_h
+        )  # an old forecast is less sure
+        forecast = spread.members(forecast, lead_h, own)
     surfaces = {
         (key, surface_key): _lane(
             sites, sites.sites[key], surface, place[id(cells[key])],

@@ -157,7 +157,7 @@ def members(
     ----------
     forecast : Forecast
         With one member [-].
-    lead_h : array (hour,)
+    lead_h : array (hour,) or (hour, cell)
         How far ahead each hour was [h].
     own : mapping of str to OwnRecord
         By source; one that is absent has the published errors [-].
@@ -169,14 +169,18 @@ def members(
         modelled, the sun too. Rain, snow and freezing rain change into each other as far as the
         air crosses from one to the other.
     """
-    lead = np.broadcast_to(np.asarray(lead_h, dtype=float), (forecast.hours,))
+    lead = np.asarray(lead_h, dtype=float).reshape(forecast.hours, -1)
+    lead = np.broadcast_to(lead, (forecast.hours, len(forecast.cells)))
     values = {name: np.repeat(array, MEMBERS, axis=2) for name, array in forecast.values.items()}
     air, cloud, wind, water = STEPS
-    errors_dc = [air_error_dc(lead, own.get(cell.source)) for cell in forecast.cells]
+    errors_dc = [
+        air_error_dc(lead[:, place], own.get(cell.source))
+        for place, cell in enumerate(forecast.cells)
+    ]
     warmer_dc = np.stack(errors_dc, axis=1)[:, :, None] * air
     for name in ("air_temp_c", "dew_point_c"):
         values[name] += warmer_dc
-    overcast = values["cloud_frac"] + cloud_error_frac(lead)[:, None, None] * cloud
+    overcast = values["cloud_frac"] + cloud_error_frac(lead)[:, :, None] * cloud
     values["cloud_frac"] = np.clip(overcast, 0.0, 1.0)
     values["wind_10m_ms"] *= np.exp(WIND_ERROR_LN * wind)
     for name in ("precip_mm", *PHASES, "snow_depth_cm", "ice_accr_mm"):
