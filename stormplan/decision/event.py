@@ -9,7 +9,7 @@ along as unknown, never as dry.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
@@ -205,35 +205,47 @@ def outlook(
         found.append(_event(hours, which, error_dc, run, unknown))
     icy, chance = refrozen(hazards, series, ground, error_dc)
     wet = replace(members, chance=chance, there=icy)
-    sources = [(chance.mean(axis=1) >= thresholds.watch_probability, wet, False)]
+    likely = chance.mean(axis=1) >= thresholds.watch_probability
+    common = likely & (icy.mean(axis=1) > 0.5)
+    gap = timedelta(hours=thresholds.event_gap_h)
+
+    def refreezes(freezes: NDArray[np.bool_], which: Members, pile: bool) -> Iterator[Event]:
+        named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
+        frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
+        for run in _runs(named, thresholds.event_gap_h):
+            yield _event(frozen, which, error_dc, run, unknown, from_pile=pile)
+
+    for refreeze in refreezes(common, wet, False):
+        _append(found, refreeze, gap)
     if snow_pile:
         frozen_c = np.nan_to_num(ground.surface_c, nan=FAR_C)
         below = normal(-frozen_c / error_dc[:, None])
         dripping = replace(members, chance=below, there=frozen_c <= 0.0)
-        sources.append((_pile_freezes(hours), dripping, True))
-    for source, which, pile in sources:
-        named = [Hazard.REFREEZE if there else None for there in source.tolist()]
-        frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
-        for run in _runs(named, thresholds.event_gap_h):
-            tail = _event(frozen, which, error_dc, run, unknown, from_pile=pile)
-            _append(found, tail, timedelta(hours=thresholds.event_gap_h))
+        for refreeze in refreezes(_pile_freezes(hours), dripping, True):
+            _append(found, refreeze, gap)
+    # what few members have stands alone: no consequence of a storm that all of them have
+    found += refreezes(_apart(likely, common, thresholds.event_gap_h), wet, False)
     found.sort(key=lambda event: event.start)
     snow_cm = float(median(members.snow_cm.sum(axis=0)))
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
+def _apart(likely: NDArray[np.bool_], common: NDArray[np.bool_], gap_h: float) -> NDArray[np.bool_]:
+    """Keep the likely hours of runs in which no hour is common, (hour,)."""
+    kept = np.zeros_like(likely)
+    for run in _runs([there or None for there in likely.tolist()], gap_h):
+        kept[run] = likely[run] & ~common[run].any()
+    return kept
+
+
 def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     """Add a refreeze, or note it as the aftermath of the event that it follows at once.
 
-    What few members have is neither a reason for ice that most of them have, nor its consequence.
+    What few members have is no reason for ice that most of them have.
     """
-
-    def is_common(event: Event) -> bool:
-        return 2 * sum(event.comes) > len(event.comes)
-
     for index, event in enumerate(found):
         follows = event.start <= refreeze.start <= event.end + gap
-        if follows and is_common(event) and (refreeze.from_pile or is_common(refreeze)):
+        if follows and 2 * sum(event.comes) > len(event.comes):
             if not refreeze.from_pile:
                 found[index] = event.model_copy(update={"ice_until": refreeze.end})
             return
@@ -284,7 +296,7 @@ def _hours(
     return tuple(map(Hour, forecast.starts, *told, blowing, *sured, governing))
 
 
-def _runs(governing: Sequence[Hazard | None], gap_h: float) -> list[slice]:
+def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
     """Stretches of hazard hours; quiet spells up to the gap do not part them."""
     runs: list[slice] = []
     for index, hazard in enumerate(governing):

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+EVEN = 0.5  # events less likely than this are drawn open
 MOST = 6  # strips on a page: what a reader compares; our own choice
 LEAST_H = 24  # shortest stretch worth drawing
 AFTER_H = 6  # hours shown after the last event
@@ -343,17 +344,22 @@ class _Lane:
     hatch: str
     stretches: list[tuple[datetime, datetime]]
     marks: tuple[datetime, ...] = ()
+    unlikely: tuple[tuple[datetime, datetime], ...] = ()  # drawn open
 
 
 def _lanes(column: _Shared) -> list[_Lane]:
-    events = sorted({(t.event.start, t.event.end) for t in column.treatments if t.event})
+    events = {t.event for t in column.treatments if t.event}
+    likely, unlikely = (
+        sorted({(e.start, e.end) for e in events if (e.probability >= EVEN) is wanted})
+        for wanted in (True, False)
+    )
     best = sorted({t.best_start for t in column.treatments if t.best_start})
     spray = [(start, end + HOUR) for start, end in _windows(column.treatments)]
     lanes = [
         _Lane("spray", SPRAY, "", spray, tuple(best)),
-        _Lane("slick", SLICK, "/////", events),
+        _Lane("slick", SLICK, "/////", likely, unlikely=tuple(unlikely)),
     ]
-    return [lane for lane in lanes if lane.stretches]
+    return [lane for lane in lanes if lane.stretches or lane.unlikely]
 
 
 def _mark_lanes(axes: Axes, lanes: list[_Lane], start: datetime) -> None:
@@ -362,6 +368,8 @@ def _mark_lanes(axes: Axes, lanes: list[_Lane], start: datetime) -> None:
     for at, lane in enumerate(lanes):
         for begin, end in lane.stretches:
             _bar(axes, at, (begin - start) / HOUR, (end - begin) / HOUR, lane.colour, lane.hatch)
+        for begin, end in lane.unlikely:
+            _bar(axes, at, (begin - start) / HOUR, (end - begin) / HOUR, lane.colour, "")
         for mark in lane.marks:
             axes.barh(at + 0.5, 1.0, left=(mark - start) / HOUR, height=0.62, color=lane.colour)
 
