@@ -4,7 +4,7 @@ import pytest
 from night import LOT, planned
 
 from stormplan import units
-from stormplan.company import handbook
+from stormplan.company import solidrates
 from stormplan.decision.products import water_spoiled_l
 from stormplan.liquids.batch import density_kg_l
 
@@ -26,7 +26,7 @@ def test_gallons_and_pounds_per_lane_mile():
 def test_the_road_tables_100_lb_as_brine():
     # FHWA-RD-95-202 Table 8 (from memory): 100 lb a lane-mile, light snow at 28 °F and falling,
     # is 43.7 gal of 23.3 % brine, 0.69 gal/1000 ft2, 28 kg a lane-kilometre
-    band = handbook.solid_rate("light snow", F(28))
+    band = solidrates.solid_rate("light snow", F(28))
     assert band.low_lb_lane_mile == band.high_lb_lane_mile == 100
     gallons = 100 / nacl_lb_gal(0.233)
     assert gallons == pytest.approx(43.7, rel=0.01)
@@ -37,7 +37,7 @@ def test_the_road_tables_100_lb_as_brine():
 def test_the_lot_manuals_salt_as_brine():
     # MPCA (from memory): 25-30 °F falling, snow, prewetted 1.25 lb/1000 ft2; equal salt as brine
     # is 0.55 gal/1000 ft2
-    rate = handbook.lot_rate_kg_m2("light snow", F(27), falling=True)
+    rate = solidrates.lot_rate_kg_m2("light snow", F(27), falling=True)
     assert rate / units.KG_M2_PER_LB_KFT2 == pytest.approx(1.25)
     assert 1.25 / nacl_lb_gal(0.233) == pytest.approx(0.55, rel=0.03)
 
@@ -58,15 +58,15 @@ def test_the_lot_manuals_salt_as_brine():
     ],
 )
 def test_solid_rates(hazard, pavement_f, low, high):
-    band = handbook.solid_rate(hazard, F(pavement_f))
+    band = solidrates.solid_rate(hazard, F(pavement_f))
     assert (band.low_kg_m2 / LANE_MILE, band.high_kg_m2 / LANE_MILE) == pytest.approx((low, high))
 
 
 def test_no_chemical_below_15_f():
     # the same tables: abrasives below 15 °F
-    for hazard in handbook.SOLID_RATES:
-        assert handbook.solid_rate(hazard, F(14)) is None
-    assert handbook.lot_rate_kg_m2("light snow", F(14), falling=True) is None
+    for hazard in solidrates.SOLID_RATES:
+        assert solidrates.solid_rate(hazard, F(14)) is None
+    assert solidrates.lot_rate_kg_m2("light snow", F(14), falling=True) is None
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_no_chemical_below_15_f():
 )
 def test_the_second_lot_chart(pavement_f, pounds):
     # DuPage River Salt Creek Workgroup, Parking Lot Deicing: dry salt, lb per 1000 ft2
-    rate = handbook.dupage_rate_kg_m2(F(pavement_f))
+    rate = solidrates.dupage_rate_kg_m2(F(pavement_f))
     assert (None if rate is None else rate / units.KG_M2_PER_LB_KFT2) == (
         None if pounds is None else pytest.approx(pounds)
     )
@@ -84,16 +84,16 @@ def test_the_road_tables_worked_example():
     # NCHRP Report 526, Attachment 2, worked example (p. 36): ordinary snow, moderate, two-hour
     # cycle, clear wheel path, 100 vehicles/h: medium, one level added, high. At 27 °F (Table A-5,
     # from memory) 190 lb or 83 gal a lane-mile unbonded, 400 lb bonded and no liquid
-    rate = handbook.road_rate("moderate snow", F(27), cycle_h=2.0)
+    rate = solidrates.road_rate("moderate snow", F(27), cycle_h=2.0)
     assert rate.dilution == 2
     assert rate.unbonded_kg_m2 / LANE_MILE == pytest.approx(190)
     assert rate.bonded_kg_m2 / LANE_MILE == pytest.approx(400)
     per_gal = units.L_PER_GAL / (units.LANE_MILE_FT2 * units.M2_PER_FT2)
     assert rate.liquid_l_m2 / per_gal == pytest.approx(83)
-    assert handbook.road_rate("moderate snow", F(27), cycle_h=1.0).dilution == 1
-    assert handbook.road_rate("moderate snow", F(17), cycle_h=1.0).liquid_l_m2 is None
-    assert handbook.road_rate("light snow", F(8), cycle_h=1.0) is None
-    assert handbook.road_rate("frost", F(28), cycle_h=1.0) is None
+    assert solidrates.road_rate("moderate snow", F(27), cycle_h=1.0).dilution == 1
+    assert solidrates.road_rate("moderate snow", F(17), cycle_h=1.0).liquid_l_m2 is None
+    assert solidrates.road_rate("light snow", F(8), cycle_h=1.0) is None
+    assert solidrates.road_rate("frost", F(28), cycle_h=1.0) is None
 
 
 def test_a_bag_of_salt_and_the_water_it_spoils():

@@ -17,7 +17,7 @@ SUFFIXES = {
     "_deg": "°", "_pct": "%", "_ms": "m/s", "_mps": "m/s", "_kg_m3": "kg/m³", "_h": "h", "_s": "s",
 }  # fmt: skip
 US = re.compile(r"\w+_(f|mph|sqft|gal|lb|ft2)\b")
-EDGE = {"units", "main", "sitesfile", "briefing", "wording", "mixsheet", "screen", "handbook"}
+EDGE = {"units", "main", "sitesfile", "briefing", "wording", "mixsheet", "screen", "solidrates"}
 
 
 def public_functions(module: str):

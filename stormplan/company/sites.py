@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
-    AwareDatetime,
     Discriminator,
     Field,
     Tag,
@@ -40,15 +39,14 @@ from stormplan.company.written import (
     Key,
     Latitude,
     Longitude,
-    Mass,
     Name,
     Record,
     Share,
-    Volume,
     Zone,
     one_of,
     quantity,
 )
+from stormplan.company.yards import Yard
 
 SOURCES = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
 PAID = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
@@ -184,134 +182,6 @@ class ProductEntry(Record):
             tracks_indoors=self.tracks_indoors,
             price_per_l=self.price_per_l,
         )
-
-
-class Salt(Record):
-    """The yard's salt pile. Purity is NaCl as delivered, moisture counted in."""
-
-    on_hand_kg: Mass = Field(alias="on_hand")
-    purity_frac: Annotated[float, quantity("share", "70 %", "100 %")] = Field(alias="purity")
-    moisture_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="moisture")
-    insolubles_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="insolubles")
-    bucket_kg: Annotated[float, quantity("mass", "1 lb", "20 ton")] | None = Field(
-        None, alias="bucket"
-    )
-    bag_kg: Annotated[float, quantity("mass", "1 lb", "200 lb")] | None = Field(None, alias="bag")
-    price_per_kg: Annotated[float, quantity("price by mass", "0 /ton")] | None = Field(
-        None, alias="price"
-    )
-
-    @model_validator(mode="after")
-    def _parts_fit(self) -> Salt:
-        parts = self.purity_frac + self.moisture_frac + self.insolubles_frac
-        if parts > 1 + 1e-9:
-            raise ValueError(
-                f"purity, moisture and insolubles add up to {100 * parts:.4g} %;"
-                " accepted: at most 100 %"
-            )
-        return self
-
-    @model_validator(mode="after")
-    def _one_unit(self) -> Salt:
-        if self.bucket_kg is not None and self.bag_kg is not None:
-            raise ValueError("give bucket or bag, whichever the yard loads salt by, not both")
-        return self
-
-    @property
-    def unit(self) -> Literal["bucket", "bag"] | None:
-        """What salt is loaded by, where the sites file says."""
-        if self.bag_kg is not None:
-            return "bag"
-        return None if self.bucket_kg is None else "bucket"
-
-
-class Reading(Record):
-    """The last look at a tank: by hydrometer, by salometer, or as a known strength."""
-
-    specific_gravity: float | None = Field(None, ge=0.99, le=1.45)
-    salometer_deg: float | None = Field(None, ge=0, le=100, alias="salometer")
-    strength_frac: Annotated[float, quantity("share", "0 %", "45 %")] | None = Field(
-        None, alias="strength"
-    )
-    at_c: Annotated[float, quantity("temperature", "-40 F", "120 F")] | None = Field(
-        None, alias="at"
-    )
-    taken: AwareDatetime | date
-
-    @model_validator(mode="after")
-    def _one_instrument(self) -> Reading:
-        given = (self.specific_gravity, self.salometer_deg, self.strength_frac)
-        if sum(value is not None for value in given) != 1:
-            raise ValueError("give exactly one of specific_gravity, salometer, strength")
-        if self.strength_frac is None and self.at_c is None:
-            raise ValueError("a hydrometer reading needs 'at', the temperature of the brine")
-        return self
-
-
-class Tank(Record):
-    """A tank in the yard: what it holds, how much fits, how much is in it."""
-
-    holds: str
-    capacity_l: Annotated[float, quantity("volume", "1 gal", "1000000 gal")] = Field(
-        alias="capacity"
-    )
-    on_hand_l: Volume = Field(alias="on_hand")
-    heel_l: Volume = Field(0.0, alias="heel")
-    reading: Reading | None = None
-
-    @model_validator(mode="after")
-    def _fits(self) -> Tank:
-        if max(self.on_hand_l, self.heel_l) > self.capacity_l:
-            raise ValueError("on_hand and heel must not exceed capacity")
-        return self
-
-
-class Mixer(Record):
-    """The brine maker: what it makes in an hour, and the largest batch."""
-
-    rate_l_h: Annotated[float, quantity("pumping rate", "1 gal/h")] = Field(alias="rate")
-    batch_l: Annotated[float, quantity("volume", "1 gal")] = Field(alias="batch")
-
-
-class Sprayer(Record):
-    """A truck, cart or backpack that sprays."""
-
-    name: Name
-    tank_l: Annotated[float, quantity("volume", "1 gal", "20000 gal")] = Field(alias="tank")
-    covers_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(alias="covers")
-    lowest_rate_l_m2: Annotated[float, quantity("liquid rate", "0 gal/1000 ft2")] = Field(
-        alias="lowest_rate"
-    )
-    highest_rate_l_m2: Annotated[float, quantity("liquid rate", "0.1 gal/1000 ft2")] = Field(
-        alias="highest_rate"
-    )
-    refill_h: Annotated[float, quantity("duration", "0 min", "8 h")] = Field(alias="refill")
-    serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
-
-    @model_validator(mode="after")
-    def _rates_ordered(self) -> Sprayer:
-        if self.lowest_rate_l_m2 > self.highest_rate_l_m2:
-            raise ValueError("lowest_rate must not exceed highest_rate")
-        return self
-
-
-class Yard(Record):
-    """Where brine is made and sprayers are filled."""
-
-    name: Name
-    latitude_deg: Latitude = Field(alias="latitude")
-    longitude_deg: Longitude = Field(alias="longitude")
-    salt: Salt
-    tanks: dict[Key, Tank] = Field(min_length=1)
-    stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
-    mixer: Mixer
-    sprayers: dict[Key, Sprayer] = Field(min_length=1)
-    containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
-        None, alias="containment"
-    )
-    water_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
-        unit.f_to_c(50), alias="water_temperature"
-    )
 
 
 class Client(Record):

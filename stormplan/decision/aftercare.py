@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from stormplan.company import handbook
+from stormplan.company import solidrates
 from stormplan.company.handbook import Practice, Standing
 from stormplan.decision.event import Hour
 from stormplan.decision.hazard import SNOW, Hazard
@@ -101,7 +101,7 @@ def _post_treat(case: Case, at: datetime) -> list[Pass]:
         return []
     after = _at(case, at)
     solid = published_solid(case)
-    lot = None if after is None else handbook.lot_rate_kg_m2(
+    lot = None if after is None else solidrates.lot_rate_kg_m2(
         str(case.event.hazard), after.surface_c, case.event.trend == "falling"
     )  # fmt: skip
     if after is None or (lot is None and solid is None):
@@ -134,7 +134,7 @@ def _liquid(case: Case, at: datetime, lot_kg_m2: float) -> Pass:
             kind="liquid rate",
             limit=wanted,
             standing=Standing.FROM_MEMORY,
-            source=f"{handbook.LOT_SOURCE}; no lot handbook prints gallons",
+            source=f"{solidrates.LOT_SOURCE}; no lot handbook prints gallons",
         )
     )
     if wanted > ceiling:

@@ -15,8 +15,8 @@ from datetime import datetime, timedelta
 
 from pydantic import AwareDatetime
 
-from stormplan.company.sites import Sprayer, Yard
 from stormplan.company.written import Record
+from stormplan.company.yards import Sprayer, Yard
 from stormplan.decision.hazard import Hazard
 from stormplan.decision.treatment import Treatment
 

@@ -16,8 +16,9 @@ from pydantic import AwareDatetime
 
 from stormplan.company.catalog import Product
 from stormplan.company.handbook import Practice
-from stormplan.company.sites import BRINE, Tank, Yard
+from stormplan.company.sites import BRINE
 from stormplan.company.written import Record
+from stormplan.company.yards import Tank, Yard
 from stormplan.decision import shed
 from stormplan.decision.crew import Crew, Job, plan_crew
 from stormplan.decision.demand import Demand, add_up

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from datetime import timedelta
 
-from stormplan.company import handbook
+from stormplan.company import handbook, solidrates
 from stormplan.company.handbook import Standing
 from stormplan.decision import stake
 from stormplan.decision.event import Outlook
@@ -194,24 +194,24 @@ def solids(case: Case, why: str) -> Treatment:
 def published_solid(case: Case) -> Solid | None:
     """Look the published solid rates up; None where it is too cold for salt of any kind."""
     event = case.event
-    band = handbook.solid_rate(str(event.hazard), event.coldest_surface_c)
+    band = solidrates.solid_rate(str(event.hazard), event.coldest_surface_c)
     if band is None or event.coldest_surface_c < case.practice.number("solid_stop_below"):
         return None
-    lot = handbook.lot_rate_kg_m2(
+    lot = solidrates.lot_rate_kg_m2(
         str(event.hazard), event.coldest_surface_c, event.trend == "falling"
     )
-    other = handbook.dupage_rate_kg_m2(event.coldest_surface_c)
-    road = handbook.road_rate(
+    other = solidrates.dupage_rate_kg_m2(event.coldest_surface_c)
+    road = solidrates.road_rate(
         str(event.hazard), event.coldest_surface_c, case.practice.number("cycle")
     )
     return Solid(
         low_kg_m2=band.low_kg_m2,
         high_kg_m2=band.high_kg_m2,
-        source=handbook.SOLID_SOURCE,
+        source=solidrates.SOLID_SOURCE,
         lot_kg_m2=lot,
-        lot_source=None if lot is None else handbook.LOT_SOURCE,
+        lot_source=None if lot is None else solidrates.LOT_SOURCE,
         other_lot_kg_m2=other,
-        other_lot_source=None if other is None else handbook.DUPAGE_SOURCE,
+        other_lot_source=None if other is None else solidrates.DUPAGE_SOURCE,
         road_kg_m2=None if road is None else road.unbonded_kg_m2,
-        road_source=None if road is None else handbook.ROAD_SOURCE,
+        road_source=None if road is None else solidrates.ROAD_SOURCE,
     )
