@@ -210,6 +210,8 @@ def outlook(
     gap = timedelta(hours=thresholds.event_gap_h)
 
     def refreezes(freezes: NDArray[np.bool_], which: Members, pile: bool) -> Iterator[Event]:
+        if not freezes.any():
+            return
         named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
