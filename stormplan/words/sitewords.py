@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
 
 from stormplan.decision.event import Event
@@ -171,7 +171,7 @@ def _jobs(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> tupl
         )
         alike.setdefault(key, []).append((surface, item))
         told[key] = job
-    return tuple(
+    return _holds_together(
         JobView(
             action=job.action,
             surfaces=tuple(_surface(surface, item, words) for surface, item in alike[key]),
@@ -187,6 +187,26 @@ def _jobs(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> tupl
         )
         for key, job in told.items()
     )
+
+
+def _holds_together(jobs: Iterable[JobView]) -> tuple[JobView, ...]:
+    """Tell everything that the same surfaces wait for at once."""
+    told: dict[object, JobView] = {}
+    for job in jobs:
+        key = (job.surfaces, job.when) if job.action == ACTIONS[Action.HOLD] else job
+        if key not in told:
+            told[key] = job
+            continue
+        first = told[key]
+        told[key] = replace(
+            first,
+            says=first.says if job.says in first.says else f"{first.says} {job.says}",
+            event=f"{first.event}. {job.event}",
+            stake=f"{first.stake} {job.stake}".strip(),
+            reasons=tuple(dict.fromkeys((*first.reasons, *job.reasons))),
+            cautions=tuple(dict.fromkeys((*first.cautions, *job.cautions))),
+        )
+    return tuple(told.values())
 
 
 def _surface(surface: SurfacePlan, item: Treatment, words: Words) -> tuple[str, str, str, str]:
