@@ -195,6 +195,17 @@ def test_a_storm_in_some_members_is_told_as_it_is_in_those():
     assert found.events[0].coldest_range_c is None  # one member of four is no range
 
 
+def test_pavement_that_ends_before_the_temperature_ends_for_good():
+    # another layer that the pavement needs ended at hour 20, the temperature at hour 30
+    air, pavement = np.full((2, 48), -2.0)
+    pavement[20:], air[30:] = np.nan, np.nan
+    found = outlook(pavement, air_temp_c=air)
+    assert set(found.unknown) == {
+        event.Unknown(what="pavement", after=found.hours[20].start),
+        event.Unknown(what="temperature", after=found.hours[30].start),
+    }
+
+
 @pytest.mark.parametrize(("claimed", "low", "high"), [(1.0, 0.75, 0.85), (0.4, 0.0, 0.7)])
 def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
     # truth and members are drawn from one distribution of errors of the air, through the pavement

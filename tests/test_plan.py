@@ -204,3 +204,16 @@ def test_an_old_forecast_is_less_sure_of_the_same_night():
         return series.surface_high_c[12] - series.surface_low_c[12]
 
     assert width(old) > width(fresh) + 1.0
+
+
+def test_half_a_forecast_is_said_where_it_leaves_a_night_in_the_dark():
+    def degraded(hours):
+        dew = np.full(72, -20.0)
+        dew[hours:] = np.nan
+        answer = Answer(cell(dew_point_c=dew))
+        return make_plan(company({"a": site(43.1, -89.4)}), {"a": answer}, NOON)
+
+    half = degraded(28)
+    assert any("the pavement is known for the next 28 h only" in line for line in half.degraded)
+    assert half.exit_code is Exit.DEGRADED
+    assert degraded(40).degraded == ()

@@ -77,6 +77,21 @@ def test_what_falls_turns_with_the_air_and_keeps_its_water():
     assert glaze["rain_mm"][1] == 1.0
 
 
+def test_what_is_known_of_the_snow_stays_known_where_its_water_is_not():
+    # sources may give the depth and no water, or one phase and not the others
+    unknown = np.full(3, np.nan)
+    many = spread.members(forecast(3, air_temp_c=-3.0, snow_we_mm=unknown, precip_mm=unknown,
+                                   snow_depth_cm=2.0), [24.0] * 3)  # fmt: skip
+    depth = many["snow_depth_cm"][0, 0]
+    assert depth[0] == 2.0
+    assert np.isfinite(depth).all()
+    many = spread.members(forecast(3, air_temp_c=0.5, frz_rain_mm=unknown, snow_we_mm=1.0,
+                                   snow_depth_cm=1.0), [24.0] * 3)  # fmt: skip
+    assert many["snow_we_mm"][0, 0, 0] == 1.0
+    assert np.isfinite(many["snow_we_mm"]).all()
+    assert np.isnan(many["frz_rain_mm"]).all()
+
+
 def test_normal_and_quantiles_are_those_of_published_tables():
     # Abramowitz & Stegun Table 26.1
     table = {0.0: 0.5, 1.0: 0.8413447, -1.0: 0.1586553, 1.96: 0.9750021, -3.0: 0.0013499}

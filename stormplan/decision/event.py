@@ -408,7 +408,8 @@ def _unknown(forecast: Forecast, cell: int, ground: Ground) -> tuple[Unknown, ..
     unknown, and that is said beside the pause itself.
     """
     known = {what: _known(forecast[name][:, cell, :]) for name, what in LAYERS.items()}
-    known["pavement"] = _known(ground.surface_c) | ~known["temperature"]
+    lost = ~_known(ground.surface_c) & known["temperature"]
+    known["pavement"] = ~np.logical_or.accumulate(lost)
     found = []
     for what, hours in known.items():
         if hours.all():

@@ -39,6 +39,9 @@ from stormplan.physics.correction import NO_OFFSETS, Correction, Offsets
 from stormplan.physics.spread import NOBODY, OwnRecord
 from stormplan.weather.forecast import CellForecast
 
+#: Pavement known for less leaves tonight or the morning after in the dark: our own choice.
+NIGHT_AND_MORNING = timedelta(hours=36)
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -331,7 +334,22 @@ def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple
         paused = sorted({u.what for s in site.surfaces for u in s.unknown if u.until} - {*names})
         if paused:
             found.append(f"{site.name}: the forecast has a gap in {', '.join(paused)}")
+        ends = _pavement_ends(site)
+        if ends is not None and ends < now + NIGHT_AND_MORNING:
+            left_h = max((ends - now) / timedelta(hours=1), 0.0)
+            found.append(f"{site.name}: the pavement is known for the next {left_h:.0f} h only")
     return tuple(found)
+
+
+def _pavement_ends(site: SitePlan) -> datetime | None:
+    """Tell from when on a site's pavement is not known any more; None where it is to the end."""
+    ends = [
+        item.after
+        for surface in site.surfaces
+        for item in surface.unknown
+        if item.what in ("pavement", "temperature") and item.until is None
+    ]
+    return min((end for end in ends if end is not None), default=None)
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:

@@ -42,7 +42,6 @@ PER_CLOUD_DC = {True: 1.3, False: 1.0}
 PER_WIND_DC = {True: 0.57, False: 1.75}
 #: Error of a dew point beyond that of the air temperature it moves with, own choice [K].
 DEW_ERROR_DC = 1.0
-
 #: Amount of precipitation: within a factor of 1.5 two times in three, own choice [- of the log].
 WATER_ERROR_LN = 0.4
 #: Freezing rain in air this warm is rain [°C]: freezing, and the rounding of whole °F.
@@ -62,7 +61,7 @@ def _steps() -> Array:
     return np.concatenate([np.zeros((4, 1)), half, -half], axis=1)
 
 
-FOUR_OF_FIVE = (0.1, 0.9)
+FOUR_OF_FIVE = (0.1, 0.9)  # the ends of an interval that holds the truth four times in five
 WITHIN_DC = 0.03  # of a quantile: finer than it is told
 MEMBERS = 9
 STEPS = _steps()
@@ -193,7 +192,7 @@ def _rephased(values: Mapping[str, Array], warmer_dc: Array) -> dict[str, Array]
     """Let what falls change with the air it falls through, by what its wet bulb says more or less.
 
     A source that says rain in the cold knows of warm air above; only what the shift itself changes
-    is changed.
+    is changed. In an hour in which not all of it is known, nothing is.
     """
     wet_c = wet_bulb_c(values["air_temp_c"], values["dew_point_c"])
     more_snow = snow_share(wet_c) - snow_share(wet_c[:, :, :1])
@@ -211,12 +210,14 @@ def _rephased(values: Mapping[str, Array], warmer_dc: Array) -> dict[str, Array]
         depth = np.where(new_snow == snow, depth, np.where(
             snow > 0.0, depth * new_snow / snow, fresh_cm
         ))  # fmt: skip
-    return {
+    turned = {
         "rain_mm": rain - to_ice + to_rain,
         "frz_rain_mm": frz_rain + to_ice - to_rain,
         "snow_we_mm": new_snow,
         "snow_depth_cm": depth,
     }
+    known = np.isfinite(new_snow + frz_rain)
+    return {name: np.where(known, array, values[name]) for name, array in turned.items()}
 
 
 @dataclass(frozen=True)

@@ -357,7 +357,7 @@ def _unknown(plan: Plan, words: Words) -> Iterable[str]:
     for (what, after, until), names in groups.items():
         where = "; ".join(sorted(names))
         if what == "pavement" and after is not None:
-            yield f"pavement: not known from {words.day(after)} on, after a gap ({where})"
+            yield f"pavement: not known from {words.day(after)} on ({where})"
         elif after is not None and until is not None:
             yield f"{what}: not forecast {words.span(after, until)} ({where})"
         elif after is not None:
