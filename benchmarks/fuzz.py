@@ -20,10 +20,10 @@ from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from stormplan.company import sitesfile
+from stormplan.company import sites_file
 from stormplan.errors import StormplanError
+from stormplan.weather.http_policy import fresh_until, judge
 from stormplan.weather.providers import metno, nws, nws_alerts, openmeteo
-from stormplan.weather.verdict import fresh_until, judge
 
 ROOT = Path(__file__).parent.parent
 NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
@@ -169,7 +169,7 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         fresh_until(head, NOW)
 
     def sites() -> None:
-        sitesfile.parse(scramble(SITES, YAML_BITS, chance))
+        sites_file.parse(scramble(SITES, YAML_BITS, chance))
 
     outcomes: Counter[tuple[str, str]] = Counter()
     strange: dict[str, str] = {}

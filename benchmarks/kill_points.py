@@ -10,20 +10,19 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
-import office
-import post
-from crash import kill_at_random
-from replay import running
+from helpers import service, smtp
+from helpers.crash import kill_at_random
+from helpers.http_service import running
 
-from stormplan.routine.morning import DEMO_NOW
+from stormplan.service.pipeline import DEMO_NOW
 
 
 def main(points: int = 200, seed: int = 2026) -> int:
     start = time.monotonic()
-    with running() as replay, post.running() as server, tempfile.TemporaryDirectory() as folder:
+    with running() as replay, smtp.running() as server, tempfile.TemporaryDirectory() as folder:
         server.delay_s = 0.02
-        office.serve(replay)
-        text = office.Company(Path(folder), replay, server).text
+        service.serve(replay)
+        text = service.Company(Path(folder), replay, server).text
         tally = kill_at_random(points, Path(folder), text, server, DEMO_NOW, seed)
     print(f"{points} kills in {time.monotonic() - start:.0f} s, seed {seed}")
     for phase, times in tally.phases.most_common():

@@ -60,9 +60,9 @@ def weather(index, members):
 def one(sites, cells, members):
     """Plan once; gives seconds and peak memory."""
     sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
-    from company import company, site
+    from helpers.sites import company, site
 
-    from stormplan.decision.planner import Answer, make_plan
+    from stormplan.planning.planner import Answer, make_plan
 
     surfaces = {
         "lot": {"class": "asphalt_lot", "area": "20000 ft2"},

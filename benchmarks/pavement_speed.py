@@ -11,10 +11,10 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from winter import storm
+from helpers.weather import storm
 
 from stormplan.company import catalog
-from stormplan.physics import course, ground, pavement
+from stormplan.physics import ground, pavement, surface_simulation
 from stormplan.physics.pavement import Column, Columns
 
 HOURS, STEPS, COLUMNS = 96, 96 * 6, 10_000
@@ -40,7 +40,7 @@ def best(work, times=3):
 weather = storm(HOURS)
 many = columns(COLUMNS)
 bare = best(lambda: pavement.run(weather, many))
-film = best(lambda: course.run(weather, many), 2)
+film = best(lambda: surface_simulation.run(weather, many), 2)
 print(f"{COLUMNS} columns x {HOURS} h: bare {bare:.2f} s, with film and snow {film:.2f} s")
 
 bands, right = np.ones((3, ground.LAYERS + 1)), np.ones(ground.LAYERS + 1)

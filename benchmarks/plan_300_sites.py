@@ -19,12 +19,12 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from company import company, site
-from tables import NOON, cell, spell
+from helpers.published_tables import NOON, cell, spell
+from helpers.sites import company, site
 
-from stormplan.decision import search
-from stormplan.decision.plan import Plan
-from stormplan.decision.planner import Answer, make_plan
+from stormplan.planning.plan import Plan
+from stormplan.planning.planner import Answer, make_plan
+from stormplan.treatment import candidates
 
 SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
 SURFACES = {
@@ -66,7 +66,7 @@ def main() -> None:
     where = {key: (43 + number / 1000, -89.4) for number, key in enumerate(keys)}
     everything = company({key: site(*where[key], SURFACES) for key in keys}, **policy)
     answers = {key: weather(rng, number) for number, key in enumerate(keys)}
-    confirm, changed = search.confirm, []
+    confirm, changed = candidates.confirm, []
 
     def counting(forecast, columns, past, hours, chosen, products):
         found = confirm(forecast, columns, past, hours, chosen, products)
@@ -74,9 +74,9 @@ def main() -> None:
             changed.append((before.fails, after.outcome.fails))
         return found
 
-    search.confirm = counting
+    candidates.confirm = counting
     timed(everything, answers)  # warm-up
-    search.confirm = confirm
+    candidates.confirm = confirm
     together, plan = min((timed(everything, answers) for _ in range(3)), key=lambda run: run[0])
     alone = 0.0
     for key in keys[:SAMPLE]:

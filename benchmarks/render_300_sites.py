@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from company import company, site
+from helpers.sites import company, site
 from plan_300_sites import CELLS, SITES, SURFACES, timed, weather
 
-from stormplan.routine import morning
-from stormplan.words import briefing, charts
+from stormplan.service import pipeline
+from stormplan.words import briefing, strip_charts
 
 
 def main() -> None:
@@ -27,11 +27,11 @@ def main() -> None:
     sites = company({key: site(43.0, -89.0, SURFACES, name=f"Property {key}") for key in keys})
     planning_s, plan = timed(sites, {key: cells[at % CELLS] for at, key in enumerate(keys)})
     began = time.process_time()
-    strips = charts.strips(plan)
+    strips = strip_charts.strips(plan)
     drawn = time.process_time()
     page = briefing.html(briefing.view(plan), strips)
     written = time.process_time()
-    reports = morning.reports(plan)
+    reports = pipeline.reports(plan)
     everything = time.process_time()
     print(f"planned      {planning_s:6.2f} s, {len(plan.sites)} sites")
     print(f"charts       {drawn - began:6.2f} s, {len(strips)} strips")

@@ -15,14 +15,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
-import office
-import post
-from company import HEAD
-from company import company as make
-from replay import running
+from helpers import service, smtp
+from helpers.http_service import running
+from helpers.sites import HEAD
+from helpers.sites import company as make
 
-from stormplan.routine import housekeeping
-from stormplan.weather.archive import Archive
+from stormplan.store import maintenance
+from stormplan.store.archive import Archive
 
 
 def memory_mb() -> float:
@@ -32,9 +31,9 @@ def memory_mb() -> float:
 
 def main(days: int = 500, zone: str = "America/Chicago") -> int:
     began, seen = time.monotonic(), []
-    with running() as replay, post.running() as server, tempfile.TemporaryDirectory() as folder:
-        office.serve(replay)
-        company = office.Company(Path(folder), replay, server)
+    with running() as replay, smtp.running() as server, tempfile.TemporaryDirectory() as folder:
+        service.serve(replay)
+        company = service.Company(Path(folder), replay, server)
         start = company.now = datetime(2026, 7, 1, 9, tzinfo=UTC)
         company.more["watch"]["storm_interval"] = "24 h"  # mornings only
         company.more["company"] = HEAD["company"] | {"timezone": zone}
@@ -43,7 +42,7 @@ def main(days: int = 500, zone: str = "America/Chicago") -> int:
         briefed: Counter = Counter()
         while company.now < start + timedelta(days=days):
             today = company.now.replace(hour=0, minute=0, second=0, microsecond=0)
-            replay.serve(office.GRID, office.moved(today - shown))
+            replay.serve(service.GRID, service.moved(today - shown))
             done = company.step()
             if done.kind == "briefing":
                 local = company.now.astimezone(company.desk.routine.zone).date()
@@ -57,7 +56,7 @@ def main(days: int = 500, zone: str = "America/Chicago") -> int:
             company.now = max(done.next_at, company.now + timedelta(minutes=1))
         size = company.desk.archive.stat().st_size / 1e6
         with Archive(company.desk.archive) as archive:
-            print(housekeeping.verify(archive))
+            print(maintenance.verify(archive))
     print(f"{days} days in {time.monotonic() - began:.0f} s, archive {size:.1f} MB")
     print(f"local days with one briefing: {sum(n == 1 for n in briefed.values())}, with more: "
           f"{sum(n > 1 for n in briefed.values())}")  # fmt: skip

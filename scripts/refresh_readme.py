@@ -6,14 +6,14 @@ import re
 from itertools import takewhile
 from pathlib import Path
 
-from stormplan.routine import morning
-from stormplan.words import briefing, screen
+from stormplan.service import pipeline
+from stormplan.words import briefing, terminal
 
 README = Path(__file__).parent.parent / "README.md"
 
 
 def main() -> None:
-    lines = screen.text(briefing.view(morning.plan_demo())).splitlines()[1:]
+    lines = terminal.text(briefing.view(pipeline.plan_demo())).splitlines()[1:]
     first = "\n".join(takewhile(lambda line: not line.startswith("Forecast"), lines))
     text = README.read_text(encoding="utf-8")
     fresh = re.sub(r"```text\n.*?```", lambda _: f"```text\n{first}\n```", text, flags=re.DOTALL)

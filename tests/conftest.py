@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from replay import Replay, running
+from helpers.http_service import Replay, running
 
 _connect = socket.socket.connect
 

@@ -4,19 +4,19 @@ import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from company import company, site
+from helpers.http_service import PUBLIC_SERVICE, Answer
+from helpers.sites import company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from replay import PUBLIC_SERVICE, Answer
 
 from stormplan.errors import ForecastError
-from stormplan.routine import morning
-from stormplan.weather.archive import Archive
-from stormplan.weather.fetch import Manners
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
+from stormplan.weather.http_client import Manners
 from stormplan.weather.providers.nws_alerts import parse
 
 QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
-NOW = morning.DEMO_NOW
+NOW = pipeline.DEMO_NOW
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 HOUR = timedelta(hours=1)
 
@@ -47,7 +47,7 @@ def collection(*entries):
 
 
 def serve(replay, body, zone="WIZ063", latitude="43.16", longitude="-89.44"):
-    demo = (morning.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
+    demo = (pipeline.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
     replay.serve_place(latitude, longitude, "ZZZ/1,1", demo)
     where = {
         "properties": {
@@ -64,7 +64,7 @@ def serve(replay, body, zone="WIZ063", latitude="43.16", longitude="-89.44"):
 def plan(replay, archive, now=NOW, **more):
     sites = company({"a": site(43.16, -89.44, LOT)}, replay.base_url)
     with Archive(archive) as kept:
-        return morning.plan_morning(sites, kept, now, manners=QUICK, **more)
+        return pipeline.plan_morning(sites, kept, now, manners=QUICK, **more)
 
 
 def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(replay, tmp_path):
@@ -73,7 +73,7 @@ def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(r
     (alert,) = made.alerts
     assert (alert.what, alert.sites) == ("Winter Storm Warning", ("a",))
     assert alert.ends == NOW + 20 * HOUR
-    text = morning.reports(made)
+    text = pipeline.reports(made)
     said = "Winter Storm Warning, from Mon 10:30 AM, until Tue 12:30 AM, NWS Test Office"
     assert said in text["briefing.html"]
     assert said in " ".join(text["briefing.txt"].split())
@@ -130,11 +130,11 @@ def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
     serve(replay, None, latitude="43.17", longitude="-89.45")
     sites = {"a": site(43.16, -89.44, LOT), "b": site(43.17, -89.45, LOT)}
     with Archive(tmp_path / "archive.sqlite") as kept:
-        made = morning.plan_morning(company(sites, replay.base_url), kept, NOW, manners=QUICK)
+        made = pipeline.plan_morning(company(sites, replay.base_url), kept, NOW, manners=QUICK)
         assert made.alerts[0].sites == ("a", "b")
         assert sum(count for path, count in replay.counts().items() if "alerts" in path) == 1
         asked = len(replay.requests)
-        again = morning.work_out(company(sites, replay.base_url), kept, NOW, offline=True)
+        again = pipeline.work_out(company(sites, replay.base_url), kept, NOW, offline=True)
     assert again.alerts == made.alerts
     assert len(replay.requests) == asked
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stormplan.errors import ArchiveError, Exit
-from stormplan.weather.archive import MIGRATIONS, Archive, KeptPlan, Point
+from stormplan.store.archive import MIGRATIONS, Archive, KeptPlan, Point
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)

@@ -1,25 +1,24 @@
 """Killed at any moment: nothing half written, nothing lost, nobody told twice."""
 
-import office
-import post
 import pytest
-from crash import kill_at_random
-from office import Company
+from helpers import service, smtp
+from helpers.crash import kill_at_random
+from helpers.service import Company
 
-from stormplan.routine.morning import DEMO_NOW
+from stormplan.service.pipeline import DEMO_NOW
 
 POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 
 @pytest.fixture
 def server():
-    with post.running() as running:
+    with smtp.running() as running:
         running.delay_s = 0.02
         yield running
 
 
 def test_kill_9_at_random_points(tmp_path, replay, server):
-    office.serve(replay)
+    service.serve(replay)
     tally = kill_at_random(
         POINTS, tmp_path, Company(tmp_path, replay, server).text, server, DEMO_NOW
     )

@@ -4,16 +4,16 @@ import itertools
 
 import numpy as np
 import pytest
-from company import HEAD, company, site
+from helpers.one_surface import LOT, planned, snow
+from helpers.published_tables import NOON, cell, hourly, spell
+from helpers.sites import HEAD, company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from night import LOT, planned, snow
-from tables import NOON, cell, hourly, spell
 
 from stormplan import units
-from stormplan.decision import aftercare
-from stormplan.decision.planner import Answer, make_plan
-from stormplan.decision.treatment import Action
+from stormplan.planning.planner import Answer, make_plan
+from stormplan.treatment import follow_up
+from stormplan.treatment.records import Action
 
 BEET = {
     "name": "beet magnesium",
@@ -104,7 +104,7 @@ def test_no_plan_passes_a_ceiling_and_volumes_add_up(air_c, inches, start, hours
 
 @given(st.lists(st.floats(0, 4), min_size=1, max_size=60), st.floats(0.5, 8))
 def test_every_snow_is_plowed(snow_cm, trigger):
-    passes = aftercare.plow_hours(snow_cm, trigger)
+    passes = follow_up.plow_hours(snow_cm, trigger)
     assert list(passes) == sorted(set(passes))
     lies = 0.0
     for hour, fell in enumerate(snow_cm):

@@ -12,17 +12,17 @@ import html5lib
 import pytest
 
 from stormplan.company.catalog import SURFACE_CLASSES
-from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
-from stormplan.routine import morning
-from stormplan.words import briefing, exports, screen
+from stormplan.service import pipeline
+from stormplan.treatment.records import Action
+from stormplan.words import briefing, exports, terminal
 
 ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return morning.plan_demo()
+    return pipeline.plan_demo()
 
 
 @pytest.fixture(scope="module")
@@ -47,13 +47,13 @@ def test_the_story_of_the_demo(plan):
 
 
 def test_the_first_screen_answers_the_owner(shown):
-    first = "\n".join(screen.text(shown).splitlines()[:16])
+    first = "\n".join(terminal.text(shown).splitlines()[:16])
     for needed in ("GO", "Pre-treat", "Mon 4:40 PM", "gal", "How sure", "Forecast", "old"):
         assert needed in first
 
 
 def test_text_fits_a_mail(shown):
-    assert max(map(len, screen.text(shown).splitlines())) <= screen.TEXT_WIDTH
+    assert max(map(len, terminal.text(shown).splitlines())) <= terminal.TEXT_WIDTH
 
 
 def test_the_page_is_valid_self_contained_html(shown):
@@ -84,7 +84,7 @@ def test_the_mix_table_adds_up(plan):
 
 
 def test_metric_words(plan):
-    text = screen.text(briefing.view(plan.model_copy(update={"units": "metric"})))
+    text = terminal.text(briefing.view(plan.model_copy(update={"units": "metric"})))
     assert "°F" not in text.replace("Hydrometer at 60 °F", "")
     assert " L " in text
     assert "gal" not in text

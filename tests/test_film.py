@@ -4,16 +4,16 @@ import math
 
 import numpy as np
 import pytest
-from winter import forecast, one
+from helpers.weather import forecast, one
 
 from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.density import density_kg_m3
-from stormplan.physics import trial
-from stormplan.physics.course import Holding
+from stormplan.physics import film_response
 from stormplan.physics.film import Applications, Exposed, Film, Ploughs, vapour_flux
+from stormplan.physics.film_condition import State, classify
 from stormplan.physics.pavement import exchange_wm2k
-from stormplan.physics.state import State, classify
+from stormplan.physics.surface_simulation import Holding
 
 FIRM_WM2K = 1e9  # nothing the film does moves the surface
 L_M2_PER_GAL_KFT2 = 3.785411784 / 92.90304  # one US gallon over 1000 square feet
@@ -40,7 +40,9 @@ def put_down(grams_m2, water_mm, salt="nacl", hour=0, column=0) -> Applications:
 def film_at(surface_c, applications, hours=3, steps=6, heat_wm2k=0.0, **weather):
     weather = forecast(hours, **weather)
     held = holding(weather, surface_c, heat_wm2k)
-    return trial.run(weather, one(), held, np.zeros(1, dtype=int), applications, steps=steps)
+    return film_response.run(
+        weather, one(), held, np.zeros(1, dtype=int), applications, steps=steps
+    )
 
 
 # Lever rule, NaCl by weight against temperature (Bodnar 1993 / Pitzer ice line)
@@ -191,7 +193,9 @@ def test_plain_water_freezes_as_fast_as_its_heat_is_drawn_off():
     assert deep.texture_mm[0] == 20.0  # no draining in the way
     columns = one()
     held = holding(weather, -3.0, watts_per_k=100.0)
-    film = trial.run(weather, columns, held, np.zeros(1, dtype=int), put_down(0.0, 0.5), steps=360)
+    film = film_response.run(
+        weather, columns, held, np.zeros(1, dtype=int), put_down(0.0, 0.5), steps=360
+    )
     whole = 3600 * 100 * 3 / 0.3337e6
     assert film.ice_mm[0, 0, 0] == pytest.approx(0.5, abs=1e-9)
     assert whole == pytest.approx(3.236, abs=1e-3)
@@ -215,7 +219,7 @@ def test_a_plough_leaves_its_residual_and_traffic_takes_its_share():
     passes = Ploughs(np.array([2]), np.array([0]), np.array([1.0]))
     which = np.zeros(2, dtype=int)
     held = holding(weather, -5.0)
-    film = trial.run(weather, one(), held, which, put_down(10.0, 0.1, column=1), passes,
+    film = film_response.run(weather, one(), held, which, put_down(10.0, 0.1, column=1), passes,
                      wear_per_h=np.array([0.0, 0.1]))  # fmt: skip
     assert film.snow_mm[1, 0, 0] == pytest.approx(6.0)
     assert film.snow_mm[-1, 0, 0] == pytest.approx(1.0)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from stormplan.routine import morning
+from stormplan.service import pipeline
 from stormplan.words import briefing
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -12,8 +12,8 @@ GOLDEN = Path(__file__).parent / "golden"
 
 def made() -> dict[str, str]:
     """Every report of the demo but the plan, and without drawings: they vary with their library."""
-    plan = morning.plan_demo()
-    reports = morning.reports(plan)
+    plan = pipeline.plan_demo()
+    reports = pipeline.reports(plan)
     del reports["plan.json"]
     return reports | {"briefing.html": briefing.html(briefing.view(plan))}
 

@@ -3,22 +3,22 @@
 import json
 from datetime import UTC, datetime, timedelta
 
-import formats
 import numpy as np
 import pytest
-from company import company, site
+from helpers import service_formats
+from helpers.http_service import Answer
+from helpers.sites import company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from replay import Answer
-from test_fetch import BRISK, CONTACT
+from test_http_client import BRISK, CONTACT
 
-from stormplan.decision.hazard import SNOW
 from stormplan.errors import ForecastError
-from stormplan.routine import morning
-from stormplan.weather.archive import Archive
-from stormplan.weather.fetch import Fetcher
+from stormplan.events.hazards import SNOW
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
 from stormplan.weather.forecast import Mark
-from stormplan.weather.providers import Place, metno, phase
+from stormplan.weather.http_client import Fetcher
+from stormplan.weather.providers import Place, metno, precip_type
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {"air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s",
@@ -102,10 +102,10 @@ def test_pressure_is_brought_from_the_sea_to_the_station():
         # the service's list of symbols; two of them are spelled with a double s there
         ("clearsky_day", (False, None)),
         ("fog", (False, None)),
-        ("lightsnowshowers_polartwilight", (True, phase.SNOW)),
-        ("lightssnowshowersandthunder_day", (True, phase.SNOW)),
+        ("lightsnowshowers_polartwilight", (True, precip_type.SNOW)),
+        ("lightssnowshowersandthunder_day", (True, precip_type.SNOW)),
         ("lightssleetshowersandthunder_night", (True, None)),
-        ("heavyrainandthunder", (True, phase.RAIN)),
+        ("heavyrainandthunder", (True, precip_type.RAIN)),
         ("sleet", (True, None)),
         ("hailstorm", None),
         ("", None),
@@ -238,7 +238,7 @@ def test_the_recorded_winter_plans_from_end_to_end(samples, replay, tmp_path):
         weather={"sources": ["metno"], "metno": {"base_url": replay.base_url}},
     )
     with Archive(tmp_path / "archive.sqlite") as kept:
-        plan = morning.plan_morning(sites, kept, datetime(2026, 2, 6, 21, 10, tzinfo=UTC))
+        plan = pipeline.plan_morning(sites, kept, datetime(2026, 2, 6, 21, 10, tzinfo=UTC))
     assert plan.verdict == "go"
     event = plan.sites[0].surfaces[0].treatments[0].event
     assert event.hazard in SNOW
@@ -284,11 +284,11 @@ def test_not_asked_before_it_expires_then_with_the_exact_string(service, replay)
         "Expires": "Mon, 12 Jan 2026 11:00:30 GMT",
         "Last-Modified": CHANGED,
     }
-    replay.answer(PATH, Answer(formats.metno(), 200, headers), Answer(b"", 304, headers))
-    first = service().forecast(PLACE, formats.NOW)
-    again = service().forecast(PLACE, formats.NOW + timedelta(minutes=30))
+    replay.answer(PATH, Answer(service_formats.metno(), 200, headers), Answer(b"", 304, headers))
+    first = service().forecast(PLACE, service_formats.NOW)
+    again = service().forecast(PLACE, service_formats.NOW + timedelta(minutes=30))
     assert len(replay.requests) == 1
-    later = service().forecast(PLACE, formats.NOW + timedelta(minutes=31))
+    later = service().forecast(PLACE, service_formats.NOW + timedelta(minutes=31))
     assert [r.headers.get("if-modified-since") for r in replay.requests] == [None, CHANGED]
     assert CONTACT in replay.requests[0].headers["user-agent"]
     assert (first.values["air_temp_c"] == again.values["air_temp_c"]).all()
@@ -298,22 +298,22 @@ def test_not_asked_before_it_expires_then_with_the_exact_string(service, replay)
 
 def test_a_version_on_its_way_out_is_used_and_said(service, replay):
     json_type = {"Content-Type": "application/json"}
-    replay.answer(PATH, Answer(formats.metno(), 203, json_type))
-    cell = service().forecast(PLACE, formats.NOW)
+    replay.answer(PATH, Answer(service_formats.metno(), 203, json_type))
+    cell = service().forecast(PLACE, service_formats.NOW)
     assert "deprecated or in trial (203)" in cell.notes[0]
 
 
 def test_a_refusal_is_not_asked_again(service, replay):
     replay.answer(PATH, Answer("<html>", 403, {"Content-Type": "text/html"}))
     with pytest.raises(ForecastError, match="403"):
-        service().forecast(PLACE, formats.NOW)
+        service().forecast(PLACE, service_formats.NOW)
     assert len(replay.requests) == 1
 
 
 def test_an_outage_leaves_the_copy_standing_in(service, replay):
     json_type = {"Content-Type": "application/json"}
-    replay.answer(PATH, Answer(formats.metno(), 200, json_type), Answer("", 500, json_type))
-    service().forecast(PLACE, formats.NOW)
-    cell = service().forecast(PLACE, formats.NOW + timedelta(hours=2))
+    replay.answer(PATH, Answer(service_formats.metno(), 200, json_type), Answer("", 500, json_type))
+    service().forecast(PLACE, service_formats.NOW)
+    cell = service().forecast(PLACE, service_formats.NOW + timedelta(hours=2))
     assert cell.stale
     assert "the copy of 2026-01-12 10:30Z stands in, 2 h old" in cell.notes[0]

@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from grids import DRY, NOW, START, body, layer, span, weather
+from helpers.grids import DRY, NOW, START, body, layer, span, weather
+from helpers.http_service import RECORDED
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from replay import RECORDED
 
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast

@@ -3,25 +3,25 @@
 import json
 from datetime import UTC, datetime, timedelta
 
-import formats
 import numpy as np
 import pytest
-from company import company, site
+from helpers import service_formats
+from helpers.http_service import Answer
+from helpers.sites import company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from replay import Answer
-from test_fetch import BRISK, CONTACT
+from test_http_client import BRISK, CONTACT
 from test_metno import JSON
 
 from stormplan.company.sites import Weather
 from stormplan.errors import ForecastError, InputError, SitesError
-from stormplan.routine import morning
-from stormplan.weather.archive import Archive
-from stormplan.weather.fetch import Fetcher
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
 from stormplan.weather.forecast import Mark
+from stormplan.weather.http_client import Fetcher
 from stormplan.weather.providers import Place, open_sources, openmeteo
-from stormplan.weather.providers.layers import Notes
-from stormplan.weather.providers.openmeteo_body import open_table
+from stormplan.weather.providers.intervals import Notes
+from stormplan.weather.providers.openmeteo_reply import open_table
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {
@@ -248,7 +248,7 @@ def test_recorded_units_of_another_system_are_converted(samples):
 # --- the service
 
 KEY = "k3y-0f-0urs"
-PLACE = Place("lot", formats.LATITUDE, formats.LONGITUDE)
+PLACE = Place("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
 JSON_TYPE = {"Content-Type": "application/json"}
 
 
@@ -260,7 +260,7 @@ def weather(name="openmeteo", **settings):
 def ask(tmp_path):
     """Ask as of a moment; gives the forecast, and keeps the archive in one file."""
 
-    def forecast(settings, now=formats.NOW):
+    def forecast(settings, now=service_formats.NOW):
         with Archive(tmp_path / "archive.sqlite") as archive:
             fetcher = Fetcher(archive, CONTACT, BRISK)
             try:
@@ -281,12 +281,14 @@ def scripted(replay, *answers):
 
 def test_the_key_is_sent_and_neither_kept_nor_said(replay, ask, monkeypatch, tmp_path):
     monkeypatch.setenv("WEATHER_KEY", KEY)
-    scripted(replay, Answer(formats.openmeteo(), 200, JSON_TYPE), Answer("", 500, JSON_TYPE))
+    scripted(
+        replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE), Answer("", 500, JSON_TYPE)
+    )
     settings = weather(base_url=replay.base_url, key_env="WEATHER_KEY")
     cell = ask(settings)
     assert f"apikey={KEY}" in replay.requests[0].path
     assert "timezone=GMT&timeformat=unixtime" in replay.requests[0].path
-    stale = ask(settings, formats.NOW + timedelta(hours=3))
+    stale = ask(settings, service_formats.NOW + timedelta(hours=3))
     assert stale.stale
     everything = b"".join(path.read_bytes() for path in tmp_path.iterdir())
     assert KEY.encode() not in everything
@@ -303,12 +305,12 @@ def test_a_redirect_that_repeats_the_key_does_not_say_it(replay, ask, monkeypatc
 
 
 def test_asked_once_an_hour_since_the_service_does_not_say(replay, ask):
-    scripted(replay, Answer(formats.openmeteo(), 200, JSON_TYPE))
+    scripted(replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE))
     settings = weather(base_url=replay.base_url)
     for minutes in (0, 30, 59):
-        ask(settings, formats.NOW + timedelta(minutes=minutes))
+        ask(settings, service_formats.NOW + timedelta(minutes=minutes))
     assert len(replay.requests) == 1
-    ask(settings, formats.NOW + timedelta(minutes=61))
+    ask(settings, service_formats.NOW + timedelta(minutes=61))
     assert len(replay.requests) == 2
 
 
@@ -358,12 +360,12 @@ def test_the_address_follows_the_key_and_ensembles_ask_for_their_own(key, host):
 
 
 def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path):
-    scripted(replay, Answer(formats.openmeteo(), 200, JSON_TYPE))
+    scripted(replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE))
     with Archive(":memory:") as archive:
         fetcher = Fetcher(archive, CONTACT, BRISK)
         source = openmeteo.source(fetcher, "openmeteo_ensemble", replay.base_url)
         near = [Place("a", 43.11, -89.38), Place("b", 43.07, -89.42), Place("c", 43.21, -89.4)]
-        first, second, third = (source.forecast(place, formats.NOW) for place in near)
+        first, second, third = (source.forecast(place, service_formats.NOW) for place in near)
         fetcher.close()
     assert first is second
     assert third is not first
@@ -375,7 +377,7 @@ def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path
 
 def test_members_reach_the_plan_as_chances_and_ranges(replay, tmp_path):
     # ten of twenty-one members have the storm, the others are dry: the chance is 10/21
-    payload = formats.openmeteo()
+    payload = service_formats.openmeteo()
     hourly, units = payload["hourly"], payload["hourly_units"]
     rng = np.random.default_rng(1)
     for name in [name for name in hourly if name != "time"]:
@@ -399,7 +401,7 @@ def test_members_reach_the_plan_as_chances_and_ranges(replay, tmp_path):
         },
     )
     with Archive(tmp_path / "archive.sqlite") as kept:
-        plan = morning.plan_morning(sites, kept, formats.NOW, manners=BRISK)
+        plan = pipeline.plan_morning(sites, kept, service_formats.NOW, manners=BRISK)
     events = [t.event for t in plan.sites[0].surfaces[0].treatments if t.event is not None]
     storm = max(events, key=lambda event: event.water_mm)
     assert storm.probability == pytest.approx(10 / 21, abs=1 / 21)

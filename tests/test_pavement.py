@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from winter import ASPHALT, DECK, diurnal, forecast, one
+from helpers.weather import ASPHALT, DECK, diurnal, forecast, one
 
 from stormplan.company import catalog
 from stormplan.errors import InputError
@@ -10,7 +10,7 @@ from stormplan.physics import pavement
 from stormplan.physics.forcing import Forcing, Step
 from stormplan.physics.ground import UNDERSIDE_WM2K
 from stormplan.physics.pavement import Column, Columns, exchange_wm2k, solve_surface
-from stormplan.physics.sky import STEFAN_BOLTZMANN_WM2K4
+from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
 
 
 def still_step(air_c, longwave, wind=3.0, sun=0.0, n=1) -> Step:

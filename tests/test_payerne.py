@@ -14,13 +14,13 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
-from natural import DATA, bare_ground, by_pvlib, rmse, skin_c
+from helpers.measured import DATA, bare_ground, by_pvlib, rmse, skin_c
 
-from stormplan.physics import sky, sun
-from stormplan.physics.course import WetSlab
+from stormplan.physics import radiation, sun
 from stormplan.physics.film import Film
 from stormplan.physics.forcing import Step
-from stormplan.weather import air
+from stormplan.physics.surface_simulation import WetSlab
+from stormplan.weather import moist_air
 
 FILE = DATA / "bsrn-pay0616.dat.gz"
 LATITUDE, LONGITUDE, HEIGHT_M = 46.815, 6.944, 491.0  # logical record 0004
@@ -59,7 +59,7 @@ def month():
     return SimpleNamespace(
         minutes=minutes,
         air_c=air_c,
-        dew_c=air.dew_point_c(air_c, means["relative_humidity"].to_numpy()),
+        dew_c=moist_air.dew_point_c(air_c, means["relative_humidity"].to_numpy()),
         wind_ms=np.interp(np.arange(len(means)), at_synop, wind_ms),
         absorbed=np.maximum(means["ghi"] - means["gri"], 0.0).to_numpy(),
         down=down,
@@ -82,7 +82,13 @@ def follow(month, wet=False, evenings_given=False):
     film = Film(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
     film_on_slab = WetSlab(slab, film)
     drivers = np.stack(
-        [month.air_c, month.wind_ms, air.saturation_pa(month.dew_c), month.absorbed, month.down]
+        [
+            month.air_c,
+            month.wind_ms,
+            moist_air.saturation_pa(month.dew_c),
+            month.absorbed,
+            month.down,
+        ]
     )
     nothing = np.zeros(1)
     modelled = []
@@ -156,7 +162,7 @@ def test_longwave_of_clear_days_is_as_much_too_high_as_such_formulas_are_by_day(
     clear = clear_by_day(month)
     assert clear.sum() > 250
     measured = month.down[clear]
-    error = sky.longwave_down_wm2(month.air_c, month.dew_c, 0.0)[clear] - measured
+    error = radiation.longwave_down_wm2(month.air_c, month.dew_c, 0.0)[clear] - measured
     assert 0.0 < error.mean() < 18.5
     assert rmse(error) < 19.5
     assert rmse(error) < 0.7 * measured.std()  # their own mean throughout: 29.0 W/m²
@@ -164,7 +170,7 @@ def test_longwave_of_clear_days_is_as_much_too_high_as_such_formulas_are_by_day(
 
 def test_longwave_of_clear_nights_and_of_overcast_is_as_measured(month):
     def error(which, cloud_frac):
-        modelled = sky.longwave_down_wm2(month.air_c[which], month.dew_c[which], cloud_frac)
+        modelled = radiation.longwave_down_wm2(month.air_c[which], month.dew_c[which], cloud_frac)
         return modelled - month.down[which]
 
     # an observer saw at most an eighth of cloud: 10 nights, 8.2 W/m², 6.5 too low

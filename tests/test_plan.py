@@ -9,16 +9,16 @@ from datetime import timedelta
 import jsonschema
 import numpy as np
 import pytest
-from company import SURFACES, company, site
+from helpers.published_tables import NOON, cell, spell
+from helpers.sites import SURFACES, company, site
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tables import NOON, cell, spell
 
 from stormplan import units
-from stormplan.decision.planner import Answer, make_plan
-from stormplan.decision.treatment import Action
 from stormplan.errors import Exit
-from stormplan.routine import morning
+from stormplan.planning.planner import Answer, make_plan
+from stormplan.service import pipeline
+from stormplan.treatment.records import Action
 
 SNOW = {
     "air_temp_c": {0: -1.0, 12: -3.0},
@@ -72,8 +72,8 @@ def test_salt_for_the_batch_follows_the_purity():
 def test_the_record_obeys_its_published_schema_and_says_unknown_as_null():
     weather = SNOW | {"frz_rain_mm": np.full(72, np.nan)}
     plan = planned(weather=weather)
-    document = json.loads(morning.document(plan))
-    schema = json.loads(morning.schema())
+    document = json.loads(pipeline.document(plan))
+    schema = json.loads(pipeline.schema())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(document, schema)
     column = document["sites"][0]["surfaces"][0]["column"]
@@ -133,16 +133,16 @@ def test_the_order_of_sites_changes_nothing(order):
     answers = {"a": cold, "b": mild, "c": cold, "d": mild}
     plan = make_plan(company({key: site(*places[key]) for key in order}), answers, NOON)
     straight = make_plan(company({key: site(*places[key]) for key in places}), answers, NOON)
-    assert morning.document(plan) == morning.document(straight)
+    assert pipeline.document(plan) == pipeline.document(straight)
 
 
 def test_blocks_can_be_planned_by_any_executor(monkeypatch):
-    monkeypatch.setattr("stormplan.decision.block.BLOCK_SITES", 2)
+    monkeypatch.setattr("stormplan.planning.site_batch.BLOCK_SITES", 2)
     sites = {f"s{n}": site(43 + n / 10, -89.4) for n in range(5)}
     answers = dict.fromkeys(sites, Answer(cell(**SNOW)))
     with ThreadPoolExecutor(2) as pool:
         mapped = make_plan(company(sites), answers, NOON, pool.map)
-    assert morning.document(mapped) == morning.document(make_plan(company(sites), answers, NOON))
+    assert pipeline.document(mapped) == pipeline.document(make_plan(company(sites), answers, NOON))
 
 
 def test_the_handbook_ceiling_is_never_passed():

@@ -6,15 +6,15 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from grids import NOW, body, layer
-from replay import RECORDED, Answer, problem
-from test_fetch import BRISK, CONTACT
+from helpers.grids import NOW, body, layer
+from helpers.http_service import RECORDED, Answer, problem
+from test_http_client import BRISK, CONTACT
 
 from stormplan.company.sites import SOURCES, Weather
 from stormplan.errors import ForecastError, InputError
-from stormplan.weather.archive import Archive
-from stormplan.weather.fetch import Fetcher
+from stormplan.store.archive import Archive
 from stormplan.weather.forecast import REQUIRED, Mark, stack
+from stormplan.weather.http_client import Fetcher
 from stormplan.weather.providers import Place, gather, nws, open_sources
 from stormplan.weather.providers.recorded import Recorded
 

@@ -14,9 +14,9 @@ import vobject
 from geojson_pydantic import FeatureCollection, Point
 from icalendar import Calendar
 
-from stormplan.decision.treatment import Action
-from stormplan.routine import morning
-from stormplan.words import charts, exports, notices
+from stormplan.service import pipeline
+from stormplan.treatment.records import Action
+from stormplan.words import exports, notices, strip_charts
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
@@ -24,12 +24,12 @@ PAGES = ("briefing.html", "mixsheet.html", "notices.html")
 
 @pytest.fixture(scope="module")
 def plan():
-    return morning.plan_demo()
+    return pipeline.plan_demo()
 
 
 @pytest.fixture(scope="module")
 def reports(plan):
-    return morning.reports(plan)
+    return pipeline.reports(plan)
 
 
 def spoil(record, **more):
@@ -64,7 +64,7 @@ def spoiled(plan):
         )
     clients = tuple(spoil(c, key="../../" + c.key + "\r\nx") for c in plan.clients)
     update = {"sites": tuple(sites), "yards": tuple(yards), "clients": clients, "company": NASTY}
-    return morning.reports(plan.model_copy(update=update))
+    return pipeline.reports(plan.model_copy(update=update))
 
 
 # -- pages ----------------------------------------------------------------------------------------
@@ -95,9 +95,9 @@ def test_names_cannot_become_markup(spoiled, page):
 
 
 def test_equal_plans_are_drawn_alike(plan):
-    first, second = charts.strips(plan), charts.strips(plan)
+    first, second = strip_charts.strips(plan), strip_charts.strips(plan)
     assert first == second
-    assert 0 < len(first) <= charts.MOST
+    assert 0 < len(first) <= strip_charts.MOST
     for strip in first:
         assert "<metadata" not in strip.svg
         assert 'role="img" aria-label="Strip chart' in strip.svg
@@ -105,7 +105,7 @@ def test_equal_plans_are_drawn_alike(plan):
 
 
 def test_a_strip_says_what_it_shows(plan):
-    for strip in charts.strips(plan):
+    for strip in strip_charts.strips(plan):
         assert strip.says.startswith("Pavement coldest")
         assert strip.places
 
@@ -121,7 +121,7 @@ def test_columns_without_an_event_are_not_drawn(plan):
         )
         for site in plan.sites
     )
-    assert charts.strips(plan.model_copy(update={"sites": quiet, "matters": ()})) == ()
+    assert strip_charts.strips(plan.model_copy(update={"sites": quiet, "matters": ()})) == ()
 
 
 # -- notices --------------------------------------------------------------------------------------
@@ -250,7 +250,7 @@ def test_the_map_follows_its_standard(plan, reports, spoiled):
 
 
 def test_a_moment_in_a_table_carries_its_zone():
-    text = exports.table(["at"], [[morning.DEMO_NOW]])
+    text = exports.table(["at"], [[pipeline.DEMO_NOW]])
     assert text == "at\r\n2026-01-12T10:30+00:00\r\n"
 
 

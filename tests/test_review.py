@@ -8,18 +8,20 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from company import company, site, text
-from tables import NOON, cell
+from helpers.published_tables import NOON, cell
+from helpers.sites import company, site, text
 from test_metno import body, step
 
-from stormplan.company import sitesfile
-from stormplan.decision.planner import Answer, make_plan
+from stormplan.company import sites_file
 from stormplan.errors import InputError
-from stormplan.physics import spread
-from stormplan.physics.correction import Light, Reading
-from stormplan.routine import housekeeping, logbook, morning, ownnights, review, score, skill
+from stormplan.physics import ensemble
+from stormplan.physics.bias_correction import Light, Reading
+from stormplan.planning.planner import Answer, make_plan
+from stormplan.service import pipeline
+from stormplan.store import maintenance
+from stormplan.store.archive import Archive
 from stormplan.units import Speaker
-from stormplan.weather.archive import Archive
+from stormplan.verification import error_records, night_bias, reading_log, report, scores
 
 HOUR = timedelta(hours=1)
 
@@ -43,7 +45,7 @@ def test_a_forecast_that_is_always_a_degree_too_warm_has_that_bias_and_that_erro
         issued(at, came[at : at + 60] + np.where(np.arange(60) > 1, 1.0, 0.0))
         for at in range(0, 60, 6)
     ]
-    found = score.score("x", score.pair(cells, score.analyses(cells)))
+    found = scores.score("x", scores.pair(cells, scores.analyses(cells)))
     assert [(one.from_h, one.to_h) for one in found] == [(3, 12), (12, 24), (24, 48), (48, 72)]
     for one in found:
         assert one.bias_dc == pytest.approx(1.0)
@@ -63,11 +65,11 @@ def test_members_that_all_say_it_freezes_when_it_does_not_score_one():
     made = issued(0, np.full(24, -5.0))
     three = replace(made, values={"air_temp_c": made.values["air_temp_c"].repeat(3, axis=1)})
     came = {NOON + hour * HOUR: 5.0 for hour in range(24)}
-    (first, second) = score.score("x", score.pair([three], came))
+    (first, second) = scores.score("x", scores.pair([three], came))
     assert first.brier == second.brier == 1.0
     assert [(r.said, r.came) for r in first.reliability] == [(1.0, 0.0)]
     half = replace(three, values={"air_temp_c": np.tile([-5.0, 5.0], (24, 1))})
-    assert score.score("x", score.pair([half], came))[0].brier == pytest.approx(0.25)
+    assert scores.score("x", scores.pair([half], came))[0].brier == pytest.approx(0.25)
 
 
 def test_a_stated_error_that_is_the_true_one_is_reliable():
@@ -76,8 +78,8 @@ def test_a_stated_error_that_is_the_true_one_is_reliable():
     said_c = rng.uniform(-5.0, 5.0, 20_000)
     came_c = said_c + rng.normal(0.0, 1.5, 20_000)  # what a day ahead is stated with
     lead = np.full(20_000, 24.0)
-    chance = score.chance_of_freezing(said_c[:, None], lead)
-    (only,) = score.score("x", score.Pairs(lead, said_c, came_c, chance))
+    chance = scores.chance_of_freezing(said_c[:, None], lead)
+    (only,) = scores.score("x", scores.Pairs(lead, said_c, came_c, chance))
     assert only.rmse_dc == pytest.approx(1.5, rel=0.02)
     for part in only.reliability:
         assert part.came == pytest.approx(part.said, abs=0.03)
@@ -87,7 +89,7 @@ def test_the_nearest_word_is_the_analysis_and_a_late_or_unknown_one_is_none():
     early = issued(0, np.arange(10.0))
     upon = issued(4, np.full(5, 50.0))
     gap = issued(6, np.full(5, np.nan))
-    found = score.analyses([early, upon, gap])
+    found = scores.analyses([early, upon, gap])
     assert found[NOON] == 0.0
     assert found[NOON + 4 * HOUR] == found[NOON + 5 * HOUR] == 50.0
     assert NOON + 2 * HOUR not in found  # two hours ahead of the only word on it
@@ -125,12 +127,12 @@ def archive(tmp_path):
 
 def test_the_archive_is_scored_and_what_cannot_be_read_is_counted(archive):
     with Archive(archive) as kept:
-        found = review.review(kept, NOON - 24 * HOUR)
+        found = report.review(kept, NOON - 24 * HOUR)
     assert (found.replies, found.unread) == (8, 1)
     assert {one.source for one in found.scores} == {"metno"}
     for one in found.scores:
         assert one.bias_dc == pytest.approx(-2.0)
-    said = "\n".join(review.lines(found, Speaker("us")))
+    said = "\n".join(report.lines(found, Speaker("us")))
     assert "bias -3.6 °F, error 3.6 °F rms" in said
     assert "the source's own later word at 1 of 1 cells" in said
     assert "(published 1.5 °F)" in said  # 0.5 K, and 1 K a day: 0.81 K at 7.5 h
@@ -159,26 +161,26 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
 
 
 def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
-    plan = morning.plan_demo()
+    plan = pipeline.plan_demo()
     site_, surface = plan.sites[0], plan.sites[0].surfaces[0]
     series = plan.columns[surface.column]
     log = tmp_path / "readings.jsonl"
     for hour in range(6, 30):  # a degree and a half warmer than planned
-        logbook.add(log, Reading(
+        reading_log.add(log, Reading(
             time=series.start + (hour + 0.5) * HOUR, site=site_.key, surface=surface.key,
             surface_c=series.surface_c[hour] + 1.5, light=Light.SHADE,
         ))  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
-        kept.keep_plan(plan.made_at, morning.document(plan))
-        pairs = ownnights.pairs(kept, logbook.read(log))
+        kept.keep_plan(plan.made_at, pipeline.document(plan))
+        pairs = night_bias.pairs(kept, reading_log.read(log))
         assert len(pairs.lead_h) == 24
         np.testing.assert_allclose(pairs.forecast_c - pairs.truth_c, -1.5, atol=1e-9)
         assert pairs.lead_h[0] == pytest.approx(6.0, abs=0.6)
         assert ((pairs.chance >= 0.0) & (pairs.chance <= 1.0)).all()
-        ours = sitesfile.parse(text({"a": site(43.1, -89.4)}, readings="readings.jsonl"))
-        found = review.review(kept, plan.made_at - HOUR, ours, tmp_path)
-    assert {one.source for one in found.scores} == {review.PAVEMENT}
-    said = "\n".join(review.lines(found, Speaker("us")))
+        ours = sites_file.parse(text({"a": site(43.1, -89.4)}, readings="readings.jsonl"))
+        found = report.review(kept, plan.made_at - HOUR, ours, tmp_path)
+    assert {one.source for one in found.scores} == {report.PAVEMENT}
+    said = "\n".join(report.lines(found, Speaker("us")))
     assert "pavement, by the log of readings: surface temperature" in said
     assert "bias -2.7 °F, error 2.7 °F rms, Brier" in said
 
@@ -186,9 +188,9 @@ def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
 def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_path):
     # a record of 3 K a day ahead, where 1.5 K is published
     far_off = [
-        score.Score("nws", 12, 36, 400, 0.2, 3.0, 0.1, ()),
-        score.Score("nws", 36, 60, 90, 0.2, 9.0, 0.1, ()),  # an anecdote
-        score.Score("metno", 12, 36, 90, 0.2, 9.0, 0.1, ()),
+        scores.Score("nws", 12, 36, 400, 0.2, 3.0, 0.1, ()),
+        scores.Score("nws", 36, 60, 90, 0.2, 9.0, 0.1, ()),  # an anecdote
+        scores.Score("metno", 12, 36, 90, 0.2, 9.0, 0.1, ()),
     ]
     places = {"a": site(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})}
 
@@ -196,12 +198,14 @@ def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_p
         return make_plan(company(places), {"a": Answer(cell(air_temp_c=3.0))}, NOON, own=own)
 
     with Archive(tmp_path / "archive.sqlite") as kept:
-        assert skill.records(kept, NOON) == {}
-        skill.keep(kept, far_off, NOON - HOUR)
-        assert skill.records(kept, NOON - 2 * HOUR) == {}  # a past morning knows what it knew
-        own = skill.records(kept, NOON)
-    assert own == {"nws": spread.OwnRecord((24.0,), (3.0,), 400)}
-    assert skill.remarks(own, ["nws", "metno", "nws"]) == [
+        assert error_records.records(kept, NOON) == {}
+        error_records.keep(kept, far_off, NOON - HOUR)
+        assert (
+            error_records.records(kept, NOON - 2 * HOUR) == {}
+        )  # a past morning knows what it knew
+        own = error_records.records(kept, NOON)
+    assert own == {"nws": ensemble.OwnRecord((24.0,), (3.0,), 400)}
+    assert error_records.remarks(own, ["nws", "metno", "nws"]) == [
         "how far nws may be off is stated from its own record of 400 h"
     ]
     usual, told = planned({}), planned(own)
@@ -222,7 +226,7 @@ def test_review_can_state_what_it_found(archive, tmp_path):
     with Archive(archive) as kept:
         (row,) = kept.rows("SELECT scores FROM skill")
         assert {one["source"] for one in json.loads(row[0])} == {"metno"}
-        problem = housekeeping.verify(kept).problems
+        problem = maintenance.verify(kept).problems
         assert problem == ()
 
 
@@ -231,4 +235,4 @@ def test_nothing_to_score_is_one_sentence(tmp_path):
         Archive(tmp_path / "archive.sqlite") as kept,
         pytest.raises(InputError, match="no hour since 2026-01-12 was forecast and came"),
     ):
-        review.review(kept, NOON)
+        report.review(kept, NOON)

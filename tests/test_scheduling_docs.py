@@ -10,7 +10,9 @@ import pytest
 from typer.main import get_command
 
 from stormplan.cli.main import app
-from stormplan.routine import deliver, morning, shelf
+from stormplan.delivery import outbox
+from stormplan.service import pipeline
+from stormplan.store import report_folders
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
@@ -36,12 +38,14 @@ def test_every_command_line_parses(path):
 
 
 def test_what_the_page_says_of_waits_and_reports_is_so(tmp_path):
-    minutes = ", ".join(str(round(wait.total_seconds() / 60)) for wait in deliver.WAITS)
+    minutes = ", ".join(str(round(wait.total_seconds() / 60)) for wait in outbox.WAITS)
     assert f"after {minutes} min" in PAGE
-    assert deliver.GIVE_UP.total_seconds() == 6 * 3600
-    for path in morning.write(morning.plan_demo(), tmp_path):
+    assert outbox.GIVE_UP.total_seconds() == 6 * 3600
+    for path in pipeline.write(pipeline.plan_demo(), tmp_path):
         assert path.name in PAGE or path.parent.name == "notices"
-    assert re.fullmatch(r"\d{8}T\d{6}Z-[0-9a-f]{6}", shelf.set_name(morning.DEMO_NOW, "a plan"))
+    assert re.fullmatch(
+        r"\d{8}T\d{6}Z-[0-9a-f]{6}", report_folders.set_name(pipeline.DEMO_NOW, "a plan")
+    )
 
 
 @pytest.mark.parametrize(

@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from helpers.weather import diurnal, forecast
 from typer.testing import CliRunner
-from winter import diurnal, forecast
 
 from stormplan.cli.main import app
 from stormplan.errors import InputError
-from stormplan.physics import infill, stationtable
 from stormplan.physics.forcing import sunlight
+from stormplan.weather import hourly_csv, infill
 
 START = datetime(2026, 1, 10, 6, tzinfo=UTC)
 PLACE = ["--lat", "42", "--lon", "-88"]
@@ -110,13 +110,13 @@ def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
     path.write_text("time,air_temp_c\n2025-11-02T00:00,1\n2025-11-02T01:00,1\n2025-11-02T01:00,0\n"
                     "2025-11-02T02:00,0\n")  # fmt: skip
     with pytest.raises(InputError, match=r"t.csv:2: column 'time': '2025-11-02T00:00' has no zone"):
-        stationtable.read(path)
-    read = stationtable.read(path, "America/Chicago")
+        hourly_csv.read(path)
+    read = hourly_csv.read(path, "America/Chicago")
     assert read.start == datetime(2025, 11, 2, 5, tzinfo=UTC)
     assert read.hours == 4
     path.write_text("time,air_temp_c\n2026-03-08T02:00,1\n")
     with pytest.raises(InputError, match="does not exist in America/Chicago"):
-        stationtable.read(path, "America/Chicago")
+        hourly_csv.read(path, "America/Chicago")
 
 
 @pytest.mark.parametrize(
@@ -141,14 +141,14 @@ def test_an_unusable_table_says_file_line_column_and_value(tmp_path, text, messa
     path = tmp_path / "t.csv"
     path.write_text(text)
     with pytest.raises(InputError, match=message):
-        stationtable.read(path)
+        hourly_csv.read(path)
 
 
 def test_every_problem_of_a_table_comes_at_once(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("time,air_temp_c\n2026-01-10T06Z,x\n2026-01-10T07Z,y\n")
     with pytest.raises(InputError) as caught:
-        stationtable.read(path)
+        hourly_csv.read(path)
     assert str(caught.value).count("t.csv:") == 2
 
 
@@ -209,13 +209,13 @@ def test_a_pyranometer_reads_a_little_below_nothing_at_night(tmp_path):
     source, out = tmp_path / "t.csv", tmp_path / "o.csv"
     lines = [f"2026-01-12T{hour:02d}:00Z,-3,-2.4" for hour in range(12)]
     source.write_text("\n".join(["time,air_temp_c,sw_down_wm2", *lines]), encoding="utf-8")
-    assert stationtable.read(source).values["sw_down_wm2"].max() == 0.0
+    assert hourly_csv.read(source).values["sw_down_wm2"].max() == 0.0
     run(source, *PLACE, "--out", out, "--surface", "permeable_asphalt")
     assert {row["sw_down_wm2"] for row in rows_of(out)} == {"0.0"}
     assert "sw_down_wm2" not in rows_of(out)[3]["modelled"]
     source.write_text("time,air_temp_c,sw_down_wm2\n2026-01-12T00:00Z,-3,-50", encoding="utf-8")
     with pytest.raises(InputError, match=r"t\.csv:2: column 'sw_down_wm2': -50 is out of range"):
-        stationtable.read(source)
+        hourly_csv.read(source)
 
 
 def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
@@ -255,6 +255,6 @@ def test_columns_of_other_things_are_passed_over(tmp_path):
         "time,operator,air_temp_c,src,quality\n"
         "2026-01-12T00:00Z,North,-2,x,\n2026-01-12T01:00Z,North,-3,x,\n"
     )
-    found = stationtable.read(table)
+    found = hourly_csv.read(table)
     assert found.values["air_temp_c"].tolist() == [-2.0, -3.0]
     assert "src" not in found.values

@@ -7,13 +7,13 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from company import HEAD
-from night import LOT, planned, rules
+from helpers.one_surface import LOT, planned, rules
+from helpers.sites import HEAD
 from ruamel.yaml import YAML
 
 from stormplan import units
-from stormplan.decision.hazard import SNOW
-from stormplan.decision.treatment import Action
+from stormplan.events.hazards import SNOW
+from stormplan.treatment.records import Action
 
 STORMS = sorted((Path(__file__).parent / "storms").glob("*.yaml"))
 

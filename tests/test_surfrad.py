@@ -3,11 +3,11 @@
 import numpy as np
 import pvlib
 import pytest
-from natural import DATA, bare_ground, by_pvlib, rmse, skin_c
+from helpers.measured import DATA, bare_ground, by_pvlib, rmse, skin_c
 
-from stormplan.physics import sky
+from stormplan.physics import radiation
 from stormplan.physics.forcing import Step
-from stormplan.weather import air
+from stormplan.weather import moist_air
 
 
 @pytest.fixture
@@ -22,8 +22,8 @@ def day():
 
 
 def test_clear_cold_longwave_is_within_five_watts_of_the_measured_mean(day):
-    dew = air.dew_point_c(day["temp_air"], day["relative_humidity"])
-    modelled = sky.longwave_down_wm2(day["temp_air"], dew, 0.0)
+    dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
+    modelled = radiation.longwave_down_wm2(day["temp_air"], dew, 0.0)
     assert modelled.mean() == pytest.approx(day["dw_ir"].mean(), abs=5.0)
     assert rmse(modelled - day["dw_ir"]) < 16.0  # 14.5 W/m² over the day, mean 1.4 too low
 
@@ -32,10 +32,10 @@ def test_natural_ground_follows_its_measured_skin_temperature(day):
     measured = skin_c(day["uw_ir"], day["dw_ir"])
     # bare soil (it reflects 19 % of the sun): the catalogue's subgrade, nothing fitted
     slab, ground = bare_ground(measured.mean())
-    dew = air.dew_point_c(day["temp_air"], day["relative_humidity"])
+    dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
     absorbed = np.maximum(day["ghi"] - day["uw_solar"], 0.0)
     drivers = np.stack(
-        [day["temp_air"], day["wind_speed"], air.saturation_pa(dew), absorbed, day["dw_ir"]]
+        [day["temp_air"], day["wind_speed"], moist_air.saturation_pa(dew), absorbed, day["dw_ir"]]
     )
     modelled = []
     for _ in range(6):  # the same day again and again, until the ground knows it

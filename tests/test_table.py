@@ -3,14 +3,14 @@
 import os
 from datetime import UTC, datetime
 
-import formats
 import numpy as np
 import pytest
-from company import company, site
+from helpers import service_formats
+from helpers.sites import company, site
 
 from stormplan.errors import Exit, ForecastError, SitesError
-from stormplan.routine import morning
-from stormplan.weather.archive import Archive
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
 from stormplan.weather.forecast import Mark
 from stormplan.weather.providers import Place, table
 
@@ -57,17 +57,17 @@ def test_what_cannot_be_read_is_said(lines, message):
 
 
 def test_a_site_is_planned_from_its_own_table_beside_the_sites_file(tmp_path):
-    (tmp_path / "lot.csv").write_text(formats.table(), encoding="utf-8")
-    os.utime(tmp_path / "lot.csv", (formats.ISSUED.timestamp(),) * 2)
+    (tmp_path / "lot.csv").write_text(service_formats.table(), encoding="utf-8")
+    os.utime(tmp_path / "lot.csv", (service_formats.ISSUED.timestamp(),) * 2)
     sites = company(
         {"lot": site(43.1, -89.4), "other": site(43.2, -89.4)},
         weather={"sources": ["table"], "tables": {"lot": "lot.csv"}},
     )
     with Archive(tmp_path / "archive.sqlite") as archive:
-        plan = morning.plan_morning(sites, archive, formats.NOW, folder=tmp_path)
+        plan = pipeline.plan_morning(sites, archive, service_formats.NOW, folder=tmp_path)
     by_key = {planned.key: planned for planned in plan.sites}
     assert by_key["lot"].source.source == "table"
-    assert by_key["lot"].source.issued_at == formats.ISSUED
+    assert by_key["lot"].source.issued_at == service_formats.ISSUED
     assert "none is named for other" in by_key["other"].problem
     assert plan.exit_code is Exit.DEGRADED
 

@@ -2,13 +2,13 @@
 
 import numpy as np
 import pytest
-from company import HEAD
-from night import LOT, F, planned, rules, snow, treatments
-from tables import NOON, spell
+from helpers.one_surface import LOT, F, planned, rules, snow, treatments
+from helpers.published_tables import NOON, spell
+from helpers.sites import HEAD
 
 from stormplan import units
-from stormplan.decision.hazard import Hazard
-from stormplan.decision.treatment import Action
+from stormplan.events.hazards import Hazard
+from stormplan.treatment.records import Action
 
 CALCIUM = HEAD["products"]["calcium"]
 SMELLY = {

@@ -1,1 +1,1 @@
-"""What can be typed: the commands, their options and their exit codes."""
+"""The command line."""

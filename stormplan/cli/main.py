@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stormplan import __version__
-from stormplan.cli import reading as cli_reading
-from stormplan.cli.routine import add_to, moment
+from stormplan.cli import reading_commands as cli_reading
+from stormplan.cli.planning_commands import add_to, moment
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import Speaker
 
 if TYPE_CHECKING:
-    from stormplan.cli.bench import Answer
+    from stormplan.cli.brine_calculator import Answer
     from stormplan.company.catalog import Product
 
 app = typer.Typer(
@@ -57,9 +57,9 @@ def _say(answer: Answer, as_json: bool) -> None:
 def _products(sites: Path | None) -> Mapping[str, Product]:
     if sites is None:
         return {}
-    from stormplan.company import sitesfile
+    from stormplan.company import sites_file
 
-    return sitesfile.load(sites).products
+    return sites_file.load(sites).products
 
 
 Purity = Annotated[str, typer.Option(help="NaCl in the salt as delivered, %.")]
@@ -95,9 +95,9 @@ def mix(
     units: Units = "us",
 ) -> None:
     """Say what goes into a batch of brine, or brings a tank to its strength."""
-    from stormplan.cli import bench
+    from stormplan.cli import brine_calculator
 
-    answer = bench.mix(
+    answer = brine_calculator.mix(
         gallons=gallons,
         litres=litres,
         strength=strength,
@@ -139,9 +139,9 @@ def gauge(
     units: Units = "us",
 ) -> None:
     """Say how strong a tank of brine is from its hydrometer, and what to add."""
-    from stormplan.cli import bench
+    from stormplan.cli import brine_calculator
 
-    answer = bench.gauge(
+    answer = brine_calculator.gauge(
         reading=reading,
         salometer=salometer,
         temp=temp,
@@ -187,9 +187,9 @@ def blend(
     units: Units = "us",
 ) -> None:
     """Say what comes of brine and additive, and when ice and salt crystals come."""
-    from stormplan.cli import bench
+    from stormplan.cli import brine_calculator
 
-    answer = bench.blend_answer(
+    answer = brine_calculator.blend_answer(
         base=brine,
         additive=additive,
         share=share,
@@ -229,30 +229,30 @@ def brief(
     Exit code 0: complete plan; 2: bad input; 3: plan written, but something is missing or stale
     (the headline says what); 4: nothing could be planned.
     """
-    from stormplan.routine import morning
-    from stormplan.words import briefing, screen
+    from stormplan.service import pipeline
+    from stormplan.words import briefing, terminal
 
     if demo == (sites is not None):
         raise InputError("give either --sites FILE or --demo")
     if sites is None:
-        plan = morning.plan_demo(morning.DEMO_NOW if now is None else moment(now))
+        plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else moment(now))
     else:
-        from stormplan.company import sitesfile
-        from stormplan.routine import housekeeping
+        from stormplan.company import sites_file
+        from stormplan.store import maintenance
 
-        checked, as_of = sitesfile.load(sites), moment(now)
-        kept, wrong = housekeeping.open_in_spite(archive or out / "archive.sqlite", as_of)
+        checked, as_of = sites_file.load(sites), moment(now)
+        kept, wrong = maintenance.open_in_spite(archive or out / "archive.sqlite", as_of)
         with kept:
-            plan = morning.plan_morning(
+            plan = pipeline.plan_morning(
                 checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
             )
     if as_json:
-        print(morning.document(plan))
+        print(pipeline.document(plan))
     else:
         from rich.console import Console
 
-        Console(highlight=False).print(screen.screen(briefing.view(plan)))
-    written = morning.write(plan, out)  # after the answer: drawing charts takes a moment
+        Console(highlight=False).print(terminal.screen(briefing.view(plan)))
+    written = pipeline.write(plan, out)  # after the answer: drawing charts takes a moment
     if not as_json:
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
@@ -261,9 +261,9 @@ def brief(
 @app.command()
 def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
     """Check a sites file: every error at once, with its line."""
-    from stormplan.company import sitesfile
+    from stormplan.company import sites_file
 
-    found = sitesfile.load(sites)
+    found = sites_file.load(sites)
     surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
     area = Speaker(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
     print(
@@ -280,10 +280,10 @@ def explain(
     plan: Annotated[Path, typer.Option(help="The plan to explain.")] = Path("briefings/plan.json"),
 ) -> None:
     """Print the chain of rules behind a site's answers: practice, film model, alternatives."""
-    from stormplan.routine import morning
-    from stormplan.words import explain as explained
+    from stormplan.service import pipeline
+    from stormplan.words import decision_trace as explained
 
-    print("\n".join(explained.lines(morning.read_plan(plan), site, surface)))
+    print("\n".join(explained.lines(pipeline.read_plan(plan), site, surface)))
 
 
 @app.command()
@@ -305,19 +305,19 @@ def review(
     """Say how good past forecasts were, by source and lead: error, bias, chance of freezing."""
     from datetime import timedelta
 
-    from stormplan.company import sitesfile
-    from stormplan.routine import review as reviewed
-    from stormplan.routine import skill
-    from stormplan.weather.archive import Archive
+    from stormplan.company import sites_file
+    from stormplan.store.archive import Archive
+    from stormplan.verification import error_records
+    from stormplan.verification import report as reviewed
 
     if not archive.exists():
         raise InputError(f"no archive at {archive}; name it with --archive")
-    checked = None if sites is None else sitesfile.load(sites)
+    checked = None if sites is None else sites_file.load(sites)
     folder = Path() if sites is None else sites.parent
     with Archive(archive) as kept:
         found = reviewed.review(kept, moment(now) - timedelta(days=days), checked, folder)
         if state:
-            skill.keep(kept, found.scores, moment(now))
+            error_records.keep(kept, found.scores, moment(now))
     if as_json:
         print(json.dumps(reviewed.sheet(found), indent=1))
     else:
@@ -357,7 +357,8 @@ def pavement(
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
-    from stormplan.physics import station, stationtable
+    from stormplan.physics import station
+    from stormplan.weather import hourly_csv
 
     setting = station.Setting(
         latitude_deg=lat,
@@ -372,7 +373,7 @@ def pavement(
     doses = [station.dose(text, products) for text in apply or []]
     if forecast_from is not None and not spread:
         raise InputError("--forecast-from goes with --spread")
-    given = stationtable.read(table, timezone)
+    given = hourly_csv.read(table, timezone)
     lead_h = station.leads(given, forecast_from) if spread else None
     rows = station.run(given, setting, doses, lead_h)
     station.write(rows, out)
@@ -382,15 +383,15 @@ def pavement(
 @app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
-    from stormplan.routine import morning
+    from stormplan.service import pipeline
 
-    print(morning.schema())
+    print(pipeline.schema())
 
 
 @app.command()
 def rules() -> None:
     """Print every rule of practice: its key in policy, default, standing and source."""
-    from stormplan.company.handbook import RULES
+    from stormplan.company.practice_rules import RULES
 
     for rule in RULES.values():
         print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")

@@ -1,1 +1,1 @@
-"""What the company has and wants: its sites, its products and its practice, as written."""
+"""What people write: the sites file, practice rules, catalogue of surfaces and products."""

@@ -29,9 +29,9 @@ from stormplan.company.catalog import (
     Product,
     SurfaceClass,
 )
-from stormplan.company.handbook import RULES, Practice, Rule
-from stormplan.company.outlets import Delivery, Watch
-from stormplan.company.written import (
+from stormplan.company.delivery_settings import Delivery, Watch
+from stormplan.company.practice_rules import RULES, Practice, Rule
+from stormplan.company.validators import (
     BaseUrl,
     Clock,
     Contact,

@@ -15,7 +15,7 @@ from pydantic import (
 )
 
 from stormplan import units as unit
-from stormplan.company.written import (
+from stormplan.company.validators import (
     Key,
     Latitude,
     Longitude,

@@ -1,1 +1,1 @@
-"""What a liquid is: when it freezes, how heavy it is, what to put into a tank."""
+"""Brine, blends, density, hydrometer, batches."""

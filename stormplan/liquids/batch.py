@@ -12,9 +12,9 @@ from typing import Literal
 
 from stormplan.errors import InputError
 from stormplan.liquids import brine
+from stormplan.liquids.cold_storage import first_solid_c
 from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
 from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC, reading_sg
-from stormplan.liquids.tank import first_solid_c
 from stormplan.units import L_PER_GAL
 
 WATER_KG_L = float(water_density_kg_m3(REFERENCE_C)) / 1000.0

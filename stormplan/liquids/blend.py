@@ -15,7 +15,7 @@ import numpy as np
 
 from stormplan.company.catalog import Chloride, Product
 from stormplan.errors import InputError
-from stormplan.liquids import brine, tank
+from stormplan.liquids import brine, cold_storage
 from stormplan.liquids.brine import CHLORIDES, Array
 from stormplan.liquids.density import density_kg_m3
 from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC
@@ -84,7 +84,7 @@ def liquid(chlorides: Mapping[Chloride, float], inert_frac: float = 0.0) -> Liqu
         No salt at all, or more of one than water holds.
     """
     for chloride, share in chlorides.items():
-        strongest = tank.STRONGEST_FRAC[chloride]
+        strongest = cold_storage.STRONGEST_FRAC[chloride]
         if not 0.0 <= share <= strongest:
             raise InputError(
                 f"{chloride} of {100 * share:g} % is not a solution; accepted is above 0 and at "
@@ -170,8 +170,10 @@ class Cold:
 def in_the_cold(stored: Liquid) -> Cold:
     """Say what a liquid does as it gets cold; a supplier's freeze point wins."""
     molality = stored.molality
-    crystals = max(float(brine.crystal_onset_c(molality)), float(tank.hydrate_onset_c(molality)))
-    computed = float(tank.first_solid_c(molality))
+    crystals = max(
+        float(brine.crystal_onset_c(molality)), float(cold_storage.hydrate_onset_c(molality))
+    )
+    computed = float(cold_storage.first_solid_c(molality))
     stated = stored.supplier_freeze_c
     return Cold(
         ice_onset_c=float(brine.ice_onset_c(molality)),

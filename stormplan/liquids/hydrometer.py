@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stormplan.errors import InputError
-from stormplan.liquids import brine, tank
+from stormplan.liquids import brine, cold_storage
 from stormplan.liquids.brine import Array
 from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
 from stormplan.units import f_to_c
@@ -237,7 +237,7 @@ def gauge(
         strength_frac=strength,
         reading_60f_sg=float(reading_sg(strength, REFERENCE_C)),
         uncorrected_frac=float(strength_from_reading(sg, REFERENCE_C)),
-        freeze_point_c=float(tank.first_solid_c(molality)),
+        freeze_point_c=float(cold_storage.first_solid_c(molality)),
         verdict=bands.verdict(strength),
         doubts=tuple(doubt for doubted, doubt in known if doubted),
     )

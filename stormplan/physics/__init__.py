@@ -1,1 +1,1 @@
-"""How cold and how wet a surface is, hour by hour, and how sure that is."""
+"""How cold and how wet: pavement, film, coupled simulation, ensemble."""

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from stormplan.errors import InputError
 from stormplan.liquids.brine import CHLORIDES
-from stormplan.physics import phase
-from stormplan.weather.air import (
+from stormplan.physics import phase_equilibrium
+from stormplan.weather.moist_air import (
     CP_J_KG_K,
     LATENT_EVAPORATION_J_KG,
     MAGNUS_ICE,
@@ -252,7 +252,9 @@ class Film:
         over_ice |= on_snow | on_ice
         activity = np.ones_like(skin_c)
         if self.salted:
-            activity = np.where(over_ice, 1.0, phase.water_activity(self.salts, self.water))
+            activity = np.where(
+                over_ice, 1.0, phase_equilibrium.water_activity(self.salts, self.water)
+            )
         store = np.where(on_snow, self.snow, np.where(wet, self.water, self.ice))
         latent = np.where(over_ice, LATENT_SUBLIMATION_J_KG, LATENT_EVAPORATION_J_KG)
         return Exposed(over_ice, on_snow, latent, activity, store)

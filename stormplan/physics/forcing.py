@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.physics import sky, sun
+from stormplan.physics import radiation, sun
 from stormplan.units import KELVIN
-from stormplan.weather.air import saturation_pa, standard_pressure_pa
 from stormplan.weather.forecast import Forecast
+from stormplan.weather.moist_air import saturation_pa, standard_pressure_pa
 
 Array = NDArray[np.float64]
 
@@ -120,7 +120,7 @@ class Radiation:
     lw_modelled: NDArray[np.bool_]
 
 
-def radiation(forecast: Forecast, light: Sunlight) -> Radiation:
+def complete_radiation(forecast: Forecast, light: Sunlight) -> Radiation:
     """Fill what the forecast does not say about radiation from cloud, air and dew point.
 
     Parameters
@@ -141,10 +141,10 @@ def radiation(forecast: Forecast, light: Sunlight) -> Radiation:
     }
     shortwave, longwave = forecast["sw_down_wm2"], forecast["lw_down_wm2"]
     no_sw, no_lw = np.isnan(shortwave), np.isnan(longwave)
-    through = sky.cloud_transmission(middle["cloud_frac"])
+    through = radiation.cloud_transmission(middle["cloud_frac"])
     dark = (light.top_wm2 <= 0.0)[:, :, None]  # at night cloud does not matter
     from_cloud = np.where(dark, 0.0, light.clear_wm2[:, :, None] * through)
-    from_air = sky.longwave_down_wm2(
+    from_air = radiation.longwave_down_wm2(
         middle["air_temp_c"], middle["dew_point_c"], middle["cloud_frac"]
     )
     return Radiation(
@@ -212,7 +212,7 @@ class Forcing:
         self.steps = steps
         self.members = forecast.members
         self.light = sunlight(forecast, steps)
-        self.radiation = radiation(forecast, self.light)
+        self.radiation = complete_radiation(forecast, self.light)
         self._cell = np.repeat(cell, self.members)
         self._flat = (cell[:, None] * self.members + np.arange(self.members)).ravel()
         self._sky_view = np.repeat(sky_view_frac, self.members)
@@ -253,10 +253,10 @@ class Forcing:
         """Beam and diffuse shortwave and longwave at the surface, hourly means, flat [W/m²]."""
         shortwave = self.radiation.sw_down_wm2[hour]
         top = np.maximum(self.light.top_wm2[hour], FAINT_WM2)[:, None]
-        diffuse = self.gather(shortwave * sky.diffuse_share(shortwave / top))
+        diffuse = self.gather(shortwave * radiation.diffuse_share(shortwave / top))
         beam = self.gather(shortwave) - diffuse
         air_k = self.gather(self.forecast["air_temp_c"][hour]) + KELVIN
-        around = sky.STEFAN_BOLTZMANN_WM2K4 * air_k**4
+        around = radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4
         from_sky = self.gather(self.radiation.lw_down_wm2[hour])
         longwave = self._sky_view * from_sky + (1.0 - self._sky_view) * around
         return beam, diffuse * self._sky_view, longwave

@@ -17,10 +17,10 @@ from stormplan.company.catalog import BuildUp
 from stormplan.errors import InputError
 from stormplan.physics.forcing import STEPS_PER_HOUR, Forcing, Radiation, Step
 from stormplan.physics.ground import Ground, climate, eliminate, grid, start_profile
-from stormplan.physics.sky import STEFAN_BOLTZMANN_WM2K4
+from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
 from stormplan.units import KELVIN
-from stormplan.weather.air import CP_J_KG_K
 from stormplan.weather.forecast import Forecast
+from stormplan.weather.moist_air import CP_J_KG_K
 
 Array = NDArray[np.float64]
 

@@ -22,15 +22,16 @@ from stormplan.company.catalog import BUILD_UPS, SURFACE_CLASSES, Product
 from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.density import density_kg_m3
-from stormplan.physics import course, infill, spread
-from stormplan.physics.correction import is_night
+from stormplan.physics import ensemble, surface_simulation
+from stormplan.physics.bias_correction import is_night
 from stormplan.physics.film import Applications
+from stormplan.physics.film_condition import FROST_MM, State
 from stormplan.physics.forcing import sunlight
 from stormplan.physics.pavement import Column, Columns
-from stormplan.physics.state import FROST_MM, State
-from stormplan.physics.stationtable import HOUR, Table
 from stormplan.units import parse
+from stormplan.weather import infill
 from stormplan.weather.forecast import CellForecast, Forecast, stack
+from stormplan.weather.hourly_csv import HOUR, Table
 
 Array = NDArray[np.float64]
 Row = dict[str, str | float | int]
@@ -240,8 +241,8 @@ def run(
         part = {name: array[first:last] for name, array in values.items()}
         weather = _forecast(start, part, setting)
         if lead_h is not None:
-            weather = spread.members(weather, lead_h[first:last])
-        result = course.run(
+            weather = ensemble.members(weather, lead_h[first:last])
+        result = surface_simulation.run(
             weather, setting.columns(), _applications(doses, start, last - first),
             depths_m=setting.depths_m,
         )  # fmt: skip
@@ -255,11 +256,13 @@ def run(
     return rows
 
 
-def _sure(result: course.Course, weather: Forecast, setting: Setting) -> dict[str, Array]:
+def _sure(
+    result: surface_simulation.Course, weather: Forecast, setting: Setting
+) -> dict[str, Array]:
     """Tell from all members how sure the surface temperature is, each (hour,)."""
     night = is_night(weather.starts, setting.latitude_deg, setting.longitude_deg)
-    error_dc = spread.model_error_dc(night)
-    told = spread.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_dc)
+    error_dc = ensemble.model_error_dc(night)
+    told = ensemble.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_dc)
     return dict(zip(SURE, (told.low_c, told.high_c, told.below_freezing, told.frost), strict=True))
 
 
@@ -314,7 +317,7 @@ def _blank(time: datetime, setting: Setting) -> Row:
 
 
 def _row_of(
-    result: course.Course,
+    result: surface_simulation.Course,
     weather: Forecast,
     filled: dict[str, NDArray[np.bool_]],
     hour: int,

@@ -1,1 +1,1 @@
-"""What the weather services say: replies as received, forecasts as hours, alerts."""
+"""Forecasts, observations and alerts, and who gives them."""

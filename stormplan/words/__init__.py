@@ -1,1 +1,1 @@
-"""How a plan is said: on pages and screens, in mail, in charts, to other programs."""
+"""How a plan is told: reports, pages, charts, exports."""

@@ -12,18 +12,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from stormplan.decision.event import Event
-from stormplan.decision.hazard import TRACE_SNOW_CM
-from stormplan.decision.plan import Plan, SitePlan, Source, SurfacePlan
-from stormplan.decision.refusal import FAR_OFF
-from stormplan.decision.treatment import Action, Treatment
+from stormplan.events.detection import Event
+from stormplan.events.hazards import TRACE_SNOW_CM
+from stormplan.planning.plan import Plan, SitePlan, Source, SurfacePlan
+from stormplan.treatment.records import Action, Treatment
+from stormplan.treatment.screening import FAR_OFF
 from stormplan.units import Speaker
-from stormplan.words import pages, secondopinion
-from stormplan.words.charts import Strip
-from stormplan.words.mixsheet import YardView, short_of, yard_view
-from stormplan.words.newswords import alert_lines, change_lines
-from stormplan.words.sitewords import Footnotes, SiteView, site_view, summary
-from stormplan.words.wording import Words, age, blend_name, capital, count, listed, percent
+from stormplan.words import source_text, templating
+from stormplan.words.change_text import alert_lines, change_lines
+from stormplan.words.formatting import Words, age, blend_name, capital, count, listed, percent
+from stormplan.words.mix_sheet import YardView, short_of, yard_view
+from stormplan.words.site_text import Footnotes, SiteView, site_view, summary
+from stormplan.words.strip_charts import Strip
 
 VERDICTS = {"go": "GO", "hold": "HOLD", "nothing": "NOTHING TO DO"}
 FEW = 3  # names in a row before the rest is counted
@@ -188,7 +188,7 @@ def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
         yield Fact("Forecast", _forecast_age(sources, plan.made_at, words))
-    second = secondopinion.first_screen(plan, words)
+    second = source_text.first_screen(plan, words)
     if second:
         yield Fact("Second opinion", second)
 
@@ -397,6 +397,6 @@ def html(shown: View, strips: Sequence[Strip] = (), undrawn: int = 0) -> str:
     str
         HTML without scripts or outside references.
     """
-    return pages.render(
-        "briefing.html", view=shown, strips=strips, undrawn=undrawn, drawing=pages.drawing
+    return templating.render(
+        "briefing.html", view=shown, strips=strips, undrawn=undrawn, drawing=templating.drawing
     )

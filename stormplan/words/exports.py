@@ -14,12 +14,12 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from stormplan import units
-from stormplan.decision.hazard import Hazard
-from stormplan.decision.mix import YardMix
-from stormplan.decision.plan import Plan, SitePlan, SurfacePlan
-from stormplan.decision.treatment import Action, Treatment
+from stormplan.events.hazards import Hazard
+from stormplan.operations.mix import YardMix
+from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
+from stormplan.treatment.records import Action, Treatment
 from stormplan.units import Speaker, System
-from stormplan.words.wording import blend_name
+from stormplan.words.formatting import blend_name
 
 HOUR = timedelta(hours=1)
 

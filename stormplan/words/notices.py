@@ -18,12 +18,12 @@ from email.policy import SMTP
 from textwrap import fill
 from zoneinfo import ZoneInfo
 
-from stormplan.decision.hazard import SNOW, Hazard
-from stormplan.decision.plan import ClientPlan, Plan, SitePlan, SurfacePlan
-from stormplan.decision.treatment import Action, Treatment
+from stormplan.events.hazards import SNOW, Hazard
+from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan
+from stormplan.treatment.records import Action, Treatment
 from stormplan.units import Speaker
-from stormplan.words import pages
-from stormplan.words.wording import Words, capital, listed
+from stormplan.words import templating
+from stormplan.words.formatting import Words, capital, listed
 
 WIDTH = 76  # characters of a line of mail
 SHORT = 159  # characters of a text message in one piece, less one
@@ -130,7 +130,7 @@ def _file_name(key: str, taken: Mapping[str, str]) -> str:
 def html(plan: Plan) -> str:
     """Render all drafts as one page."""
     words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
-    return pages.render(
+    return templating.render(
         "notices.html",
         company=plan.company,
         made=words.full(plan.made_at),

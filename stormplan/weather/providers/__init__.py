@@ -22,8 +22,8 @@ import numpy as np
 
 from stormplan.company.sites import SOURCES, Weather, WeatherSource
 from stormplan.errors import ForecastError, InputError
-from stormplan.weather.fetch import Fetcher, FetchError
 from stormplan.weather.forecast import CellForecast, Mark
+from stormplan.weather.http_client import Fetcher, FetchError
 
 OLD = timedelta(hours=12)  # a forecast older than this yields to a fresher one of another source
 KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
@@ -174,7 +174,7 @@ def gather(
     list of Gathered
         One for each place; identical cells share one ``CellForecast`` object.
     """
-    from stormplan.weather.providers.fallback import fill
+    from stormplan.weather.providers.merge import fill
 
     filled: dict[tuple[int, ...], CellForecast] = {}
     gathered = []

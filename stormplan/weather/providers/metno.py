@@ -18,12 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.errors import ForecastError
-from stormplan.weather import air, forecast
-from stormplan.weather.fetch import Fetcher, Terms
+from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, Mark, Marks
-from stormplan.weather.providers import Place, hourly, phase
-from stormplan.weather.providers.direct import Direct
-from stormplan.weather.providers.layers import (
+from stormplan.weather.http_client import Fetcher, Terms
+from stormplan.weather.providers import Place, precip_type, quality_control
+from stormplan.weather.providers.intervals import (
     Array,
     Block,
     HourAxis,
@@ -35,7 +34,8 @@ from stormplan.weather.providers.layers import (
     spell,
     step,
 )
-from stormplan.weather.providers.said_units import conversion
+from stormplan.weather.providers.single_url import Direct
+from stormplan.weather.providers.unit_spellings import conversion
 
 SOURCE = "metno"
 BASE_URL = "https://api.met.no/weatherapi/locationforecast/2.0"
@@ -65,7 +65,11 @@ REACH = timedelta(days=30)
 # The double s stands in the service's own list of symbols.
 _SYMBOL = re.compile(r"(?:lights?|heavy)?(rain|sleet|snow)(?:showers)?(?:andthunder)?")
 DRY = frozenset({"clearsky", "fair", "partlycloudy", "cloudy", "fog"})
-NAMED: Mapping[str, int | None] = {"rain": phase.RAIN, "snow": phase.SNOW, "sleet": None}
+NAMED: Mapping[str, int | None] = {
+    "rain": precip_type.RAIN,
+    "snow": precip_type.SNOW,
+    "sleet": None,
+}
 
 
 @dataclass(frozen=True)
@@ -221,7 +225,7 @@ def read_symbol(code: str) -> tuple[bool, int | None] | None:
     return (True, NAMED[match[1]]) if match else None
 
 
-def _words(chosen: Sequence[tuple[Step, int]], axis: HourAxis, notes: Notes) -> phase.Words:
+def _words(chosen: Sequence[tuple[Step, int]], axis: HourAxis, notes: Notes) -> precip_type.Words:
     known = np.zeros(axis.hours, dtype=bool)
     falls = np.zeros(axis.hours)
     named = np.zeros((axis.hours, len(forecast.PHASES)), dtype=bool)
@@ -235,34 +239,36 @@ def _words(chosen: Sequence[tuple[Step, int]], axis: HourAxis, notes: Notes) -> 
         known[hours], falls[hours] = True, float(said[0])
         if said[1] is not None:
             named[hours, said[1]] = True
-    return phase.Words(known, falls, named)
+    return precip_type.Words(known, falls, named)
 
 
 def _falling(
     values: dict[str, Array],
     marks: dict[str, Marks],
     water: list[Block[float]],
-    words: phase.Words,
+    words: precip_type.Words,
     axis: HourAxis,
     notes: Notes,
 ) -> None:
     """Bring water to hours and phases, and model the depth of snow."""
     highest = forecast.VARIABLES["precip_mm"].highest
-    found = phase.split(AHEAD["precip_mm"][0], water, axis, [words.falls], highest, notes)
+    found = precip_type.split(AHEAD["precip_mm"][0], water, axis, [words.falls], highest, notes)
     values["precip_mm"] = found.amount
     marks["precip_mm"][found.shared] |= np.uint8(Mark.SPLIT)
     marks["precip_mm"][found.even & found.shared] |= np.uint8(Mark.GUESSED_PHASE)
     temp = values["air_temp_c"]
-    wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
-    state = phase.Air(temp, wet_bulb, np.full(axis.hours, np.nan))
-    phase.shared_out(values, marks, found.amount, *phase.phases(words, state))
-    hourly.model_snow_depth(values, marks)
+    wet_bulb = moist_air.wet_bulb_c(
+        temp, values["dew_point_c"], quality_control.pressure_pa(values)
+    )
+    state = precip_type.Air(temp, wet_bulb, np.full(axis.hours, np.nan))
+    precip_type.shared_out(values, marks, found.amount, *precip_type.phases(words, state))
+    quality_control.model_snow_depth(values, marks)
 
 
 def _to_station(values: dict[str, Array], marks: dict[str, Marks], height_m: float | None) -> None:
     """Bring pressure from sea level to the station, by the standard atmosphere."""
-    drop = air.standard_pressure_pa(height_m or 0.0) / air.STANDARD_PRESSURE_PA
-    hourly.flag(marks, "pressure_hpa", np.isfinite(values["pressure_hpa"]), Mark.MODELLED)
+    drop = moist_air.standard_pressure_pa(height_m or 0.0) / moist_air.STANDARD_PRESSURE_PA
+    quality_control.flag(marks, "pressure_hpa", np.isfinite(values["pressure_hpa"]), Mark.MODELLED)
     values["pressure_hpa"] = values["pressure_hpa"] * drop
 
 
@@ -292,22 +298,24 @@ def read(payload: object, fetched_at: datetime) -> CellForecast:
     ends = [item.time + timedelta(hours=length) for item, length in chosen]
     first, last = body.steps[0].time, max(*ends, body.steps[-1].time + timedelta(hours=1))
     axis = HourAxis(first, round((last - first) / timedelta(hours=1)))
-    marks = hourly.unmarked(axis.hours)
+    marks = quality_control.unmarked(axis.hours)
     at = np.array([axis.hour(item.time) for item in body.steps])
     values: dict[str, Array] = {}
     for name, (detail, kind) in STATES.items():
         given = [item.states.get(detail) for item in body.steps]
-        sane = hourly.within(name, _convert(body, detail, kind, given, notes), detail, notes)
+        sane = quality_control.within(
+            name, _convert(body, detail, kind, given, notes), detail, notes
+        )
         values[name], was_read = _between(at, sane, axis.hours)
-        hourly.flag(marks, name, np.isfinite(values[name]) & ~was_read, Mark.INTERPOLATED)
+        quality_control.flag(marks, name, np.isfinite(values[name]) & ~was_read, Mark.INTERPOLATED)
     blocks = {name: _blocks(body, chosen, name, notes) for name in AHEAD}
     values["pop"] = step("pop", blocks["pop"], axis, notes)
 
     _to_station(values, marks, body.elevation_m)
-    hourly.agree_humidity(values, marks, notes)
-    hourly.standard_pressure(values, marks, body.elevation_m)
+    quality_control.agree_humidity(values, marks, notes)
+    quality_control.standard_pressure(values, marks, body.elevation_m)
     _falling(values, marks, blocks["precip_mm"], _words(chosen, axis, notes), axis, notes)
-    hourly.note_jumps(values, axis, notes)
+    quality_control.note_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
         cell=body.cell,
@@ -352,7 +360,7 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
     ForecastError
         As ``read``, or a required variable unknown in one of the 24 h from ``now``.
     """
-    return hourly.fit(read(payload, fetched_at), now)
+    return quality_control.fit(read(payload, fetched_at), now)
 
 
 def truncated(degrees: float) -> str:

@@ -18,13 +18,19 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from stormplan.errors import ForecastError
-from stormplan.weather import air, forecast
-from stormplan.weather.fetch import Fetcher, FetchError, Reply
+from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, Mark, Marks
-from stormplan.weather.providers import NotServedError, Place, hourly, mark_stale, phase
-from stormplan.weather.providers.layers import Array, Block, HourAxis, Notes, spell, step
-from stormplan.weather.providers.nws_body import Grid, numbers_in, open_body
-from stormplan.weather.verdict import origin
+from stormplan.weather.http_client import Fetcher, FetchError, Reply
+from stormplan.weather.http_policy import origin
+from stormplan.weather.providers import (
+    NotServedError,
+    Place,
+    mark_stale,
+    precip_type,
+    quality_control,
+)
+from stormplan.weather.providers.intervals import Array, Block, HourAxis, Notes, spell, step
+from stormplan.weather.providers.nws_reply import Grid, numbers_in, open_body
 
 SOURCE = "nws"
 BASE_URL = "https://api.weather.gov"
@@ -72,7 +78,7 @@ def _limits(name: str) -> forecast.Variable:
 
 def _words(
     blocks: Sequence[Block[object]], axis: HourAxis, notes: Notes
-) -> tuple[phase.Words, Array]:
+) -> tuple[precip_type.Words, Array]:
     """Read what the weather layer says falls, and whether it says blowing snow (hour,) [-]."""
     rows = np.zeros((len(blocks) + 1, 3 + len(forecast.PHASES)))  # known, falls, blowing, phases
     for row, block in zip(rows, blocks, strict=False):
@@ -86,7 +92,7 @@ def _words(
     index = np.nan_to_num(step(WEATHER, places, axis, notes), nan=len(blocks)).astype(int)
     by_hour = rows[index]
     known = by_hour[:, 0] > 0.0
-    words = phase.Words(known, by_hour[:, 1], by_hour[:, 3:] > 0.0)
+    words = precip_type.Words(known, by_hour[:, 1], by_hour[:, 3:] > 0.0)
     return words, np.where(known, by_hour[:, 2], np.nan)
 
 
@@ -94,14 +100,14 @@ def _read_word(entry: Mapping[str, object], row: Array, notes: Notes) -> None:
     word = str(entry["weather"])
     if word == "blowing_snow":
         row[2] = 1.0
-    if word not in phase.FALLING:
-        if word not in phase.NOT_FALLING:
+    if word not in precip_type.FALLING:
+        if word not in precip_type.NOT_FALLING:
             notes.add("weather: word that is not known, passed over", f"{word:.40}")
         return
-    hard = phase.INTENSITY.get(str(entry.get("intensity")), 1.0)
-    wide = phase.COVERAGE.get(str(entry.get("coverage")), phase.UNSAID_COVERAGE)
+    hard = precip_type.INTENSITY.get(str(entry.get("intensity")), 1.0)
+    wide = precip_type.COVERAGE.get(str(entry.get("coverage")), precip_type.UNSAID_COVERAGE)
     row[1] = max(row[1], hard * wide)
-    named = phase.FALLING[word]
+    named = precip_type.FALLING[word]
     if named is not None:
         row[3 + named] = 1.0
 
@@ -110,19 +116,21 @@ def _falling(
     values: dict[str, Array],
     marks: dict[str, Marks],
     totals: Mapping[str, list[Block[float]]],
-    words: phase.Words,
+    words: precip_type.Words,
     axis: HourAxis,
     notes: Notes,
 ) -> None:
     """Split water, snow and ice over hours and phases, and doubt what does not fit."""
     temp = values["air_temp_c"]
-    wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
+    wet_bulb = moist_air.wet_bulb_c(
+        temp, values["dew_point_c"], quality_control.pressure_pa(values)
+    )
     ice_block = step("iceAccumulation", totals["ice_accr_mm"], axis, Notes())
-    weight = words.falls * np.fmax(np.nan_to_num(values["pop"], nan=1.0), phase.LEAST_POP)
+    weight = words.falls * np.fmax(np.nan_to_num(values["pop"], nan=1.0), precip_type.LEAST_POP)
 
-    def share_out(name: str, weights: list[Array]) -> phase.Totals:
+    def share_out(name: str, weights: list[Array]) -> precip_type.Totals:
         layer = TOTALS[name][0]
-        found = phase.split(
+        found = precip_type.split(
             layer, totals[name], axis, weights, forecast.VARIABLES[name].highest, notes
         )
         values[name] = found.amount
@@ -131,12 +139,12 @@ def _falling(
         return found
 
     water = share_out("precip_mm", [weight]).amount
-    shares, guessed = phase.phases(words, phase.Air(temp, wet_bulb, ice_block))
-    phase.shared_out(values, marks, water, shares, guessed)
+    shares, guessed = precip_type.phases(words, precip_type.Air(temp, wet_bulb, ice_block))
+    precip_type.shared_out(values, marks, water, shares, guessed)
     named = words.falls[:, None] * words.named
-    share_out("snow_depth_cm", [values["snow_we_mm"], named[:, phase.SNOW]])
-    share_out("ice_accr_mm", [values["frz_rain_mm"], named[:, phase.FREEZING]])
-    phase.doubt(values, totals, words, axis, notes)
+    share_out("snow_depth_cm", [values["snow_we_mm"], named[:, precip_type.SNOW]])
+    share_out("ice_accr_mm", [values["frz_rain_mm"], named[:, precip_type.FREEZING]])
+    precip_type.doubt(values, totals, words, axis, notes)
 
 
 def read(payload: object, fetched_at: datetime) -> CellForecast:
@@ -170,14 +178,14 @@ def read(payload: object, fetched_at: datetime) -> CellForecast:
         for name, (layer, kind) in VARIABLES.items()
     }
     values = {name: step(STATES[name][0], numbers[name], axis, notes) for name in STATES}
-    marks = hourly.unmarked(axis.hours)
+    marks = quality_control.unmarked(axis.hours)
     words, values["blowing_snow"] = _words(raw[WEATHER], axis, notes)
 
-    hourly.agree_humidity(values, marks, notes)
-    hourly.standard_pressure(values, marks, grid.elevation_m)
+    quality_control.agree_humidity(values, marks, notes)
+    quality_control.standard_pressure(values, marks, grid.elevation_m)
     _falling(values, marks, {name: numbers[name] for name in TOTALS}, words, axis, notes)
     _note_gaps(values, notes)
-    hourly.note_jumps(values, axis, notes)
+    quality_control.note_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
         cell=grid.cell,
@@ -211,7 +219,7 @@ def parse(payload: object, fetched_at: datetime, now: datetime) -> CellForecast:
     ForecastError
         As ``read``, or a required variable unknown in one of the 24 h from ``now``.
     """
-    return hourly.fit(read(payload, fetched_at), now)
+    return quality_control.fit(read(payload, fetched_at), now)
 
 
 def _note_gaps(values: Mapping[str, Array], notes: Notes) -> None:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from stormplan.errors import ForecastError
-from stormplan.weather.alert import Alert, in_order
-from stormplan.weather.fetch import Fetcher
+from stormplan.weather.alerts import Alert, in_order
+from stormplan.weather.http_client import Fetcher
 from stormplan.weather.providers import Place
 from stormplan.weather.providers.nws import BASE_URL, coordinate
 

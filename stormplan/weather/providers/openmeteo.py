@@ -16,13 +16,13 @@ from urllib.parse import urlencode
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.weather import air
-from stormplan.weather.fetch import Fetcher, Terms
+from stormplan.weather import moist_air
 from stormplan.weather.forecast import PHASES, CellForecast, Mark, Marks
-from stormplan.weather.providers import Place, hourly, phase
-from stormplan.weather.providers.direct import Direct
-from stormplan.weather.providers.layers import Array, HourAxis, Notes
-from stormplan.weather.providers.openmeteo_body import Table, check_hourly, open_table
+from stormplan.weather.http_client import Fetcher, Terms
+from stormplan.weather.providers import Place, precip_type, quality_control
+from stormplan.weather.providers.intervals import Array, HourAxis, Notes
+from stormplan.weather.providers.openmeteo_reply import Table, check_hourly, open_table
+from stormplan.weather.providers.single_url import Direct
 
 SOURCE, ENSEMBLE = "openmeteo", "openmeteo_ensemble"
 CREDIT = "Weather data by Open-Meteo.com (CC BY 4.0), brought to hours and phases here"
@@ -87,8 +87,8 @@ def _amount(name: str, rows: Array, marks: Mapping[str, Marks], into: str, notes
     rows = _hour_before(rows)
     below = rows < 0.0
     if below.any():
-        notes.add(f"{name}: negative in {hourly.any_member(below).sum()} h, taken as none")
-    hourly.flag(marks, into, below, Mark.CLIPPED)
+        notes.add(f"{name}: negative in {quality_control.any_member(below).sum()} h, taken as none")
+    quality_control.flag(marks, into, below, Mark.CLIPPED)
     return np.where(below, 0.0, rows)
 
 
@@ -97,13 +97,15 @@ def _shares(rain: Array, snow: Array, code: Array) -> Array:
     total = _known_sum(rain, snow)
     by_amount = total > TRACE_MM
     shares = np.zeros((*rain.shape, len(PHASES)))
-    shares[..., phase.SNOW] = np.where(
+    shares[..., precip_type.SNOW] = np.where(
         by_amount, np.nan_to_num(snow) / np.where(by_amount, total, 1.0), np.isin(code, SNOW_CODES)
     )
     freezing = np.isin(code, FREEZING_CODES)
-    wet = np.where(by_amount, 1.0 - shares[..., phase.SNOW], freezing | np.isin(code, RAIN_CODES))
-    shares[..., phase.FREEZING] = np.where(freezing, wet, 0.0)
-    shares[..., phase.RAIN] = np.where(freezing, 0.0, wet)
+    wet = np.where(
+        by_amount, 1.0 - shares[..., precip_type.SNOW], freezing | np.isin(code, RAIN_CODES)
+    )
+    shares[..., precip_type.FREEZING] = np.where(freezing, wet, 0.0)
+    shares[..., precip_type.RAIN] = np.where(freezing, 0.0, wet)
     return shares
 
 
@@ -116,27 +118,29 @@ def _falling(values: dict[str, Array], marks: dict[str, Marks], table: Table, no
     rain = _known_sum(parts["rain"], parts["showers"])
     snow = parts["snowfall"] * WATER_MM_PER_SNOW_CM
     said = _amount("precipitation", values["precip_mm"], marks, "precip_mm", notes)
-    said = hourly.within("precip_mm", said, "precipitation", notes)
+    said = quality_control.within("precip_mm", said, "precipitation", notes)
     water = np.where(np.isnan(said), _known_sum(rain, snow), said)
     apart = np.abs(water - rain - snow) > 0.2 + 0.2 * water
     if apart.any():
-        hours = hourly.any_member(apart).sum()
+        hours = quality_control.any_member(apart).sum()
         notes.add(
             f"precipitation: not the sum of rain and snow in {hours} h; their shares are used"
         )
     values["precip_mm"] = water
     code = _hour_before(table.values(CODE, "code", notes))
     shares, guessed = _corrected(_shares(rain, snow, code), values)
-    phase.shared_out(values, marks, water, shares, guessed)
-    hourly.model_snow_depth(values, marks)
+    precip_type.shared_out(values, marks, water, shares, guessed)
+    quality_control.model_snow_depth(values, marks)
 
 
 def _corrected(shares: Array, values: Mapping[str, Array]) -> tuple[Array, NDArray[np.bool_]]:
     """Correct shares by temperature, all members at once."""
     temp = values["air_temp_c"]
-    wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
-    state = phase.Air(temp.ravel(), wet_bulb.ravel(), np.full(temp.size, np.nan))
-    flat, guessed = phase.corrected(shares.reshape(temp.size, -1), state)
+    wet_bulb = moist_air.wet_bulb_c(
+        temp, values["dew_point_c"], quality_control.pressure_pa(values)
+    )
+    state = precip_type.Air(temp.ravel(), wet_bulb.ravel(), np.full(temp.size, np.nan))
+    flat, guessed = precip_type.corrected(shares.reshape(temp.size, -1), state)
     return flat.reshape(shares.shape), guessed.reshape(temp.shape)
 
 
@@ -166,7 +170,7 @@ def read(payload: object, fetched_at: datetime, source: str = SOURCE) -> CellFor
     table = open_table(payload)
     check_hourly(table)
     axis = HourAxis(table.times[0], len(table.times))
-    marks = hourly.unmarked(axis.hours)
+    marks = quality_control.unmarked(axis.hours)
     values: dict[str, Array] = {}
     for name, (said, kind) in {**STATES, **BEFORE}.items():
         rows = table.values(said, kind, notes)
@@ -174,11 +178,11 @@ def read(payload: object, fetched_at: datetime, source: str = SOURCE) -> CellFor
             values[name] = rows
             continue
         rows = _hour_before(rows) if name in BEFORE else rows
-        values[name] = hourly.within(name, rows, said, notes)
-    hourly.agree_humidity(values, marks, notes)
-    hourly.standard_pressure(values, marks, table.elevation_m)
+        values[name] = quality_control.within(name, rows, said, notes)
+    quality_control.agree_humidity(values, marks, notes)
+    quality_control.standard_pressure(values, marks, table.elevation_m)
     _falling(values, marks, table, notes)
-    hourly.note_jumps(values, axis, notes)
+    quality_control.note_jumps(values, axis, notes)
     notes.add("the service does not say when the model ran; the time of receipt is used")
     return CellForecast(
         source=source,
@@ -215,7 +219,7 @@ def parse(
     ForecastError
         As ``read``, or a required variable unknown in one of the 24 h from ``now``.
     """
-    return hourly.fit(read(payload, fetched_at, source), now)
+    return quality_control.fit(read(payload, fetched_at, source), now)
 
 
 def columns(source: str) -> list[str]:

@@ -17,7 +17,7 @@ from pathlib import Path
 from stormplan.errors import ForecastError
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import NotServedError, Place, distance_km, nws
-from stormplan.weather.providers.nws_body import Grid, open_body
+from stormplan.weather.providers.nws_reply import Grid, open_body
 
 REACH_KM = 25.0
 

@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 
 from stormplan.errors import ForecastError
-from stormplan.weather import air, forecast
+from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, Marks
-from stormplan.weather.providers import NotServedError, Place, hourly, phase
-from stormplan.weather.providers.layers import Array, HourAxis, Notes, instant
+from stormplan.weather.providers import NotServedError, Place, precip_type, quality_control
+from stormplan.weather.providers.intervals import Array, HourAxis, Notes, instant
 
 SOURCE = "table"
 LONGEST_H = 24 * 31
@@ -71,12 +71,14 @@ def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
         values["precip_mm"] = np.where(known, total, values["precip_mm"])
     else:
         temp = values["air_temp_c"]
-        wet_bulb = air.wet_bulb_c(temp, values["dew_point_c"], hourly.pressure_pa(values))
-        state = phase.Air(temp, wet_bulb, values["ice_accr_mm"])
+        wet_bulb = moist_air.wet_bulb_c(
+            temp, values["dew_point_c"], quality_control.pressure_pa(values)
+        )
+        state = precip_type.Air(temp, wet_bulb, values["ice_accr_mm"])
         shares = np.zeros((temp.size, len(forecast.PHASES)))
-        corrected = phase.corrected(shares, state)
-        phase.shared_out(values, marks, values["precip_mm"], *corrected)
-    hourly.model_snow_depth(values, marks)
+        corrected = precip_type.corrected(shares, state)
+        precip_type.shared_out(values, marks, values["precip_mm"], *corrected)
+    quality_control.model_snow_depth(values, marks)
 
 
 def read(
@@ -106,17 +108,19 @@ def read(
     axis = HourAxis(first, round((last - first) / timedelta(hours=1)) + 1)
     if axis.hours > LONGEST_H:
         raise ForecastError(f"{who}: {axis.hours} h long; accepted: up to {LONGEST_H} h")
-    notes, marks = Notes(), hourly.unmarked(axis.hours)
+    notes, marks = Notes(), quality_control.unmarked(axis.hours)
     values = {name: np.full(axis.hours, np.nan) for name in forecast.VARIABLES}
     for time, line in rows.items():
         for name, cell in zip(names, line, strict=True):
             if name != "time":
                 values[name][axis.hour(time)] = _number(cell, name, time, who)
-    values = {name: hourly.within(name, array, name, notes) for name, array in values.items()}
-    hourly.agree_humidity(values, marks, notes)
-    hourly.standard_pressure(values, marks, elevation_m)
+    values = {
+        name: quality_control.within(name, array, name, notes) for name, array in values.items()
+    }
+    quality_control.agree_humidity(values, marks, notes)
+    quality_control.standard_pressure(values, marks, elevation_m)
     _complete(values, marks)
-    hourly.note_jumps(values, axis, notes)
+    quality_control.note_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
         cell=place.key,
@@ -154,7 +158,7 @@ class Tables:
         ForecastError
             No table for it, or one that cannot be read or does not cover the day from ``now``.
         """
-        return hourly.fit(replace(self.read(place), fetched_at=now), now)
+        return quality_control.fit(replace(self.read(place), fetched_at=now), now)
 
     def read(self, place: Place) -> CellForecast:
         """Read the table of a place, whatever hours it holds.

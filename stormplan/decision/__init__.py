@@ -1,1 +1,0 @@
-"""What comes, what is done about it where, with how much and by whom: the plan."""

@@ -1,0 +1,1 @@
+"""How reports reach people: outbox and transports."""

@@ -1,0 +1,1 @@
+"""What comes: hazards hour by hour, events, weather for crews."""

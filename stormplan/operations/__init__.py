@@ -1,0 +1,1 @@
+"""What that takes: mix, sprayers, brine guidance."""

@@ -1,0 +1,1 @@
+"""From sites and forecasts to one plan, and the difference of two."""

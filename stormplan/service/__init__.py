@@ -1,0 +1,1 @@
+"""Every morning: runner, pipeline, what is due, health."""

@@ -1,0 +1,1 @@
+"""The one database, its schema and its stores, and report folders written whole."""

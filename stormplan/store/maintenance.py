@@ -1,0 +1,306 @@
+"""Keeping house in the archive: copy it, check it, write it out for others, let old replies go.
+
+Everything here is safe while the planner runs. Only ``prune`` ever removes anything, only on
+request, and never the newest good reply of an address, a plan or a delivery.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from stormplan.errors import ArchiveError, InputError
+from stormplan.store.archive import IN_MEMORY, MIGRATIONS, Archive, stamp, unpack
+from stormplan.store.report_folders import replacing
+
+_GUARDS = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+
+
+def _tables(file: sqlite3.Connection) -> list[str]:
+    found = file.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")
+    return [name for (name,) in found if not name.startswith("sqlite_")]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a check of the archive found: rows by table, and everything wrong with it."""
+
+    counts: dict[str, int]
+    problems: tuple[str, ...]
+
+
+def verify(archive: Archive) -> Checked:
+    """Check the file's structure, and that every reply and plan can be read.
+
+    Parameters
+    ----------
+    archive : Archive
+        The archive [-].
+
+    Returns
+    -------
+    Checked
+        No problems: nothing is damaged.
+    """
+    problems: list[str] = []
+    with archive.opened() as file:
+        problems += [row[0] for row in file.execute("PRAGMA integrity_check") if row[0] != "ok"]
+        broken = list(file.execute("PRAGMA foreign_key_check"))
+        problems += [f"{table} row {row}: points at nothing" for table, row, *_ in broken]
+        counts = {
+            table: int(file.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608
+            for table in _tables(file)
+        }
+        problems += _unreadable(file)
+        guards = {row[0] for row in file.execute(_GUARDS)}
+        for table in counts:
+            if not {f"{table}_UPDATE", f"{table}_DELETE"} <= guards:
+                problems.append(f"{table}: nothing keeps its rows from being changed or removed")
+    return Checked(counts, tuple(problems))
+
+
+def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
+    for key, good, body in file.execute("SELECT id, good, body FROM reply"):
+        try:
+            whole = zlib.decompress(body)
+            if good:
+                json.loads(whole)
+        except (zlib.error, ValueError):
+            yield f"reply {key}: cannot be read"
+    for key, document in file.execute("SELECT id, document FROM plan"):
+        try:
+            json.loads(unpack(document))
+        except (zlib.error, ValueError):
+            yield f"plan {key}: cannot be read"
+
+
+def prune(archive: Archive, before: datetime) -> int:
+    """Remove replies received before a moment, but never the newest good one of an address.
+
+    Parameters
+    ----------
+    archive : Archive
+        The archive [-].
+    before : datetime
+        Replies received since stay, aware [-].
+
+    Returns
+    -------
+    int
+        How many replies were removed. Plans, runs and deliveries all stay.
+    """
+    old = (
+        "fetched_at < ? AND id NOT IN (SELECT id FROM (SELECT id, max(fetched_at) FROM reply "
+        "WHERE good = 1 GROUP BY url))"
+    )
+    with archive.opened() as file:
+        guards = list(
+            file.execute(
+                "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' "
+                "AND name IN ('reply_DELETE', 'confirmation_DELETE')"
+            )
+        )
+        with archive.together():  # the guards are off for nobody else: it is one transaction
+            for name, _ in guards:
+                file.execute(f"DROP TRIGGER {name}")
+            file.execute(
+                f"DELETE FROM confirmation WHERE reply IN (SELECT id FROM reply WHERE {old})",  # noqa: S608
+                (stamp(before),),
+            )
+            gone = file.execute(f"DELETE FROM reply WHERE {old}", (stamp(before),)).rowcount  # noqa: S608
+            for _, statement in guards:
+                file.execute(statement)
+        file.execute("VACUUM")
+    return int(gone)
+
+
+def export(archive: Archive, path: Path) -> Path:
+    """Write the whole archive to a new file: a copy, or lines of JSON for other programs.
+
+    Parameters
+    ----------
+    archive : Archive
+        The archive; may be written to meanwhile [-].
+    path : Path
+        ``.sqlite`` for a copy, ``.jsonl`` for one JSON object a line [-].
+
+    Returns
+    -------
+    Path
+        The file, there only when complete.
+
+    Raises
+    ------
+    InputError
+        Another ending, or it cannot be written.
+    """
+    if path.suffix not in (".sqlite", ".jsonl"):
+        raise InputError(f"{path} ends in '{path.suffix}'; accepted: .sqlite, .jsonl")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with replacing(path) as beside:
+            if path.suffix == ".sqlite":
+                copy(archive, beside)
+            else:
+                with beside.open("w", encoding="utf-8") as out:
+                    out.writelines(f"{line}\n" for line in _lines(archive))
+    except OSError as error:
+        raise InputError(f"cannot write {path}: {error.strerror or error}") from error
+    return path
+
+
+def copy(archive: Archive, path: Path) -> None:
+    """Copy the archive as it stands at one moment, by the database's own means."""
+    target = sqlite3.connect(path)
+    try:
+        with archive.opened() as file:
+            file.backup(target)
+    finally:
+        target.close()
+
+
+def _lines(archive: Archive) -> Iterator[str]:
+    with archive.opened() as file:
+        for table in _tables(file):
+            rows = file.execute(f"SELECT * FROM {table}")  # noqa: S608
+            names = [column[0] for column in rows.description]
+            for row in rows:
+                entry = dict(zip(names, row, strict=True))
+                if table == "reply":
+                    entry["body"] = zlib.decompress(entry["body"]).decode("utf-8", "replace")
+                if table == "plan":
+                    entry["document"] = json.loads(unpack(entry["document"]))
+                yield json.dumps({"table": table} | entry, ensure_ascii=False)
+
+
+def open_in_spite(path: Path, now: datetime, busy_s: float = 10.0) -> tuple[Archive, str | None]:
+    """Open the archive; if it cannot be used, go on without losing it.
+
+    Parameters
+    ----------
+    path : Path
+        The file [-].
+    now : datetime
+        Names a damaged file that is moved aside, aware [-].
+    busy_s : float
+        How long to wait for another program [s].
+
+    Returns
+    -------
+    Archive
+        The file; a new one where the old is damaged (and kept under another name); one in memory,
+        with what could be read, where the file cannot be written.
+    str or None
+        What is wrong, for the headline; None if nothing is.
+    """
+    try:
+        archive = Archive(path, busy_s)
+        _try_writing(archive)
+    except ArchiveError as error:
+        if "is damaged" in str(error):
+            return _set_aside(path, now, str(error))
+        return stand_in(path), f"{error}; nothing learned this time will be remembered"
+    return archive, None
+
+
+def _try_writing(archive: Archive) -> None:
+    """Find out now, not in the middle, whether the file is sound and can be written."""
+    with archive.opened() as file:
+        found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if found != "ok":
+        archive.close()
+        raise ArchiveError(f"archive {archive.path}: is damaged ({found})")
+    try:
+        with archive.opened() as file:
+            file.execute("BEGIN IMMEDIATE")
+            file.execute("CREATE TABLE trial (x)")
+            file.execute("ROLLBACK")
+    except ArchiveError:
+        archive.close()
+        raise
+
+
+def _set_aside(path: Path, now: datetime, why: str) -> tuple[Archive, str]:
+    kept = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+    try:
+        path.rename(kept)
+        for more in ("-wal", "-shm"):
+            beside = path.with_name(path.name + more)
+            if beside.exists():
+                beside.rename(kept.with_name(kept.name + more))
+        return Archive(path), f"{why}; it is kept as {kept.name}, and a new one was begun"
+    except (OSError, ArchiveError):
+        return Archive(IN_MEMORY), f"{why}; it could not be moved aside, so nothing is remembered"
+
+
+def stand_in(path: Path) -> Archive:
+    """Make an archive in memory that knows what could be read from the file."""
+    memory = Archive(IN_MEMORY)
+    for how in ("mode=ro", "immutable=1"):  # the second where even a lock cannot be written
+        try:
+            file = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=1.0)
+        except sqlite3.Error:
+            continue
+        try:
+            if int(file.execute("PRAGMA user_version").fetchone()[0]) == len(MIGRATIONS):
+                with memory.opened() as target:
+                    file.backup(target)
+                return memory
+        except (sqlite3.Error, ArchiveError):
+            memory.close()
+            memory = Archive(IN_MEMORY)
+        finally:
+            file.close()
+    return memory
+
+
+def carry_over(spare: Archive, archive: Archive) -> int:
+    """Put what was only remembered in memory into the file, once it can be written again.
+
+    Parameters
+    ----------
+    spare : Archive
+        In memory [-].
+    archive : Archive
+        The file [-].
+
+    Returns
+    -------
+    int
+        How many plans were carried over, each with why it was made and what became of it.
+    """
+    known = archive.newest("SELECT max(made_at) FROM run")
+    since = known[0] if known and known[0] else ""
+    new = spare.rows(
+        "SELECT plan.id, plan.made_at, plan.document, run.kind, run.day, run.announced "
+        "FROM run JOIN plan ON plan.id = run.plan WHERE run.made_at > ? ORDER BY plan.id",
+        since,
+    )
+    for key, made_at, document, *why in new:
+        with archive.together():
+            row = archive.add(
+                "INSERT INTO plan (made_at, document) VALUES (?, ?)", made_at, document
+            )
+            archive.add(
+                "INSERT INTO run (plan, made_at, kind, day, announced) VALUES (?, ?, ?, ?, ?)",
+                row,
+                made_at,
+                *why,
+            )
+            for entry in spare.rows(
+                "SELECT channel, recipient, state, said, at FROM delivery WHERE plan = ? "
+                "ORDER BY id",
+                key,
+            ):
+                archive.add(
+                    "INSERT INTO delivery (plan, channel, recipient, state, said, at) "
+                    "VALUES (?, ?, ?, ?, ?, ?)",
+                    row,
+                    *entry,
+                )
+    return len(new)

@@ -1,0 +1,1 @@
+"""What is done about it on one surface: when, which blend, at what rate."""

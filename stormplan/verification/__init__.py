@@ -1,0 +1,1 @@
+"""Forecasts and plans against what came."""

@@ -1,0 +1,45 @@
+"""Official watches, warnings and advisories: shown beside a plan, never weighed in it.
+
+A plan stands on the forecast. What an authority has issued for the same place is shown with it,
+so that a reader sees where the two differ; no alert, and no absence of one, changes a decision.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from pydantic import AwareDatetime
+
+from stormplan.company.validators import Record
+
+#: From worst to least, as the Common Alerting Protocol 1.2 (OASIS 2010, section 3.2.2) names them.
+SEVERITIES = ("Extreme", "Severe", "Moderate", "Minor", "Unknown")
+
+
+class Alert(Record):
+    """One official alert, and the sites it is for.
+
+    ``starts`` is when the hazard is expected, ``ends`` when it is over; None where the issuer does
+    not say. When the message itself expires is something else and not kept here.
+    """
+
+    key: str
+    what: str
+    severity: str
+    starts: AwareDatetime | None
+    ends: AwareDatetime | None
+    issued_at: AwareDatetime
+    issuer: str
+    headline: str
+    sites: tuple[str, ...] = ()
+
+
+def in_order(alerts: Iterable[Alert]) -> tuple[Alert, ...]:
+    """Sort alerts as they are read: the worst first, then the soonest."""
+
+    def place(alert: Alert) -> tuple[int, datetime, str]:
+        severity = alert.severity if alert.severity in SEVERITIES else SEVERITIES[-1]
+        return SEVERITIES.index(severity), alert.starts or alert.issued_at, alert.key
+
+    return tuple(sorted(alerts, key=place))

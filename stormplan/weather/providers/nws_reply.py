@@ -1,0 +1,179 @@
+"""One ``/gridpoints`` body taken apart: who it is, its layers, and numbers in our units.
+
+Nothing in a body is taken on trust: a layer with an unknown unit, a value that is no number or
+out of any sane range, an entry without a readable time are dropped one by one and said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from stormplan.errors import ForecastError
+from stormplan.weather.forecast import Variable
+from stormplan.weather.providers.intervals import Block, Notes, height, instant, number, read, spell
+from stormplan.weather.providers.unit_spellings import conversion
+
+PREFIXES = ("", "unit", "wmoUnit", "nwsUnit")
+#: The one layer that comes without its unit: pressure, in inches of mercury.
+UNSAID_UNITS: Mapping[str, str] = {"pressure": "inHg"}
+
+REACH_BACK, REACH_AHEAD = timedelta(days=10), timedelta(days=30)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A body taken apart: whose it is, when it was issued, and its layers as they came.
+
+    Attributes
+    ----------
+    cell : str
+        ``OFFICE/x,y``, as the address of the grid has it [-].
+    latitude_deg, longitude_deg : float
+        Middle of the cell [°].
+    elevation_m : float or None
+        Height of the cell [m].
+    issued_at : datetime
+        When the office issued the grid, aware UTC [-].
+    layers : mapping
+        By name, as they came [-].
+    """
+
+    cell: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float | None
+    issued_at: datetime
+    layers: Mapping[str, object]
+
+    def entries(self, layer: str, notes: Notes) -> list[Block[object]]:
+        """Give the entries of a layer with their times; none where it is absent or empty."""
+        content = self.layers.get(layer)
+        entries = content.get("values", []) if isinstance(content, Mapping) else []
+        return read(
+            layer, entries, (self.issued_at - REACH_BACK, self.issued_at + REACH_AHEAD), notes
+        )
+
+    def unit(self, layer: str, kind: str, notes: Notes) -> tuple[float, float] | None:
+        """Give factor and offset of a layer's unit; None, with a note, where it is not known."""
+        content = self.layers.get(layer)
+        said = content.get("uom") if isinstance(content, Mapping) else None
+        prefix, _, bare = str(UNSAID_UNITS.get(layer) if said is None else said).rpartition(":")
+        known = conversion(bare, kind) if prefix in PREFIXES else None
+        if known is not None:
+            return known
+        notes.add(f"{layer}: unit {said!r:.40} is not known, layer dropped")
+        return None
+
+
+def _corners(shape: object, depth: int = 0) -> list[tuple[float, float]]:
+    """Every (longitude, latitude) in the coordinates of a GeoJSON geometry."""
+    if not isinstance(shape, list) or depth > 4:
+        return []
+    if len(shape) >= 2:
+        longitude, latitude = number(shape[0]), number(shape[1])
+        if longitude is not None and latitude is not None:
+            sane = abs(longitude) <= 180.0 and abs(latitude) <= 90.0
+            return [(longitude, latitude)] if sane else []
+    return [corner for part in shape for corner in _corners(part, depth + 1)]
+
+
+def _cell_name(properties: Mapping[str, object]) -> str:
+    address = str(properties.get("@id", ""))
+    if "/gridpoints/" in address:
+        return address.split("/gridpoints/")[1].strip("/")
+    return "{}/{},{}".format(*(properties.get(key, "?") for key in ("gridId", "gridX", "gridY")))
+
+
+def open_body(payload: object) -> Grid:
+    """Take a body apart.
+
+    Parameters
+    ----------
+    payload : object
+        The body as ``json.loads`` gives it [-].
+
+    Returns
+    -------
+    Grid
+        With its layers still as they came.
+
+    Raises
+    ------
+    ForecastError
+        Not a gridded forecast, or one that does not say when it was issued or where it is.
+    """
+    properties = payload.get("properties") if isinstance(payload, Mapping) else None
+    if not isinstance(payload, Mapping) or not isinstance(properties, Mapping):
+        raise ForecastError("nws: the reply is not a gridded forecast (it has no 'properties')")
+    cell = _cell_name(properties)
+    issued_at = instant(properties.get("updateTime"))
+    if issued_at is None or not 2000 <= issued_at.year < 2200:
+        raise ForecastError(
+            f"nws {cell}: 'updateTime' is {properties.get('updateTime')!r:.60}, not a date and "
+            "time with its offset; without it the age of the forecast is unknown"
+        )
+    geometry = payload.get("geometry")
+    corners = _corners(geometry.get("coordinates")) if isinstance(geometry, Mapping) else []
+    corners = list(dict.fromkeys(corners))  # a ring names its first corner twice
+    if not corners:
+        raise ForecastError(f"nws {cell}: the reply does not say where the cell is ('geometry')")
+    raised = properties.get("elevation")
+    return Grid(
+        cell=cell,
+        latitude_deg=float(np.mean([latitude for _, latitude in corners])),
+        longitude_deg=float(np.mean([longitude for longitude, _ in corners])),
+        elevation_m=height(raised.get("value")) if isinstance(raised, Mapping) else None,
+        issued_at=issued_at,
+        layers=properties,
+    )
+
+
+def numbers_in(
+    grid: Grid,
+    layer: str,
+    kind: str,
+    entries: list[Block[object]],
+    limits: Variable,
+    notes: Notes,
+) -> list[Block[float]]:
+    """Turn the entries of a layer into numbers in our unit.
+
+    Parameters
+    ----------
+    grid : Grid
+        The body they are from [-].
+    layer, kind : str
+        Name of the layer, and a kind of unit [-].
+    entries : list of Block
+        Values as they came [unit of the layer].
+    limits : Variable
+        Our unit, and the range outside which a value is dropped [-].
+    notes : Notes
+        Told of what was dropped [-].
+
+    Returns
+    -------
+    list of Block
+        NaN where null, no number, or out of range; empty if the unit is not known [our unit].
+    """
+    unit = grid.unit(layer, kind, notes) if entries else None
+    if unit is None:
+        return []
+    blocks = []
+    for entry in entries:
+        given = number(entry.value)
+        value = np.nan if given is None else unit[0] * given + unit[1]
+        if given is None and entry.value is not None:
+            notes.add(f"{layer}: value that is no number, dropped", f"{entry.value!r:.40}")
+        elif value < limits.lowest or value > limits.highest:
+            allowed = f"{limits.lowest:g} to {limits.highest:g} {limits.unit}"
+            notes.add(
+                f"{layer}: value outside {allowed}, dropped", f"{value:g} at {spell(entry.start)}"
+            )
+            value = np.nan
+        blocks.append(Block(entry.start, entry.end, value))
+    return blocks

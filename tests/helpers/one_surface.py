@@ -1,0 +1,56 @@
+"""One surface, one night, planned from end to end at a wanted pavement temperature."""
+
+import numpy as np
+
+from helpers.published_tables import NOON, cell, hourly, spell
+from helpers.sites import company, site
+from stormplan import units
+from stormplan.planning.planner import Answer, make_plan
+from stormplan.treatment.records import Treatment
+
+F = units.f_to_c
+LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
+
+
+def snow(start=12, end=18, inches_an_hour=0.2, pop=0.8):
+    """Snow at ten to one."""
+    amount = spell(start, end, 2.54 * inches_an_hour)
+    return {"snow_we_mm": amount, "snow_depth_cm": amount, "pop": pop}
+
+
+def planned(surface=LOT, more=None, now=NOON, site_more=None, **weather):
+    """Plan one surface under one cell of weather."""
+    sites = {"a": site(43.1, -89.4, {"here": surface}, **(site_more or {}))}
+    return make_plan(company(sites, **(more or {})), {"a": Answer(cell(**weather))}, now)
+
+
+def treatments(pavement_f, surface=LOT, more=None, site_more=None, **weather) -> list[Treatment]:
+    """Plan one surface so that its coldest pavement in the first event is as wanted.
+
+    The air is shifted as a whole until it is: only the input is set up with the model's help.
+    """
+    shape = hourly(weather.pop("air_temp_c", 0.0), 72)
+    dew = hourly(weather.pop("dew_point_c", shape - 12.0), 72)
+    shift = F(pavement_f) - shape.min() - 1.5  # pavement keeps a degree or two of the day
+    for _ in range(5):
+        plan = planned(
+            surface,
+            more,
+            site_more=site_more,
+            air_temp_c=shape + shift,
+            dew_point_c=np.minimum(dew + shift, shape + shift),
+            **weather,
+        )
+        found = plan.sites[0].surfaces[0]
+        event = found.treatments[0].event
+        coldest = found.coldest_surface_c if event is None else event.coldest_surface_c
+        if abs(coldest - F(pavement_f)) < 0.15:
+            break
+        shift += F(pavement_f) - coldest
+    assert abs(coldest - F(pavement_f)) < 0.3, "the night could not be set up"
+    return list(found.treatments)
+
+
+def rules(treatment: Treatment) -> dict[str, str]:
+    """What each rule did first."""
+    return {reason.rule: reason.effect for reason in reversed(treatment.reasons)}

@@ -1,0 +1,84 @@
+"""Sites files for tests: a small invented company, written the way a user would."""
+
+import json
+from collections.abc import Mapping
+
+from stormplan.company import sites_file
+from stormplan.company.sites import Sites
+
+HEAD = {
+    "company": {
+        "name": "Test Winter Care (invented)",
+        "timezone": "America/Chicago",
+        "contact": "ops@test.example",
+    },
+    "products": {
+        "calcium": {
+            "name": "calcium 32 %",
+            "cacl2": "32 %",
+            "inhibited": True,
+            "smells": False,
+            "tracks_indoors": False,
+            "price": "1.35 /gal",
+        }
+    },
+    "yards": {
+        "north": {
+            "name": "North yard",
+            "latitude": 43.1,
+            "longitude": -89.4,
+            "salt": {"on_hand": "40 ton", "purity": "96 %", "moisture": "1 %", "insolubles": "1 %"},
+            "tanks": {
+                "t1": {
+                    "holds": "brine",
+                    "capacity": "6000 gal",
+                    "on_hand": "0 gal",
+                }
+            },
+            "stock": {"calcium": "500 gal"},
+            "mixer": {"rate": "2000 gal/h", "batch": "2000 gal"},
+            "sprayers": {
+                "truck": {
+                    "name": "Truck",
+                    "tank": "500 gal",
+                    "covers": "3 acre/h",
+                    "lowest_rate": "0.2 gal/1000 ft2",
+                    "highest_rate": "1.2 gal/1000 ft2",
+                    "refill": "20 min",
+                }
+            },
+        }
+    },
+    "clients": {"ours": {"name": "Ours (invented)"}},
+}
+
+SURFACES = {
+    "lot": {"class": "asphalt_lot", "area": "20000 ft2"},
+    "walk": {"class": "concrete_walk", "area": "2000 ft2"},
+    "deck": {"class": "open_deck", "area": "5000 ft2"},
+}
+
+
+def site(
+    latitude: float, longitude: float, surfaces: Mapping | None = None, **more: object
+) -> dict:
+    return {
+        "name": f"Site {latitude}",
+        "latitude": latitude,
+        "longitude": longitude,
+        "client": "ours",
+        "yard": "north",
+        "priority": 2,
+        "surfaces": surfaces or SURFACES,
+        **more,
+    }
+
+
+def text(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> str:
+    """The file's text: JSON is YAML."""
+    weather = {"sources": ["nws"]} | ({"nws": {"base_url": base_url}} if base_url else {})
+    return json.dumps(HEAD | {"weather": weather, "sites": dict(sites)} | more, indent=1)
+
+
+def company(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> Sites:
+    return sites_file.parse(text(sites, base_url, **more))

@@ -1,0 +1,183 @@
+"""The sites file: what it accepts, and that every error says where, what and what instead."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stormplan.company import delivery_settings, sites, sites_file
+from stormplan.company.practice_rules import RULES
+from stormplan.errors import InputError, SitesError
+
+EXAMPLE = Path(__file__).parent.parent / "sites.example.yaml"
+TEXT = EXAMPLE.read_text()
+
+
+def problems(text: str) -> list[str]:
+    with pytest.raises(SitesError) as caught:
+        sites_file.parse(text)
+    return [str(problem) for problem in caught.value.problems]
+
+
+def line_of(text: str, fragment: str) -> int:
+    return next(n for n, line in enumerate(text.splitlines(), 1) if fragment in line)
+
+
+def test_the_example_loads_and_comes_out_in_si():
+    found = sites_file.load(EXAMPLE)
+    site = found.sites["mill-court"]
+    assert site.surfaces["lot"].area_m2 == pytest.approx(62_000 * 0.3048**2)
+    assert found.yards["north"].salt.on_hand_kg == pytest.approx(38 * 2000 * 0.45359237)
+    assert found.products["calcium-32"].freeze_point_c == pytest.approx((-17 - 32) / 1.8)
+    assert found.sites["mill-court"].open[0].hour == 6
+    assert str(found.zone(site)) == "America/Chicago"
+
+
+def test_the_example_explains_every_key():
+    def keys(model):
+        for name, field in model.model_fields.items():
+            yield field.alias or name
+
+    models = [
+        value
+        for value in (*vars(sites).values(), *vars(delivery_settings).values())
+        if isinstance(value, type) and issubclass(value, sites.Record) and value is not sites.Policy
+    ]
+    assert len(models) > 15
+    assert {key for model in models for key in keys(model) if f"{key}:" not in TEXT} == set()
+
+
+def test_policy_nearest_to_the_surface_wins_and_says_who_set_it():
+    found = sites_file.load(EXAMPLE)
+    site = found.sites["mill-court"]
+    practice = found.practice(site, site.surfaces["lot"])
+    assert practice.number("act_probability") == pytest.approx(0.2)
+    assert practice.setting("act_probability").set_by == "site"
+    assert practice.setting("wind_hold").set_by == "company"
+    assert practice.setting("lead_best").set_by == "default"
+    assert found.practice().number("act_probability") == pytest.approx(0.3)
+
+
+def test_every_error_is_reported_at_once_with_its_line():
+    bad = (
+        TEXT.replace("area: 62000 ft2", "area: 62000")
+        .replace("client: harbor-trust", "client: harbour-trust")
+        .replace("class: asphalt_lot ", "class: asfalt_lot ")
+        .replace("priority: 1 ", "pririty: 1 ")
+        .replace("timezone: America/Chicago          #", "timezone: Chicago #")
+        .replace("{material: concrete,", "{material: concret,")
+        .replace("purity: 96 %", "purity: 120 %")
+        .replace("contact: ops@quillwater.example", "contact: nobody")
+    )
+    found = problems(bad)
+    expected = {
+        "area: 62000": "'62000' has no unit; write it as '42000 ft2'",
+        "client: harbour-trust": "no client 'harbour-trust'; did you mean 'harbor-trust'?",
+        "class: asfalt_lot": "'asfalt_lot' is not a surface class; accepted: asphalt_lot, ",
+        "pririty: 1": "unknown key 'pririty'; did you mean 'priority'?",
+        "timezone: Chicago": "'Chicago' is not a time zone; accepted: an IANA name",
+        "material: concret,": "'concret' is not a material; accepted: dense_asphalt",
+        "purity: 120 %": "'120 %' is out of range; accepted: 70 % to 100 %",
+        "contact: nobody": "'nobody' is not a contact; accepted: a mail address or an https URL",
+    }
+    for fragment, message in expected.items():
+        line = line_of(bad, fragment)
+        assert any(p.startswith(f"sites.yaml:{line}: ") and message in p for p in found), fragment
+    assert any("mill-court: 'priority' is missing" in p for p in found)
+    assert len(found) == len(expected) + 1
+
+
+@pytest.mark.parametrize(
+    ("written", "instead", "message"),
+    [
+        ("open: 06:00-22:00", "open: 6am to 10pm", "write it as '06:00-22:00'"),
+        ("on_hand: 1800 gal", "on_hand: 8000 gal", "must not exceed capacity"),
+        ("holds: brine", "holds: brin", "no product 'brin'; did you mean 'brine'?"),
+        ("at: 40 F, taken", "taken", "a hydrometer reading needs 'at'"),
+        ("wind_hold: 15 mph", "wind_hold: 15", "'15' has no unit; write it as '15 mph'"),
+        ("wind_hold: 15 mph", "wind_hold: 90 mph", "accepted: 5 mph to 40 mph"),
+        ("cacl2: 32 %", "cacl2: 90 %", "add up to 90 %; accepted: above 0 and below 75 %"),
+        ("new_concrete: refuse", "new_concrete: maybe", "accepted: refuse, allow"),
+        ("latitude: 43.0731", "latitude: 430731", "less than or equal to 90"),
+        ("smells: false", "", "'smells' is missing"),
+        ("insolubles: 1 %", "insolubles: 4 %", "add up to 101.5 %; accepted: at most 100 %"),
+        ("  mill-court:\n    name", "  Mill Court:\n    name", "must be lower-case letters"),
+        ("tell: mail", "tell: pigeon", "'pigeon': input should be 'mail', 'text' or 'call'"),
+        ("          under: open air", "          undr: open air", "did you mean 'under'?"),
+        ("concrete, thickness: 7 in", "concrete, thicknes: 7 in", "did you mean 'thickness'?"),
+        ("    port: 587", "    prt: 587", "unknown key 'prt'; did you mean 'port'?"),
+        ("units: us ", "? [{a: [1]}]\n  : us #", "not readable as YAML"),
+        ("tell: mail", "password: hunter2", "secrets do not belong in the sites file"),
+        ("password_env: STORMPLAN_MAIL", "password_env: hunter2", "must name an environment"),
+        ("secret_env: STORMPLAN_HOOK", "secret: STORMPLAN_HOOK", "secrets do not belong"),
+        ("    secret_env: STORMPLAN_HOOK_SECRET", "", "an unsigned message proves nothing"),
+        ("    user_env: STORMPLAN_MAIL_USER", "", "belong together"),
+        ("security: starttls", "security: none", "sent to this machine only"),
+        ("from: briefing@", "from: briefing at ", "is not a mail address; accepted: name@host"),
+        ('briefing_at: "04:30"', 'briefing_at: "4.30"', "write it as '04:30'"),
+        ("storm_interval: 3 h", "storm_interval: 3", "'3' has no unit"),
+    ],
+)
+def test_each_mistake_has_its_sentence(written, instead, message):
+    assert written in TEXT
+    found = problems(TEXT.replace(written, instead, 1))
+    assert any(message in problem for problem in found), found
+
+
+def test_a_key_given_twice_is_refused_with_its_line():
+    bad = TEXT.replace("  reserve: 10 %", "  reserve: 10 %\n  reserve: 12 %")
+    assert problems(bad) == [
+        f'sites.yaml:{line_of(bad, "reserve: 12")}: key "reserve" is given twice; keep one'
+    ]
+
+
+def test_yaml_that_cannot_be_read_says_the_line():
+    found = problems("company: {name: [\nsites:\n")
+    assert found[0].startswith("sites.yaml:")
+    assert "not readable as YAML" in found[0]
+    assert "must be a mapping with the keys company" in problems("- just\n- a list\n")[0]
+    assert "must be a mapping" in problems("")[0]
+
+
+def test_yaml_1_2_keeps_words_that_look_like_something_else():
+    # YAML 1.2.2 core schema: ON, NO and 17:30 are strings; YAML 1.1 made them True, False, 1050
+    found = sites_file.parse(TEXT.replace("name: Mill Court", "name: ON"))
+    assert found.sites["mill-court"].name == "ON"
+
+
+def test_a_missing_file_is_one_sentence(tmp_path):
+    with pytest.raises(InputError, match="cannot read the sites file"):
+        sites_file.load(tmp_path / "none.yaml")
+
+
+def test_every_rule_is_within_its_own_limits_and_has_a_source():
+    for rule in RULES.values():
+        assert rule.source
+        if rule.kind != "choice":
+            value = sites.Policy.model_validate({rule.key: rule.default})
+            assert getattr(value, rule.key) == rule.value
+        else:
+            assert rule.default in rule.limits
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.data())
+def test_damaged_files_raise_only_our_own_errors(data):
+    lines = TEXT.splitlines()
+    index = data.draw(st.integers(0, len(lines) - 1))
+    change = data.draw(st.sampled_from(["drop", "twice", "dedent", "noise"]))
+    noise = data.draw(st.text(max_size=12))
+    match change:
+        case "drop":
+            lines.pop(index)
+        case "twice":
+            lines.insert(index, lines[index])
+        case "dedent":
+            lines[index] = lines[index].lstrip()
+        case "noise":
+            lines[index] = lines[index][: len(lines[index]) // 2] + noise
+    try:
+        sites_file.parse("\n".join(lines))
+    except SitesError as error:
+        assert all(problem.line >= 1 for problem in error.problems)  # noqa: PT017
