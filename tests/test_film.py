@@ -257,3 +257,21 @@ def test_impossible_applications_are_refused(salts, rate, message):
         ) if salts > 0.5 else Applications.of_liquid(
             np.zeros(1), np.zeros(1), brine.plain(np.array([salts])), np.array([rate]), np.ones(1)
         )
+
+
+def test_films_go_on_from_what_lies_there_each_from_its_own_hour():
+    rain = np.array([0, 2.0, 0.3, 0, 0, 0, 0, 0])
+    snow = np.array([0, 0, 0, 1.5, 2.0, 0, 0, 0])
+    weather = forecast(8, rain_mm=rain, snow_we_mm=snow, precip_mm=rain + snow)
+    held = holding(weather, np.linspace(2.0, -5.0, 8), heat_wm2k=10.0)
+    salted = put_down(10.0, 0.1)
+    both = film_response.run(weather, one(), held, np.zeros(1, dtype=int), salted)
+    parts = np.array([2, 5])
+    left = film_response.FilmStart.at(both, parts - 1, np.zeros(2, dtype=int))
+    rest = film_response.run(
+        weather, one(), held, np.zeros(2, dtype=int), first=parts, hours=3, start=left
+    )
+    for candidate, part in enumerate(parts):
+        for name in ("water_mm", "ice_mm", "snow_mm", "snow_depth_mm", "salts_kg_m2"):
+            whole = getattr(both, name)[..., part : part + 3, 0, 0]
+            np.testing.assert_allclose(getattr(rest, name)[..., candidate, 0], whole, atol=2e-6)

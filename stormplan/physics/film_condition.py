@@ -142,6 +142,8 @@ class FilmHours:
         Liquid, frozen film, the part of it that came as vapour, loose snow and sleet [mm].
     snow_depth_mm : array
         How deep the snow lies [mm].
+    puddle_mm : array
+        Part of the liquid that lies too low to drain [mm].
     salts_kg_m2 : array (4, hour, column, member)
         Each chloride on the surface [kg/m²].
     drained_mm, evaporated_mm, deposited_mm, cleared_mm, worn_mm : array
@@ -157,6 +159,7 @@ class FilmHours:
     frost_mm: Array
     snow_mm: Array
     snow_depth_mm: Array
+    puddle_mm: Array
     salts_kg_m2: Array
     drained_mm: Array
     evaporated_mm: Array
@@ -195,7 +198,7 @@ class Recorder:
 
     def __init__(self, hours: int, columns: int, members: int) -> None:
         self._shape = (columns, members)
-        stores = ("water", "ice", "frost", "snow", "snow_depth")
+        stores = ("water", "ice", "frost", "snow", "snow_depth", "puddle")
         self._out = {
             f"{name}_mm": np.zeros((hours, *self._shape)) for name in (*stores, *self.FLOWS)
         }
@@ -223,8 +226,15 @@ class Recorder:
     def end(self, hour: int, film: Film) -> None:
         """Write the hour down; memory that stays zero is never touched, nor taken."""
         depth = film.snow / film.density * 1000.0
-        stores = {"water": film.water, "ice": film.ice, "frost": film.frost, "snow": film.snow}
-        for name, values in (stores | {"snow_depth": depth} | self._sum).items():
+        stores = {
+            "water": film.water,
+            "ice": film.ice,
+            "frost": film.frost,
+            "snow": film.snow,
+            "snow_depth": depth,
+            "puddle": film.puddle,
+        }
+        for name, values in (stores | self._sum).items():
             if values.any():
                 self._out[f"{name}_mm"][hour] = values.reshape(self._shape)
         for out, values in ((self._salts, film.salts), (self._lost, self._salt_sum)):

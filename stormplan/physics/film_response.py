@@ -7,6 +7,8 @@ radiation. Candidates are extra columns: ``which`` says whose place each one tak
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,6 +35,9 @@ def run(
     ploughs: Ploughs | None = None,
     wear_per_h: Array | float = 0.0,
     steps: int = TRIAL_STEPS_PER_HOUR,
+    first: NDArray[np.intp] | None = None,
+    hours: int | None = None,
+    start: FilmStart | None = None,
 ) -> FilmHours:
     """Run films against places whose temperature is known.
 
@@ -52,6 +57,14 @@ def run(
         Share of film and salt that traffic carries off in an hour [1/h].
     steps : int
         Time steps per hour [-].
+    first : array of int (candidate,) or None
+        Hour of the forecast in which each film begins; hours of applications and passes count from
+        there, and so do those of the result. None for the first hour of all [h].
+    hours : int or None
+        How many hours are run; None for all that the forecast has from the earliest ``first`` on.
+        A film that would run past the forecast's end stays in its last hour [h].
+    start : FilmStart or None
+        What lies there at the beginning; None for bare and dry [-].
 
     Returns
     -------
@@ -63,9 +76,14 @@ def run(
     A film that freezes or melts warms or cools its own place as the untreated one would have;
     that the ground remembers it is neglected, which matters only for films over a millimetre.
     """
-    members, hours = forecast.members, forecast.hours
+    members = forecast.members
+    first = np.zeros(len(which), dtype=np.intp) if first is None else first
+    if hours is None:
+        hours = forecast.hours - int(first.min(initial=forecast.hours))
     film = _films(columns, which, members, wear_per_h)
-    places = _Places(forecast, columns, holding, which)
+    if start is not None:
+        start.put_on(film)
+    places = _Places(forecast, columns, holding, which, first)
     work = Work(applications, ploughs, members)
     recorder = Recorder(hours, len(which), members)
     duration = HOUR_S / steps
@@ -113,13 +131,63 @@ def _films(
     )
 
 
+@dataclass(frozen=True)
+class FilmStart:
+    """What lies on each candidate's surface when its film begins: arrays ``(candidate, member)``.
+
+    Attributes
+    ----------
+    water_mm, ice_mm, frost_mm, snow_mm, snow_depth_mm, puddle_mm : array
+        As in ``FilmHours`` [mm].
+    salts_kg_m2 : array (4, candidate, member)
+        Each chloride [kg/m²].
+    """
+
+    water_mm: Array
+    ice_mm: Array
+    frost_mm: Array
+    snow_mm: Array
+    snow_depth_mm: Array
+    puddle_mm: Array
+    salts_kg_m2: Array
+
+    @classmethod
+    def at(cls, film: FilmHours, hour: NDArray[np.intp], column: NDArray[np.intp]) -> FilmStart:
+        """Take what films leave at the end of an hour, one (hour, column) for each candidate."""
+        stores = {item.name: getattr(film, item.name)[..., hour, column, :] for item in fields(cls)}
+        return cls(**stores)
+
+    def repeat(self, counts: NDArray[np.intp]) -> FilmStart:
+        """Repeat each candidate's so many times."""
+        return FilmStart(
+            **{name: np.repeat(values, counts, axis=-2) for name, values in vars(self).items()}
+        )
+
+    def put_on(self, film: Film) -> None:
+        """Lay it on films that have just been made, on the flat candidate · member axis."""
+        film.water, film.ice, film.frost, film.snow, film.puddle = (
+            values.ravel().copy()
+            for values in (self.water_mm, self.ice_mm, self.frost_mm, self.snow_mm, self.puddle_mm)
+        )
+        depth_m = self.snow_depth_mm.ravel() / 1000.0
+        film.density = np.where(depth_m > 0.0, film.snow / np.maximum(depth_m, 1e-9), film.density)
+        film.salts = self.salts_kg_m2.reshape(len(self.salts_kg_m2), -1).copy()
+
+
 class _Places:
     """Hands out a place's hours to its candidates on the flat ``candidate · member`` axis."""
 
     def __init__(
-        self, forecast: Forecast, columns: Columns, holding: Holding, which: NDArray[np.intp]
+        self,
+        forecast: Forecast,
+        columns: Columns,
+        holding: Holding,
+        which: NDArray[np.intp],
+        first: NDArray[np.intp],
     ) -> None:
         self._which = which
+        self._first = first
+        self._last = forecast.hours - 1
         self._cell = columns.cell[which]
         self._holding = holding
         falls = falling(forecast)
@@ -130,26 +198,35 @@ class _Places:
         given = forecast["pressure_hpa"] * 100.0
         self._pressure = np.where(np.isnan(given), standard[:, None], given)
 
+    def _at(self, hour: int) -> NDArray[np.intp]:
+        return np.minimum(self._first + hour, self._last)
+
+    def _cells(self, values: Array, hour: int) -> Array:
+        return np.asarray(values[self._at(hour), self._cell].ravel())
+
+    def _columns(self, values: Array, hour: int) -> Array:
+        return np.asarray(values[self._at(hour), self._which].ravel())
+
     def fall(self, hour: int) -> tuple[Array, ...]:
-        return tuple(values[hour][self._cell].ravel() for values in self._falls)
+        return tuple(self._cells(values, hour) for values in self._falls)
 
     def vapour_pa(self, hour: int) -> Array:
-        return np.asarray(self._vapour[hour][self._cell].ravel())
+        return self._cells(self._vapour, hour)
 
     def pressure_pa(self, hour: int) -> Array:
-        return np.asarray(self._pressure[hour][self._cell].ravel())
+        return self._cells(self._pressure, hour)
 
     def free_c(self, hour: int) -> Array:
-        return np.asarray(self._holding.free_c[hour][self._which].ravel())
+        return self._columns(self._holding.free_c, hour)
 
     def watts_per_k(self, hour: int) -> Array:
-        return np.asarray(self._holding.watts_per_k[hour][self._which].ravel())
+        return self._columns(self._holding.watts_per_k, hour)
 
     def skin_c(self, hour: int) -> Array:
-        return np.asarray(self._holding.skin_c[hour][self._which].ravel())
+        return self._columns(self._holding.skin_c, hour)
 
     def top_melt_mm(self, hour: int) -> Array:
-        return np.asarray(self._holding.top_melt_mm[hour][self._which].ravel())
+        return self._columns(self._holding.top_melt_mm, hour)
 
     def heat_wm2k(self, hour: int) -> Array:
-        return np.asarray(self._holding.heat_wm2k[hour][self._which].ravel())
+        return self._columns(self._holding.heat_wm2k, hour)
