@@ -23,7 +23,7 @@ def mixtures():
 
 def by_brentq(molality):
     """Solve the same rule in plain Python, as one would first write it."""
-    lines = [(m, *brine.ICE_LINE[c]) for m, c in zip(molality, brine.CHLORIDES, strict=True)]
+    lines = [(m, *brine.FREEZING_CURVE[c]) for m, c in zip(molality, brine.CHLORIDES, strict=True)]
 
     def excess(theta):
         total = 0.0
@@ -37,7 +37,7 @@ def by_brentq(molality):
             total += m / (inside * value + (theta - inside) * slope)
         return total - 1.0
 
-    return -brentq(excess, 1e-6, -brine.COLDEST_C, xtol=1e-12)
+    return -brentq(excess, 1e-6, -brine.MIN_LIQUID_TEMP_C, xtol=1e-12)
 
 
 def best(run):
@@ -54,7 +54,7 @@ def main():
     few = [m[:, i].copy() for i in range(SAMPLED)]
     together_s, together = best(lambda: brine.ice_onset_c(m))
     equilibrium_s, _ = best(lambda: brine.freeze_point_c(m))
-    explicit_s, _ = best(lambda: brine.unfrozen_frac(m, -12.0))
+    explicit_s, _ = best(lambda: brine.liquid_water_frac(m, -12.0))
     scale = COUNT / SAMPLED
     each_s, each = best(lambda: [float(brine.ice_onset_c(one)) for one in few])
     brentq_s, plain = best(lambda: [by_brentq(one) for one in few])

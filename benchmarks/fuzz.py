@@ -22,7 +22,7 @@ from pathlib import Path
 
 from stormplan.company import sites_file
 from stormplan.errors import StormplanError
-from stormplan.weather.http_policy import fresh_until, judge
+from stormplan.weather.http_policy import classify_response, fresh_until
 from stormplan.weather.providers import metno, nws, nws_alerts, openmeteo
 
 ROOT = Path(__file__).parent.parent
@@ -75,7 +75,7 @@ YAML_BITS = [
 def recorded() -> list[tuple[Callable[..., object], object]]:
     """Bodies of the other services in the folder of recorded forecasts, if there is one."""
     found = []
-    for folder, parse in (("metno", metno.read), ("openmeteo", openmeteo.read)):
+    for folder, parse in (("metno", metno.parse_forecast), ("openmeteo", openmeteo.parse_forecast)):
         for file in sorted((Path(os.environ.get("STORMPLAN_SAMPLES", "")) / folder).glob("*.json")):
             body = json.loads(file.read_text(encoding="utf-8"))
             if isinstance(body, dict):
@@ -137,7 +137,7 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
 
     def grid() -> None:
         which = chance.randrange(len(GRIDS))
-        nws.parse(
+        nws.parse_plannable_forecast(
             damage(GRIDS[which], paths[which], chance),
             NOW,
             NOW + chance.choice((-1, 0, 30)) * timedelta(hours=1),
@@ -150,8 +150,8 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         parse(damage(body, places, chance), NOW)
 
     def alerts() -> None:
-        for zoned in nws_alerts.parse(damage(ALERT, alert_paths, chance)):
-            zoned.over(NOW)
+        for zoned in nws_alerts.parse_alerts(damage(ALERT, alert_paths, chance)):
+            zoned.is_over(NOW)
 
     def answer() -> None:
         body = scramble(json.dumps(ALERT), [str(x) for x in NASTY if isinstance(x, str)], chance)
@@ -165,11 +165,13 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
                 "expires": "Mon, 12 Jan 2026 11:00:00 GMT",
             }.items()
         }
-        judge(chance.choice((200, 301, 403, 429, 500, 503)), head, body.encode("utf-8", "replace"))
+        classify_response(
+            chance.choice((200, 301, 403, 429, 500, 503)), head, body.encode("utf-8", "replace")
+        )
         fresh_until(head, NOW)
 
     def sites() -> None:
-        sites_file.parse(scramble(SITES, YAML_BITS, chance))
+        sites_file.parse_sites(scramble(SITES, YAML_BITS, chance))
 
     outcomes: Counter[tuple[str, str]] = Counter()
     strange: dict[str, str] = {}

@@ -38,8 +38,8 @@ def weather(index, members):
     warm, cold = air > 0.0, air < -1.5
     phases = {
         "rain_mm": falls * warm,
-        "frz_rain_mm": falls * (~warm & ~cold),
-        "snow_we_mm": falls * cold,
+        "freezing_rain_mm": falls * (~warm & ~cold),
+        "snowfall_swe_mm": falls * cold,
     }
     values = {
         "air_temp_c": air,
@@ -49,7 +49,7 @@ def weather(index, members):
         **phases,
         "sleet_mm": 0.0 * air,
         "precip_mm": falls + 0.0 * air,
-        "snow_depth_cm": phases["snow_we_mm"] * 1.2,
+        "snowfall_cm": phases["snowfall_swe_mm"] * 1.2,
         "pop": np.where(falls > 0, 0.8, 0.1),
     }
     start = NOW.replace(minute=0) - timedelta(hours=PAST_H)
@@ -60,9 +60,9 @@ def weather(index, members):
 def one(sites, cells, members):
     """Plan once; gives seconds and peak memory."""
     sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
-    from helpers.sites import company, site
+    from helpers.sites import parse_sites, site_entry
 
-    from stormplan.planning.planner import Answer, make_plan
+    from stormplan.planning.planner import SiteForecasts, make_plan
 
     surfaces = {
         "lot": {"class": "asphalt_lot", "area": "20000 ft2"},
@@ -71,9 +71,9 @@ def one(sites, cells, members):
         "deck": {"class": "open_deck", "area": "5000 ft2"},
     }
     keys = [f"s{n}" for n in range(sites)]
-    places = {key: site(43.0 + n / 500, -89.0, surfaces) for n, key in enumerate(keys)}
-    ours = company(places, policy={"horizon": f"{HOURS} h"})
-    sky = [Answer(weather(n, members)) for n in range(cells)]
+    places = {key: site_entry(43.0 + n / 500, -89.0, surfaces) for n, key in enumerate(keys)}
+    ours = parse_sites(places, policy={"horizon": f"{HOURS} h"})
+    sky = [SiteForecasts(weather(n, members)) for n in range(cells)]
     answers = {key: sky[n % cells] for n, key in enumerate(keys)}
     began = time.process_time()
     plan = make_plan(ours, answers, NOW)

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from helpers.weather import storm
+from helpers.weather import changeable_weather
 
 from stormplan.company import catalog
 from stormplan.physics import ground, pavement, surface_simulation
@@ -22,7 +22,7 @@ HOURS, STEPS, COLUMNS = 96, 96 * 6, 10_000
 
 def columns(count):
     build_ups = list(catalog.BUILD_UPS.values())
-    return Columns.of(
+    return Columns.from_records(
         [Column(0, build_ups[i % 8], 0.5 + 0.4 * (i % 97) / 97) for i in range(count)]
     )
 
@@ -37,13 +37,13 @@ def best(work, times=3):
     return min(taken)
 
 
-weather = storm(HOURS)
+weather = changeable_weather(HOURS)
 many = columns(COLUMNS)
-bare = best(lambda: pavement.run(weather, many))
-film = best(lambda: surface_simulation.run(weather, many), 2)
+bare = best(lambda: pavement.simulate_dry(weather, many))
+film = best(lambda: surface_simulation.simulate(weather, many), 2)
 print(f"{COLUMNS} columns x {HOURS} h: bare {bare:.2f} s, with film and snow {film:.2f} s")
 
-bands, right = np.ones((3, ground.LAYERS + 1)), np.ones(ground.LAYERS + 1)
+bands, right = np.ones((3, ground.LAYER_COUNT + 1)), np.ones(ground.LAYER_COUNT + 1)
 bands[1] = 4.0
 one = best(lambda: [solve_banded((1, 1), bands, right) for _ in range(2000)]) / 2000
 scaled = one * COLUMNS * STEPS
@@ -54,11 +54,11 @@ print(
 block = np.ones(20_000_000)
 target = np.empty_like(block)
 rate = 2 * block.nbytes / best(lambda: np.copyto(target, block))
-touched = STEPS * COLUMNS * 8 * ground.LAYERS * 7  # two sweeps: temperatures and coefficients
+touched = STEPS * COLUMNS * 8 * ground.LAYER_COUNT * 7  # two sweeps: temperatures and coefficients
 print(
     f"copy rate {rate / 1e9:.1f} GB/s; the sweeps touch {touched / 1e9:.1f} GB: floor {touched / rate:.2f} s, bare is {bare * rate / touched:.1f} x"
 )
 for count in (100, 1000, 10_000, 100_000):
     some = columns(count)
-    taken = best(lambda some=some: pavement.run(weather, some), 1)
+    taken = best(lambda some=some: pavement.simulate_dry(weather, some), 1)
     print(f"{count:7d} columns: {taken:.2f} s, {taken / count * 1e6:.0f} us each")

@@ -96,14 +96,14 @@ def main():
     for other, percents in OTHERS.items():
         grid = [solution(n, other, p) for n, p in itertools.product(NACL_WT_PCT, percents)]
         for phase, rule in (
-            ("Ice(s)", brine.ice_onset_c), ("Hydrohalite", brine.crystal_onset_c),
+            ("Ice(s)", brine.ice_onset_c), ("Hydrohalite", brine.hydrohalite_saturation_temp_c),
         ):  # fmt: skip
             a, b = (np.array([models[k].onset_c(m, other, phase) for m in grid]) for k in "AB")
             ours = rule(np.array(grid).T)
             compare(f"NaCl-{other}, {phase} onset", ours, a, b, (a + b) / 2, "K")
         films = [(m, t) for m in grid[::2] for t in (-4.0, -8.0, -15.0, -22.5, -25.0, -30.0)]
         a, b = (np.array([models[k].unfrozen(m, other, t) for m, t in films]) for k in "AB")
-        ours = np.array([float(brine.unfrozen_frac(m, t)) for m, t in films])
+        ours = np.array([float(brine.liquid_water_frac(m, t)) for m, t in films])
         at_c = np.array([temp_c for _, temp_c in films])
         compare(f"NaCl-{other}, liquid share of water", ours, a, b, at_c, "")
 

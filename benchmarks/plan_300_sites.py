@@ -19,11 +19,11 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from helpers.published_tables import NOON, cell, spell
-from helpers.sites import company, site
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.sites import parse_sites, site_entry
 
 from stormplan.planning.plan import Plan
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment import candidates
 
 SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
@@ -35,22 +35,22 @@ SURFACES = {
 }
 
 
-def weather(rng: np.random.Generator, number: int) -> Answer:
+def weather(rng: np.random.Generator, number: int) -> SiteForecasts:
     """One cell: a cold front with snow, a little different everywhere."""
     onset = int(rng.integers(8, 20))
-    amount = spell(onset, onset + int(rng.integers(3, 10)), float(rng.uniform(0.05, 1.5)))
-    found = cell(
+    amount = between_hours(onset, onset + int(rng.integers(3, 10)), float(rng.uniform(0.05, 1.5)))
+    found = forecast_cell(
         hours=HOURS,
         name=f"TST/{number},1",
         air_temp_c={0: rng.uniform(-2, 2), onset: rng.uniform(-7, -1), 60: rng.uniform(-9, 3)},
         dew_point_c=rng.uniform(-12, -8),
         cloud_frac={0: rng.uniform(0, 1), onset - 4: 1.0, onset + 14: rng.uniform(0, 1)},
         wind_10m_ms=rng.uniform(1, 6),
-        snow_we_mm=amount,
-        snow_depth_cm=amount,
+        snowfall_swe_mm=amount,
+        snowfall_cm=amount,
         pop=0.8,
     )
-    return Answer(replace(found, latitude_deg=43 + number / 1000))
+    return SiteForecasts(replace(found, latitude_deg=43 + number / 1000))
 
 
 def timed(sites, answers) -> tuple[float, Plan]:
@@ -64,24 +64,24 @@ def main() -> None:
     keys = [f"s{number}" for number in range(SITES)]
     policy = {"policy": {"horizon": f"{HOURS} h"}}
     where = {key: (43 + number / 1000, -89.4) for number, key in enumerate(keys)}
-    everything = company({key: site(*where[key], SURFACES) for key in keys}, **policy)
+    everything = parse_sites({key: site_entry(*where[key], SURFACES) for key in keys}, **policy)
     answers = {key: weather(rng, number) for number, key in enumerate(keys)}
-    confirm, changed = candidates.confirm, []
+    confirm, changed = candidates.run_coupled, []
 
     def counting(forecast, columns, past, hours, chosen, products):
         found = confirm(forecast, columns, past, hours, chosen, products)
         for (_, before), after in zip(chosen, found, strict=True):
-            changed.append((before.fails, after.outcome.fails))
+            changed.append((before.fails, after.result.failure_hour))
         return found
 
-    candidates.confirm = counting
+    candidates.run_coupled = counting
     timed(everything, answers)  # warm-up
-    candidates.confirm = confirm
+    candidates.run_coupled = confirm
     together, plan = min((timed(everything, answers) for _ in range(3)), key=lambda run: run[0])
     alone = 0.0
     for key in keys[:SAMPLE]:
         for name, surface in SURFACES.items():
-            single = company({key: site(*where[key], {name: surface})}, **policy)
+            single = parse_sites({key: site_entry(*where[key], {name: surface})}, **policy)
             alone += timed(single, {key: answers[key]})[0]
     alone *= SITES / SAMPLE
     treated = sum(t.rate_l_m2 > 0 for one in plan.sites for _, t in one.treatments)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from helpers.sites import company, site
+from helpers.sites import parse_sites, site_entry
 from plan_300_sites import CELLS, SITES, SURFACES, timed, weather
 
 from stormplan.service import pipeline
@@ -24,14 +24,16 @@ def main() -> None:
     rng = np.random.default_rng(7)
     cells = [weather(rng, number) for number in range(CELLS)]
     keys = [f"site-{number}" for number in range(SITES)]
-    sites = company({key: site(43.0, -89.0, SURFACES, name=f"Property {key}") for key in keys})
+    sites = parse_sites(
+        {key: site_entry(43.0, -89.0, SURFACES, name=f"Property {key}") for key in keys}
+    )
     planning_s, plan = timed(sites, {key: cells[at % CELLS] for at, key in enumerate(keys)})
     began = time.process_time()
-    strips = strip_charts.strips(plan)
+    strips = strip_charts.draw_strips(plan)
     drawn = time.process_time()
-    page = briefing.html(briefing.view(plan), strips)
+    page = briefing.render_html(briefing.build_view(plan), strips)
     written = time.process_time()
-    reports = pipeline.reports(plan)
+    reports = pipeline.render_reports(plan)
     everything = time.process_time()
     print(f"planned      {planning_s:6.2f} s, {len(plan.sites)} sites")
     print(f"charts       {drawn - began:6.2f} s, {len(strips)} strips")

@@ -106,7 +106,7 @@ def stamp(hour: int, hours: int) -> str:
 
 
 def runs(values: Iterable[object]) -> list[dict[str, object]]:
-    """Run-length encode hourly values the way the service does: equal neighbours are merged."""
+    """Run-length encode hourly values the way the service does: equal neighbors are merged."""
     entries, hour = [], 0
     for value, group in groupby(values):
         length = len(list(group))

@@ -13,7 +13,7 @@ README = Path(__file__).parent.parent / "README.md"
 
 
 def main() -> None:
-    lines = terminal.text(briefing.view(pipeline.plan_demo())).splitlines()[1:]
+    lines = terminal.render_text(briefing.build_view(pipeline.plan_demo())).splitlines()[1:]
     first = "\n".join(takewhile(lambda line: not line.startswith("Forecast"), lines))
     text = README.read_text(encoding="utf-8")
     fresh = re.sub(r"```text\n.*?```", lambda _: f"```text\n{first}\n```", text, flags=re.DOTALL)

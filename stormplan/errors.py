@@ -1,4 +1,4 @@
-"""What can go wrong, in the user's words, and the exit code each kind of failure has.
+"""Exceptions with messages for the user, and the exit code of each kind of failure.
 
 Every error a user can cause or meet is a ``StormplanError``. Its text is one sentence that says
 where, what, and what would be accepted. Only ``cli`` prints it and exits.
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 
-class Exit(IntEnum):
+class ExitCode(IntEnum):
     """Exit codes of the command line."""
 
     COMPLETE = 0
@@ -22,7 +22,7 @@ class Exit(IntEnum):
 class StormplanError(Exception):
     """Anything the user should read as a sentence instead of a traceback."""
 
-    exit_code = Exit.BAD_INPUT
+    exit_code = ExitCode.BAD_INPUT
 
 
 class InputError(StormplanError):
@@ -52,10 +52,10 @@ class SitesError(StormplanError):
 class ForecastError(StormplanError):
     """A forecast could not be had, or what came back cannot be used."""
 
-    exit_code = Exit.NOTHING_PLANNED
+    exit_code = ExitCode.NOTHING_PLANNED
 
 
 class ArchiveError(StormplanError):
     """The archive of received forecasts cannot be read or written."""
 
-    exit_code = Exit.NOTHING_PLANNED
+    exit_code = ExitCode.NOTHING_PLANNED

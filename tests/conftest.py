@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers.http_service import Replay, running
+from helpers.http_service import WeatherServer, run_weather_server
 
 _connect = socket.socket.connect
 
@@ -36,7 +36,7 @@ def samples() -> Path:
 
 
 @pytest.fixture
-def replay() -> Iterator[Replay]:
+def replay() -> Iterator[WeatherServer]:
     """A weather service on this machine, with scripted answers."""
-    with running() as service:
+    with run_weather_server() as service:
         yield service

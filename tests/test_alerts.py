@@ -4,18 +4,20 @@ import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from helpers.http_service import PUBLIC_SERVICE, Answer
-from helpers.sites import company, site
+from helpers.http_service import PUBLIC_SERVICE, ScriptedReply
+from helpers.sites import parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stormplan.errors import ForecastError
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.http_client import Manners
-from stormplan.weather.providers.nws_alerts import parse
+from stormplan.weather.http_client import ClientPolicy
+from stormplan.weather.providers.nws_alerts import parse_alerts
 
-QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
+QUICK = ClientPolicy(
+    min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None
+)
 NOW = pipeline.DEMO_NOW
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 HOUR = timedelta(hours=1)
@@ -58,22 +60,22 @@ def serve(replay, body, zone="WIZ063", latitude="43.16", longitude="-89.44"):
     }
     replay.serve(f"/points/{latitude},{longitude}", where)
     if body is not None:
-        replay.answer(f"/alerts/active?zone=WIC025,{zone}", body)
+        replay.script(f"/alerts/active?zone=WIC025,{zone}", body)
 
 
 def plan(replay, archive, now=NOW, **more):
-    sites = company({"a": site(43.16, -89.44, LOT)}, replay.base_url)
+    sites = parse_sites({"a": site_entry(43.16, -89.44, LOT)}, replay.base_url)
     with Archive(archive) as kept:
-        return pipeline.plan_morning(sites, kept, now, manners=QUICK, **more)
+        return pipeline.plan_and_store(sites, kept, now, client_policy=QUICK, **more)
 
 
 def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(replay, tmp_path):
-    serve(replay, Answer(collection(entry())))
+    serve(replay, ScriptedReply(collection(entry())))
     made = plan(replay, tmp_path / "archive.sqlite")
     (alert,) = made.alerts
-    assert (alert.what, alert.sites) == ("Winter Storm Warning", ("a",))
-    assert alert.ends == NOW + 20 * HOUR
-    text = pipeline.reports(made)
+    assert (alert.event, alert.sites) == ("Winter Storm Warning", ("a",))
+    assert alert.ends_at == NOW + 20 * HOUR
+    text = pipeline.render_reports(made)
     said = "Winter Storm Warning, from Mon 10:30 AM, until Tue 12:30 AM, NWS Test Office"
     assert said in text["briefing.html"]
     assert said in " ".join(text["briefing.txt"].split())
@@ -90,51 +92,57 @@ def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(r
     ],
 )
 def test_what_is_over_unreal_or_elsewhere_is_not_shown(replay, tmp_path, more):
-    serve(replay, Answer(collection(entry(**more))))
+    serve(replay, ScriptedReply(collection(entry(**more))))
     assert plan(replay, tmp_path / "archive.sqlite").alerts == ()
 
 
 def test_an_alert_that_another_replaces_is_not_shown_twice():
     later = entry("two", messageType="Update", references=[{"identifier": "one"}])
-    assert [zoned.alert.key for zoned in parse(collection(entry("one"), later))] == ["two"]
+    assert [zoned.alert.identifier for zoned in parse_alerts(collection(entry("one"), later))] == [
+        "two"
+    ]
 
 
 def test_alerts_change_nothing_else_in_the_plan(replay, tmp_path):
-    serve(replay, Answer(collection(entry())))
+    serve(replay, ScriptedReply(collection(entry())))
     with_alert = plan(replay, tmp_path / "one.sqlite")
-    serve(replay, Answer(collection()))
+    serve(replay, ScriptedReply(collection()))
     without = plan(replay, tmp_path / "two.sqlite")
     assert with_alert.alerts
     assert with_alert.model_copy(update={"alerts": ()}) == without
 
 
 def test_alerts_that_cannot_be_had_are_said_and_do_not_stop_the_plan(replay, tmp_path):
-    serve(replay, Answer("<html>", 403, {"Content-Type": "text/html"}))
+    serve(replay, ScriptedReply("<html>", 403, {"Content-Type": "text/html"}))
     made = plan(replay, tmp_path / "archive.sqlite")
     assert made.verdict == "go"
-    assert any("official alerts are not known" in line for line in made.troubles)
+    assert any("official alerts are not known" in line for line in made.run_diagnostics)
 
 
 def test_alerts_of_an_older_reply_stand_in_until_they_end_and_are_said_to_be_old(replay, tmp_path):
-    serve(replay, Answer(collection(entry())))
+    serve(replay, ScriptedReply(collection(entry())))
     plan(replay, tmp_path / "archive.sqlite")
-    serve(replay, Answer("<html>", 403, {"Content-Type": "text/html"}))
+    serve(replay, ScriptedReply("<html>", 403, {"Content-Type": "text/html"}))
     made = plan(replay, tmp_path / "archive.sqlite", NOW + 2 * HOUR)
-    assert [alert.key for alert in made.alerts] == ["one"]
-    assert any("official alerts may be old" in line for line in made.troubles)
+    assert [alert.identifier for alert in made.alerts] == ["one"]
+    assert any("official alerts may be old" in line for line in made.run_diagnostics)
     assert plan(replay, tmp_path / "archive.sqlite", NOW + 20 * HOUR).alerts == ()
 
 
 def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
-    serve(replay, Answer(collection(entry())))
+    serve(replay, ScriptedReply(collection(entry())))
     serve(replay, None, latitude="43.17", longitude="-89.45")
-    sites = {"a": site(43.16, -89.44, LOT), "b": site(43.17, -89.45, LOT)}
+    sites = {"a": site_entry(43.16, -89.44, LOT), "b": site_entry(43.17, -89.45, LOT)}
     with Archive(tmp_path / "archive.sqlite") as kept:
-        made = pipeline.plan_morning(company(sites, replay.base_url), kept, NOW, manners=QUICK)
+        made = pipeline.plan_and_store(
+            parse_sites(sites, replay.base_url), kept, NOW, client_policy=QUICK
+        )
         assert made.alerts[0].sites == ("a", "b")
         assert sum(count for path, count in replay.counts().items() if "alerts" in path) == 1
         asked = len(replay.requests)
-        again = pipeline.work_out(company(sites, replay.base_url), kept, NOW, offline=True)
+        again = pipeline.fetch_and_plan(
+            parse_sites(sites, replay.base_url), kept, NOW, offline=True
+        )
     assert again.alerts == made.alerts
     assert len(replay.requests) == asked
 
@@ -142,7 +150,7 @@ def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
 @pytest.mark.samples
 def test_38_recorded_alerts_end_when_their_own_text_says(samples):
     body = json.loads((samples / "nws" / "alerts_active_winter_20251215.json").read_text())
-    found = parse(body)
+    found = parse_alerts(body)
     assert len(found) == 38
     # in VTEC (NWS Directive 10-1703) the last group is the end of the event, in UTC
     ends = {
@@ -150,9 +158,9 @@ def test_38_recorded_alerts_end_when_their_own_text_says(samples):
         for feature in body["features"]
     }
     for zoned in found:
-        text = ends[zoned.alert.key].rstrip("/")
-        assert zoned.alert.ends == datetime.strptime(text, "%y%m%dT%H%MZ").replace(tzinfo=UTC)
-    earlier = [zoned for zoned in found if zoned.expires_at < zoned.alert.ends]
+        text = ends[zoned.alert.identifier].rstrip("/")
+        assert zoned.alert.ends_at == datetime.strptime(text, "%y%m%dT%H%MZ").replace(tzinfo=UTC)
+    earlier = [zoned for zoned in found if zoned.expires_at < zoned.alert.ends_at]
     assert len(earlier) > 30  # whoever went by the message would drop these too soon
 
 
@@ -169,7 +177,7 @@ def test_38_recorded_alerts_end_when_their_own_text_says(samples):
 )
 def test_a_body_that_is_no_alerts_says_so(body, message):
     with pytest.raises(ForecastError, match=message):
-        parse(body)
+        parse_alerts(body)
 
 
 LEAVES = (
@@ -185,6 +193,6 @@ ANYTHING = st.recursive(
 def test_a_damaged_alert_raises_only_our_own_errors(name, value, whole):
     body = collection(value) if whole else collection(entry(**{name: value}))
     try:
-        parse(body)
+        parse_alerts(body)
     except ForecastError as error:
         assert str(error).startswith("nws alerts: ")  # noqa: PT017

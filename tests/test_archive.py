@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from stormplan.errors import ArchiveError, Exit
-from stormplan.store.archive import MIGRATIONS, Archive, KeptPlan, Point
+from stormplan.errors import ArchiveError, ExitCode
+from stormplan.store.archive import MIGRATIONS, Archive, GridLookup, StoredPlan
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -21,30 +21,30 @@ def archive(tmp_path):
 
 
 def keep(archive, moment, body, good=True, **headers):
-    return archive.keep(URL, 200 if good else 500, headers, body, moment, good=good)
+    return archive.add_reply(URL, 200 if good else 500, headers, body, moment, good=good)
 
 
 def test_the_newest_good_reply_as_of_a_moment(archive):
     keep(archive, NOON, b"first", ETag="a")
     keep(archive, NOON + 6 * HOUR, b"second")
-    assert archive.last_good(URL, NOON - HOUR) is None
-    assert archive.last_good("https://example.invalid/other", NOON) is None
-    first = archive.last_good(URL, NOON + 5 * HOUR)
+    assert archive.last_good_reply(URL, NOON - HOUR) is None
+    assert archive.last_good_reply("https://example.invalid/other", NOON) is None
+    first = archive.last_good_reply(URL, NOON + 5 * HOUR)
     assert (first.body, first.fetched_at, first.headers) == (b"first", NOON, {"etag": "a"})
-    assert archive.last_good(URL, NOON + 6 * HOUR).body == b"second"
+    assert archive.last_good_reply(URL, NOON + 6 * HOUR).body == b"second"
 
 
 def test_a_bad_reply_never_hides_a_good_one(archive):
     keep(archive, NOON, b"good")
     keep(archive, NOON + HOUR, b"<html>", good=False)
-    assert archive.last_good(URL, NOON + 2 * HOUR).body == b"good"
+    assert archive.last_good_reply(URL, NOON + 2 * HOUR).body == b"good"
 
 
 def test_a_confirmation_renews_the_headers_but_not_the_age_of_the_body(archive):
     keep(archive, NOON, b"good", Expires="then", Last_Modified="once")
-    archive.confirm(archive.last_good(URL, NOON), {"Expires": "later"}, NOON + HOUR)
-    before = archive.last_good(URL, NOON + HOUR / 2)
-    after = archive.last_good(URL, NOON + HOUR)
+    archive.add_confirmation(archive.last_good_reply(URL, NOON), {"Expires": "later"}, NOON + HOUR)
+    before = archive.last_good_reply(URL, NOON + HOUR / 2)
+    after = archive.last_good_reply(URL, NOON + HOUR)
     assert (before.headers["expires"], before.confirmed_at) == ("then", NOON)
     assert (after.headers["expires"], after.confirmed_at) == ("later", NOON + HOUR)
     assert after.headers["last_modified"] == "once"
@@ -55,9 +55,9 @@ def test_a_confirmation_renews_the_headers_but_not_the_age_of_the_body(archive):
 @pytest.mark.parametrize("statement", ["DELETE FROM {}", "UPDATE {} SET rowid = 9"])
 def test_the_file_itself_refuses_to_lose_anything(archive, table, statement):
     keep(archive, NOON, b"good")
-    archive.confirm(archive.last_good(URL, NOON), {}, NOON)
-    archive.remember_point("there", URL, NOON)
-    archive.keep_plan(NOON, "{}")
+    archive.add_confirmation(archive.last_good_reply(URL, NOON), {}, NOON)
+    archive.add_grid_lookup("there", URL, NOON)
+    archive.add_plan(NOON, "{}")
     with (
         sqlite3.connect(archive.path) as raw,
         pytest.raises(sqlite3.IntegrityError, match="the archive only grows"),
@@ -67,18 +67,20 @@ def test_the_file_itself_refuses_to_lose_anything(archive, table, statement):
 
 
 def test_a_place_remembers_its_grid_and_since_when(archive):
-    archive.remember_point("44.9,-93.2", "grid 1", NOON)
-    archive.remember_point("44.9,-93.2", "grid 2", NOON + HOUR)
-    assert archive.point("44.9,-93.2", NOON) == Point("grid 1", NOON)
-    assert archive.point("44.9,-93.2", NOON + 2 * HOUR) == Point("grid 2", NOON + HOUR)
-    assert archive.point("elsewhere", NOON) is None
+    archive.add_grid_lookup("44.9,-93.2", "grid 1", NOON)
+    archive.add_grid_lookup("44.9,-93.2", "grid 2", NOON + HOUR)
+    assert archive.last_grid_lookup("44.9,-93.2", NOON) == GridLookup("grid 1", NOON)
+    assert archive.last_grid_lookup("44.9,-93.2", NOON + 2 * HOUR) == GridLookup(
+        "grid 2", NOON + HOUR
+    )
+    assert archive.last_grid_lookup("elsewhere", NOON) is None
 
 
 def test_the_last_plan_before_this_one(archive):
     assert archive.last_plan(NOON) is None
-    archive.keep_plan(NOON, '{"go": true}')
-    archive.keep_plan(NOON + HOUR, '{"go": false}')
-    assert archive.last_plan(NOON + HOUR) == KeptPlan(NOON, '{"go": true}')
+    archive.add_plan(NOON, '{"go": true}')
+    archive.add_plan(NOON + HOUR, '{"go": false}')
+    assert archive.last_plan(NOON + HOUR) == StoredPlan(NOON, '{"go": true}')
 
 
 def test_it_is_all_there_when_opened_again(tmp_path):
@@ -86,7 +88,7 @@ def test_it_is_all_there_when_opened_again(tmp_path):
     with Archive(path) as archive:
         keep(archive, NOON, b"good")
     with Archive(path) as archive:
-        assert archive.last_good(URL, NOON).body == b"good"
+        assert archive.last_good_reply(URL, NOON).body == b"good"
     with sqlite3.connect(path) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
         assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
@@ -95,7 +97,7 @@ def test_it_is_all_there_when_opened_again(tmp_path):
 
 def test_local_times_are_kept_as_the_same_moment(archive):
     keep(archive, datetime.fromisoformat("2026-01-12T06:00:00-06:00"), b"good")
-    assert archive.last_good(URL, NOON).fetched_at == NOON
+    assert archive.last_good_reply(URL, NOON).fetched_at == NOON
     with pytest.raises(ArchiveError, match="keeps times with their zone"):
         keep(archive, datetime(2026, 1, 12), b"good")  # noqa: DTZ001
 
@@ -117,7 +119,7 @@ def test_a_file_with_holes_is_said_to_be_damaged(tmp_path):
     raw[4096:] = b"\xff" * (len(raw) - 4096)
     path.write_bytes(raw)
     with pytest.raises(ArchiveError, match="is damaged"), Archive(path) as archive:
-        archive.last_good(URL, NOON)
+        archive.last_good_reply(URL, NOON)
 
 
 def test_a_file_in_use_is_said_so(tmp_path):
@@ -126,11 +128,11 @@ def test_a_file_in_use_is_said_so(tmp_path):
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
-        with Archive(path, busy_s=0.05) as archive:
+        with Archive(path, busy_timeout_s=0.05) as archive:
             with pytest.raises(ArchiveError, match="is in use by another program") as caught:
                 keep(archive, NOON, b"good")
-            assert archive.last_good(URL, NOON) is None  # reading goes on meanwhile
-        assert caught.value.exit_code == Exit.NOTHING_PLANNED
+            assert archive.last_good_reply(URL, NOON) is None  # reading goes on meanwhile
+        assert caught.value.exit_code == ExitCode.NOTHING_PLANNED
     finally:
         other.close()
 
@@ -173,4 +175,4 @@ def test_two_programs_can_make_the_file_at_once(tmp_path):
     with Archive(path) as one, Archive(path) as two:
         keep(one, NOON, b"one")
         keep(two, NOON + HOUR, b"two")
-        assert one.last_good(URL, NOON + HOUR).body == b"two"
+        assert one.last_good_reply(URL, NOON + HOUR).body == b"two"

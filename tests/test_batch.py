@@ -19,8 +19,8 @@ def density_kg_l(strength_frac):
     return Laliberte_density(kelvin, [strength_frac], ["7647-14-5"]) / 1000
 
 
-def gal(litres):
-    return litres / L_PER_GAL
+def gal(liters):
+    return liters / L_PER_GAL
 
 
 def lb(kg):
@@ -41,7 +41,7 @@ BRINE_TABLE = [
 
 @pytest.mark.parametrize(("wt_pct", "sg", "lb_gal", "water", "lb_gal_water"), BRINE_TABLE)
 def test_salt_per_gallon(wt_pct, sg, lb_gal, water, lb_gal_water):
-    made = batch.make(L_PER_GAL, wt_pct / 100)
+    made = batch.make_batch(L_PER_GAL, wt_pct / 100)
     assert made.sg_60f == pytest.approx(sg, abs=6e-5)
     assert lb(made.nacl_kg) == pytest.approx(lb_gal, abs=6e-4)
     assert gal(made.water_l) == pytest.approx(water, abs=6e-5)
@@ -49,7 +49,7 @@ def test_salt_per_gallon(wt_pct, sg, lb_gal, water, lb_gal_water):
 
 
 def test_a_hundred_gallons_of_full_strength():
-    made = batch.make(100 * L_PER_GAL, 0.233)
+    made = batch.make_batch(100 * L_PER_GAL, 0.233)
     assert lb(made.salt_kg) / 100 == pytest.approx(2.289, abs=0.006)  # mass balance, SG 1.179
     assert gal(made.water_l) == pytest.approx(90.37, abs=0.15)
     assert lb(made.nacl_kg_l_water) * L_PER_GAL == pytest.approx(2.533, abs=0.008)
@@ -57,8 +57,8 @@ def test_a_hundred_gallons_of_full_strength():
 
 def test_purity_divides():
     # 228.9 / 0.90: 11.1 % more salt, not 10 %
-    made = batch.make(100 * L_PER_GAL, 0.233, Salt(purity_frac=0.90))
-    pure = batch.make(100 * L_PER_GAL, 0.233)
+    made = batch.make_batch(100 * L_PER_GAL, 0.233, Salt(purity_frac=0.90))
+    pure = batch.make_batch(100 * L_PER_GAL, 0.233)
     assert lb(made.salt_kg) == pytest.approx(254.3, abs=0.8)
     assert made.salt_kg / pure.salt_kg == pytest.approx(1 / 0.9)
     assert made.water_l == pytest.approx(pure.water_l)
@@ -66,7 +66,7 @@ def test_purity_divides():
 
 def test_road_salt_batch():
     # Mass balance by hand: 228.87 / 0.95; 753.4 lb of water less 2.41 lb moisture; 3 % sludge
-    made = batch.make(100 * L_PER_GAL, 0.233, ROAD_SALT)
+    made = batch.make_batch(100 * L_PER_GAL, 0.233, ROAD_SALT)
     assert lb(made.salt_kg) == pytest.approx(240.9, abs=0.3)
     assert gal(made.water_l) == pytest.approx(90.1, abs=0.05)
     assert lb(made.sludge_kg) == pytest.approx(7.2, abs=0.05)
@@ -74,7 +74,7 @@ def test_road_salt_batch():
 
 def test_a_thousand_gallons_at_95_percent():
     # Published practice arithmetic: 2,290 lb NaCl, 2,411 lb salt, 904 gal water
-    made = batch.make(1000 * L_PER_GAL, 0.233, Salt(purity_frac=0.95))
+    made = batch.make_batch(1000 * L_PER_GAL, 0.233, Salt(purity_frac=0.95))
     assert lb(made.nacl_kg) == pytest.approx(2290, rel=0.01)
     assert lb(made.salt_kg) == pytest.approx(2411, rel=0.01)
     assert gal(made.water_l) == pytest.approx(904, rel=0.01)
@@ -92,21 +92,21 @@ def test_pounds_per_gallon_of_water(lb_gal_water, wt_pct, tolerance):
 
 def test_a_lane_mile_of_salt():
     # Iowa DOT: 50 gal per lane-mile carry 110 lb; 114.5 by mass balance
-    made = batch.make(50 * L_PER_GAL, 0.233)
+    made = batch.make_batch(50 * L_PER_GAL, 0.233)
     assert lb(made.nacl_kg) == pytest.approx(114.5, rel=0.01)
     assert lb(made.nacl_kg) == pytest.approx(110, rel=0.05)
 
 
 def test_a_fresh_batch_cools():
     # Heat of solution 2.0 kJ/mol (range 1.7-2.3) over 3.3 kJ/(kg K): 2.4 K, 2 to 2.8
-    assert batch.make(1000.0, 0.233).cooling_dc == pytest.approx(2.4, abs=0.1)
+    assert batch.make_batch(1000.0, 0.233).cooling_k == pytest.approx(2.4, abs=0.1)
 
 
 # ------------------------------------------------------------------------------ corrections
 
 
 def test_too_strong_takes_water():
-    found = batch.correct(1000 * L_PER_GAL, 0.25, 0.233)
+    found = batch.correct_tank(1000 * L_PER_GAL, 0.25, 0.233)
     assert gal(found.add_water_l) == pytest.approx(87.0, abs=0.7)
     assert gal(found.final_l) == pytest.approx(1085.7, abs=0.3)
     assert found.add_salt_kg == 0.0
@@ -118,7 +118,7 @@ def test_too_strong_takes_water():
     [(20, Salt(), 413, 1019.3), (20, Salt(0.95, 0.01), 436, None), (21.5, Salt(), 228, None)],
 )
 def test_too_weak_takes_salt(wt_pct, salt, expected_lb, final_gal):
-    found = batch.correct(1000 * L_PER_GAL, wt_pct / 100, 0.233, salt)
+    found = batch.correct_tank(1000 * L_PER_GAL, wt_pct / 100, 0.233, salt)
     assert lb(found.add_salt_kg) == pytest.approx(expected_lb, abs=1.0)
     assert found.add_water_l == 0.0
     if final_gal:
@@ -132,7 +132,7 @@ salts = st.builds(Salt, st.floats(0.85, 0.96), st.floats(0.0, 0.02), st.floats(0
 @settings(deadline=None)
 @given(st.floats(1.0, 1e6), strengths, salts)
 def test_making_conserves_mass(volume_l, strength, salt):
-    made = batch.make(volume_l, strength, salt)
+    made = batch.make_batch(volume_l, strength, salt)
     finished_kg = volume_l * density_kg_l(strength)
     nacl_kg = made.salt_kg * salt.purity_frac
     water_kg = made.water_l * WATER_KG_L + made.salt_kg * salt.moisture_frac
@@ -144,7 +144,7 @@ def test_making_conserves_mass(volume_l, strength, salt):
 @given(st.floats(10.0, 1e6), strengths, strengths, salts, st.floats(1.0, 1.5))
 def test_correcting_conserves_mass(volume_l, strength, target, salt, headroom):
     capacity_l = volume_l * headroom
-    found = batch.correct(volume_l, strength, target, salt, capacity_l)
+    found = batch.correct_tank(volume_l, strength, target, salt, capacity_l)
     kept_kg = (volume_l - found.draw_off_l) * density_kg_l(strength)
     salt_kg = found.add_salt_kg
     final_kg = found.final_l * density_kg_l(target)
@@ -164,7 +164,7 @@ def test_correcting_conserves_mass(volume_l, strength, target, salt, headroom):
 @given(st.floats(10.0, 1e4), strengths, strengths, salts)
 def test_topping_up_conserves_mass(volume_l, strength, target, salt):
     final_l = 30 * volume_l
-    found = batch.top_up(volume_l, strength, final_l, target, salt)
+    found = batch.top_up_tank(volume_l, strength, final_l, target, salt)
     held_kg = volume_l * density_kg_l(strength)
     final_kg = final_l * density_kg_l(target)
     nacl_kg = held_kg * strength + found.add_salt_kg * salt.purity_frac
@@ -179,13 +179,13 @@ def test_topping_up_conserves_mass(volume_l, strength, target, salt):
 
 def test_a_full_tank_is_drawn_off_first():
     # 1000 gal at 25 % would grow to 1085.7: keep 1050 / 1085.7 of it
-    found = batch.correct(1000 * L_PER_GAL, 0.25, 0.233, capacity_l=1050 * L_PER_GAL)
+    found = batch.correct_tank(1000 * L_PER_GAL, 0.25, 0.233, capacity_l=1050 * L_PER_GAL)
     assert gal(found.final_l) == pytest.approx(1050)
     assert gal(found.draw_off_l) == pytest.approx(1000 * (1 - 1050 / 1085.7), abs=0.1)
 
 
 def test_a_tank_at_target_takes_nothing():
-    found = batch.correct(1000.0, 0.233, 0.233)
+    found = batch.correct_tank(1000.0, 0.233, 0.233)
     assert (found.add_water_l, found.add_salt_kg, found.draw_off_l) == (0.0, 0.0, 0.0)
 
 
@@ -201,19 +201,22 @@ def test_cautions():
         (lambda: Salt(1.01), r"a salt purity of 101 % is not usable; accepted is 50 to 100 %"),
         (lambda: Salt(0.95, -0.01), r"moisture of -1 % is not usable; accepted is 0 to below 50"),
         (lambda: Salt(0.98, 0.02, 0.02), r"add up to 102 %; accepted is at most 100 %"),
-        (lambda: batch.make(-1.0, 0.233), r"a batch of -0 gal \(-1 L\) is not usable"),
-        (lambda: batch.make(1.0, 0.30), r"a target of 30 % is not usable; accepted is 1 to 26\.4"),
-        (lambda: batch.correct(1.0, 0.3, 0.2), r"a tank strength of 30 % is not usable"),
+        (lambda: batch.make_batch(-1.0, 0.233), r"a batch of -0 gal \(-1 L\) is not usable"),
         (
-            lambda: batch.correct(3785.0, 0.2, 0.233, capacity_l=3000.0),
+            lambda: batch.make_batch(1.0, 0.30),
+            r"a target of 30 % is not usable; accepted is 1 to 26\.4",
+        ),
+        (lambda: batch.correct_tank(1.0, 0.3, 0.2), r"a tank strength of 30 % is not usable"),
+        (
+            lambda: batch.correct_tank(3785.0, 0.2, 0.233, capacity_l=3000.0),
             r"the tank content of 1,000 gal \(3,785 L\) does not fit .* at most 793 gal \(3,000 L",
         ),
         (
-            lambda: batch.top_up(1000.0, 0.26, 1010.0, 0.2),
+            lambda: batch.top_up_tank(1000.0, 0.26, 1010.0, 0.2),
             r"264 gal \(1,000 L\) at 26 % already hold more salt than 267 gal",
         ),
         (
-            lambda: batch.top_up(1000.0, 0.10, 1010.0, 0.233),
+            lambda: batch.top_up_tank(1000.0, 0.10, 1010.0, 0.233),
             r"already hold more water than .* leave the final volume out",
         ),
     ],

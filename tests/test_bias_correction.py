@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from helpers import weather
-from helpers.published_tables import NOON, cell
-from helpers.sites import company, site
+from helpers.published_tables import NOON, forecast_cell
+from helpers.sites import parse_sites, site_entry, sites_text
 from typer.testing import CliRunner
 
 from stormplan.cli.main import app
 from stormplan.company import sites_file
 from stormplan.errors import InputError
 from stormplan.physics import bias_correction, surface_simulation
-from stormplan.physics.bias_correction import Correction, Light, Reading
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.physics.bias_correction import Light, NightBias, PavementReading
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.verification import night_bias, reading_log
@@ -27,9 +27,11 @@ MIDNIGHT = datetime(2026, 1, 12, 6, tzinfo=UTC)  # at 90° west
 PLACE = (43.0, -90.0)
 
 
-def reading(days=0, hours=0, surface_c=-3.0, light=Light.SHADE, surface="lot") -> Reading:
+def reading(days=0, hours=0, surface_c=-3.0, light=Light.SHADE, surface="lot") -> PavementReading:
     time = MIDNIGHT + timedelta(days=days, hours=hours, minutes=20)
-    return Reading(time=time, site="mill", surface=surface, surface_c=surface_c, light=light)
+    return PavementReading(
+        time=time, site="mill", surface=surface, surface_c=surface_c, light=light
+    )
 
 
 def flat(model_c=-5.0, days=40):
@@ -38,16 +40,18 @@ def flat(model_c=-5.0, days=40):
 
 @pytest.mark.parametrize("n", [5, 20, 95])
 def test_the_offset_is_the_mean_error_shrunk_by_what_few_readings_are_worth(n):
-    found = bias_correction.of_surface([reading(day) for day in range(n)], flat(days=100), *PLACE)
-    assert found.n == n
-    assert found.offset_dc == pytest.approx(n / (n + 5) * 2.0)
+    found = bias_correction.bias_from_readings(
+        [reading(day) for day in range(n)], flat(days=100), *PLACE
+    )
+    assert found.reading_count == n
+    assert found.offset_k == pytest.approx(n / (n + 5) * 2.0)
 
 
 def test_fewer_than_five_readings_move_nothing_but_are_counted():
-    assert bias_correction.of_surface(
+    assert bias_correction.bias_from_readings(
         [reading(day) for day in range(4)], flat(), *PLACE
-    ) == Correction(0.0, 4)
-    assert bias_correction.of_surface([], flat(), *PLACE) == Correction(0.0, 0)
+    ) == NightBias(0.0, 4)
+    assert bias_correction.bias_from_readings([], flat(), *PLACE) == NightBias(0.0, 0)
 
 
 def test_readings_by_day_in_the_sun_or_of_hours_unknown_do_not_count():
@@ -55,9 +59,9 @@ def test_readings_by_day_in_the_sun_or_of_hours_unknown_do_not_count():
     odd = [reading(day, 12, 30.0) for day in range(9)]  # noon
     odd += [reading(day, 0, 30.0, Light.SUN) for day in range(9)]
     odd += [reading(day, 0, 30.0) for day in range(50, 60)]  # the model has no such hour
-    found = bias_correction.of_surface(night + odd, flat(), *PLACE)
-    assert found.n == 6
-    assert found.offset_dc == pytest.approx(6 / 11 * 2.0)
+    found = bias_correction.bias_from_readings(night + odd, flat(), *PLACE)
+    assert found.reading_count == 6
+    assert found.offset_k == pytest.approx(6 / 11 * 2.0)
 
 
 def test_it_is_added_at_night_only():
@@ -67,7 +71,7 @@ def test_it_is_added_at_night_only():
     assert night.tolist() == [not 8 <= hour <= 16 for hour in range(24)]
     shifted = [time.astimezone(timezone(timedelta(hours=-6))) for time in times]
     np.testing.assert_array_equal(bias_correction.is_night(shifted, *PLACE), night)
-    share = bias_correction.night_share(times, *PLACE)
+    share = bias_correction.night_weight(times, *PLACE)
     assert (share[[*range(7), *range(17, 24)]] == 1.0).all()
     assert (share[9:16] == 0.0).all()
     assert (np.diff(share[6:11]) <= 0.0).all()  # it fades after sunrise, and comes before sunset
@@ -78,27 +82,27 @@ def test_twenty_readings_of_a_biased_site_make_its_other_nights_better():
     rng = np.random.default_rng(5)
     truth = rng.normal(1.4, 1.3, 220)  # reading less model: a warm site, and scatter
     n = 20
-    found = bias_correction.site_correction(truth[:n], np.zeros(n), np.ones(n, dtype=bool))
+    found = bias_correction.shrunk_bias(truth[:n], np.zeros(n), np.ones(n, dtype=bool))
 
     def rmse(offset):
         return np.sqrt(np.mean((truth[n:] - offset) ** 2))
 
-    assert rmse(found.offset_dc) < rmse(0.0) - 0.4
-    with pytest.raises(InputError, match="2 readings against 3 modelled and 3 nights"):
-        bias_correction.site_correction(np.zeros(2), np.zeros(3), np.zeros(3, dtype=bool))
+    assert rmse(found.offset_k) < rmse(0.0) - 0.4
+    with pytest.raises(InputError, match="2 readings against 3 modeled and 3 nights"):
+        bias_correction.shrunk_bias(np.zeros(2), np.zeros(3), np.zeros(3, dtype=bool))
 
 
 def test_the_log_only_grows_and_survives_many_hands_and_a_torn_line(tmp_path):
     path = tmp_path / "log" / "readings.jsonl"
     with ThreadPoolExecutor(8) as crews:
-        list(crews.map(lambda day: reading_log.add(path, reading(day)), range(40)))
-    assert reading_log.read(path) == [reading(day) for day in range(40)]
+        list(crews.map(lambda day: reading_log.append_reading(path, reading(day)), range(40)))
+    assert reading_log.load_readings(path) == [reading(day) for day in range(40)]
     path.write_bytes(path.read_bytes()[:-1])  # the line end was lost
-    reading_log.add(path, reading(40, surface="walk"))
-    assert len(reading_log.read(path, "mill")) == 41
-    assert reading_log.read(path, "mill", "walk") == [reading(40, surface="walk")]
-    assert reading_log.read(path, "other") == []
-    assert reading_log.read(tmp_path / "none.jsonl") == []
+    reading_log.append_reading(path, reading(40, surface="walk"))
+    assert len(reading_log.load_readings(path, "mill")) == 41
+    assert reading_log.load_readings(path, "mill", "walk") == [reading(40, surface="walk")]
+    assert reading_log.load_readings(path, "other") == []
+    assert reading_log.load_readings(tmp_path / "none.jsonl") == []
 
 
 @pytest.mark.parametrize(
@@ -112,13 +116,13 @@ def test_the_log_only_grows_and_survives_many_hands_and_a_torn_line(tmp_path):
 )
 def test_a_line_that_is_no_reading_is_refused_with_its_place(tmp_path, line, message):
     path = tmp_path / "readings.jsonl"
-    reading_log.add(path, reading())
+    reading_log.append_reading(path, reading())
     if isinstance(line, dict):
         line = json.dumps(json.loads(reading().model_dump_json()) | line)
     with path.open("a", encoding="utf-8") as log:
         log.write(line + "\n")
     with pytest.raises(InputError) as caught:
-        reading_log.read(path)
+        reading_log.load_readings(path)
     assert message in str(caught.value)
     assert "accepted: one reading as JSON with time, site, surface, surface_c" in str(caught.value)
 
@@ -147,29 +151,51 @@ def test_readings_are_logged_and_listed_from_the_command_line(tmp_path):
         assert message in str(refused.exception)
 
 
+def test_readings_go_where_the_sites_file_has_plans_look_for_them(tmp_path):
+    file = tmp_path / "sites.yaml"
+
+    def call(*words):
+        return CliRunner().invoke(app, ["reading", *words, "--sites", str(file)])
+
+    file.write_text(sites_text({"mill": site_entry(43.1, -89.4)}))
+    assert "add: readings: readings.jsonl" in str(call("add", "mill", "lot", "28F").exception)
+    file.write_text(sites_text({"mill": site_entry(43.1, -89.4)}, readings="gun.jsonl"))
+    assert call("add", "mill", "lot", "28F").exit_code == 0
+    assert "mill lot" in call("list").output
+    checked = sites_file.load_sites(file)
+    assert len(reading_log.load_readings(tmp_path / checked.readings)) == 1
+    for words, message in [
+        (("mull", "lot"), "no site 'mull' in"),
+        (("mill", "lawn"), "no surface 'lawn' at mill; accepted: lot"),
+    ]:
+        assert message in str(call("add", *words, "28F").exception)
+    neither = CliRunner().invoke(app, ["reading", "add", "mill", "lot", "28F"])
+    assert "give --sites FILE" in str(neither.exception)
+
+
 def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
     plan = pipeline.plan_demo()
     planned = next(site for site in plan.sites if site.surfaces)
     own = planned.surfaces[0]
-    series = plan.columns[own.column]
+    series = plan.hourly[own.hourly_id]
     hours = [series.start + timedelta(hours=hour) for hour in range(len(series.surface_c))]
     night = bias_correction.is_night(hours, planned.latitude_deg, planned.longitude_deg)
     dark = [at for at in np.flatnonzero(night) if hours[at] > plan.made_at][:8]
     bright = [at for at in np.flatnonzero(~night) if hours[at] > plan.made_at][:8]
     log = tmp_path / "readings.jsonl"
     for at, error in [(at, 1.3) for at in dark] + [(at, 9.0) for at in bright]:
-        reading_log.add(log, Reading(
+        reading_log.append_reading(log, PavementReading(
             time=hours[at] + timedelta(minutes=20), site=planned.key, surface=own.key,
             surface_c=series.surface_c[at] + error, light=Light.SHADE,
         ))  # fmt: skip
-    reading_log.add(log, reading(surface="nowhere"))
+    reading_log.append_reading(log, reading(surface="nowhere"))
     file = tmp_path / "archive.sqlite"
     with Archive(file) as kept:
-        kept.keep_plan(plan.made_at, pipeline.document(plan))
-        found = night_bias.offsets(kept, reading_log.read(log))
-    assert found[planned.key, own.key].n == 8
-    assert found[planned.key, own.key].offset_dc == pytest.approx(8 / 13 * 1.3, abs=0.01)
-    assert found["mill", "nowhere"] == Correction(0.0, 0)
+        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        found = night_bias.night_biases(kept, reading_log.load_readings(log))
+    assert found[planned.key, own.key].reading_count == 8
+    assert found[planned.key, own.key].offset_k == pytest.approx(8 / 13 * 1.3, abs=0.01)
+    assert found["mill", "nowhere"] == NightBias(0.0, 0)
     said = (
         CliRunner()
         .invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
@@ -178,7 +204,7 @@ def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
     words = "nights are 1.4 °F (0.8 °C) warmer than planned, shrunk mean of 8 night readings"
     assert f"{planned.key} {own.key}: {words}" in said
     assert "mill nowhere: no offset yet; 0 night readings that a plan covers, 5 are needed" in said
-    absent = ["reading", "list", "--archive", str(tmp_path / "no.sqlite")]
+    absent = ["reading", "list", "--log", str(log), "--archive", str(tmp_path / "no.sqlite")]
     assert "no archive at" in str(CliRunner().invoke(app, absent).exception)
 
 
@@ -187,42 +213,46 @@ def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 
 
-def planned(n=20, offset_dc=1.5, hours=None):
-    offsets = {("a", "lot"): Correction(offset_dc if n >= 5 else 0.0, n)}
-    places = {"a": site(43.0, -90.0, {"lot": LOT, "back": LOT})}
-    answers = {"a": Answer(cell(**(hours or {"air_temp_c": -1.0, "dew_point_c": -4.0})))}
-    return make_plan(company(places), answers, NOON, offsets=offsets)
+def planned(n=20, offset_k=1.5, hours=None):
+    offsets = {("a", "lot"): NightBias(offset_k if n >= 5 else 0.0, n)}
+    places = {"a": site_entry(43.0, -90.0, {"lot": LOT, "back": LOT})}
+    answers = {
+        "a": SiteForecasts(forecast_cell(**(hours or {"air_temp_c": -1.0, "dew_point_c": -4.0})))
+    }
+    return make_plan(parse_sites(places), answers, NOON, offsets=offsets)
 
 
 def of(plan, key):
     surface = next(each for each in plan.sites[0].surfaces if each.key == key)
-    return surface, np.array(plan.columns[surface.column].surface_c, dtype=float)
+    return surface, np.array(plan.hourly[surface.hourly_id].surface_c, dtype=float)
 
 
 def test_a_plan_moves_the_nights_of_the_surface_that_was_read_and_nothing_else():
     plan = planned()
     read, moved = of(plan, "lot")
-    unread, as_modelled = of(plan, "back")
-    assert read.night.n == 20
-    assert read.night.offset_dc == 1.5
-    assert unread.night is None
-    starts = [plan.columns[read.column].start + timedelta(hours=h) for h in range(len(moved))]
-    share = bias_correction.night_share(starts, 43.1, -89.4)
+    unread, as_modeled = of(plan, "back")
+    assert read.night_bias.reading_count == 20
+    assert read.night_bias.offset_k == 1.5
+    assert unread.night_bias is None
+    starts = [plan.hourly[read.hourly_id].start + timedelta(hours=h) for h in range(len(moved))]
+    share = bias_correction.night_weight(starts, 43.1, -89.4)
     assert 30 < (share == 1.0).sum() < 50
     # told to 0.1 °C; the ice and water that the surface carries make no difference when dry
-    np.testing.assert_allclose(moved - as_modelled, 1.5 * share, atol=0.11)
+    np.testing.assert_allclose(moved - as_modeled, 1.5 * share, atol=0.11)
 
 
 def test_the_film_lives_at_the_corrected_temperature():
     frosty = {"air_temp_c": 1.5, "dew_point_c": 0.5, "cloud_frac": 0.6, "wind_10m_ms": 2.0}
 
-    def events(n, offset_dc):
-        return [item.event for item in of(planned(n, offset_dc, frosty), "lot")[0].treatments]
+    def events(n, offset_k):
+        return [item.event for item in of(planned(n, offset_k, frosty), "lot")[0].treatments]
 
     assert any(event is not None and event.hazard == "frost" for event in events(0, 0.0))
     # a lot that its own readings know to be well above freezing has no frost, nor ice to refreeze
     assert events(20, 3.0) == [None]
-    colder, usual = (of(planned(20, dc, frosty), "lot")[0].coldest_surface_c for dc in (-2.0, 0.0))
+    colder, usual = (
+        of(planned(20, dc, frosty), "lot")[0].min_pavement_temp_c for dc in (-2.0, 0.0)
+    )
     assert colder == pytest.approx(usual - 2.0, abs=0.3)
 
 
@@ -234,8 +264,8 @@ def test_wet_pavement_freezes_when_the_corrected_surface_does():
         rain_mm=rain, precip_mm=rain, cloud_frac=1.0,
     )  # fmt: skip
 
-    def first_ice(offset_dc):
-        taken = surface_simulation.run(night, weather.one(night_offset_dc=offset_dc))
+    def first_ice(offset_k):
+        taken = surface_simulation.simulate(night, weather.single_column(night_offset_k=offset_k))
         surface, icy = taken.surface_min_c[:, 0, 0], taken.film.ice_mm[:, 0, 0] > 0.05
         assert surface[icy.argmax()] < 0.0  # and not before the surface that is told of
         return int(icy.argmax()) if icy.any() else 48
@@ -244,22 +274,22 @@ def test_wet_pavement_freezes_when_the_corrected_surface_does():
 
 
 def test_an_offset_is_not_learnt_again_from_plans_that_had_it(tmp_path):
-    plan = planned(offset_dc=1.5)
+    plan = planned(offset_k=1.5)
     own, series = of(plan, "lot")
-    start = plan.columns[own.column].start
+    start = plan.hourly[own.hourly_id].start
     starts = [start + timedelta(hours=h) for h in range(len(series))]
-    night = bias_correction.night_share(starts, 43.0, -90.0) == 1.0
+    night = bias_correction.night_weight(starts, 43.0, -90.0) == 1.0
     # the place is 2 K warmer than the model by night, 0.5 K more than the plan took it to be
     taken = [
-        Reading(time=start + timedelta(hours=int(h), minutes=30), site="a", surface="lot",
+        PavementReading(time=start + timedelta(hours=int(h), minutes=30), site="a", surface="lot",
                 surface_c=float(series[h]) + 0.5, light=Light.SHADE)
         for h in np.flatnonzero(night)[:20]
     ]  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
-        kept.keep_plan(plan.made_at, pipeline.document(plan))
-        found = night_bias.offsets(kept, taken)["a", "lot"]
-    assert found.n == 20
-    assert found.offset_dc == pytest.approx(20 / 25 * 2.0, abs=0.05)
+        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        found = night_bias.night_biases(kept, taken)["a", "lot"]
+    assert found.reading_count == 20
+    assert found.offset_k == pytest.approx(20 / 25 * 2.0, abs=0.05)
 
 
 def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
@@ -268,34 +298,34 @@ def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
     file = tmp_path / "sites.yaml"
     recorded = f"  recorded: '{demo}'\nreadings: log/readings.jsonl"
     file.write_text(text.replace("  recorded: .", recorded), encoding="utf-8")
-    ours = sites_file.load(file)
+    ours = sites_file.load_sites(file)
     tomorrow = pipeline.DEMO_NOW + timedelta(days=1)
     at, surface = next((k, s) for k, one in ours.sites.items() for s in one.surfaces)
     with Archive(tmp_path / "archive.sqlite") as kept:
-        first = pipeline.plan_morning(ours, kept, pipeline.DEMO_NOW, folder=tmp_path)
+        first = pipeline.plan_and_store(ours, kept, pipeline.DEMO_NOW, sites_folder=tmp_path)
         own = next(s for one in first.sites if one.key == at for s in one.surfaces
                    if s.key == surface)  # fmt: skip
-        assert own.night is None
-        series = first.columns[own.column]
+        assert own.night_bias is None
+        series = first.hourly[own.hourly_id]
         place = ours.sites[at].latitude_deg, ours.sites[at].longitude_deg
         starts = [series.start + timedelta(hours=h) for h in range(len(series.surface_c))]
-        dark = [h for h in np.flatnonzero(bias_correction.night_share(starts, *place) == 1.0)
+        dark = [h for h in np.flatnonzero(bias_correction.night_weight(starts, *place) == 1.0)
                 if pipeline.DEMO_NOW < starts[h] < tomorrow - timedelta(hours=1)
                 and series.surface_c[h] is not None]  # fmt: skip
         for h in dark[:6]:
-            reading_log.add(tmp_path / "log" / "readings.jsonl", Reading(
+            reading_log.append_reading(tmp_path / "log" / "readings.jsonl", PavementReading(
                 time=starts[h] + timedelta(minutes=30), site=at, surface=surface,
                 surface_c=series.surface_c[h] - 1.1, light=Light.SHADE))  # fmt: skip
-        plan = pipeline.plan_morning(ours, kept, tomorrow, folder=tmp_path)
+        plan = pipeline.plan_and_store(ours, kept, tomorrow, sites_folder=tmp_path)
         later = next(s for one in plan.sites if one.key == at for s in one.surfaces
                      if s.key == surface)  # fmt: skip
-        assert later.night.n == 6
-        assert later.night.offset_dc == pytest.approx(-6 / 11 * 1.1, abs=0.01)
+        assert later.night_bias.reading_count == 6
+        assert later.night_bias.offset_k == pytest.approx(-6 / 11 * 1.1, abs=0.01)
         words = "nights taken 1.1 °F colder than the model has them, from 6 own night readings"
-        assert words in " ".join(terminal.text(briefing.view(plan)).split())
-        assert words in briefing.html(briefing.view(plan), (), 0)
-        assert words in "\n".join(decision_trace.lines(plan, at))
+        assert words in " ".join(terminal.render_text(briefing.build_view(plan)).split())
+        assert words in briefing.render_html(briefing.build_view(plan), (), 0)
+        assert words in "\n".join(decision_trace.trace_lines(plan, at))
         (tmp_path / "log" / "readings.jsonl").write_text("torn\n")
-        plan = pipeline.work_out(ours, kept, tomorrow, folder=tmp_path)
-        assert any("nights are not corrected by readings" in said for said in plan.troubles)
+        plan = pipeline.fetch_and_plan(ours, kept, tomorrow, sites_folder=tmp_path)
+        assert any("nights are not corrected by readings" in said for said in plan.run_diagnostics)
         assert plan.exit_code == 3

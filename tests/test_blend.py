@@ -12,16 +12,16 @@ from stormplan.liquids import blend, brine
 from stormplan.liquids.batch import density_kg_l
 
 SIXTY_F_C = (60 - 32) / 1.8
-BRINE = blend.liquid({"nacl": 0.233})
-CALCIUM = blend.liquid({"cacl2": 0.32})
-MAGNESIUM = blend.liquid({"mgcl2": 0.30})
-INHIBITED = blend.liquid({"mgcl2": 0.28}, inert_frac=0.08)
+BRINE = blend.make_liquid({"nacl": 0.233})
+CALCIUM = blend.make_liquid({"cacl2": 0.32})
+MAGNESIUM = blend.make_liquid({"mgcl2": 0.30})
+INHIBITED = blend.make_liquid({"mgcl2": 0.28}, inert_frac=0.08)
 ADDITIVES = {"calcium": CALCIUM, "magnesium": MAGNESIUM, "inhibited": INHIBITED}
 
 
 def blended(additive, vol_pct, dilution=0.0):
-    parts = [(100 - vol_pct, BRINE), (vol_pct, additive), (100 * dilution, blend.WATER)]
-    return blend.mix(parts)
+    parts = [(100 - vol_pct, BRINE), (vol_pct, additive), (100 * dilution, blend.PLAIN_WATER)]
+    return blend.mix_liquids(parts)
 
 
 # Additive, vol %, NaCl, other, inert [wt %], kg/m3 at 60 °F, contraction [%]: mass balance with
@@ -58,16 +58,16 @@ def test_ninety_ten_by_hand():
     base = 0.9 * Laliberte_density(kelvin, [0.233], ["7647-14-5"])
     added = 0.1 * Laliberte_density(kelvin, [0.32], ["10043-52-4"])
     mixed, shrunk = blended(CALCIUM, 10)
-    assert mixed.share("nacl") == pytest.approx(base * 0.233 / (base + added))
-    assert 100 * mixed.share("nacl") == pytest.approx(20.74, abs=0.05)
-    assert 100 * mixed.share("cacl2") == pytest.approx(3.51, abs=0.03)
+    assert mixed.mass_frac("nacl") == pytest.approx(base * 0.233 / (base + added))
+    assert 100 * mixed.mass_frac("nacl") == pytest.approx(20.74, abs=0.05)
+    assert 100 * mixed.mass_frac("cacl2") == pytest.approx(3.51, abs=0.03)
     assert mixed.density_kg_m3(SIXTY_F_C) / 999.014 == pytest.approx(1.1914, abs=1e-4)
     assert 1000 * (1 - shrunk) == pytest.approx(999.77, abs=0.01)
 
 
 def test_ninety_ten_in_the_cold():
     # PHREEQC with two Pitzer models: ice -23.64, -23.86; hydrohalite -15.1, -14.5
-    cold = blend.in_the_cold(blended(CALCIUM, 10)[0])
+    cold = blend.cold_behavior(blended(CALCIUM, 10)[0])
     assert cold.ice_onset_c == pytest.approx(-23.75, abs=0.35)
     assert cold.crystal_onset_c == pytest.approx(-15, abs=1.5)
     assert cold.first_solid_c == cold.crystal_onset_c
@@ -77,10 +77,10 @@ def test_ninety_ten_in_the_cold():
 def test_warm_salting_out():
     # At 60 °F both models have 23.3 % base clear of halite with 30 vol % of calcium; 26 % base is
     # saturated with 10 vol %.
-    assert np.isfinite(blend.in_the_cold(blended(CALCIUM, 30)[0]).crystal_onset_c)
-    strong = blend.liquid({"nacl": 0.26})
-    mixed, _ = blend.mix([(90, strong), (10, CALCIUM)])
-    assert blend.in_the_cold(mixed).first_solid_c == np.inf
+    assert np.isfinite(blend.cold_behavior(blended(CALCIUM, 30)[0]).crystal_onset_c)
+    strong = blend.make_liquid({"nacl": 0.26})
+    mixed, _ = blend.mix_liquids([(90, strong), (10, CALCIUM)])
+    assert blend.cold_behavior(mixed).first_solid_c == np.inf
 
 
 # vol %, volumes of water: ice onset in PHREEQC with the two Pitzer models [°C], within 0.08
@@ -95,7 +95,7 @@ DILUTED = [
 @pytest.mark.parametrize(("additive", "vol_pct", "water", "expected_c"), DILUTED)
 def test_after_dilution_the_additive_hardly_shows(additive, vol_pct, water, expected_c):
     mixed, _ = blended(ADDITIVES[additive], vol_pct, water)
-    assert blend.in_the_cold(mixed).first_solid_c == pytest.approx(expected_c, abs=0.08)
+    assert blend.cold_behavior(mixed).first_solid_c == pytest.approx(expected_c, abs=0.08)
 
 
 # vol % additive: base strength [wt %] in Pitzer A, B and the temperature there [°C]
@@ -108,14 +108,14 @@ MATCHES = [
 
 @pytest.mark.parametrize(("additive", "vol_pct", "base_pct", "expected_c"), MATCHES)
 def test_base_strength_at_which_both_solids_arrive(additive, vol_pct, base_pct, expected_c):
-    found = blend.matching_base(ADDITIVES[additive], vol_pct / 100)
+    found = blend.matching_base_brine(ADDITIVES[additive], vol_pct / 100)
     assert found is not None
     assert 100 * found[0] == pytest.approx(base_pct, abs=0.35)
     assert found[1] == pytest.approx(expected_c, abs=0.4)
 
 
 def test_no_base_matches_where_there_is_none():
-    assert blend.matching_base(MAGNESIUM, 1.0) is None
+    assert blend.matching_base_brine(MAGNESIUM, 1.0) is None
 
 
 # ------------------------------------------------------------------------------ ice
@@ -123,8 +123,10 @@ def test_no_base_matches_where_there_is_none():
 
 def test_ice_in_a_ten_percent_tank():
     # PHREEQC with the two Pitzer models: 0.2830, 0.2817
-    assert blend.ice_frac(blend.liquid({"nacl": 0.10}), -10.0) == pytest.approx(0.282, abs=0.004)
-    assert blend.ice_frac(blend.liquid({"nacl": 0.10}), -6.0) == 0.0
+    assert blend.ice_mass_frac(blend.make_liquid({"nacl": 0.10}), -10.0) == pytest.approx(
+        0.282, abs=0.004
+    )
+    assert blend.ice_mass_frac(blend.make_liquid({"nacl": 0.10}), -6.0) == 0.0
 
 
 # ------------------------------------------------------------------------------ products
@@ -135,32 +137,35 @@ WELL_BRINE = Product(
     chlorides={"cacl2": 0.20, "nacl": 0.08, "mgcl2": 0.03},
     density_kg_l=1.27,
     freeze_point_c=-30.0,
-    highest_share_frac=0.2,
+    max_vol_frac=0.2,
 )
 
 
 def test_the_suppliers_freeze_point_wins_for_the_neat_product_only():
-    neat = blend.of_product(WELL_BRINE)
-    assert blend.in_the_cold(neat).first_solid_c == -30.0
-    assert blend.in_the_cold(neat).source == "supplier"
-    mixed, _ = blend.mix([(90, BRINE), (10, neat)])
-    assert blend.in_the_cold(mixed).source == "computed"
-    assert blend.in_the_cold(blend.mix([(0, BRINE), (1, neat)])[0]).source == "supplier"
+    neat = blend.liquid_from_product(WELL_BRINE)
+    assert blend.cold_behavior(neat).first_solid_c == -30.0
+    assert blend.cold_behavior(neat).freeze_point_source == "supplier"
+    mixed, _ = blend.mix_liquids([(90, BRINE), (10, neat)])
+    assert blend.cold_behavior(mixed).freeze_point_source == "computed"
+    assert (
+        blend.cold_behavior(blend.mix_liquids([(0, BRINE), (1, neat)])[0]).freeze_point_source
+        == "supplier"
+    )
 
 
 def test_the_suppliers_density_weighs():
-    neat = blend.of_product(WELL_BRINE)
+    neat = blend.liquid_from_product(WELL_BRINE)
     assert neat.density_kg_m3(SIXTY_F_C) == pytest.approx(1270.0)
-    mixed, shrunk = blend.mix([(90, BRINE), (10, neat)])
+    mixed, shrunk = blend.mix_liquids([(90, BRINE), (10, neat)])
     base_kg = 0.9 * 1000 * density_kg_l(0.233)
-    assert mixed.share("cacl2") == pytest.approx(127.0 * 0.20 / (127.0 + base_kg))
+    assert mixed.mass_frac("cacl2") == pytest.approx(127.0 * 0.20 / (127.0 + base_kg))
     assert abs(shrunk) < 0.001
 
 
 def test_shares_above_the_products_limit():
-    blend.check_share(0.2, WELL_BRINE)
+    blend.check_additive_vol_frac(0.2, WELL_BRINE)
     with pytest.raises(InputError, match=r"a share of 25 % well brine .* accepted is 0 to 20 %"):
-        blend.check_share(0.25, WELL_BRINE)
+        blend.check_additive_vol_frac(0.25, WELL_BRINE)
 
 
 @pytest.mark.parametrize(
@@ -173,7 +178,7 @@ def test_shares_above_the_products_limit():
 )
 def test_what_is_no_solution(chlorides, inert, message):
     with pytest.raises(InputError, match=message):
-        blend.liquid(chlorides, inert)
+        blend.make_liquid(chlorides, inert)
 
 
 # ------------------------------------------------------------------------------ properties
@@ -184,9 +189,9 @@ def test_what_is_no_solution(chlorides, inert, message):
     st.floats(0.05, 0.26), st.sampled_from(sorted(ADDITIVES)), st.floats(0.0, 1.0), st.floats(0, 9)
 )
 def test_mixing_conserves_every_part(base_frac, additive, share, water):
-    base = blend.liquid({"nacl": base_frac})
-    parts = [(1 - share, base), (share, ADDITIVES[additive]), (water, blend.WATER)]
-    mixed, shrunk = blend.mix(parts)
+    base = blend.make_liquid({"nacl": base_frac})
+    parts = [(1 - share, base), (share, ADDITIVES[additive]), (water, blend.PLAIN_WATER)]
+    mixed, shrunk = blend.mix_liquids(parts)
     masses = [volume * part.density_kg_m3(SIXTY_F_C) for volume, part in parts]
     total = sum(masses)
     for row in range(len(brine.CHLORIDES)):
@@ -201,10 +206,10 @@ def test_mixing_conserves_every_part(base_frac, additive, share, water):
 @settings(deadline=None)
 @given(st.floats(0.01, 0.26), st.floats(0.0, 0.3), st.floats(0.0, 10.0), st.floats(0.0, 10.0))
 def test_more_water_never_lowers_the_freeze_point(base_frac, share, water, more):
-    base = blend.liquid({"nacl": base_frac})
+    base = blend.make_liquid({"nacl": base_frac})
     onsets = [
-        blend.in_the_cold(
-            blend.mix([(1 - share, base), (share, CALCIUM), (w, blend.WATER)])[0]
+        blend.cold_behavior(
+            blend.mix_liquids([(1 - share, base), (share, CALCIUM), (w, blend.PLAIN_WATER)])[0]
         ).ice_onset_c
         for w in (water, water + more)
     ]

@@ -161,7 +161,7 @@ HYDROHALITE = [
 
 @pytest.mark.parametrize(("wt_pct", "pitzer_a_c", "pitzer_b_c"), HYDROHALITE)
 def test_over_strength_brine_drops_salt(wt_pct, pitzer_a_c, pitzer_b_c):
-    onset_c = float(brine.crystal_onset_c(molality(nacl=wt_pct)))
+    onset_c = float(brine.hydrohalite_saturation_temp_c(molality(nacl=wt_pct)))
     assert onset_c == pytest.approx((pitzer_a_c + pitzer_b_c) / 2, abs=1.5)
     assert onset_c <= max(pitzer_a_c, pitzer_b_c)  # it errs cold, hence the warning's margin
 
@@ -169,7 +169,7 @@ def test_over_strength_brine_drops_salt(wt_pct, pitzer_a_c, pitzer_b_c):
 @pytest.mark.parametrize("wt_pct", [26.3, 26.395, 27, 30])
 def test_saturated_brine_drops_salt_at_any_temperature(wt_pct):
     # Halite solubility at 60 °F: 26.2-26.4 % (Pitzer A, B; salometer definition 26.395)
-    assert brine.crystal_onset_c(molality(nacl=wt_pct)) == np.inf
+    assert brine.hydrohalite_saturation_temp_c(molality(nacl=wt_pct)) == np.inf
 
 
 # ------------------------------------------------------------------------------ mixtures
@@ -201,14 +201,14 @@ def test_ice_onset_of_blends(additive, nacl, other, ice_onsets_c, _):
 
 @pytest.mark.parametrize(("additive", "nacl", "other", "_", "crystal_onsets_c"), BLENDS)
 def test_crystal_onset_of_blends(additive, nacl, other, _, crystal_onsets_c):
-    onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, **{additive: other})))
+    onset_c = float(brine.hydrohalite_saturation_temp_c(molality(nacl=nacl, **{additive: other})))
     assert onset_c == pytest.approx(np.mean(crystal_onsets_c), abs=1.5)
     assert onset_c <= max(crystal_onsets_c)
 
 
 @pytest.mark.parametrize(("nacl", "kcl", "pitzer_a_c", "pitzer_b_c"), BLENDS_KCL)
 def test_potassium_salts_out_too(nacl, kcl, pitzer_a_c, pitzer_b_c):
-    onset_c = float(brine.crystal_onset_c(molality(nacl=nacl, kcl=kcl)))
+    onset_c = float(brine.hydrohalite_saturation_temp_c(molality(nacl=nacl, kcl=kcl)))
     assert onset_c == pytest.approx((pitzer_a_c + pitzer_b_c) / 2, abs=1.5)
     assert onset_c <= max(pitzer_a_c, pitzer_b_c)
 
@@ -238,12 +238,12 @@ FILM_ICE = [(10, -10.0, 0.2823, 0.004), (5, -5.0, 0.364, 0.004), (10, -7.5, 0.09
 
 @pytest.mark.parametrize(("wt_pct", "temp_c", "expected", "tolerance"), FILM_ICE)
 def test_ice_in_a_film(wt_pct, temp_c, expected, tolerance):
-    frozen = 1.0 - brine.unfrozen_frac(molality(nacl=wt_pct), temp_c)
+    frozen = 1.0 - brine.liquid_water_frac(molality(nacl=wt_pct), temp_c)
     assert float(frozen) * (1 - wt_pct / 100) == pytest.approx(expected, abs=tolerance)
 
 
 def test_a_plain_salt_film_is_solid_below_its_eutectic():
-    unfrozen = brine.unfrozen_frac(molality(nacl=15.0), [-21.0, -21.3])
+    unfrozen = brine.liquid_water_frac(molality(nacl=15.0), [-21.0, -21.3])
     assert unfrozen[0] > 0.5
     assert unfrozen[1] == 0.0
 
@@ -254,14 +254,14 @@ def test_a_plain_salt_film_is_solid_below_its_eutectic():
     [("mgcl2", -32.9, -33.5), ("cacl2", -50.5, -51.5), ("kcl", -10.5, -10.9)],
 )
 def test_other_films_are_solid_below_theirs(chloride, liquid_c, solid_c):
-    unfrozen = brine.unfrozen_frac(molality(**{chloride: 10.0}), [liquid_c, solid_c])
+    unfrozen = brine.liquid_water_frac(molality(**{chloride: 10.0}), [liquid_c, solid_c])
     assert unfrozen[0] > 0.2
     assert unfrozen[1] == 0.0
 
 
 def test_a_trace_of_calcium_does_not_thaw_a_salt_film():
     # Below the eutectic hydrohalite takes the salt out; only the calcium's own water stays.
-    unfrozen = brine.unfrozen_frac(molality(nacl=20.0, cacl2=0.1), -25.0)
+    unfrozen = brine.liquid_water_frac(molality(nacl=20.0, cacl2=0.1), -25.0)
     assert 0.0 < unfrozen < 0.02
 
 
@@ -278,14 +278,14 @@ COLD_FILMS = [
 
 @pytest.mark.parametrize(("other", "nacl", "wt_pct", "temp_c", "in_a", "in_b"), COLD_FILMS)
 def test_liquid_left_beside_ice_and_hydrohalite(other, nacl, wt_pct, temp_c, in_a, in_b):
-    found = float(brine.unfrozen_frac(molality(nacl=nacl, **{other: wt_pct}), temp_c))
+    found = float(brine.liquid_water_frac(molality(nacl=nacl, **{other: wt_pct}), temp_c))
     # Below the eutectic the rule errs towards less liquid.
     assert min(in_a, in_b) - 0.03 <= found <= max(in_a, in_b) + 0.005
 
 
 def test_salt_to_hold_a_millimetre_of_water_liquid():
     # -5 °C: Bodnar 7.865 % gives 85.4 g/m2, Pitzer A, B 85.3, 84.7
-    grams_m2 = brine.ice_line_molality(-5.0)[0] * 58.443
+    grams_m2 = brine.freezing_curve_molality(-5.0)[0] * 58.443
     assert grams_m2 == pytest.approx(85.1, abs=1.0)
 
 
@@ -297,13 +297,13 @@ MPCA_MELT = [(30, 46.3), (25, 14.4), (20, 8.6), (15, 6.3), (10, 4.9), (5, 4.1), 
 def test_melt_capacity_of_salt(temp_f, expected):
     # At 30 °F the manual's 46.3 means 2.11 % on the ice line; CoolProp, SeaFreeze and both Pitzer
     # models have 1.86 % there, hence 52.6 lb. Half a degree either way is a quarter of it.
-    grams = brine.ice_line_molality((temp_f - 32) / 1.8)[0] * 58.443
+    grams = brine.freezing_curve_molality((temp_f - 32) / 1.8)[0] * 58.443
     assert 1000 / grams == pytest.approx(expected, rel=0.14 if temp_f == 30 else 0.07)
 
 
 def test_salt_melts_over_five_times_as_much_at_30_as_at_20():
     # Wisconsin DOT: "over five times"
-    m0 = brine.ice_line_molality([(20 - 32) / 1.8, (30 - 32) / 1.8])[0]
+    m0 = brine.freezing_curve_molality([(20 - 32) / 1.8, (30 - 32) / 1.8])[0]
     assert m0[0] / m0[1] > 5
 
 
@@ -314,7 +314,7 @@ HOLD = [(28, 38.2, 48.4, 40.5), (20, 111.8, 123.0, 99.0), (10, 192.9, 190.7, 149
 
 @pytest.mark.parametrize(("temp_f", "nacl", "cacl2", "mgcl2"), HOLD)
 def test_salt_to_hold_water_by_temperature(temp_f, nacl, cacl2, mgcl2):
-    grams = brine.ice_line_molality((temp_f - 32) / 1.8) * brine.MOLAR_MASS_G_MOL
+    grams = brine.freezing_curve_molality((temp_f - 32) / 1.8) * brine.MOLAR_MASS_G_MOL
     assert grams[:3] == pytest.approx([nacl, cacl2, mgcl2], rel=0.005)
 
 
@@ -322,14 +322,14 @@ def test_a_dried_pre_treat_keeps_little_water_liquid():
     # 0.8 gal/1000 ft2 of 23.3 % (2.29 lb/gal) at 30 °F keeps about 0.44 mm; that figure rests on
     # the handbook's ice line, which runs 7 % strong at 30 °F. Half an inch of new snow is 1.27 mm.
     salt_g_m2 = 0.8 * 2.29 * 453.59237 / (1000 * 0.09290304)
-    water_mm = salt_g_m2 / (brine.ice_line_molality((30 - 32) / 1.8)[0] * 58.443)
+    water_mm = salt_g_m2 / (brine.freezing_curve_molality((30 - 32) / 1.8)[0] * 58.443)
     assert water_mm == pytest.approx(0.44, rel=0.08)
     assert water_mm < 1.27
 
 
 def test_diluted_salt_at_25f():
     # Lever rule: 3 % at 25 °F is 0.47 brine, 0.53 ice
-    frozen = 0.97 * (1.0 - float(brine.unfrozen_frac(molality(nacl=3.0), (25 - 32) / 1.8)))
+    frozen = 0.97 * (1.0 - float(brine.liquid_water_frac(molality(nacl=3.0), (25 - 32) / 1.8)))
     assert frozen == pytest.approx(0.53, abs=0.03)
 
 
@@ -339,7 +339,7 @@ def test_diluted_salt_at_25f():
 def test_plain_water():
     water = np.zeros(4)
     assert brine.freeze_point_c(water) == 0.0
-    assert list(brine.unfrozen_frac(water, [1.0, 0.0, -0.1])) == [1.0, 1.0, 0.0]
+    assert list(brine.liquid_water_frac(water, [1.0, 0.0, -0.1])) == [1.0, 1.0, 0.0]
 
 
 def test_missing_in_is_missing_out():
@@ -347,8 +347,8 @@ def test_missing_in_is_missing_out():
     for answer in (
         brine.ice_onset_c(holed),
         brine.freeze_point_c(holed),
-        brine.crystal_onset_c(holed),
-        brine.unfrozen_frac(holed, -5.0),
+        brine.hydrohalite_saturation_temp_c(holed),
+        brine.liquid_water_frac(holed, -5.0),
     ):
         assert np.isfinite(answer[0])
         assert np.isnan(answer[1])
@@ -356,8 +356,8 @@ def test_missing_in_is_missing_out():
 
 def test_molality_broadcasts_against_hours():
     films = np.ones((4, 3, 1))
-    assert brine.unfrozen_frac(films, np.zeros((3, 5)) - 5.0).shape == (3, 5)
-    assert brine.unfrozen_frac(np.ones(4), np.zeros((7, 2)) - 5.0).shape == (7, 2)
+    assert brine.liquid_water_frac(films, np.zeros((3, 5)) - 5.0).shape == (3, 5)
+    assert brine.liquid_water_frac(np.ones(4), np.zeros((7, 2)) - 5.0).shape == (7, 2)
     assert brine.freeze_point_c(films).shape == (3, 1)
 
 
@@ -370,22 +370,22 @@ def test_arrays_agree_with_scalars():
     rng = np.random.default_rng(23)
     m = rng.uniform(0, 1, (4, 2000)) ** 3 * np.array([[6.0], [4.0], [4.0], [2.0]])
     temps = rng.uniform(-50, 1, 2000)
-    for function in (brine.ice_onset_c, brine.freeze_point_c, brine.crystal_onset_c):
+    for function in (brine.ice_onset_c, brine.freeze_point_c, brine.hydrohalite_saturation_temp_c):
         together = function(m)
         alone = [float(function(m[:, i])) for i in range(0, 2000, 10)]
         assert together[::10] == pytest.approx(alone, abs=1e-9)
-    together = brine.unfrozen_frac(m, temps)
-    alone = [float(brine.unfrozen_frac(m[:, i], temps[i])) for i in range(2000)]
+    together = brine.liquid_water_frac(m, temps)
+    alone = [float(brine.liquid_water_frac(m[:, i], temps[i])) for i in range(2000)]
     assert together == pytest.approx(alone, abs=1e-9)
 
 
 @pytest.mark.parametrize("chloride", brine.CHLORIDES)
 def test_ice_line_and_ice_onset_undo_each_other(chloride):
-    last = brine.ICE_LINE[chloride][1]
+    last = brine.FREEZING_CURVE[chloride][1]
     temps = -np.linspace(0.0, last, 500)
     m = np.zeros((4, 500))
     row = brine.CHLORIDES.index(chloride)
-    m[row] = brine.ice_line_molality(temps)[row]
+    m[row] = brine.freezing_curve_molality(temps)[row]
     assert brine.ice_onset_c(m) == pytest.approx(temps, abs=1e-9)
 
 
@@ -419,9 +419,9 @@ def test_dilution_never_lowers_the_freeze_point(salts, water):
 @settings(deadline=None)
 @given(shares, st.floats(-60.0, 0.0), st.floats(0.0, 10.0))
 @example((0.03125, 0.0625, 0.0, 0.0), -2.2250738585072014e-308, 0.0)  # overflowed
-def test_less_is_liquid_when_colder(salts, temp_c, colder_dc):
+def test_less_is_liquid_when_colder(salts, temp_c, colder_k):
     m = brine.molality(np.array(salts))
-    warm, cold = brine.unfrozen_frac(m, [temp_c, temp_c - colder_dc])
+    warm, cold = brine.liquid_water_frac(m, [temp_c, temp_c - colder_k])
     assert 0.0 <= cold <= warm + 1e-12 <= 1.0 + 1e-12
 
 
@@ -431,7 +431,7 @@ def test_freeze_point_is_where_ice_begins(salts):
     m = brine.molality(np.array(salts))
     freezes_c = float(brine.freeze_point_c(m))
     if -59.0 < freezes_c < -0.01:
-        above, below = brine.unfrozen_frac(m, [freezes_c + 1e-6, freezes_c - 1e-6])
+        above, below = brine.liquid_water_frac(m, [freezes_c + 1e-6, freezes_c - 1e-6])
         assert above > 1.0 - 1e-9
         assert below < 1.0
 

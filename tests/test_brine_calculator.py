@@ -1,4 +1,4 @@
-"""The brine bench as its users meet it: commands, JSON keys, words, and one-sentence refusals."""
+"""The brine calculator as its users meet it: commands, JSON keys, text, one-sentence refusals."""
 
 import json
 import re
@@ -81,29 +81,29 @@ def test_mix_expects_the_reading_at_the_waters_temperature(sheet):
 
 
 def test_mix_onto_a_weak_tank(sheet):
-    found = sheet("mix --have 1000@20 --purity 95 --moisture 1 --insolubles 3")
+    found = sheet("mix --tank 1000@20 --purity 95 --moisture 1 --insolubles 3")
     assert found["add_salt_lb"] == pytest.approx(436, abs=1)
     assert found["add_water_gal"] == 0
 
 
 def test_mix_onto_a_strong_tank_never_overflows(sheet):
-    found = sheet("mix --have 1000@25 --tank-capacity 1050")
+    found = sheet("mix --tank 1000@25 --tank-capacity 1050")
     assert found["final_gal"] <= 1050
     assert found["add_water_gal"] / (1000 - found["draw_off_gal"]) == pytest.approx(0.087, abs=7e-4)
 
 
 def test_mix_tops_up(sheet):
-    found = sheet("mix --have 1000@20 --gallons 2500 --strength 22")
+    found = sheet("mix --tank 1000@20 --gallons 2500 --strength 22")
     # NaCl: 2500 gal at 2.142 lb less 1000 gal at 1.920 lb
     assert found["add_salt_lb"] == pytest.approx(2500 * 2.142 - 1000 * 1.920, abs=2)
     assert found["final_gal"] == 2500
 
 
-# ------------------------------------------------------------------------------ gauge
+# ------------------------------------------------------------------------------ hydrometer
 
 
-def test_gauge(sheet):
-    found = sheet("gauge --reading 1.190 --temp 15")
+def test_hydrometer(sheet):
+    found = sheet("hydrometer --reading 1.190 --temp 15")
     assert found["strength_wt_pct"] == pytest.approx(23.36, abs=0.011)
     assert found["reading_at_60f"] == pytest.approx(1.1787, abs=0.0001)
     assert found["uncorrected_wt_pct"] == pytest.approx(24.74, abs=0.011)
@@ -111,30 +111,30 @@ def test_gauge(sheet):
     assert found["bands_source"] == "our own choice"
 
 
-def test_gauge_says_what_to_add(sheet):
+def test_hydrometer_says_what_to_add(sheet):
     # 21.5 % at 60 °F reads 1.1635; 228 lb per 1000 gal bring it to 23.3 %
-    found = sheet("gauge --reading 1.1635 --gallons 1000")
+    found = sheet("hydrometer --reading 1.1635 --gallons 1000")
     assert found["strength_wt_pct"] == pytest.approx(21.5, abs=0.05)
     assert found["verdict"] == "reject"
     assert found["add_salt_lb"] == pytest.approx(228, abs=7)
 
 
-def test_gauge_by_salometer(sheet):
-    found = sheet("gauge --salometer 93.5 --temp 15")
+def test_hydrometer_by_salometer(sheet):
+    found = sheet("hydrometer --salometer 93.5 --temp 15")
     assert found["strength_wt_pct"] == pytest.approx(23.3, abs=0.03)
 
 
 @pytest.mark.parametrize(
     ("line", "reason"),
     [
-        ("gauge --reading 1.14 --temp 0", "already be freezing"),
-        ("gauge --reading 1.21 --temp 15", "dropping salt crystals"),
-        ("gauge --reading 1.24", "no clear salt brine is that heavy"),
-        ("gauge --reading 1.1914 --blend", "additive reads as salt"),
-        ("gauge --reading 1.19 --treated-salt", "several chlorides"),
+        ("hydrometer --reading 1.14 --temp 0", "already be freezing"),
+        ("hydrometer --reading 1.21 --temp 15", "dropping salt crystals"),
+        ("hydrometer --reading 1.24", "no clear salt brine is that heavy"),
+        ("hydrometer --reading 1.1914 --blend", "additive reads as salt"),
+        ("hydrometer --reading 1.19 --treated-salt", "several chlorides"),
     ],
 )
-def test_gauge_gives_no_advice_on_a_reading_not_to_trust(say, sheet, line, reason):
+def test_hydrometer_gives_no_advice_on_a_reading_not_to_trust(say, sheet, line, reason):
     code, out, _ = say(line)
     assert code == 0
     assert out.startswith("DO NOT TRUST THIS READING.")
@@ -147,7 +147,7 @@ def test_gauge_gives_no_advice_on_a_reading_not_to_trust(say, sheet, line, reaso
 
 
 def test_blend(sheet):
-    found = sheet("blend --brine 23.3 --additive cacl2=32 --share 10 --at 10 --temp 32")
+    found = sheet("blend --brine 23.3 --additive cacl2=32 --share 10 --ice-at 10 --temp 32")
     assert found["nacl_wt_pct"] == pytest.approx(20.74, abs=0.05)
     assert found["cacl2_wt_pct"] == pytest.approx(3.51, abs=0.03)
     assert (found["mgcl2_wt_pct"], found["kcl_wt_pct"]) == (0, 0)
@@ -164,14 +164,14 @@ def test_blend(sheet):
 
 
 def test_blend_diluted(sheet):
-    found = sheet("blend --additive cacl2=32 --share 10 --dilute 2 --gallons 900")
+    found = sheet("blend --additive cacl2=32 --share 10 --water-parts 2 --gallons 900")
     assert found["ice_onset_c"] == pytest.approx(-5.8, abs=0.08)
     assert found["tank"]["crystal_onset_c"] == pytest.approx(-15, abs=1.5)
     assert (found["brine_gal"], found["additive_gal"], found["water_gal"]) == (270, 30, 600)
 
 
 def test_brine_alone(sheet):
-    found = sheet("blend --brine 23.3 --dilute 2")
+    found = sheet("blend --brine 23.3 --water-parts 2")
     assert found["ice_onset_c"] == pytest.approx(-5.58, abs=0.08)
     assert sheet("blend")["salometer_deg"] == pytest.approx(88.3, abs=0.05)
     assert sheet("blend")["first_solid_c"] == pytest.approx(-21.1, abs=0.3)
@@ -185,17 +185,17 @@ def test_another_chloride_as_base(sheet):
 
 def test_blend_warns_of_a_cold_tank(say):
     line = "blend --brine 23.3 --additive mgcl2=30 --share 20"
-    _, mild, _ = say(f"{line} --tank-low 40")
-    _, cold, _ = say(f"{line} --tank-low 25")
+    _, mild, _ = say(f"{line} --tank-min-temp 40")
+    _, cold, _ = say(f"{line} --tank-min-temp 25")
     assert "Keep it above" not in mild
     assert "! Tank at 25.0 °F: salt crystals are due at 21.2 °F. Keep it above 26.2 °F" in cold
     assert "Blend into 20.1 % base brine" in cold
 
 
 def test_ice_in_words(say):
-    assert "Frozen solid at -10.0 °F." in say("blend --brine 23.3 --at -10")[1]
-    assert "28 % of it is ice at 14.0 °F." in say("blend --brine 10 --at 14")[1]
-    line = "blend --additive mgcl2=30 --share 20 --at 10"
+    assert "Frozen solid at -10.0 °F." in say("blend --brine 23.3 --ice-at -10")[1]
+    assert "28 % of it is ice at 14.0 °F." in say("blend --brine 10 --ice-at 14")[1]
+    line = "blend --additive mgcl2=30 --share 20 --ice-at 10"
     assert "No ice at 10.0 °F, but salt crystals are due." in say(line)[1]
 
 
@@ -214,25 +214,28 @@ PRODUCTS = {
         inert_frac=0.05,
         density_kg_l=1.31,
         freeze_point_c=-27.0,
-        highest_share_frac=0.15,
+        max_vol_frac=0.15,
     )
 }
 ASKED = {
-    "base": "23.3", "additive": "calm", "share": "10", "dilute": "0", "at": None, "temp": None,
-    "tank_low": None, "gallons": None, "litres": None, "products": PRODUCTS, "units": "us",
+    "base": "23.3", "additive": "calm", "share": "10", "water_parts": "0", "ice_at": None,
+    "temp": None, "tank_min_temp": None, "gallons": None, "liters": None,
+    "products": PRODUCTS, "units": "us",
 }  # fmt: skip
 
 
 def test_a_product_by_name():
-    answer = brine_calculator.blend_answer(**ASKED)
-    assert answer.sheet["additive_product"] == "calm"
-    assert answer.sheet["inert_wt_pct"] == pytest.approx(
+    answer = brine_calculator.compute_blend(**ASKED)
+    assert answer.values["additive_product"] == "calm"
+    assert answer.values["inert_wt_pct"] == pytest.approx(
         100 * 0.05 * 131 / (131 + 1059.3), abs=0.01
     )
     assert any("that holds for its own tank" in line for line in answer.lines)
-    neat = brine_calculator.blend_answer(**ASKED | {"base": "calm", "additive": None, "share": "0"})
-    assert neat.sheet["first_solid_c"] == -27.0
-    assert neat.sheet["first_solid_source"] == "supplier"
+    neat = brine_calculator.compute_blend(
+        **ASKED | {"base": "calm", "additive": None, "share": "0"}
+    )
+    assert neat.values["first_solid_c"] == -27.0
+    assert neat.values["first_solid_source"] == "supplier"
     assert "freezes, the supplier's figure" in neat.lines[0]
 
 
@@ -249,12 +252,12 @@ def test_a_products_limit():
     with pytest.raises(
         Exception, match=r"a share of 20 % calcium blend is not usable; accepted is"
     ):
-        brine_calculator.blend_answer(**ASKED | {"share": "20"})
+        brine_calculator.compute_blend(**ASKED | {"share": "20"})
 
 
 def test_an_unknown_product():
     with pytest.raises(Exception, match=r"'clam' is no liquid known here; .*\(did you mean calm\?"):
-        brine_calculator.blend_answer(**ASKED | {"additive": "clam"})
+        brine_calculator.compute_blend(**ASKED | {"additive": "clam"})
 
 
 # ------------------------------------------------------------------------------ refusals
@@ -280,23 +283,38 @@ def test_an_unknown_product():
             "mix --gallons 100 --tank-capacity 90",
             "a batch of 100 gal (379 L) does not fit the tank",
         ),
-        ("mix --gallons 100 --litres 100", "--gallons and --litres both say how much; give one"),
+        ("mix --gallons 100 --liters 100", "--gallons and --liters both say how much; give one"),
         ("mix", "say how much to make, as --gallons 2500, or what is in the tank"),
-        ("mix --have 1000", "--have: '1000' is not a volume at a strength; write it as 1000@20"),
-        ("mix --have 1000@27", "a tank strength of 27 % is not usable; accepted is 0 to 26.4 %"),
+        ("mix --tank 1000", "--tank: '1000' is not a volume at a strength; write it as 1000@20"),
+        ("mix --tank 1000@27", "a tank strength of 27 % is not usable; accepted is 0 to 26.4 %"),
         ("mix --gallons 9 --units imperial", "--units: 'imperial' is not known; accepted is us or"),
-        ("gauge", "give one reading, as --reading 1.178 for specific gravity or --salometer 88"),
-        ("gauge --reading 1.1 --salometer 50", "give one reading"),
         (
-            "gauge --reading 0.98",
+            "hydrometer",
+            "give one reading, as --reading 1.178 for specific gravity or --salometer 88",
+        ),
+        ("hydrometer --reading 1.1 --salometer 50", "give one reading"),
+        (
+            "hydrometer --reading 0.98",
             "a reading of 0.98 is below water; at this temperature plain salt",
         ),
-        ("gauge --reading 1.5", "a reading of 1.5 is above any salt brine; at this temperature"),
-        ("gauge --reading 1.18 --temp 200", "--temp: '200' is no temperature for a tank or a film"),
-        ("gauge --reading 1.18 --temp warm", "--temp: 'warm' is not a temperature; write it as"),
-        ("gauge --salometer 130", "--salometer: '130' is not usable; accepted is 0 to 120"),
-        ("gauge --reading 1.18 --accept 24", "--accept: '24' is not a band; write it as 22.5-23.8"),
-        ("gauge --reading 1.18 --target 25", "the strength bands (target, accept, warn: 25,"),
+        (
+            "hydrometer --reading 1.5",
+            "a reading of 1.5 is above any salt brine; at this temperature",
+        ),
+        (
+            "hydrometer --reading 1.18 --temp 200",
+            "--temp: '200' is no temperature for a tank or a film",
+        ),
+        (
+            "hydrometer --reading 1.18 --temp warm",
+            "--temp: 'warm' is not a temperature; write it as",
+        ),
+        ("hydrometer --salometer 130", "--salometer: '130' is not usable; accepted is 0 to 120"),
+        (
+            "hydrometer --reading 1.18 --accept 24",
+            "--accept: '24' is not a band; write it as 22.5-23.8",
+        ),
+        ("hydrometer --reading 1.18 --target 25", "the strength bands (target, accept, warn: 25,"),
         ("blend --share 10", "--share says how much additive; say which, as --additive cacl2=32"),
         ("blend --additive cacl2=32 --share 101", "--share: '101' is not a percentage"),
         (
@@ -310,7 +328,7 @@ def test_an_unknown_product():
             "--additive: 'beet' is no liquid known here; write a strength as",
         ),
         ("blend --brine 0", "--brine: '0' has no salt in it; accepted is above 0 %"),
-        ("blend --dilute -1", "--dilute: '-1' is not usable; accepted is 0 to 1000"),
+        ("blend --water-parts -1", "--water-parts: '-1' is not usable; accepted is 0 to 1000"),
         ("blend --sites nowhere.yaml", "nowhere.yaml"),
     ],
 )
@@ -329,16 +347,16 @@ def test_bad_input_gets_one_sentence_and_exit_2(say, line, sentence):
     "line",
     [
         "mix --gallons 2500 --strength 22 --purity 95 --moisture 1 --insolubles 3",
-        "mix --have 1000@25 --tank-capacity 1050",
-        "gauge --reading 1.190 --temp 15",
-        "blend --brine 23.3 --additive cacl2=32 --share 10 --dilute 2 --at 10 --temp 32",
+        "mix --tank 1000@25 --tank-capacity 1050",
+        "hydrometer --reading 1.190 --temp 15",
+        "blend --brine 23.3 --additive cacl2=32 --share 10 --water-parts 2 --ice-at 10 --temp 32",
     ],
 )
 @pytest.mark.parametrize("units", ["us", "metric"])
 def test_answers_say_how_sure_they_are_and_keep_to_their_units(say, sheet, line, units):
     if units == "metric":
         line = line.replace("--temp 15", "--temp -9").replace(
-            "--at 10 --temp 32", "--at -12 --temp 0"
+            "--ice-at 10 --temp 32", "--ice-at -12 --temp 0"
         )
     _, out, _ = say(f"{line} --units {units}")
     assert "give or take" in out

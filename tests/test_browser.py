@@ -27,13 +27,13 @@ def plan():
 @pytest.fixture(scope="module")
 def folder(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("reports")
-    pipeline.write(plan, folder)
+    pipeline.write_reports(plan, folder)
     return folder
 
 
 @pytest.fixture(scope="module")
 def tab():
-    with chromium.opened() as found:
+    with chromium.open_browser() as found:
         yield found
 
 
@@ -54,7 +54,7 @@ def test_long_names_and_a_single_site_stay_on_the_phone(tab, plan, tmp_path):
     surfaces = tuple(s.model_copy(update={"name": long}) for s in plan.sites[0].surfaces)
     site = plan.sites[0].model_copy(update={"name": long, "client": long, "surfaces": surfaces})
     alone = {"sites": (site,), "matters": (site.key,), "company": long}
-    pipeline.write(plan.model_copy(update=alone), tmp_path)
+    pipeline.write_reports(plan.model_copy(update=alone), tmp_path)
     for page in PAGES:
         tab.open(tmp_path / page, width=360, height=640)
         assert tab.run("document.documentElement.scrollWidth") <= 360
@@ -87,7 +87,7 @@ def test_a_mix_sheet_prints_on_one_page_a_yard(tab, folder, plan, tmp_path):
         update={"batches": plan.yards[0].batches * 20, "shortages": ("salt", "room in the tanks")}
     )
     two = plan.model_copy(update={"yards": (crowded, plan.yards[0])})
-    pipeline.write(two, tmp_path)
+    pipeline.write_reports(two, tmp_path)
     tab.open(tmp_path / "mixsheet.html")
     assert count_pages(tab.pdf()) == 2
 

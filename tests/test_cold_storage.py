@@ -60,9 +60,18 @@ def test_weak_brine_freezes_as_ice():
 def test_the_stated_spread_covers_the_models():
     # NaCl-CaCl2 20.74/3.51 %: ice -23.64, -23.86 and hydrohalite -15.1, -14.5 in Pitzer A, B
     blend = molality(nacl=20.74, cacl2=3.51)
-    ice_c, crystal_c = float(brine.ice_onset_c(blend)), float(brine.crystal_onset_c(blend))
-    assert all(abs(ice_c - t) <= cold_storage.spread_dc(ice_c) for t in (-23.64, -23.86))
-    assert all(
-        abs(crystal_c - t) <= cold_storage.spread_dc(crystal_c, True) for t in (-15.1, -14.5)
+    ice_c, crystal_c = (
+        float(brine.ice_onset_c(blend)),
+        float(brine.hydrohalite_saturation_temp_c(blend)),
     )
-    assert list(cold_storage.spread_dc([-5.0, -15.0, -25.0, -70.0])) == [0.15, 0.4, 0.6, 1.6]
+    assert all(abs(ice_c - t) <= cold_storage.onset_uncertainty_k(ice_c) for t in (-23.64, -23.86))
+    assert all(
+        abs(crystal_c - t) <= cold_storage.onset_uncertainty_k(crystal_c, True)
+        for t in (-15.1, -14.5)
+    )
+    assert list(cold_storage.onset_uncertainty_k([-5.0, -15.0, -25.0, -70.0])) == [
+        0.15,
+        0.4,
+        0.6,
+        1.6,
+    ]

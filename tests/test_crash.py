@@ -3,7 +3,7 @@
 import pytest
 from helpers import service, smtp
 from helpers.crash import kill_at_random
-from helpers.service import Company
+from helpers.service import RunningCompany
 
 from stormplan.service.pipeline import DEMO_NOW
 
@@ -12,17 +12,17 @@ POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 @pytest.fixture
 def server():
-    with smtp.running() as running:
+    with smtp.run_mail_server() as running:
         running.delay_s = 0.02
         yield running
 
 
 def test_kill_9_at_random_points(tmp_path, replay, server):
-    service.serve(replay)
+    service.serve_storm(replay)
     tally = kill_at_random(
-        POINTS, tmp_path, Company(tmp_path, replay, server).text, server, DEMO_NOW
+        POINTS, tmp_path, RunningCompany(tmp_path, replay, server).text, server, DEMO_NOW
     )
-    assert tally.wrong == []
-    assert len(tally.phases) >= 3  # the points are spread over the run
-    assert tally.mails[1] + tally.in_doubt >= 3 * POINTS
-    assert tally.doubt_said == tally.in_doubt
+    assert tally.problems == []
+    assert len(tally.progress) >= 3  # the points are spread over the run
+    assert tally.mail_counts[1] + tally.in_doubt >= 3 * POINTS
+    assert tally.in_doubt_reported == tally.in_doubt

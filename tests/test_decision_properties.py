@@ -4,14 +4,14 @@ import itertools
 
 import numpy as np
 import pytest
-from helpers.one_surface import LOT, planned, snow
-from helpers.published_tables import NOON, cell, hourly, spell
-from helpers.sites import HEAD, company, site
+from helpers.one_surface import LOT, plan_surface, snow_series
+from helpers.published_tables import NOON, between_hours, forecast_cell, hourly
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stormplan import units
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment import follow_up
 from stormplan.treatment.records import Action
 
@@ -20,11 +20,13 @@ BEET = {
     "mgcl2": "22 %",
     "inert": "12 %",
     "inhibited": True,
-    "smells": True,
+    "odor": True,
     "tracks_indoors": True,
     "price": "1.10 /gal",
 }
-PRICED = HEAD["yards"]["north"] | {"salt": HEAD["yards"]["north"]["salt"] | {"price": "90 /ton"}}
+PRICED = BASE_SECTIONS["yards"]["north"] | {
+    "salt": BASE_SECTIONS["yards"]["north"]["salt"] | {"price": "90 /ton"}
+}
 
 
 def first(plan):
@@ -39,7 +41,9 @@ def held_h(treatment):
 def test_more_snow_never_lowers_the_rate_nor_lengthens_the_hold():
     rates, holds = [], []
     for inches in (0.02, 0.05, 0.1, 0.2, 0.4, 0.7):
-        only = first(planned(air_temp_c=-3.0, dew_point_c=-7.0, **snow(inches_an_hour=inches)))
+        only = first(
+            plan_surface(air_temp_c=-3.0, dew_point_c=-7.0, **snow_series(inches_an_hour=inches))
+        )
         if only.action is Action.PRETREAT:
             rates.append(only.rate_l_m2)
             holds.append(held_h(only))
@@ -49,12 +53,14 @@ def test_more_snow_never_lowers_the_rate_nor_lengthens_the_hold():
 
 
 def test_colder_pavement_never_lengthens_the_hold():
-    fixed = {"policy": {"pretreat_rate_low": "0.5 gal/1000 ft2",
-                        "pretreat_rate_strong": "0.5 gal/1000 ft2"}}  # fmt: skip
+    fixed = {"policy": {"pretreat_rate_min": "0.5 gal/1000 ft2",
+                        "pretreat_rate_moderate_snow": "0.5 gal/1000 ft2"}}  # fmt: skip
     holds = []
     for air_c in (-0.5, -1.5, -2.5, -3.5, -5.0):
         only = first(
-            planned(LOT, fixed, air_temp_c=air_c, dew_point_c=-9.0, **snow(inches_an_hour=0.05))
+            plan_surface(
+                LOT, fixed, air_temp_c=air_c, dew_point_c=-9.0, **snow_series(inches_an_hour=0.05)
+            )
         )
         assert only.action is Action.PRETREAT
         holds.append(held_h(only))
@@ -65,15 +71,15 @@ def test_colder_pavement_never_lengthens_the_hold():
 def test_removing_a_product_never_makes_the_plan_cheaper():
     stock = {"calcium": "500 gal", "beet": "500 gal"}
     both = {
-        "products": HEAD["products"] | {"beet": BEET},
+        "products": BASE_SECTIONS["products"] | {"beet": BEET},
         "yards": {"north": PRICED | {"stock": stock}},
     }
-    weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, **snow()}
-    full = first(planned(LOT, both, **weather)).cost
+    weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, **snow_series()}
+    full = first(plan_surface(LOT, both, **weather)).cost
     for gone in ("calcium", "beet"):
         stock = {key: "500 gal" for key in ("calcium", "beet") if key != gone}
         less = both | {"yards": {"north": PRICED | {"stock": stock}}}
-        assert first(planned(LOT, less, **weather)).cost >= full - 1e-9
+        assert first(plan_surface(LOT, less, **weather)).cost >= full - 1e-9
 
 
 @settings(deadline=None, max_examples=8)
@@ -84,21 +90,29 @@ def test_removing_a_product_never_makes_the_plan_cheaper():
     hours=st.integers(1, 12),
 )
 def test_no_plan_passes_a_ceiling_and_volumes_add_up(air_c, inches, start, hours):
-    weather = {"air_temp_c": air_c, "dew_point_c": air_c - 4, **snow(start, start + hours, inches)}
-    places = {"a": site(43.1, -89.4), "b": site(43.2, -89.4)}
-    plan = make_plan(company(places), dict.fromkeys(places, Answer(cell(**weather))), NOON)
+    weather = {
+        "air_temp_c": air_c,
+        "dew_point_c": air_c - 4,
+        **snow_series(start, start + hours, inches),
+    }
+    places = {"a": site_entry(43.1, -89.4), "b": site_entry(43.2, -89.4)}
+    plan = make_plan(
+        parse_sites(places), dict.fromkeys(places, SiteForecasts(forecast_cell(**weather))), NOON
+    )
     every = [item for one in plan.sites for _, item in one.treatments]
     for item in every:
         # MPCA 2015: 0.8 gal/1000 ft2 at most; common practice: 20 % additive at most
         assert item.rate_l_m2 <= 0.8 * units.L_M2_PER_GAL_KFT2 + 1e-12
-        assert item.additive_share <= 0.2 + 1e-12
+        assert item.additive_frac <= 0.2 + 1e-12
         if item.action is Action.PRETREAT:
-            assert item.earliest <= item.best_start <= item.latest < item.event.start
-            assert item.earliest >= plan.made_at.replace(minute=0)
+            assert item.earliest_start <= item.best_start <= item.latest_start < item.event.start
+            assert item.earliest_start >= plan.made_at.replace(minute=0)
     (yard,) = plan.yards
-    assert yard.sprayed_l == pytest.approx(sum(item.volume_l for item in every))
+    assert yard.pretreat_l == pytest.approx(sum(item.volume_l for item in every))
     assert sum(batch.volume_l for batch in yard.batches) == pytest.approx(yard.brine_to_make_l)
-    placed = sum(len(one.rounds) for one in yard.crew.sprayers) + len(yard.crew.missed)
+    placed = sum(len(one.stops) for one in yard.sprayer_schedule.sprayers) + len(
+        yard.sprayer_schedule.unserved
+    )
     assert placed == sum(item.action is Action.PRETREAT for item in every)
 
 
@@ -117,65 +131,75 @@ def test_a_short_window_names_what_is_not_reached_in_order_of_priority():
     # one truck at 3 acre/h, 130,000 ft2 an hour: four hours are enough for two of three large lots
     lot = {"class": "asphalt_lot", "area": "200000 ft2"}
     places = {
-        key: site(43.1, -89.4, {"lot": lot}, priority=priority)
+        key: site_entry(43.1, -89.4, {"lot": lot}, priority=priority)
         for key, priority in (("first", 1), ("second", 2), ("third", 3))
     }
-    weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, **snow(start=4, end=9)}
-    plan = make_plan(company(places), dict.fromkeys(places, Answer(cell(**weather))), NOON)
-    crew = plan.yards[0].crew
-    served = [one.site for sprayer in crew.sprayers for one in sprayer.rounds]
+    weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, **snow_series(start=4, end=9)}
+    plan = make_plan(
+        parse_sites(places), dict.fromkeys(places, SiteForecasts(forecast_cell(**weather))), NOON
+    )
+    crew = plan.yards[0].sprayer_schedule
+    served = [one.site for sprayer in crew.sprayers for one in sprayer.stops]
     assert served == ["first", "second"]
-    assert [one.site for one in crew.missed] == ["third"]
-    assert crew.hours_there == pytest.approx(4, abs=0.1)
+    assert [one.site for one in crew.unserved] == ["third"]
+    assert crew.hours_available == pytest.approx(4, abs=0.1)
 
 
 def test_loads_and_refills_take_their_time():
     # 62,000 ft2 at 0.8 gal/1000 ft2 is 49.6 gal: ten loads of a 5-gal sprayer
     small = PRICED | {"sprayers": {"pack": PRICED["sprayers"]["truck"] | {
-        "tank": "5 gal", "covers": "62000 ft2/h", "refill": "6 min"}}}  # fmt: skip
+        "tank": "5 gal", "coverage_rate": "62000 ft2/h", "refill": "6 min"}}}  # fmt: skip
     lot = {"class": "asphalt_lot", "area": "62000 ft2"}
-    weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow(inches_an_hour=0.7)}
-    (sprayer,) = planned(lot, {"yards": {"north": small}}, **weather).yards[0].crew.sprayers
+    weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow_series(inches_an_hour=0.7)}
+    (sprayer,) = (
+        plan_surface(lot, {"yards": {"north": small}}, **weather).yards[0].sprayer_schedule.sprayers
+    )
     assert sprayer.loads == 10
-    assert sprayer.hours == pytest.approx(1.0 + 9 * 0.1)
+    assert sprayer.working_h == pytest.approx(1.0 + 9 * 0.1)
 
 
 def test_a_shortage_says_what_and_when_it_bites():
     salt = PRICED["salt"] | {"on_hand": "10 lb"}
     scarce = {"yards": {"north": PRICED | {"stock": {"calcium": "0.3 gal"}, "salt": salt}}}
-    plan = planned(LOT, scarce, air_temp_c=-4.0, dew_point_c=-8.0, **snow())
+    plan = plan_surface(LOT, scarce, air_temp_c=-4.0, dew_point_c=-8.0, **snow_series())
     (yard,) = plan.yards
     assert set(yard.shortages) == {"salt", "calcium"}
-    assert yard.additives[0].short_at == yard.crew.sprayers[0].start
+    assert yard.additives[0].runs_out_at == yard.sprayer_schedule.sprayers[0].start
 
 
 def test_members_give_the_chance_to_hold():
     hours = 48
-    one = cell(hours=hours, air_temp_c=-3.0, dew_point_c=-7.0, pop=0.9)
+    one = forecast_cell(hours=hours, air_temp_c=-3.0, dew_point_c=-7.0, pop=0.9)
     members = {name: np.repeat(array, 4, axis=1) for name, array in one.values.items()}
-    for name, amount in (("snow_we_mm", 0.05), ("snow_depth_cm", 0.06), ("precip_mm", 0.05)):
-        members[name] = members[name] + hourly(spell(12, 15, amount), hours)[:, None]
-    for name in ("snow_we_mm", "snow_depth_cm", "precip_mm"):
+    for name, amount in (("snowfall_swe_mm", 0.05), ("snowfall_cm", 0.06), ("precip_mm", 0.05)):
+        members[name] = members[name] + hourly(between_hours(12, 15, amount), hours)[:, None]
+    for name in ("snowfall_swe_mm", "snowfall_cm", "precip_mm"):
         members[name][:, 3] *= 20.0
     ensemble = type(one)(**{**vars(one), "values": members})
-    plan = make_plan(company({"a": site(43.1, -89.4, {"lot": LOT})}), {"a": Answer(ensemble)}, NOON)
+    plan = make_plan(
+        parse_sites({"a": site_entry(43.1, -89.4, {"lot": LOT})}),
+        {"a": SiteForecasts(ensemble)},
+        NOON,
+    )
     only = first(plan)
     assert only.action is Action.PRETREAT
-    assert only.held_probability in (0.0, 0.25, 0.5, 0.75, 1.0)
+    assert only.hold_probability in (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 def test_a_tank_holds_one_blend_at_a_time():
     # a lot (95/5) and a deck (80/20): two loads though both would fit one tank, and one refill
     places = {
-        "a": site(43.1, -89.4, {"lot": LOT, "deck": {"class": "open_deck", "area": "20000 ft2"}})
+        "a": site_entry(
+            43.1, -89.4, {"lot": LOT, "deck": {"class": "open_deck", "area": "20000 ft2"}}
+        )
     }
-    weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow()}
-    plan = make_plan(company(places), {"a": Answer(cell(**weather))}, NOON)
-    (truck,) = plan.yards[0].crew.sprayers
+    weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow_series()}
+    plan = make_plan(parse_sites(places), {"a": SiteForecasts(forecast_cell(**weather))}, NOON)
+    (truck,) = plan.yards[0].sprayer_schedule.sprayers
     assert truck.volume_l < 500 * units.L_PER_GAL
     assert truck.loads == 2
     # common practice, no source: 3 acre/h is 130,680 ft2 an hour; the yard's refill takes 20 min
-    assert truck.hours == pytest.approx(2 * 20_000 / 130_680 + 20 / 60, rel=1e-3)
+    assert truck.working_h == pytest.approx(2 * 20_000 / 130_680 + 20 / 60, rel=1e-3)
     assert truck.start.minute % 5 == 0
     assert plan.first_start == truck.start
     batches = plan.yards[0].batches

@@ -12,7 +12,7 @@ import html5lib
 import pytest
 
 from stormplan.company.catalog import SURFACE_CLASSES
-from stormplan.errors import Exit
+from stormplan.errors import ExitCode
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, exports, terminal
@@ -27,7 +27,7 @@ def plan():
 
 @pytest.fixture(scope="module")
 def shown(plan):
-    return briefing.view(plan)
+    return briefing.build_view(plan)
 
 
 def actions(plan, key):
@@ -37,7 +37,7 @@ def actions(plan, key):
 
 def test_the_story_of_the_demo(plan):
     assert plan.verdict == "go"
-    assert plan.exit_code is Exit.COMPLETE
+    assert plan.exit_code is ExitCode.COMPLETE
     assert len(plan.sites) == 6
     assert actions(plan, "ferry-landing") == {Action.NOTHING}  # fine to leave alone
     # freezing rain, which liquid cannot treat; that it freezes back a day later is watched
@@ -47,17 +47,17 @@ def test_the_story_of_the_demo(plan):
 
 
 def test_the_first_screen_answers_the_owner(shown):
-    first = "\n".join(terminal.text(shown).splitlines()[:16])
+    first = "\n".join(terminal.render_text(shown).splitlines()[:16])
     for needed in ("GO", "Pre-treat", "Mon 4:40 PM", "gal", "How sure", "Forecast", "old"):
         assert needed in first
 
 
 def test_text_fits_a_mail(shown):
-    assert max(map(len, terminal.text(shown).splitlines())) <= terminal.TEXT_WIDTH
+    assert max(map(len, terminal.render_text(shown).splitlines())) <= terminal.TEXT_WIDTH
 
 
 def test_the_page_is_valid_self_contained_html(shown):
-    page = briefing.html(shown)
+    page = briefing.render_html(shown)
     parser = html5lib.HTMLParser(strict=True)
     parser.parse(page)  # strict: raises on the first error
     for outside in ("http://", "https://", "<script", "<link", "@import", "src="):
@@ -69,7 +69,7 @@ def test_names_come_out_inert(plan):
     site = plan.sites[0].model_copy(update={"name": bad})
     yard = plan.yards[0].model_copy(update={"name": bad})
     spoiled = plan.model_copy(update={"sites": (site, *plan.sites[1:]), "yards": (yard,)})
-    page = briefing.html(briefing.view(spoiled))
+    page = briefing.render_html(briefing.build_view(spoiled))
     assert "<script" not in page
     assert "&lt;script&gt;" in page
     rows = list(csv.reader(io.StringIO(exports.mix_csv(spoiled.yards, "us"))))
@@ -84,7 +84,7 @@ def test_the_mix_table_adds_up(plan):
 
 
 def test_metric_words(plan):
-    text = terminal.text(briefing.view(plan.model_copy(update={"units": "metric"})))
+    text = terminal.render_text(briefing.build_view(plan.model_copy(update={"units": "metric"})))
     assert "°F" not in text.replace("Hydrometer at 60 °F", "")
     assert " L " in text
     assert "gal" not in text
@@ -92,7 +92,7 @@ def test_metric_words(plan):
 
 
 def test_every_rule_of_a_decision_reaches_the_page(plan, shown):
-    page = unescape(briefing.html(shown))
+    page = unescape(briefing.render_html(shown))
     for site in plan.sites:
         for _, item in site.treatments:
             for reason in item.reasons:

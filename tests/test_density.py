@@ -67,7 +67,7 @@ SEAFREEZE = [
 )
 def test_salt_brine_weighs_what_the_equation_of_state_says(temp_c, wt_pct, expected):
     found = single("nacl", wt_pct, temp_c)
-    spread = float(density.spread_kg_m3(brine.plain(wt_pct / 100), temp_c))
+    spread = float(density.density_uncertainty_kg_m3(brine.plain_brine(wt_pct / 100), temp_c))
     assert found == pytest.approx(expected, abs=1.15 if temp_c >= 0 else 2.15)
     assert found == pytest.approx(expected, abs=spread + 0.15)
 

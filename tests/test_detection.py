@@ -4,30 +4,32 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.published_tables import NOON, cell, hourly, spell
+from helpers.published_tables import NOON, between_hours, forecast_cell, hourly
 
 from stormplan import units
 from stormplan.company import catalog, practice_rules
 from stormplan.events import detection
-from stormplan.events.ensemble_stats import Members, median
-from stormplan.events.hazards import Ground, Hazard, Thresholds
+from stormplan.events.ensemble_stats import MemberSeries, median
+from stormplan.events.hazards import Hazard, HazardThresholds, SurfaceSeries
 from stormplan.physics import pavement
 from stormplan.physics.pavement import Column, Columns
 from stormplan.weather.forecast import stack
 
 F = units.f_to_c
-THRESHOLDS = Thresholds.of(practice_rules.Practice())
+THRESHOLDS = HazardThresholds.from_practice(practice_rules.Practice())
 
 
 def outlook(surface_c, hours=48, **series):
-    forecast = stack([cell(hours=hours, **series)], NOON, hours)
-    return detection.outlook(forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS)
+    forecast = stack([forecast_cell(hours=hours, **series)], NOON, hours)
+    return detection.build_outlook(
+        forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS
+    )
 
 
 def ground(surface_c, ice_mm=0.0):
     """A surface with frost wherever it can be, and so much ice."""
     full = np.ones_like(surface_c)
-    return Ground(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
+    return SurfaceSeries(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
 
 
 @pytest.mark.parametrize(
@@ -58,27 +60,27 @@ def test_frost_and_condensation(pavement_f, dew_f, hazard):
 def test_snow_is_graded_by_its_rate(inches_an_hour, hazard):
     found = outlook(
         -2.0,
-        snow_we_mm=spell(10, 14, 2.54 * inches_an_hour),
-        snow_depth_cm=spell(10, 14, 2.54 * inches_an_hour),
+        snowfall_swe_mm=between_hours(10, 14, 2.54 * inches_an_hour),
+        snowfall_cm=between_hours(10, 14, 2.54 * inches_an_hour),
         pop=0.8,
     )
     assert [e.hazard for e in found.events] == [hazard]
-    assert found.events[0].snow_cm == pytest.approx(4 * 2.54 * inches_an_hour)
+    assert found.events[0].snowfall_cm == pytest.approx(4 * 2.54 * inches_an_hour)
     assert found.events[0].probability == pytest.approx(0.8)
 
 
 def test_the_worst_phase_governs_and_every_phase_is_kept():
     found = outlook(
         -1.0,
-        snow_we_mm=spell(10, 13, 0.5),
-        snow_depth_cm=spell(10, 13, 0.5),
-        frz_rain_mm=spell(13, 16, 0.6),
+        snowfall_swe_mm=between_hours(10, 13, 0.5),
+        snowfall_cm=between_hours(10, 13, 0.5),
+        freezing_rain_mm=between_hours(13, 16, 0.6),
         pop=0.9,
     )
     (only,) = found.events
     assert only.hazard is Hazard.FREEZING_RAIN
-    assert [p.hazard for p in only.phases] == [Hazard.LIGHT_SNOW, Hazard.FREEZING_RAIN]
-    assert only.water_mm == pytest.approx(3 * 0.5 + 3 * 0.6)
+    assert [p.hazard for p in only.hazard_periods] == [Hazard.LIGHT_SNOW, Hazard.FREEZING_RAIN]
+    assert only.precip_mm == pytest.approx(3 * 0.5 + 3 * 0.6)
     assert (only.end - only.start).total_seconds() == 6 * 3600
 
 
@@ -86,29 +88,39 @@ def test_the_worst_phase_governs_and_every_phase_is_kept():
 def test_a_quiet_spell_longer_than_the_gap_parts_two_events(gap_h, events):
     second = 12 + gap_h
     water = {0: 0.0, 10: 0.4, 12: 0.0, second: 0.4, second + 2: 0.0}
-    found = outlook(-2.0, snow_we_mm=water, snow_depth_cm=water, pop=0.9)
+    found = outlook(-2.0, snowfall_swe_mm=water, snowfall_cm=water, pop=0.9)
     assert len(found.events) == events
 
 
 def test_snow_on_warm_pavement_is_no_hazard():
     # common practice, no source: the first snow melts on pavement above freezing
-    found = outlook(3.0, snow_we_mm=spell(10, 14, 0.5), snow_depth_cm=spell(10, 14, 0.4), pop=0.9)
+    found = outlook(
+        3.0,
+        snowfall_swe_mm=between_hours(10, 14, 0.5),
+        snowfall_cm=between_hours(10, 14, 0.4),
+        pop=0.9,
+    )
     assert found.events == ()
 
 
 def test_what_is_unlikely_is_not_an_event():
-    found = outlook(-2.0, snow_we_mm=spell(9, 12, 1.0), snow_depth_cm=spell(9, 12, 1.0), pop=0.1)
+    found = outlook(
+        -2.0,
+        snowfall_swe_mm=between_hours(9, 12, 1.0),
+        snowfall_cm=between_hours(9, 12, 1.0),
+        pop=0.1,
+    )
     assert found.events == ()
 
 
 def test_a_layer_that_ends_is_unknown_and_not_dry():
-    depth = hourly(spell(10, 30, 0.5), 48)
+    depth = hourly(between_hours(10, 30, 0.5), 48)
     depth[20:] = np.nan
-    found = outlook(-2.0, snow_we_mm=spell(10, 30, 0.5), snow_depth_cm=depth, pop=0.9)
-    assert found.unknown == (detection.Unknown(what="snow", after=found.hours[20].start),)
+    found = outlook(-2.0, snowfall_swe_mm=between_hours(10, 30, 0.5), snowfall_cm=depth, pop=0.9)
+    assert found.unknown == (detection.ForecastGap(what="snow", after=found.hours[20].start),)
     assert found.events[0].unknown == ("snow",)
-    nothing = outlook(-2.0, frz_rain_mm=np.full(48, np.nan))
-    assert nothing.unknown == (detection.Unknown(what="freezing rain", after=None),)
+    nothing = outlook(-2.0, freezing_rain_mm=np.full(48, np.nan))
+    assert nothing.unknown == (detection.ForecastGap(what="freezing rain", after=None),)
 
 
 def test_a_pause_in_the_forecast_is_said_and_so_is_what_it_takes_from_the_pavement():
@@ -117,26 +129,26 @@ def test_a_pause_in_the_forecast_is_said_and_so_is_what_it_takes_from_the_paveme
     pavement[20:] = np.nan
     found = outlook(pavement, air_temp_c=air)
     assert set(found.unknown) == {
-        detection.Unknown(
+        detection.ForecastGap(
             what="temperature", after=found.hours[20].start, until=found.hours[26].start
         ),
-        detection.Unknown(what="pavement", after=found.hours[26].start),
+        detection.ForecastGap(what="pavement", after=found.hours[26].start),
     }
 
 
 def test_members_vote_and_give_the_chance():
     hours = 24
-    one = cell(hours=hours, pop=1.0)
+    one = forecast_cell(hours=hours, pop=1.0)
     members = {name: np.repeat(array, 4, axis=1) for name, array in one.values.items()}
-    members["snow_we_mm"][5:8, :3] = 1.0
-    members["snow_depth_cm"][5:8, :3] = 1.0
+    members["snowfall_swe_mm"][5:8, :3] = 1.0
+    members["snowfall_cm"][5:8, :3] = 1.0
     forecast = stack([one], NOON, hours)
     forecast = type(forecast)(
         forecast.start,
         forecast.cells,
         {n: members.get(n, np.full((hours, 4), np.nan))[:, None, :] for n in forecast.values},
     )
-    found = detection.outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
+    found = detection.build_outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
     assert found.events[0].hazard is Hazard.LIGHT_SNOW
     assert found.events[0].probability == pytest.approx(0.75)
 
@@ -165,7 +177,7 @@ def test_the_same_margin_is_less_certain_further_ahead():
 
 def with_members(hours, count, **series):
     """One cell with members: arrays (hour, member), or numbers."""
-    one = cell(hours=hours)
+    one = forecast_cell(hours=hours)
     values = {name: np.repeat(array, count, axis=1) for name, array in one.values.items()}
     for name, given in series.items():
         values[name] = np.broadcast_to(given, (hours, count)).copy()
@@ -177,24 +189,24 @@ def test_members_that_differ_in_their_hours_still_add_up_to_the_storm_each_of_th
     # one of them, though in no hour does more than half of them have snow
     hours = np.arange(48)[:, None]
     falls = (hours >= 10 + 4 * np.arange(5)) & (hours < 16 + 4 * np.arange(5))
-    forecast = with_members(48, 5, snow_we_mm=1.0 * falls, snow_depth_cm=0.5 * falls, pop=1.0)
-    found = detection.outlook(forecast, 0, ground(np.full((48, 5), -2.0)), THRESHOLDS)
+    forecast = with_members(48, 5, snowfall_swe_mm=1.0 * falls, snowfall_cm=0.5 * falls, pop=1.0)
+    found = detection.build_outlook(forecast, 0, ground(np.full((48, 5), -2.0)), THRESHOLDS)
     (only,) = found.events
-    assert only.snow_cm == pytest.approx(3.0)
-    assert only.water_mm == pytest.approx(6.0)
+    assert only.snowfall_cm == pytest.approx(3.0)
+    assert only.precip_mm == pytest.approx(6.0)
     assert only.probability == pytest.approx(1.0)
-    assert found.snow_cm == pytest.approx(3.0)
+    assert found.snowfall_cm == pytest.approx(3.0)
 
 
 def test_a_storm_in_some_members_is_told_as_it_is_in_those():
     falls = np.zeros((48, 4))
     falls[10:14, 0] = 1.0
-    forecast = with_members(48, 4, snow_we_mm=falls, snow_depth_cm=falls, pop=1.0)
-    found = detection.outlook(forecast, 0, ground(np.full((48, 4), -2.0)), THRESHOLDS)
+    forecast = with_members(48, 4, snowfall_swe_mm=falls, snowfall_cm=falls, pop=1.0)
+    found = detection.build_outlook(forecast, 0, ground(np.full((48, 4), -2.0)), THRESHOLDS)
     assert found.events[0].probability == pytest.approx(0.25)
-    assert found.events[0].snow_cm == pytest.approx(4.0)
-    assert found.snow_cm == 0.0  # of the horizon, whatever comes: most members have none
-    assert found.events[0].coldest_range_c is None  # one member of four is no range
+    assert found.events[0].snowfall_cm == pytest.approx(4.0)
+    assert found.snowfall_cm == 0.0  # of the horizon, whatever comes: most members have none
+    assert found.events[0].min_pavement_temp_range_c is None  # one member of four is no range
 
 
 def test_pavement_that_ends_before_the_temperature_ends_for_good():
@@ -203,8 +215,8 @@ def test_pavement_that_ends_before_the_temperature_ends_for_good():
     pavement[20:], air[30:] = np.nan, np.nan
     found = outlook(pavement, air_temp_c=air)
     assert set(found.unknown) == {
-        detection.Unknown(what="pavement", after=found.hours[20].start),
-        detection.Unknown(what="temperature", after=found.hours[30].start),
+        detection.ForecastGap(what="pavement", after=found.hours[20].start),
+        detection.ForecastGap(what="temperature", after=found.hours[30].start),
     }
 
 
@@ -227,22 +239,26 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
 
     falls = ((np.arange(hours) >= 20) & (np.arange(hours) < 30))[:, None, None]
     air_c = -15.0 + np.concatenate([draw(claimed * 4.0, count), draw(4.0, 1)], axis=2)
-    cells = tuple(replace(cell(hours=hours), latitude_deg=40 + n / 100) for n in range(places))
+    cells = tuple(
+        replace(forecast_cell(hours=hours), latitude_deg=40 + n / 100) for n in range(places)
+    )
     base = stack(cells, NOON, hours)
     values = {name: np.repeat(array, count + 1, axis=2) for name, array in base.values.items()}
     values |= {"air_temp_c": air_c, "dew_point_c": air_c - 20.0, "pop": np.ones_like(air_c)}
-    values |= {name: falls * np.ones_like(air_c) for name in ("snow_we_mm", "snow_depth_cm")}
+    values |= {name: falls * np.ones_like(air_c) for name in ("snowfall_swe_mm", "snowfall_cm")}
     forecast = replace(base, values=values)
-    columns = Columns.of([Column(n, catalog.BUILD_UPS["asphalt"]) for n in range(places)])
-    surface_c = pavement.run(forecast, columns).surface_c
+    columns = Columns.from_records([Column(n, catalog.BUILD_UPS["asphalt"]) for n in range(places)])
+    surface_c = pavement.simulate_dry(forecast, columns).surface_c
 
     members = replace(forecast, values={n: a[:, :, :count] for n, a in values.items()})
     inside = 0
     for place in range(places):
-        seen = detection.outlook(members, place, ground(surface_c[:, place, :count]), THRESHOLDS)
+        seen = detection.build_outlook(
+            members, place, ground(surface_c[:, place, :count]), THRESHOLDS
+        )
         (only,) = seen.events
         truth_c = surface_c[20:30, place, count].min() + rng.normal(0.0, 2.2)  # by day
-        inside += only.coldest_range_c[0] <= truth_c <= only.coldest_range_c[1]
+        inside += only.min_pavement_temp_range_c[0] <= truth_c <= only.min_pavement_temp_range_c[1]
     assert low <= inside / places <= high
 
 
@@ -250,21 +266,24 @@ def test_members_that_come_early_and_late_spread_start_and_end():
     # ten members whose snow begins at hours 8..17 and lasts three hours: four in five lie inside
     # the second and the second last
     hours, count = 36, 10
-    one = cell(hours=hours, pop=1.0)
+    one = forecast_cell(hours=hours, pop=1.0)
     members = {name: np.repeat(array, count, axis=1) for name, array in one.values.items()}
     for member in range(count):
-        for name in ("snow_we_mm", "snow_depth_cm"):
+        for name in ("snowfall_swe_mm", "snowfall_cm"):
             members[name][8 + member : 11 + member, member] = 1.0
     ensemble = type(one)(**{**vars(one), "values": members})
     forecast = stack([ensemble], NOON, hours)
-    (only,) = detection.outlook(
+    (only,) = detection.build_outlook(
         forecast, 0, ground(np.full((hours, count), -2.0)), THRESHOLDS
     ).events
     first, last = only.start_range
     assert (first - NOON).total_seconds() / 3600 == pytest.approx(8.5, abs=1)
     assert (last - NOON).total_seconds() / 3600 == pytest.approx(16.5, abs=1)
     assert only.end_range[0] > first
-    assert outlook(-2.0, snow_we_mm=spell(9, 12, 1.0), pop=1.0).events[0].start_range is None
+    assert (
+        outlook(-2.0, snowfall_swe_mm=between_hours(9, 12, 1.0), pop=1.0).events[0].start_range
+        is None
+    )
 
 
 def test_the_quick_median_is_the_median():
@@ -281,23 +300,25 @@ def test_ranges_and_ends_are_quantiles_over_the_members_in_which_it_comes():
         values = rng.normal(size=(40, members))
         chance = 1.0 * (rng.random((40, members)) < 0.2)
         chance[:, 0], chance[20, 1:] = 0.0, 1.0
-        found = Members(values, values, values, chance, chance > 0.0)
+        found = MemberSeries(values, values, values, chance, chance > 0.0)
         run = slice(10, 25)
         coldest = values[run].min(axis=0)[1:]
-        assert found.comes(run).tolist() == [False] + [True] * (members - 1)
+        assert found.has_event(run).tolist() == [False] + [True] * (members - 1)
         if members > 9:
             expected = np.quantile(coldest, (0.1, 0.9), method="inverted_cdf")
-            assert found.coldest_range_c(run, 1e-3) == pytest.approx(tuple(expected), abs=0.03)
+            assert found.min_pavement_temp_range_c(run, 1e-3) == pytest.approx(
+                tuple(expected), abs=0.03
+            )
             there = chance[4:31, 1:] > 0.0
             first, last = there.argmax(axis=0) + 4, 31 - there[::-1].argmax(axis=0)
             shares = {"q": (0.1, 0.9), "method": "inverted_cdf"}
-            assert found.ends(run) == (
+            assert found.start_end_ranges(run) == (
                 tuple(np.quantile(first, **shares)),
                 tuple(np.quantile(last, **shares)),
             )
         else:
-            assert found.coldest_range_c(run, 1e-3) is None
-            assert found.ends(run) is None
+            assert found.min_pavement_temp_range_c(run, 1e-3) is None
+            assert found.start_end_ranges(run) is None
 
 
 def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
@@ -310,16 +331,16 @@ def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
     rain = np.zeros((hours, count))
     rain[8:11] = 1.0
     forecast = with_members(hours, count, rain_mm=rain, pop=0.9, air_temp_c=1.0)
-    wet = Ground(surface, 0.0 * ice, ice, ice)
-    (only,) = detection.outlook(forecast, 0, wet, THRESHOLDS).events
+    wet = SurfaceSeries(surface, 0.0 * ice, ice, ice)
+    (only,) = detection.build_outlook(forecast, 0, wet, THRESHOLDS).events
     assert only.hazard is Hazard.REFREEZE
     # 0.9 of three ninths; that a surface at -4 °C known to 2.2 K is below freezing: 0.965
     assert only.probability == pytest.approx(0.9 / 3 * 0.965, abs=0.005)
-    assert only.comes == (True,) * 3 + (False,) * 6
-    assert only.coldest_surface_c == pytest.approx(-4.0)
-    one = Ground(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1], ice[:, :1])
+    assert only.has_event == (True,) * 3 + (False,) * 6
+    assert only.min_pavement_temp_c == pytest.approx(-4.0)
+    one = SurfaceSeries(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1], ice[:, :1])
     alone = with_members(hours, 1, rain_mm=rain[:, :1], pop=0.9, air_temp_c=1.0)
-    (sole,) = detection.outlook(alone, 0, one, THRESHOLDS).events
+    (sole,) = detection.build_outlook(alone, 0, one, THRESHOLDS).events
     assert sole.probability > 0.8
 
 
@@ -329,13 +350,15 @@ def test_ice_that_few_members_keep_is_no_aftermath_of_a_storm_that_all_have():
     falls[8:12] = 1.0
     ice = np.zeros((hours, count))
     ice[12:20, :3] = 0.5
-    forecast = with_members(hours, count, snow_we_mm=falls, snow_depth_cm=falls, pop=1.0)
+    forecast = with_members(hours, count, snowfall_swe_mm=falls, snowfall_cm=falls, pop=1.0)
     frozen = np.full((hours, count), -3.0)
-    few = detection.outlook(forecast, 0, Ground(frozen, 0 * ice, ice, ice), THRESHOLDS).events
+    few = detection.build_outlook(
+        forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
+    ).events
     assert [e.hazard for e in few] == [Hazard.LIGHT_SNOW, Hazard.REFREEZE]
     assert few[0].ice_until is None
     ice[12:20] = 0.5
-    (all_have,) = detection.outlook(
-        forecast, 0, Ground(frozen, 0 * ice, ice, ice), THRESHOLDS
+    (all_have,) = detection.build_outlook(
+        forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
     ).events
     assert all_have.ice_until == few[1].end

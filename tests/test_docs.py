@@ -9,7 +9,7 @@ import pytest
 from typer.main import get_command
 
 from stormplan.cli.main import app
-from stormplan.errors import Exit
+from stormplan.errors import ExitCode
 from stormplan.service import pipeline
 
 ROOT = Path(__file__).parent.parent
@@ -45,7 +45,7 @@ def test_commands_shown_in_the_readme_run(line, tmp_path):
 
 
 def test_every_report_is_in_the_readme(tmp_path):
-    for path in pipeline.write(pipeline.plan_demo(), tmp_path):
+    for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path):
         name = path.relative_to(tmp_path)
         if name.parent.name == "notices":
             name = name.with_name(f"CLIENT{name.suffix}")
@@ -53,12 +53,12 @@ def test_every_report_is_in_the_readme(tmp_path):
 
 
 def test_every_exit_code_is_in_the_readme():
-    for code in Exit:
+    for code in ExitCode:
         assert f"| {int(code)} |" in README
 
 
 def test_the_excerpt_in_the_readme_is_what_the_demo_prints(tmp_path):
-    written = {path.name: path for path in pipeline.write(pipeline.plan_demo(), tmp_path)}
+    written = {path.name: path for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path)}
     shown = written["briefing.txt"].read_text()
     excerpt = re.search(r"```text\n(.*?)```", README, re.DOTALL)[1]
     assert excerpt in shown

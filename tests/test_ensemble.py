@@ -4,14 +4,14 @@ import math
 
 import numpy as np
 import pytest
-from helpers.weather import diurnal, forecast, one
+from helpers.weather import diurnal, forecast, single_column
 
 from stormplan.physics import bias_correction, ensemble, pavement
 
 
 def test_members_have_the_mean_and_the_variance_of_the_errors():
     lead = np.array([0.0, 12.0, 36.0, 60.0, 200.0])
-    many = ensemble.members(forecast(5, cloud_frac=0.5), lead)
+    many = ensemble.make_ensemble(forecast(5, cloud_frac=0.5), lead)
     # about 1, 2 and 3 K on the first, second and third day
     for name, mean, sd in (
         ("air_temp_c", -2.0, [0.5, 1.0, 2.0, 3.0, 4.0]),
@@ -19,7 +19,7 @@ def test_members_have_the_mean_and_the_variance_of_the_errors():
     ):
         np.testing.assert_allclose(many[name][:, 0].mean(axis=1), mean, atol=1e-12)
         np.testing.assert_allclose(many[name][:, 0].std(axis=1), sd, atol=1e-12)
-    assert many.members == 9
+    assert many.n_members == 9
     assert many["cloud_frac"].min() >= 0.0
     assert many["cloud_frac"].max() <= 1.0
     assert many["wind_10m_ms"].min() > 0.0
@@ -28,19 +28,21 @@ def test_members_have_the_mean_and_the_variance_of_the_errors():
 
 
 def test_an_own_record_scales_the_published_growth_within_a_factor_of_two():
-    own = ensemble.OwnRecord((12.0, 36.0), (2.0, 2.0), 900)  # published: 1 K and 2 K
+    own = ensemble.ErrorRecord((12.0, 36.0), (2.0, 2.0), 900)  # published: 1 K and 2 K
     lead = np.array([0.0, 12.0, 24.0, 36.0, 60.0])
     # twice at 12 h and before, once at 36 h and after, halfway between in between
-    np.testing.assert_allclose(ensemble.air_error_dc(lead, own), [1.0, 2.0, 1.5 * 1.5, 2.0, 3.0])
-    wild = ensemble.OwnRecord((12.0,), (20.0,), 900)
-    np.testing.assert_allclose(ensemble.air_error_dc(lead, wild), 2.0 * ensemble.air_error_dc(lead))
-    tame = ensemble.OwnRecord((12.0,), (0.01,), 900)
-    np.testing.assert_allclose(ensemble.air_error_dc(lead, tame), 0.5 * ensemble.air_error_dc(lead))
+    np.testing.assert_allclose(ensemble.air_error_k(lead, own), [1.0, 2.0, 1.5 * 1.5, 2.0, 3.0])
+    wild = ensemble.ErrorRecord((12.0,), (20.0,), 900)
+    np.testing.assert_allclose(ensemble.air_error_k(lead, wild), 2.0 * ensemble.air_error_k(lead))
+    tame = ensemble.ErrorRecord((12.0,), (0.01,), 900)
+    np.testing.assert_allclose(ensemble.air_error_k(lead, tame), 0.5 * ensemble.air_error_k(lead))
 
 
 def test_no_two_errors_go_together_and_each_goes_both_ways():
-    air, cloud, wind, water = ensemble.STEPS
-    np.testing.assert_allclose(ensemble.STEPS @ ensemble.STEPS.T / 9, np.eye(4), atol=1e-12)
+    air, cloud, wind, water = ensemble.MEMBER_OFFSETS
+    np.testing.assert_allclose(
+        ensemble.MEMBER_OFFSETS @ ensemble.MEMBER_OFFSETS.T / 9, np.eye(4), atol=1e-12
+    )
     for steps in (air, cloud, wind, water):
         assert len(np.unique(steps.round(9))) == 9
         np.testing.assert_allclose(np.sort(steps), np.sort(-steps), atol=1e-12)
@@ -49,9 +51,9 @@ def test_no_two_errors_go_together_and_each_goes_both_ways():
 def test_what_falls_turns_with_the_air_and_keeps_its_water():
     def falls(air_c, **phases):
         weather = forecast(3, air_temp_c=air_c, dew_point_c=air_c - 0.5, **phases,
-                           precip_mm=sum(phases.values()), snow_depth_cm=0.0)  # fmt: skip
-        many = ensemble.members(weather, [24.0] * 3)
-        names = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+                           precip_mm=sum(phases.values()), snowfall_cm=0.0)  # fmt: skip
+        many = ensemble.make_ensemble(weather, [24.0] * 3)
+        names = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
         total = sum(many[name] for name in names)
         np.testing.assert_allclose(total, many["precip_mm"])
         np.testing.assert_allclose(  # as much more in one member as less in its opposite
@@ -64,47 +66,47 @@ def test_what_falls_turns_with_the_air_and_keeps_its_water():
     rain, _ = falls(1.8, rain_mm=1.0)
     assert rain["rain_mm"][0] == 1.0
     assert rain["rain_mm"][1] == 1.0  # warmer
-    assert rain["snow_we_mm"][5] > 0.5  # 2.6 K colder
-    assert rain["frz_rain_mm"][5] > 0.0  # what is not yet snow freezes
-    snow, many = falls(-0.5, snow_we_mm=1.0)
-    assert snow["snow_we_mm"][5] == 1.0
+    assert rain["snowfall_swe_mm"][5] > 0.5  # 2.6 K colder
+    assert rain["freezing_rain_mm"][5] > 0.0  # what is not yet snow freezes
+    snow, many = falls(-0.5, snowfall_swe_mm=1.0)
+    assert snow["snowfall_swe_mm"][5] == 1.0
     assert snow["rain_mm"][1] > 0.5
-    assert many["snow_depth_cm"][0, 0, 1] == 0.0  # no depth was said, and none is made up
-    glaze, _ = falls(-2.0, frz_rain_mm=1.0)
-    assert glaze["frz_rain_mm"][5] > 0.97  # rain in the cold knows of warm air above
+    assert many["snowfall_cm"][0, 0, 1] == 0.0  # no depth was said, and none is made up
+    glaze, _ = falls(-2.0, freezing_rain_mm=1.0)
+    assert glaze["freezing_rain_mm"][5] > 0.97  # rain in the cold knows of warm air above
     assert glaze["rain_mm"][1] == 0.0  # still below freezing
-    glaze, _ = falls(-0.5, frz_rain_mm=1.0)
+    glaze, _ = falls(-0.5, freezing_rain_mm=1.0)
     assert glaze["rain_mm"][1] == 1.0
 
 
 def test_what_is_known_of_the_snow_stays_known_where_its_water_is_not():
     # sources may give the depth and no water, or one phase and not the others
     unknown = np.full(3, np.nan)
-    many = ensemble.members(forecast(3, air_temp_c=-3.0, snow_we_mm=unknown, precip_mm=unknown,
-                                   snow_depth_cm=2.0), [24.0] * 3)  # fmt: skip
-    depth = many["snow_depth_cm"][0, 0]
+    many = ensemble.make_ensemble(forecast(3, air_temp_c=-3.0, snowfall_swe_mm=unknown,
+                                   precip_mm=unknown, snowfall_cm=2.0), [24.0] * 3)  # fmt: skip
+    depth = many["snowfall_cm"][0, 0]
     assert depth[0] == 2.0
     assert np.isfinite(depth).all()
-    many = ensemble.members(forecast(3, air_temp_c=0.5, frz_rain_mm=unknown, snow_we_mm=1.0,
-                                   snow_depth_cm=1.0), [24.0] * 3)  # fmt: skip
-    assert many["snow_we_mm"][0, 0, 0] == 1.0
-    assert np.isfinite(many["snow_we_mm"]).all()
-    assert np.isnan(many["frz_rain_mm"]).all()
+    many = ensemble.make_ensemble(forecast(3, air_temp_c=0.5, freezing_rain_mm=unknown,
+                                   snowfall_swe_mm=1.0, snowfall_cm=1.0), [24.0] * 3)  # fmt: skip
+    assert many["snowfall_swe_mm"][0, 0, 0] == 1.0
+    assert np.isfinite(many["snowfall_swe_mm"]).all()
+    assert np.isnan(many["freezing_rain_mm"]).all()
 
 
 def test_normal_and_quantiles_are_those_of_published_tables():
     # Abramowitz & Stegun Table 26.1
     table = {0.0: 0.5, 1.0: 0.8413447, -1.0: 0.1586553, 1.96: 0.9750021, -3.0: 0.0013499}
     np.testing.assert_allclose(
-        ensemble.normal(np.array(list(table))), list(table.values()), atol=2e-7
+        ensemble.normal_cdf(np.array(list(table))), list(table.values()), atol=2e-7
     )
     alone = np.full((1, 1), 5.0)
-    assert ensemble.quantiles(alone, np.full((1, 1), 2.0), [0.9])[0, 0] == pytest.approx(
+    assert ensemble.mixture_quantiles(alone, np.full((1, 1), 2.0), [0.9])[0, 0] == pytest.approx(
         5 + 2 * 1.2815516, abs=1e-3
     )
     # two far members of equal weight: a tenth of all is a fifth of the lower one
     apart = np.array([[-50.0, 50.0]])
-    assert ensemble.quantiles(apart, np.ones((1, 1)), [0.1])[0, 0] == pytest.approx(
+    assert ensemble.mixture_quantiles(apart, np.ones((1, 1)), [0.1])[0, 0] == pytest.approx(
         -50.8416, abs=0.03
     )
 
@@ -112,28 +114,32 @@ def test_normal_and_quantiles_are_those_of_published_tables():
 def test_the_analytic_error_is_what_the_members_come_to():
     weather = forecast(72, latitude=75.0, air_temp_c=-2.0, cloud_frac=0.5)  # polar night
     lead = np.arange(72)
-    surface = pavement.run(ensemble.members(weather, lead), one()).surface_c[:, 0]
-    total = np.hypot(surface.std(axis=1), ensemble.MODEL_ERROR_NIGHT_DC)
-    expected = ensemble.surface_error_dc(lead, True)
+    surface = pavement.simulate_dry(
+        ensemble.make_ensemble(weather, lead), single_column()
+    ).surface_c[:, 0]
+    total = np.hypot(surface.std(axis=1), ensemble.MODEL_ERROR_NIGHT_K)
+    expected = ensemble.surface_error_k(lead, True)
     np.testing.assert_allclose(total[12:], expected[12:], rtol=0.15)
     assert (np.diff(expected) > 0).all()
-    assert ensemble.surface_error_dc(0, True) == pytest.approx(2.0, abs=0.1)
+    assert ensemble.surface_error_k(0, True) == pytest.approx(2.0, abs=0.1)
 
 
 def test_chances_follow_the_margin_and_the_moisture():
     surface = np.array([[-8.0] * 9, [0.0] * 9, [8.0] * 9, [-2.0] * 9])
     dew = np.array([[-3.0] * 9, [-3.0] * 9, [-3.0] * 9, [-20.0] * 9])
-    told = ensemble.sure(surface, dew, ensemble.model_error_dc(np.ones(4, dtype=bool)))
-    assert told.below_freezing[0] > 0.999
-    assert told.below_freezing[1] == pytest.approx(0.5)
-    assert told.below_freezing[2] < 0.001
-    assert told.below_freezing[3] == pytest.approx(0.5 * math.erfc(-2 / 1.9 / math.sqrt(2)))
-    assert told.frost[0] > 0.9
-    assert told.frost[3] < 1e-6
-    assert (told.frost <= told.below_freezing + 1e-9).all()
-    np.testing.assert_allclose(told.high_c - told.low_c, 2 * 1.2815516 * 1.9, atol=5e-3)
-    unknown = ensemble.sure(surface * np.nan, dew, np.full(4, 1.9))
-    assert np.isnan(unknown.below_freezing).all()
+    told = ensemble.surface_uncertainty(
+        surface, dew, ensemble.model_error_k(np.ones(4, dtype=bool))
+    )
+    assert told.prob_below_freezing[0] > 0.999
+    assert told.prob_below_freezing[1] == pytest.approx(0.5)
+    assert told.prob_below_freezing[2] < 0.001
+    assert told.prob_below_freezing[3] == pytest.approx(0.5 * math.erfc(-2 / 1.9 / math.sqrt(2)))
+    assert told.prob_frost[0] > 0.9
+    assert told.prob_frost[3] < 1e-6
+    assert (told.prob_frost <= told.prob_below_freezing + 1e-9).all()
+    np.testing.assert_allclose(told.p90_c - told.p10_c, 2 * 1.2815516 * 1.9, atol=5e-3)
+    unknown = ensemble.surface_uncertainty(surface * np.nan, dew, np.full(4, 1.9))
+    assert np.isnan(unknown.prob_below_freezing).all()
 
 
 def test_four_of_five_true_hours_lie_inside_the_interval():
@@ -143,10 +149,14 @@ def test_four_of_five_true_hours_lie_inside_the_interval():
     lead = np.arange(hours)
     air = diurnal(hours)
     weather = forecast(hours, air_temp_c=air, dew_point_c=air - 3.0, cloud_frac=0.5)
-    night = bias_correction.is_night(weather.starts, 42.0, -88.0)
-    runs = pavement.run(ensemble.members(weather, lead), one()).surface_c[:, 0]
-    told = ensemble.sure(
-        runs, ensemble.members(weather, lead)["dew_point_c"][:, 0], ensemble.model_error_dc(night)
+    night = bias_correction.is_night(weather.hour_starts, 42.0, -88.0)
+    runs = pavement.simulate_dry(ensemble.make_ensemble(weather, lead), single_column()).surface_c[
+        :, 0
+    ]
+    told = ensemble.surface_uncertainty(
+        runs,
+        ensemble.make_ensemble(weather, lead)["dew_point_c"][:, 0],
+        ensemble.model_error_k(night),
     )
 
     def wander(sd):
@@ -156,7 +166,7 @@ def test_four_of_five_true_hours_lie_inside_the_interval():
             noise[hour] = keep * noise[hour - 1] + math.sqrt(1 - keep**2) * noise[hour]
         return sd * noise
 
-    off = wander(ensemble.air_error_dc(lead)[:, None])
+    off = wander(ensemble.air_error_k(lead)[:, None])
     truth = forecast(
         hours,
         members=cases,
@@ -165,14 +175,14 @@ def test_four_of_five_true_hours_lie_inside_the_interval():
         cloud_frac=np.clip(0.5 + wander(ensemble.cloud_error_frac(lead)[:, None]), 0, 1),
         wind_10m_ms=3.0 * np.exp(wander(ensemble.WIND_ERROR_LN)),
     )
-    model_error = wander(ensemble.model_error_dc(night)[:, None])
-    surface = pavement.run(truth, one()).surface_c[:, 0] + model_error
-    inside = (surface >= told.low_c[:, None]) & (surface <= told.high_c[:, None])
+    model_error = wander(ensemble.model_error_k(night)[:, None])
+    surface = pavement.simulate_dry(truth, single_column()).surface_c[:, 0] + model_error
+    inside = (surface >= told.p10_c[:, None]) & (surface <= told.p90_c[:, None])
     assert 0.75 <= inside.mean() <= 0.85
     for day in range(3):
         assert 0.72 <= inside[24 * day : 24 * day + 24].mean() <= 0.88
     # and the chances are honest: of hours told p, about p come
-    chance = told.below_freezing[:, None] + np.zeros(cases)
+    chance = told.prob_below_freezing[:, None] + np.zeros(cases)
     for low, high in ((0.2, 0.5), (0.5, 0.8)):
         chosen = (chance >= low) & (chance < high)
         if chosen.sum() > 300:

@@ -4,25 +4,27 @@ import math
 
 import numpy as np
 import pytest
-from helpers.weather import forecast, one
+from helpers.weather import forecast, single_column
 
 from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.density import density_kg_m3
 from stormplan.physics import film_response
-from stormplan.physics.film import Applications, Exposed, Film, Ploughs, vapour_flux
-from stormplan.physics.film_condition import State, classify
-from stormplan.physics.pavement import exchange_wm2k
-from stormplan.physics.surface_simulation import Holding
+from stormplan.physics.film import Applications, FilmState, PlowPasses, VaporSource, vapor_flux
+from stormplan.physics.film_condition import FilmCondition, condition_codes
+from stormplan.physics.pavement import convective_coefficient_wm2k
+from stormplan.physics.surface_simulation import SurfaceBoundary
 
 FIRM_WM2K = 1e9  # nothing the film does moves the surface
 L_M2_PER_GAL_KFT2 = 3.785411784 / 92.90304  # one US gallon over 1000 square feet
 
 
-def holding(weather, surface_c, heat_wm2k=0.0, watts_per_k=FIRM_WM2K, candidates=1) -> Holding:
-    shape = (weather.hours, candidates, 1)
+def holding(
+    weather, surface_c, heat_wm2k=0.0, watts_per_k=FIRM_WM2K, candidates=1
+) -> SurfaceBoundary:
+    shape = (weather.n_hours, candidates, 1)
     surface = np.broadcast_to(np.asarray(surface_c, dtype=float).reshape(-1, 1, 1), shape)
-    return Holding(
+    return SurfaceBoundary(
         surface,
         np.full(shape, watts_per_k),
         surface,
@@ -40,8 +42,8 @@ def put_down(grams_m2, water_mm, salt="nacl", hour=0, column=0) -> Applications:
 def film_at(surface_c, applications, hours=3, steps=6, heat_wm2k=0.0, **weather):
     weather = forecast(hours, **weather)
     held = holding(weather, surface_c, heat_wm2k)
-    return film_response.run(
-        weather, one(), held, np.zeros(1, dtype=int), applications, steps=steps
+    return film_response.simulate_films(
+        weather, single_column(), held, np.zeros(1, dtype=int), applications, steps=steps
     )
 
 
@@ -90,12 +92,12 @@ GRAMS_PER_MM = {30: 19.0, 28: 38.2, 25: 66.6, 20: 111.8}
 @pytest.mark.parametrize("rate", WATER_HELD)
 @pytest.mark.parametrize("temp_f", [30, 28, 25, 20])
 def test_freezing_drizzle_dilutes_a_pre_treat_until_it_holds_no_more(rate, temp_f):
-    composition = brine.plain(np.array([0.233]))
+    composition = brine.plain_brine(np.array([0.233]))
     density = density_kg_m3(composition, 15.56) / 1000.0
-    pre_treat = Applications.of_liquid(
+    pre_treat = Applications.from_liquid(
         np.zeros(1), np.zeros(1), composition, np.array([rate * L_M2_PER_GAL_KFT2]), density
     )
-    drizzle = {"frz_rain_mm": 0.004, "precip_mm": 0.004}
+    drizzle = {"freezing_rain_mm": 0.004, "precip_mm": 0.004}
     film = film_at((temp_f - 32) / 1.8, pre_treat, hours=120, **drizzle)
     salt = film.salts_kg_m2[0, 0, 0, 0]
     icy = int(np.argmax(film.ice_mm[:, 0, 0] > 1e-5))
@@ -114,11 +116,11 @@ def test_freezing_drizzle_dilutes_a_pre_treat_until_it_holds_no_more(rate, temp_
 def test_snow_melts_into_brine_up_to_the_ice_line_and_the_rest_lies_loose():
     # 8.94 g/m² NaCl hold 8.94 / 66.6 = 0.134 mm at 25 °F; the rest of 2 mm of snow lies loose
     snow = np.array([0, 2.0, 0, 0])
-    film = film_at(-3.889, put_down(8.94, 0.029), 4, snow_we_mm=snow, precip_mm=snow)
+    film = film_at(-3.889, put_down(8.94, 0.029), 4, snowfall_swe_mm=snow, precip_mm=snow)
     assert film.water_mm[-1, 0, 0] == pytest.approx(0.134, abs=0.001)
     assert film.snow_mm[-1, 0, 0] == pytest.approx(2.029 - 0.134, abs=0.001)
     assert film.ice_mm[-1, 0, 0] == pytest.approx(0.0, abs=1e-6)
-    assert State(film.state[-1, 0, 0]) is State.LOOSE_SNOW
+    assert FilmCondition(film.condition[-1, 0, 0]) is FilmCondition.LOOSE_SNOW
     assert film.freeze_point_c[-1, 0, 0] == pytest.approx(-3.889, abs=0.02)
 
 
@@ -128,7 +130,7 @@ DRYING += [(5, -2, 3, 0.1, 1.3), (5, -2, 3, 0.5, 6.7)]
 
 
 def neutral(wind_ms, surface_c):
-    return float(exchange_wm2k(wind_ms, surface_c, surface_c, 101325.0))
+    return float(convective_coefficient_wm2k(wind_ms, surface_c, surface_c, 101325.0))
 
 
 @pytest.mark.parametrize(("surface", "dew", "wind", "depth_mm", "hours"), DRYING)
@@ -142,7 +144,7 @@ def test_wet_pavement_dries_at_the_published_rate(surface, dew, wind, depth_mm, 
     # the last hour is only partly needed
     time = dried + total[dried] / total[0]
     assert time == pytest.approx(hours, rel=0.10)
-    assert State(film.state[dried, 0, 0]) is State.DRY
+    assert FilmCondition(film.condition[dried, 0, 0]) is FilmCondition.DRY
 
 
 # the same where water is supercooled, or brine too weak to matter
@@ -152,10 +154,10 @@ def test_wet_pavement_dries_at_the_published_rate(surface, dew, wind, depth_mm, 
 def test_evaporation_below_freezing_is_over_liquid_while_it_is_liquid(
     surface, dew, wind, depth_mm, hours
 ):
-    liquid = Exposed(np.zeros(1, bool), np.zeros(1, bool), *(np.ones(1),) * 2, np.ones(1))
+    liquid = VaporSource(np.zeros(1, bool), np.zeros(1, bool), *(np.ones(1),) * 2, np.ones(1))
     air = 610.94 * math.exp(17.625 * dew / (243.04 + dew))
     heat = np.array([neutral(wind, float(surface))])
-    flux, _ = vapour_flux(
+    flux, _ = vapor_flux(
         liquid, heat, np.array([float(surface)]), np.array([air]), np.array([101325.0]), 600.0
     )
     assert depth_mm / (flux[0] * 3600) == pytest.approx(hours, rel=0.10)
@@ -174,7 +176,9 @@ def test_frost_grows_at_the_published_rate(surface, dew, wind, grams):
     # within 10 % of what rounds to the published figure
     assert 0.9 * (grams - 0.5) < film.ice_mm[0, 0, 0] * 1000 < 1.1 * (grams + 0.5)
     np.testing.assert_allclose(film.frost_mm, film.ice_mm)
-    assert State(film.state[-1, 0, 0]) is (State.FROST if grams > 2.5 else State.DRY)
+    assert FilmCondition(film.condition[-1, 0, 0]) is (
+        FilmCondition.FROST if grams > 2.5 else FilmCondition.DRY
+    )
 
 
 def test_a_brine_above_its_humidity_takes_water_up_and_below_it_dries():
@@ -189,11 +193,11 @@ def test_a_brine_above_its_humidity_takes_water_up_and_below_it_dries():
 def test_plain_water_freezes_as_fast_as_its_heat_is_drawn_off():
     # lumped sink: m = K ΔT t / Lf; 100 W/(m² K), 3 K, one hour: 3.236 kg/m²
     weather = forecast(1)
-    deep = Film(np.full(1, 20.0), np.full(1, 900.0), np.zeros(1))
+    deep = FilmState(np.full(1, 20.0), np.full(1, 900.0), np.zeros(1))
     assert deep.texture_mm[0] == 20.0  # no draining in the way
-    columns = one()
+    columns = single_column()
     held = holding(weather, -3.0, watts_per_k=100.0)
-    film = film_response.run(
+    film = film_response.simulate_films(
         weather, columns, held, np.zeros(1, dtype=int), put_down(0.0, 0.5), steps=360
     )
     whole = 3600 * 100 * 3 / 0.3337e6
@@ -213,37 +217,42 @@ def test_liquid_above_the_texture_drains_and_takes_its_salt_along():
     assert film.freeze_point_c[-1, 0, 0] > film.freeze_point_c[0, 0, 0] + 5.0
 
 
-def test_a_plough_leaves_its_residual_and_traffic_takes_its_share():
+def test_a_plow_leaves_its_residual_and_traffic_takes_its_share():
     snow = np.array([3.0, 3.0, 0, 0])
-    weather = forecast(4, snow_we_mm=snow, precip_mm=snow)
-    passes = Ploughs(np.array([2]), np.array([0]), np.array([1.0]))
+    weather = forecast(4, snowfall_swe_mm=snow, precip_mm=snow)
+    passes = PlowPasses(np.array([2]), np.array([0]), np.array([1.0]))
     which = np.zeros(2, dtype=int)
     held = holding(weather, -5.0)
-    film = film_response.run(weather, one(), held, which, put_down(10.0, 0.1, column=1), passes,
-                     wear_per_h=np.array([0.0, 0.1]))  # fmt: skip
+    film = film_response.simulate_films(
+        weather, single_column(), held, which, put_down(10.0, 0.1, column=1), passes,
+        traffic_loss_per_h=np.array([0.0, 0.1]),
+    )  # fmt: skip
     assert film.snow_mm[1, 0, 0] == pytest.approx(6.0)
     assert film.snow_mm[-1, 0, 0] == pytest.approx(1.0)
-    assert film.cleared_mm[2, 0, 0] == pytest.approx(5.0)
-    assert film.snow_mm[-1, 1, 0] == pytest.approx(film.snow_mm[1, 1, 0], abs=0.1)  # not ploughed
+    assert film.plowed_mm[2, 0, 0] == pytest.approx(5.0)
+    assert film.snow_mm[-1, 1, 0] == pytest.approx(film.snow_mm[1, 1, 0], abs=0.1)  # not plowed
     salt = film.salts_kg_m2[0, :, 1, 0]
     np.testing.assert_allclose(salt, 0.010 * np.exp(-0.1 * np.arange(1, 5)), rtol=1e-9)
 
 
 def test_states_have_the_name_a_person_would_give_them():
     cases = {
-        State.DRY: (0.0, 0.0, 0.0, 0.0, 0.0),
-        State.WET: (0.2, 0.0, 0.0, 0.0, 0.0),
-        State.BRINE: (0.02, 0.0, 0.0, 0.0, 0.004),
-        State.LOOSE_SNOW: (0.05, 0.0, 0.0, 2.0, 0.004),
-        State.SLUSH: (0.3, 0.3, 0.0, 0.0, 0.02),
-        State.FROST: (0.0, 0.02, 0.02, 0.0, 0.0),
-        State.ICE: (0.4, 0.2, 0.0, 0.0, 0.0),
-        State.UNKNOWN: (np.nan, 0.0, 0.0, 0.0, 0.0),
+        FilmCondition.DRY: (0.0, 0.0, 0.0, 0.0, 0.0),
+        FilmCondition.WET: (0.2, 0.0, 0.0, 0.0, 0.0),
+        FilmCondition.BRINE: (0.02, 0.0, 0.0, 0.0, 0.004),
+        FilmCondition.LOOSE_SNOW: (0.05, 0.0, 0.0, 2.0, 0.004),
+        FilmCondition.SLUSH: (0.3, 0.3, 0.0, 0.0, 0.02),
+        FilmCondition.FROST: (0.0, 0.02, 0.02, 0.0, 0.0),
+        FilmCondition.ICE: (0.4, 0.2, 0.0, 0.0, 0.0),
+        FilmCondition.UNKNOWN: (np.nan, 0.0, 0.0, 0.0, 0.0),
     }
     for state, (water, ice, frost, snow, salt) in cases.items():
         salts = np.array([salt, 0.0, 0.0, 0.0])
-        assert State(int(classify(*map(np.float64, (water, ice, frost, snow)), salts))) is state
-    assert State.LOOSE_SNOW.words == "loose snow"
+        assert (
+            FilmCondition(int(condition_codes(*map(np.float64, (water, ice, frost, snow)), salts)))
+            is state
+        )
+    assert FilmCondition.LOOSE_SNOW.label == "loose snow"
 
 
 @pytest.mark.parametrize(
@@ -252,24 +261,30 @@ def test_states_have_the_name_a_person_would_give_them():
 )
 def test_impossible_applications_are_refused(salts, rate, message):
     with pytest.raises(InputError, match=message):
-        Applications.of_liquid(
+        Applications.from_liquid(
             np.zeros(1), np.zeros(1), np.full((4, 1), salts), np.array([rate]), np.ones(1)
-        ) if salts > 0.5 else Applications.of_liquid(
-            np.zeros(1), np.zeros(1), brine.plain(np.array([salts])), np.array([rate]), np.ones(1)
+        ) if salts > 0.5 else Applications.from_liquid(
+            np.zeros(1),
+            np.zeros(1),
+            brine.plain_brine(np.array([salts])),
+            np.array([rate]),
+            np.ones(1),
         )
 
 
 def test_films_go_on_from_what_lies_there_each_from_its_own_hour():
     rain = np.array([0, 2.0, 0.3, 0, 0, 0, 0, 0])
     snow = np.array([0, 0, 0, 1.5, 2.0, 0, 0, 0])
-    weather = forecast(8, rain_mm=rain, snow_we_mm=snow, precip_mm=rain + snow)
+    weather = forecast(8, rain_mm=rain, snowfall_swe_mm=snow, precip_mm=rain + snow)
     held = holding(weather, np.linspace(2.0, -5.0, 8), heat_wm2k=10.0)
     salted = put_down(10.0, 0.1)
-    both = film_response.run(weather, one(), held, np.zeros(1, dtype=int), salted)
+    both = film_response.simulate_films(
+        weather, single_column(), held, np.zeros(1, dtype=int), salted
+    )
     parts = np.array([2, 5])
-    left = film_response.FilmStart.at(both, parts - 1, np.zeros(2, dtype=int))
-    rest = film_response.run(
-        weather, one(), held, np.zeros(2, dtype=int), first=parts, hours=3, start=left
+    left = film_response.FilmStart.from_films(both, parts - 1, np.zeros(2, dtype=int))
+    rest = film_response.simulate_films(
+        weather, single_column(), held, np.zeros(2, dtype=int), first=parts, hours=3, start=left
     )
     for candidate, part in enumerate(parts):
         for name in ("water_mm", "ice_mm", "snow_mm", "snow_depth_mm", "salts_kg_m2"):

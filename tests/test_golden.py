@@ -13,9 +13,9 @@ GOLDEN = Path(__file__).parent / "golden"
 def made() -> dict[str, str]:
     """Every report of the demo but the plan, and without drawings: they vary with their library."""
     plan = pipeline.plan_demo()
-    reports = pipeline.reports(plan)
+    reports = pipeline.render_reports(plan)
     del reports["plan.json"]
-    return reports | {"briefing.html": briefing.html(briefing.view(plan))}
+    return reports | {"briefing.html": briefing.render_html(briefing.build_view(plan))}
 
 
 @pytest.fixture(scope="module")

@@ -15,17 +15,19 @@ HOUR = 3600.0
 
 
 def uniform(depth=2.0, below=0.0, **how):
-    return ground.cut(np.array([0.0, depth]), [UNIFORM], below, **how)
+    return ground.discretize(np.array([0.0, depth]), [UNIFORM], below, **how)
 
 
 def drive(grid, surface_of, duration_s, step_s, start_c=0.0, below_c=0.0):
     """March a ground whose surface temperature is prescribed; yields (time, profile)."""
-    engine = ground.eliminate([grid], ONE, step_s)
-    temp = np.full((len(grid.centre_m), 1), start_c)
+    engine = ground.factorize([grid], ONE, step_s)
+    temp = np.full((len(grid.center_m), 1), start_c)
     for index in range(round(duration_s / step_s)):
         time = (index + 1) * step_s
-        reduced = engine.pull(temp, np.array([below_c]))
-        temp = engine.settle(reduced, np.array([surface_of(time)]), engine.top_wm2k)
+        reduced = engine.forward_elimination(temp, np.array([below_c]))
+        temp = engine.back_substitution(
+            reduced, np.array([surface_of(time)]), engine.top_conductance_wm2k
+        )
         yield time, temp[:, 0]
 
 
@@ -45,8 +47,8 @@ def test_daily_wave_fades_and_lags_as_the_closed_form(step_s, amplitude_tol, lag
     times = np.array([time for time, _ in rows])
     profiles = np.array([profile for _, profile in rows])
     wave = 2 * np.mean(profiles * np.exp(-1j * omega * times)[:, None], axis=0)
-    shallow = grid.centre_m < 0.3
-    z = grid.centre_m[shallow] / reach
+    shallow = grid.center_m < 0.3
+    z = grid.center_m[shallow] / reach
     response = wave[shallow] / -1j  # of sin(ωt)
     assert np.abs(np.abs(response) - np.exp(-z)).max() < amplitude_tol
     assert np.abs(np.angle(response * np.exp(1j * z))).max() < lag_tol
@@ -56,7 +58,7 @@ def _step_change_error(step_s, **how):
     grid = uniform(**how)
     *_, (time, profile) = drive(grid, lambda _: 10.0, 6 * HOUR, step_s)
     spread = 2 * math.sqrt(1.5 / 2.0e6 * time)
-    exact = np.array([10 * math.erfc(z / spread) for z in grid.centre_m])
+    exact = np.array([10 * math.erfc(z / spread) for z in grid.center_m])
     return np.abs(profile - exact).max()
 
 
@@ -70,28 +72,28 @@ def test_step_change_follows_the_error_function_and_converges_in_first_order():
 
 def test_steady_slab_over_air_conducts_as_resistances_in_series():
     grid = uniform(0.2, below=10.0)
-    engine = ground.eliminate([grid], ONE, 1e9)  # so long a step is the steady state
-    temp = np.zeros((len(grid.centre_m), 1))
+    engine = ground.factorize([grid], ONE, 1e9)  # so long a step is the steady state
+    temp = np.zeros((len(grid.center_m), 1))
     for _ in range(4):
-        reduced = engine.pull(temp, np.array([-5.0]))
-        slope, pull = engine.answer(reduced, engine.top_wm2k)
+        reduced = engine.forward_elimination(temp, np.array([-5.0]))
+        slope, pull = engine.linear_response(reduced, engine.top_conductance_wm2k)
         heat = slope * 10.0 - pull
-        temp = engine.settle(reduced, np.array([10.0]), engine.top_wm2k)
+        temp = engine.back_substitution(reduced, np.array([10.0]), engine.top_conductance_wm2k)
     assert heat[0] == pytest.approx(15.0 / (0.2 / 1.5 + 1 / 10.0), rel=1e-6)
-    np.testing.assert_allclose(temp[:, 0], 10.0 - heat[0] * grid.centre_m / 1.5, atol=1e-5)
+    np.testing.assert_allclose(temp[:, 0], 10.0 - heat[0] * grid.center_m / 1.5, atol=1e-5)
 
 
 def test_constant_loss_cools_the_surface_with_the_root_of_time():
     # half space: dT = 2 F sqrt(t / (π k C)); 100 W/m² for 3 h, k 1.3, C 2e6 gives 7.3 K
     material = Material(1.3, 2.0e6)
-    grid = ground.cut(np.array([0.0, 2.0]), [material], 0.0, layers=40, first_m=0.002)
-    engine = ground.eliminate([grid], ONE, 60.0)
+    grid = ground.discretize(np.array([0.0, 2.0]), [material], 0.0, layers=40, first_m=0.002)
+    engine = ground.factorize([grid], ONE, 60.0)
     temp = np.zeros((40, 1))
     for _ in range(180):
-        reduced = engine.pull(temp, np.zeros(1))
-        slope, pull = engine.answer(reduced, engine.top_wm2k)
+        reduced = engine.forward_elimination(temp, np.zeros(1))
+        slope, pull = engine.linear_response(reduced, engine.top_conductance_wm2k)
         surface = (pull - 100.0) / slope
-        temp = engine.settle(reduced, surface, engine.top_wm2k)
+        temp = engine.back_substitution(reduced, surface, engine.top_conductance_wm2k)
     exact = 2 * 100 * math.sqrt(3 * HOUR / (math.pi * 1.3 * 2.0e6))
     assert exact == pytest.approx(7.3, abs=0.05)
     assert -surface[0] == pytest.approx(exact, rel=0.01)
@@ -100,21 +102,21 @@ def test_constant_loss_cools_the_surface_with_the_root_of_time():
 @pytest.mark.parametrize("name", BUILD_UPS)
 def test_layers_hold_all_the_heat_and_resistance_of_the_build_up(name):
     build_up = BUILD_UPS[name]
-    grid = ground.grid(build_up)
-    assert len(grid.centre_m) == ground.LAYERS
+    grid = ground.layer_grid(build_up)
+    assert len(grid.center_m) == ground.LAYER_COUNT
     assert grid.edges_m[1] <= 0.0081
     if build_up.underside == "ground":
         assert grid.edges_m[-1] == pytest.approx(2.0)
         assert grid.conductance_wm2k[-1] == 0.0
     else:  # 20 cm of concrete: 1.6 W/(m K), 2.1 MJ/(m³ K), 10 W/(m² K) below
-        assert grid.capacity_j_m2k.sum() == pytest.approx(0.2 * 2.1e6)
+        assert grid.heat_capacity_j_m2k.sum() == pytest.approx(0.2 * 2.1e6)
         assert (1 / grid.conductance_wm2k).sum() == pytest.approx(0.2 / 1.6 + 1 / 10.0)
 
 
 def test_an_unknown_material_is_refused_with_the_known_ones():
     odd = BuildUp((("marble", 0.1),), "ground", 0.3, 0.9, 0.3)
     with pytest.raises(InputError, match="no such pavement material: 'marble'; accepted: dense_a"):
-        ground.grid(odd)
+        ground.layer_grid(odd)
 
 
 # 1991-2020 normals: annual mean and half range of monthly means [°C], from memory
@@ -124,16 +126,16 @@ NORMALS |= {(43.7, 110): (9.4, 13.0), (39.7, 1650): (10.4, 12.0), (35.2, 2100): 
 
 @pytest.mark.parametrize("place", NORMALS)
 def test_climate_is_within_a_few_degrees_of_normals(place):
-    climate = ground.climate(*place)
+    climate = ground.typical_climate(*place)
     mean, swing = NORMALS[place]
-    assert climate.mean_c == pytest.approx(mean, abs=3.0)
-    assert climate.swing_dc == pytest.approx(swing, abs=3.0)
+    assert climate.annual_mean_c == pytest.approx(mean, abs=3.0)
+    assert climate.amplitude_k == pytest.approx(swing, abs=3.0)
     assert climate.air_c(200) > climate.air_c(17)
 
 
 def test_start_profile_is_recent_air_above_and_annual_wave_below():
     depth = np.array([[0.0], [10.0]])
     climate = ground.Climate(10.0, 12.0, 200.0, 3.0)
-    profile = ground.start_profile(depth, [climate], 17.0, np.array([[-20.0, 0.0]]))
+    profile = ground.initial_profile(depth, [climate], 17.0, np.array([[-20.0, 0.0]]))
     np.testing.assert_allclose(profile[0, 0], [-17.0, 3.0], atol=1e-9)
     np.testing.assert_allclose(profile[1, 0], 13.0, atol=0.3)

@@ -7,24 +7,30 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import responses
-from helpers.http_service import GEO_JSON, PROBLEM_JSON, Answer, problem, running
+from helpers.http_service import (
+    GEO_JSON,
+    PROBLEM_JSON,
+    ScriptedReply,
+    problem_reply,
+    run_weather_server,
+)
 from responses.registries import OrderedRegistry
 
 from stormplan import __version__
 from stormplan.errors import ForecastError, InputError
 from stormplan.store.archive import Archive
-from stormplan.weather.http_client import Fetcher, FetchError, Manners
-from stormplan.weather.http_policy import RETRY, fresh_until, judge, origin
+from stormplan.weather.http_client import ClientPolicy, Fetcher, FetchError
+from stormplan.weather.http_policy import DEFAULT_RETRY, classify_response, fresh_until, origin
 
 NOW = datetime(2026, 1, 12, 10, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 CONTACT = "ops@example.com"
 PATH = "/gridpoints/XYZ/1,2"
-BRISK = Manners(
-    pause_s=0.0,
-    throttled_s=0.0,
+BRISK = ClientPolicy(
+    min_interval_s=0.0,
+    min_throttle_wait_s=0.0,
     timeout_s=(1.0, 0.3),
-    retry=RETRY.new(backoff_factor=0.0, backoff_jitter=0.0),
+    retry=DEFAULT_RETRY.new(backoff_factor=0.0, backoff_jitter=0.0),
 )
 
 
@@ -51,7 +57,7 @@ def bodies(archive):
 
 def ok(body="first", **headers):
     named = {name.replace("_", "-"): value for name, value in headers.items()}
-    return Answer({"is": body}, 200, GEO_JSON | named)
+    return ScriptedReply({"is": body}, 200, GEO_JSON | named)
 
 
 # --- the rules on their own
@@ -80,8 +86,8 @@ def ok(body="first", **headers):
     ],
 )  # fmt: skip
 def test_what_an_answer_is_worth(status, kind, body, good, again, reason):
-    verdict = judge(status, {"content-type": kind}, body)
-    assert (verdict.good, verdict.again) == (good, again)
+    verdict = classify_response(status, {"content-type": kind}, body)
+    assert (verdict.good, verdict.retryable) == (good, again)
     assert verdict.reason.startswith(reason) or reason in verdict.reason
 
 
@@ -124,7 +130,7 @@ def test_without_a_contact_nobody_is_asked(archive, contact):
 
 
 def test_every_request_says_who_asks_and_for_what(fetcher, replay):
-    replay.answer(PATH, ok())
+    replay.script(PATH, ok())
     reply = fetcher.get(replay.base_url + PATH, NOW)
     assert (reply.payload, reply.state, reply.fetched_at) == ({"is": "first"}, "fresh", NOW)
     headers = replay.requests[0].headers
@@ -134,7 +140,7 @@ def test_every_request_says_who_asks_and_for_what(fetcher, replay):
 
 
 def test_a_fresh_copy_makes_no_request(fetcher, replay):
-    replay.answer(PATH, ok(Cache_Control="max-age=3600"), ok("second"))
+    replay.script(PATH, ok(Cache_Control="max-age=3600"), ok("second"))
     url = replay.base_url + PATH
     fetcher.get(url, NOW)
     again = fetcher.get(url, NOW + HOUR / 2)
@@ -147,8 +153,8 @@ def test_a_fresh_copy_makes_no_request(fetcher, replay):
 # the second has been seen: weeks in the future, and not even a day that exists
 @pytest.mark.parametrize("modified", ["Mon, 12 Jan 2026 09:58:00 GMT", "Mon, 28 Sep 2026 99:00"])
 def test_not_modified_keeps_the_copy_and_sends_the_exact_string(fetcher, archive, replay, modified):
-    unchanged = Answer(b"", 304, {"Cache-Control": "max-age=600"})
-    replay.answer(PATH, ok(Last_Modified=modified), unchanged)
+    unchanged = ScriptedReply(b"", 304, {"Cache-Control": "max-age=600"})
+    replay.script(PATH, ok(Last_Modified=modified), unchanged)
     url = replay.base_url + PATH
     fetcher.get(url, NOW)
     reply = fetcher.get(url, NOW + HOUR)
@@ -161,13 +167,13 @@ def test_not_modified_keeps_the_copy_and_sends_the_exact_string(fetcher, archive
 
 
 def test_three_errors_then_an_answer(fetcher, archive, replay):
-    replay.answer(PATH, *[problem(500, "UnexpectedProblem")] * 3, ok())
+    replay.script(PATH, *[problem_reply(500, "UnexpectedProblem")] * 3, ok())
     assert fetcher.get(replay.base_url + PATH, NOW).state == "fresh"
     assert bodies(archive) == [(500, 0)] * 3 + [(200, 1)]
 
 
 def test_no_end_of_errors_is_said_with_what_was_tried(fetcher, replay):
-    replay.answer(PATH, problem(502, "BadGateway"), problem(500, "UnexpectedProblem"))
+    replay.script(PATH, problem_reply(502, "BadGateway"), problem_reply(500, "UnexpectedProblem"))
     with pytest.raises(
         FetchError,
         match=re.escape(f"{PATH}: 502 BadGateway, then 500 UnexpectedProblem (4 times)"),
@@ -178,26 +184,34 @@ def test_no_end_of_errors_is_said_with_what_was_tried(fetcher, replay):
 
 
 FAULTS = {
-    "expired grid": (problem(503, "ForecastGridExpired"), "503 ForecastGridExpired", 1),
-    "outage": (problem(503, "UnavailableWebService"), "503 UnavailableWebService (5 times)", 5),
+    "expired grid": (problem_reply(503, "ForecastGridExpired"), "503 ForecastGridExpired", 1),
+    "outage": (
+        problem_reply(503, "UnavailableWebService"),
+        "503 UnavailableWebService (5 times)",
+        5,
+    ),
     "refused page": (
-        Answer("<HTML>Access Denied</HTML>", 403, {"Content-Type": "text/html"}),
+        ScriptedReply("<HTML>Access Denied</HTML>", 403, {"Content-Type": "text/html"}),
         "403 with a page that is not the service's (too fast, or refused) (5 times)",
         5,
     ),
     "page instead of a forecast": (
-        Answer("<html>log in", 200, {"Content-Type": "text/html"}),
+        ScriptedReply("<html>log in", 200, {"Content-Type": "text/html"}),
         "200 with text/html instead of JSON (5 times)",
         5,
     ),
-    "cut short": (Answer({"is": "long" * 99}, cut=40), "the answer broke off (5 times)", 5),
+    "cut short": (
+        ScriptedReply({"is": "long" * 99}, truncate_at=40),
+        "the answer broke off (5 times)",
+        5,
+    ),
     "cut short, length not said": (
-        Answer('{"is": "lo'),
+        ScriptedReply('{"is": "lo'),
         "200 with a body cut short or garbled (5 times)",
         5,
     ),
-    "connection reset": (Answer(reset=True), "no connection (5 times)", 5),
-    "too slow": (Answer({}, delay_s=1.0), "no answer in time (5 times)", 5),
+    "connection reset": (ScriptedReply(reset=True), "no connection (5 times)", 5),
+    "too slow": (ScriptedReply({}, delay_s=1.0), "no answer in time (5 times)", 5),
 }
 
 
@@ -205,11 +219,11 @@ FAULTS = {
 def test_a_fault_without_a_copy_is_said(fetcher, archive, replay, fault, said, times):
     if fault.delay_s:
         fetcher = Fetcher(archive, CONTACT, replace(BRISK, timeout_s=(1.0, 0.05)))
-    replay.answer(PATH, fault)
+    replay.script(PATH, fault)
     with pytest.raises(ForecastError, match=re.escape(f"{PATH}: {said}")):
         fetcher.get(replay.base_url + PATH, NOW)
     assert len(replay.requests) == times
-    assert archive.last_good(replay.base_url + PATH, NOW) is None
+    assert archive.last_good_reply(replay.base_url + PATH, NOW) is None
     fetcher.close()
 
 
@@ -218,24 +232,24 @@ def test_a_fault_with_a_copy_leaves_the_copy_standing_in(
     fetcher, archive, replay, fault, said, times
 ):
     url = replay.base_url + PATH
-    replay.answer(PATH, ok())
+    replay.script(PATH, ok())
     fetcher.get(url, NOW - 6 * HOUR)
     if fault.delay_s:
         fetcher = Fetcher(archive, CONTACT, replace(BRISK, timeout_s=(1.0, 0.05)))
-    replay.answer(PATH, fault)
+    replay.script(PATH, fault)
     reply = fetcher.get(url, NOW)
     assert (reply.state, reply.payload) == ("stale", {"is": "first"})
     assert reply.fetched_at == NOW - 6 * HOUR
     assert reply.reason == (f"{url}: {said}; the copy of 2026-01-12 04:00Z stands in, 6 h old")
     # nothing lost, nothing overwritten, and it stands in again tomorrow
-    assert archive.last_good(url, NOW).body == b'{"is": "first"}'
+    assert archive.last_good_reply(url, NOW).body == b'{"is": "first"}'
     assert bodies(archive)[0] == (200, 1)
     assert all(good == 0 for _, good in bodies(archive)[1:])
     fetcher.close()
 
 
 def test_not_modified_without_a_copy_is_no_answer(fetcher, replay):
-    replay.answer(PATH, Answer(b"", 304), ok())
+    replay.script(PATH, ScriptedReply(b"", 304), ok())
     assert fetcher.get(replay.base_url + PATH, NOW).payload == {"is": "first"}
 
 
@@ -245,7 +259,7 @@ def test_a_body_that_cannot_be_used_is_kept_as_bad(fetcher, archive, replay):
             raise ForecastError("the forecast has holes")
 
     url = replay.base_url + PATH
-    replay.answer(PATH, ok(), ok("holes"))
+    replay.script(PATH, ok(), ok("holes"))
     assert fetcher.get(url, NOW, check).state == "fresh"
     reply = fetcher.get(url, NOW + HOUR, check)
     assert (reply.state, reply.payload) == ("stale", {"is": "first"})
@@ -255,7 +269,7 @@ def test_a_body_that_cannot_be_used_is_kept_as_bad(fetcher, archive, replay):
 
 def test_not_found_is_final_and_never_remembered(fetcher, replay):
     url = replay.base_url + PATH
-    replay.answer(PATH, ok(), problem(404, "InvalidPoint"), ok("back"))
+    replay.script(PATH, ok(), problem_reply(404, "InvalidPoint"), ok("back"))
     fetcher.get(url, NOW)
     with pytest.raises(FetchError, match="404 InvalidPoint") as caught:
         fetcher.get(url, NOW + HOUR)
@@ -265,31 +279,31 @@ def test_not_found_is_final_and_never_remembered(fetcher, replay):
 
 
 def test_a_page_that_is_not_the_services_says_nothing_about_the_address(fetcher, replay):
-    replay.answer(PATH, Answer("<html>", 404, {"Content-Type": "text/html"}))
+    replay.script(PATH, ScriptedReply("<html>", 404, {"Content-Type": "text/html"}))
     with pytest.raises(FetchError, match="404 with text/html instead of JSON") as caught:
         fetcher.get(replay.base_url + PATH, NOW)
     assert caught.value.status is None
 
 
 def moved(to):
-    return Answer({"status": 301}, 301, PROBLEM_JSON | {"Location": to})
+    return ScriptedReply({"status": 301}, 301, PROBLEM_JSON | {"Location": to})
 
 
 def test_sent_on_to_the_short_form_of_the_coordinates(fetcher, replay):
-    replay.answer("/points/44.9000,-93.2", moved("/points/44.9,-93.2"))
-    replay.answer("/points/44.9,-93.2", ok())
+    replay.script("/points/44.9000,-93.2", moved("/points/44.9,-93.2"))
+    replay.script("/points/44.9,-93.2", ok())
     assert fetcher.get(f"{replay.base_url}/points/44.9000,-93.2", NOW).state == "fresh"
 
 
 def test_sent_on_to_another_host_is_refused(fetcher, replay):
-    replay.answer(PATH, moved("https://example.invalid/gridpoints/XYZ/1,2"))
+    replay.script(PATH, moved("https://example.invalid/gridpoints/XYZ/1,2"))
     with pytest.raises(FetchError, match=r"sent on to another host \(https://example\.invalid/"):
         fetcher.get(replay.base_url + PATH, NOW)
     assert len(replay.requests) == 1
 
 
 def test_sent_on_in_a_circle_ends(fetcher, replay):
-    replay.answer(PATH, moved(PATH))
+    replay.script(PATH, moved(PATH))
     with pytest.raises(FetchError, match="sent on more than 3 times"):
         fetcher.get(replay.base_url + PATH, NOW)
 
@@ -301,31 +315,31 @@ def test_nobody_listens(fetcher):
 
 def test_a_service_that_is_down_is_not_waited_for_at_every_address(fetcher, replay):
     for grid in range(6):
-        replay.answer(f"/{grid}", problem(500, "UnexpectedProblem"))
+        replay.script(f"/{grid}", problem_reply(500, "UnexpectedProblem"))
         with pytest.raises(FetchError):
             fetcher.get(f"{replay.base_url}/{grid}", NOW)
     assert [replay.counts()[f"/{grid}"] for grid in range(6)] == [5, 5, 5, 1, 1, 1]
-    replay.answer("/6", ok())
+    replay.script("/6", ok())
     fetcher.get(f"{replay.base_url}/6", NOW)
-    replay.answer("/7", problem(500, "UnexpectedProblem"), ok())
+    replay.script("/7", problem_reply(500, "UnexpectedProblem"), ok())
     assert fetcher.get(f"{replay.base_url}/7", NOW).state == "fresh"
 
 
 def test_a_service_that_is_silent_is_left_alone(fetcher, replay):
     for grid in range(6):
-        replay.answer(f"/{grid}", Answer(reset=True))
+        replay.script(f"/{grid}", ScriptedReply(reset=True))
         said = "no connection" if grid < 4 else "not asked, nothing answered at 4 others"
         with pytest.raises(FetchError, match=f"/{grid}: {said}"):
             fetcher.get(f"{replay.base_url}/{grid}", NOW)
     assert [replay.counts()[f"/{grid}"] for grid in range(6)] == [5, 1, 1, 1, 0, 0]
-    with running() as other:  # another service is none the worse for it
-        other.answer(PATH, ok())
+    with run_weather_server() as other:  # another service is none the worse for it
+        other.script(PATH, ok())
         assert fetcher.get(other.base_url + PATH, NOW).state == "fresh"
 
 
 def test_offline_asks_nobody(archive, replay):
     url = replay.base_url + PATH
-    replay.answer(PATH, ok(), ok("second"))
+    replay.script(PATH, ok(), ok("second"))
     live = Fetcher(archive, CONTACT, BRISK)
     live.get(url, NOW)
     live.get(url, NOW + 6 * HOUR)
@@ -345,22 +359,24 @@ def test_offline_asks_nobody(archive, replay):
 def waits(archive, **manners):
     """A client, and the list of the waits it makes."""
     slept: list[float] = []
-    patient = replace(Manners(sleep=slept.append), retry=RETRY.new(backoff_jitter=0.0), **manners)
+    patient = replace(
+        ClientPolicy(sleep=slept.append), retry=DEFAULT_RETRY.new(backoff_jitter=0.0), **manners
+    )
     return Fetcher(archive, CONTACT, patient), slept
 
 
 def test_requests_are_apart(archive, replay):
     client, slept = waits(archive)
     for grid in range(3):
-        replay.answer(f"/{grid}", ok())
+        replay.script(f"/{grid}", ok())
         client.get(f"{replay.base_url}/{grid}", NOW)
     assert slept == [0.3, 0.3]
     client.close()
 
 
 def test_waits_grow_from_try_to_try(archive, replay):
-    client, slept = waits(archive, pause_s=0.0)
-    replay.answer(PATH, problem(500, "UnexpectedProblem"))
+    client, slept = waits(archive, min_interval_s=0.0)
+    replay.script(PATH, problem_reply(500, "UnexpectedProblem"))
     with pytest.raises(FetchError):
         client.get(replay.base_url + PATH, NOW)
     assert slept == [0, 2, 4, 8]
@@ -368,8 +384,8 @@ def test_waits_grow_from_try_to_try(archive, replay):
 
 
 def test_a_throttling_page_is_given_time(archive, replay):
-    client, slept = waits(archive, pause_s=0.0)
-    replay.answer(PATH, Answer("<HTML>", 403, {"Content-Type": "text/html"}), ok())
+    client, slept = waits(archive, min_interval_s=0.0)
+    replay.script(PATH, ScriptedReply("<HTML>", 403, {"Content-Type": "text/html"}), ok())
     assert client.get(replay.base_url + PATH, NOW).state == "fresh"
     assert slept == [5]
     client.close()
@@ -377,17 +393,17 @@ def test_a_throttling_page_is_given_time(archive, replay):
 
 @pytest.mark.parametrize(("asked", "slept_s"), [("7", [7]), ("nonsense", [0])])
 def test_a_wait_that_the_service_asks_for_is_kept(archive, replay, asked, slept_s):
-    client, slept = waits(archive, pause_s=0.0)
-    busy = Answer({}, 503, PROBLEM_JSON | {"Retry-After": asked})
-    replay.answer(PATH, busy, ok())
+    client, slept = waits(archive, min_interval_s=0.0)
+    busy = ScriptedReply({}, 503, PROBLEM_JSON | {"Retry-After": asked})
+    replay.script(PATH, busy, ok())
     assert client.get(replay.base_url + PATH, NOW).state == "fresh"
     assert slept == slept_s
     client.close()
 
 
 def test_a_wait_longer_than_a_morning_is_an_answer_too(archive, replay):
-    client, slept = waits(archive, pause_s=0.0)
-    replay.answer(PATH, Answer({}, 503, PROBLEM_JSON | {"Retry-After": "3600"}), ok())
+    client, slept = waits(archive, min_interval_s=0.0)
+    replay.script(PATH, ScriptedReply({}, 503, PROBLEM_JSON | {"Retry-After": "3600"}), ok())
     with pytest.raises(FetchError, match="503"):
         client.get(replay.base_url + PATH, NOW)
     assert slept == []

@@ -8,7 +8,7 @@ from thermo.electrochem import Laliberte_density
 
 from stormplan.errors import InputError
 from stormplan.liquids import hydrometer
-from stormplan.liquids.hydrometer import Bands
+from stormplan.liquids.hydrometer import StrengthBands
 from stormplan.units import f_to_c
 
 NACL = "7647-14-5"
@@ -59,7 +59,7 @@ STRENGTHS = [
 @pytest.mark.parametrize("row", STRENGTHS, ids=lambda row: f"{row[0]:.3f}")
 def test_strength_by_reading_and_temperature(row):
     for temp_f, expected in zip(READ_AT_F, row[1:], strict=True):
-        found = hydrometer.gauge(row[0], f_to_c(temp_f))
+        found = hydrometer.interpret_reading(row[0], f_to_c(temp_f))
         if expected is None:
             assert "freezing" in found.doubts
         else:
@@ -77,7 +77,7 @@ def test_sixty_degree_conversion(sg):
 # Handbook arithmetic: salometer 85 at 60 °F is 22.4 %; Lange: SG 1.176 at 59 °F is 23.0 %
 def test_salometer_case():
     sg = float(hydrometer.sg_from_salometer(85))
-    found = hydrometer.gauge(sg, f_to_c(60))
+    found = hydrometer.interpret_reading(sg, f_to_c(60))
     assert 100 * found.strength_frac == pytest.approx(22.4, abs=0.2)
     assert 32 + 1.8 * found.freeze_point_c == pytest.approx(-3.7, abs=1.0)
 
@@ -124,13 +124,13 @@ def test_arrays_agree_with_scalars():
     [(1.140, 0, "freezing"), (1.210, 15, "crystals"), (1.230, 60, "beyond saturation")],
 )
 def test_readings_not_to_trust(sg, temp_f, doubt):
-    assert doubt in hydrometer.gauge(sg, f_to_c(temp_f)).doubts
+    assert doubt in hydrometer.interpret_reading(sg, f_to_c(temp_f)).doubts
 
 
 def test_a_blend_or_treated_salt_is_not_judged():
     # 90/10 with 32 % CaCl2 weighs 1.1914 at 60 °F and would pass for 24.9 % NaCl.
     assert strength(1.1914, 60) == pytest.approx(24.9, abs=0.05)
-    found = hydrometer.gauge(1.1914, f_to_c(60), is_blend=True, is_treated_salt=True)
+    found = hydrometer.interpret_reading(1.1914, f_to_c(60), is_blend=True, is_treated_salt=True)
     assert found.doubts == ("blend", "treated salt")
 
 
@@ -140,13 +140,13 @@ def test_a_blend_or_treated_salt_is_not_judged():
      (23.8, "accept"), (23.9, "warn"), (24.0, "warn"), (24.1, "reject")],
 )  # fmt: skip
 def test_bands(wt_pct, verdict):
-    assert Bands().verdict(wt_pct / 100) == verdict
+    assert StrengthBands().verdict(wt_pct / 100) == verdict
 
 
 @pytest.mark.parametrize("temp_f", [15, 60, 85])
 def test_a_reading_on_the_edge_is_inside(temp_f):
     sg = float(hydrometer.reading_sg(0.225, f_to_c(temp_f)))
-    assert hydrometer.gauge(sg, f_to_c(temp_f)).verdict == "accept"
+    assert hydrometer.interpret_reading(sg, f_to_c(temp_f)).verdict == "accept"
 
 
 @pytest.mark.parametrize(
@@ -159,9 +159,9 @@ def test_a_reading_on_the_edge_is_inside(temp_f):
 )
 def test_impossible_readings(sg, temp_c, message):
     with pytest.raises(InputError, match=message):
-        hydrometer.gauge(sg, temp_c)
+        hydrometer.interpret_reading(sg, temp_c)
 
 
 def test_bands_must_nest():
     with pytest.raises(InputError, match=r"22\.5-23\.8, 22\.6-24 %\) do not nest; the target"):
-        Bands(warn_frac=(0.226, 0.24))
+        StrengthBands(usable_frac=(0.226, 0.24))

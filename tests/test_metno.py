@@ -6,19 +6,19 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from helpers import service_formats
-from helpers.http_service import Answer
-from helpers.sites import company, site
+from helpers.http_service import ScriptedReply
+from helpers.sites import parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_http_client import BRISK, CONTACT
 
 from stormplan.errors import ForecastError
-from stormplan.events.hazards import SNOW
+from stormplan.events.hazards import SNOW_HAZARDS
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import Mark
+from stormplan.weather.forecast import QualityFlag
 from stormplan.weather.http_client import Fetcher
-from stormplan.weather.providers import Place, metno, precip_type
+from stormplan.weather.providers import Location, metno, precip_type
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {"air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s",
@@ -47,7 +47,7 @@ def body(*steps, units=UNITS):
 
 
 def read(*steps, **more):
-    return metno.read(body(*steps, **more), NOON)
+    return metno.parse_forecast(body(*steps, **more), NOON)
 
 
 def total(cell, name):
@@ -62,8 +62,8 @@ def test_six_hours_are_counted_only_where_there_is_no_hour():
     cell = read(step(0, -2, 1.0, 9.0), step(1, -2, 1.0, 9.0), step(2, -2, None, 3.0), step(8, -2))
     assert total(cell, "precip_mm") == pytest.approx(5.0)
     assert cell.values["precip_mm"][:8, 0] == pytest.approx([1, 1, *[0.5] * 6])
-    assert cell.marks["precip_mm"][2] & Mark.SPLIT
-    assert not cell.marks["precip_mm"][0] & Mark.SPLIT
+    assert cell.flags["precip_mm"][2] & QualityFlag.DISAGGREGATED
+    assert not cell.flags["precip_mm"][0] & QualityFlag.DISAGGREGATED
     assert np.isnan(cell.values["precip_mm"][8, 0])  # the last step has only its state
 
 
@@ -77,9 +77,9 @@ def test_a_block_that_runs_into_others_is_passed_over_and_said():
 def test_states_six_hours_apart_are_joined_and_marked_and_longer_gaps_are_not():
     cell = read(step(0, 0.0, None, 0.0), step(6, -6.0, None, 0.0), step(18, -6.0))
     assert cell.values["air_temp_c"][:7, 0] == pytest.approx(range(0, -7, -1))
-    marks = cell.marks["air_temp_c"]
-    assert not marks[0] & Mark.INTERPOLATED
-    assert (marks[1:6] & Mark.INTERPOLATED).all()
+    marks = cell.flags["air_temp_c"]
+    assert not marks[0] & QualityFlag.INTERPOLATED
+    assert (marks[1:6] & QualityFlag.INTERPOLATED).all()
     assert np.isnan(cell.values["air_temp_c"][7:18, 0]).all()
 
 
@@ -87,7 +87,7 @@ def test_dew_point_comes_from_humidity_where_it_is_not_given():
     # WMO No. 8 (Annex 4.B) by way of the Magnus form: 80 % at 0 degC is a dew point of -3.0 degC
     cell = read(step(0, 0.0, 0.0, humid=80.0), step(1, 0.0))
     assert cell.values["dew_point_c"][0, 0] == pytest.approx(-3.03, abs=0.05)
-    assert cell.marks["dew_point_c"][0] & Mark.MODELLED
+    assert cell.flags["dew_point_c"][0] & QualityFlag.MODELED
 
 
 def test_pressure_is_brought_from_the_sea_to_the_station():
@@ -112,19 +112,23 @@ def test_pressure_is_brought_from_the_sea_to_the_station():
     ],
 )
 def test_symbols(code, said):
-    assert metno.read_symbol(code) == said
+    assert metno.parse_symbol(code) == said
 
 
 @pytest.mark.parametrize(
     ("symbol", "temp", "phase_name"),
     [
-        ("snow", -4.0, "snow_we_mm"),
+        ("snow", -4.0, "snowfall_swe_mm"),
         ("rain", 5.0, "rain_mm"),
-        ("rain", -2.0, "frz_rain_mm"),  # there is no symbol for it: rain into freezing air
-        ("sleet", -4.0, "snow_we_mm"),  # rain and snow mixed in the service's words, not pellets
+        ("rain", -2.0, "freezing_rain_mm"),  # there is no symbol for it: rain into freezing air
+        (
+            "sleet",
+            -4.0,
+            "snowfall_swe_mm",
+        ),  # rain and snow mixed in the service's words, not pellets
         ("sleet", 6.0, "rain_mm"),
         ("snow", 7.0, "rain_mm"),
-        ("cloudy", -4.0, "snow_we_mm"),  # the symbol says dry, the amount does not
+        ("cloudy", -4.0, "snowfall_swe_mm"),  # the symbol says dry, the amount does not
     ],
 )
 def test_what_falls(symbol, temp, phase_name):
@@ -137,11 +141,9 @@ def test_new_snow_is_as_deep_as_its_water_and_the_air_say():
     # Hedstrom & Pomeroy 1998: 119.2 kg/m3 at 0 degC, 75.4 at -5 degC
     for temp, density in ((0.0, 119.17), (-5.0, 75.36)):
         cell = read(step(0, temp, 2.0, symbol="snow"), step(1, temp))
-        snow_mm = cell.values["snow_we_mm"][0, 0]
-        assert cell.values["snow_depth_cm"][0, 0] == pytest.approx(
-            100 * snow_mm / density, rel=1e-3
-        )
-        assert cell.marks["snow_depth_cm"][0] & Mark.MODELLED
+        snow_mm = cell.values["snowfall_swe_mm"][0, 0]
+        assert cell.values["snowfall_cm"][0, 0] == pytest.approx(100 * snow_mm / density, rel=1e-3)
+        assert cell.flags["snowfall_cm"][0] & QualityFlag.MODELED
 
 
 def test_an_unknown_unit_drops_its_detail_and_says_so():
@@ -161,12 +163,14 @@ def test_an_unknown_unit_drops_its_detail_and_says_so():
 )
 def test_what_is_no_forecast_is_refused(payload, message):
     with pytest.raises(ForecastError, match=message):
-        metno.read(payload, NOON)
+        metno.parse_forecast(payload, NOON)
 
 
 def test_a_day_without_cloud_is_no_forecast_to_plan_from():
     with pytest.raises(ForecastError, match="dew point at 2 m is not known for 24 of the next 24"):
-        metno.parse(body(*(step(h, 0.0, 0.0, humid=None) for h in range(30))), NOON, NOON)
+        metno.parse_plannable_forecast(
+            body(*(step(h, 0.0, 0.0, humid=None) for h in range(30))), NOON, NOON
+        )
 
 
 JSON = st.recursive(
@@ -183,7 +187,7 @@ def test_garbage_raises_only_our_own_error(noise, key):
     (steps[1] if key in ("time", "data") else steps[1]["data"])[key] = noise
     for payload in (noise, body(*steps), body(noise)):
         try:
-            metno.read(payload, NOON)
+            metno.parse_forecast(payload, NOON)
         except ForecastError as error:
             assert str(error).startswith("metno")  # noqa: PT017
 
@@ -208,24 +212,24 @@ def recorded(samples, name):
 @pytest.mark.parametrize("name", RECORDED)
 def test_recorded_answers(samples, name):
     hours, first_mm, later_mm, coldest, last = RECORDED[name]
-    cell = metno.read(recorded(samples, name)[0], NOON)
+    cell = metno.parse_forecast(recorded(samples, name)[0], NOON)
     water = cell.values["precip_mm"][:, 0]
     assert water[:hours].sum() == pytest.approx(first_mm)
     assert np.nansum(water[hours:]) == pytest.approx(later_mm)
     assert np.nanmin(cell.values["air_temp_c"]) == coldest
-    assert f"{cell.start + timedelta(hours=cell.hours - 1):%Y-%m-%dT%H}" == last
+    assert f"{cell.start + timedelta(hours=cell.n_hours - 1):%Y-%m-%dT%H}" == last
     assert np.isnan(water[-1])  # the last step has no hours ahead: unknown, not dry
     assert np.isfinite(cell.values["dew_point_c"]).all()
-    marks = cell.marks["air_temp_c"]
-    assert not (marks[:hours] & Mark.INTERPOLATED).any()
-    assert (marks[hours + 6 :] & Mark.INTERPOLATED).sum() > 0.75 * len(marks[hours + 6 :])
+    marks = cell.flags["air_temp_c"]
+    assert not (marks[:hours] & QualityFlag.INTERPOLATED).any()
+    assert (marks[hours + 6 :] & QualityFlag.INTERPOLATED).sum() > 0.75 * len(marks[hours + 6 :])
 
 
 @pytest.mark.samples
 def test_the_recorded_winter_snows(samples):
-    cell = metno.read(recorded(samples, "compact_oslo_20260206.json")[0], NOON)
-    assert total(cell, "snow_we_mm") == pytest.approx(3.8)
-    assert total(cell, "rain_mm") == total(cell, "frz_rain_mm") == 0.0
+    cell = metno.parse_forecast(recorded(samples, "compact_oslo_20260206.json")[0], NOON)
+    assert total(cell, "snowfall_swe_mm") == pytest.approx(3.8)
+    assert total(cell, "rain_mm") == total(cell, "freezing_rain_mm") == 0.0
 
 
 @pytest.mark.samples
@@ -233,16 +237,16 @@ def test_the_recorded_winter_plans_from_end_to_end(samples, replay, tmp_path):
     # 3.8 mm of water fall as snow in the first hours of the record, at -6 to -8 degC
     payload, _ = recorded(samples, "compact_oslo_20260206.json")
     replay.serve("/complete?lat=59.9139&lon=10.7522", payload)
-    sites = company(
-        {"a": site(59.9139, 10.7522)},
+    sites = parse_sites(
+        {"a": site_entry(59.9139, 10.7522)},
         weather={"sources": ["metno"], "metno": {"base_url": replay.base_url}},
     )
     with Archive(tmp_path / "archive.sqlite") as kept:
-        plan = pipeline.plan_morning(sites, kept, datetime(2026, 2, 6, 21, 10, tzinfo=UTC))
+        plan = pipeline.plan_and_store(sites, kept, datetime(2026, 2, 6, 21, 10, tzinfo=UTC))
     assert plan.verdict == "go"
     event = plan.sites[0].surfaces[0].treatments[0].event
-    assert event.hazard in SNOW
-    assert event.water_mm == pytest.approx(3.8, abs=0.11)  # but for hours of next to nothing
+    assert event.hazard in SNOW_HAZARDS
+    assert event.precip_mm == pytest.approx(3.8, abs=0.11)  # but for hours of next to nothing
     assert "MET Norway" in plan.sites[0].source.credit
 
 
@@ -261,18 +265,18 @@ def test_the_recorded_winter_plans_from_end_to_end(samples, replay, tmp_path):
     ],
 )
 def test_coordinates_are_cut(degrees, text):
-    assert metno.truncated(degrees) == text
+    assert metno.truncate_coordinate(degrees) == text
 
 
 @pytest.fixture
 def service(tmp_path, replay):
     with Archive(tmp_path / "archive.sqlite") as archive:
         fetcher = Fetcher(archive, CONTACT, BRISK)
-        yield lambda: metno.source(fetcher, replay.base_url)
+        yield lambda: metno.open_source(fetcher, replay.base_url)
         fetcher.close()
 
 
-PLACE = Place("lot", 43.10004, -89.40009)
+PLACE = Location("lot", 43.10004, -89.40009)
 PATH = "/complete?lat=43.1&lon=-89.4"
 CHANGED = "Mon, 12 Jan 2026 09:05:07 GMT"
 
@@ -284,7 +288,11 @@ def test_not_asked_before_it_expires_then_with_the_exact_string(service, replay)
         "Expires": "Mon, 12 Jan 2026 11:00:30 GMT",
         "Last-Modified": CHANGED,
     }
-    replay.answer(PATH, Answer(service_formats.metno(), 200, headers), Answer(b"", 304, headers))
+    replay.script(
+        PATH,
+        ScriptedReply(service_formats.metno_reply(), 200, headers),
+        ScriptedReply(b"", 304, headers),
+    )
     first = service().forecast(PLACE, service_formats.NOW)
     again = service().forecast(PLACE, service_formats.NOW + timedelta(minutes=30))
     assert len(replay.requests) == 1
@@ -298,13 +306,13 @@ def test_not_asked_before_it_expires_then_with_the_exact_string(service, replay)
 
 def test_a_version_on_its_way_out_is_used_and_said(service, replay):
     json_type = {"Content-Type": "application/json"}
-    replay.answer(PATH, Answer(service_formats.metno(), 203, json_type))
+    replay.script(PATH, ScriptedReply(service_formats.metno_reply(), 203, json_type))
     cell = service().forecast(PLACE, service_formats.NOW)
     assert "deprecated or in trial (203)" in cell.notes[0]
 
 
 def test_a_refusal_is_not_asked_again(service, replay):
-    replay.answer(PATH, Answer("<html>", 403, {"Content-Type": "text/html"}))
+    replay.script(PATH, ScriptedReply("<html>", 403, {"Content-Type": "text/html"}))
     with pytest.raises(ForecastError, match="403"):
         service().forecast(PLACE, service_formats.NOW)
     assert len(replay.requests) == 1
@@ -312,7 +320,11 @@ def test_a_refusal_is_not_asked_again(service, replay):
 
 def test_an_outage_leaves_the_copy_standing_in(service, replay):
     json_type = {"Content-Type": "application/json"}
-    replay.answer(PATH, Answer(service_formats.metno(), 200, json_type), Answer("", 500, json_type))
+    replay.script(
+        PATH,
+        ScriptedReply(service_formats.metno_reply(), 200, json_type),
+        ScriptedReply("", 500, json_type),
+    )
     service().forecast(PLACE, service_formats.NOW)
     cell = service().forecast(PLACE, service_formats.NOW + timedelta(hours=2))
     assert cell.stale

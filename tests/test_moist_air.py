@@ -19,7 +19,9 @@ from stormplan.weather import moist_air
     ],
 )
 def test_saturation_pressure(temp_c, over_ice, pressure_pa):
-    assert moist_air.saturation_pa(temp_c, over_ice) == pytest.approx(pressure_pa, rel=3e-3)
+    assert moist_air.saturation_vapor_pressure_pa(temp_c, over_ice) == pytest.approx(
+        pressure_pa, rel=3e-3
+    )
 
 
 @pytest.mark.parametrize(
@@ -32,7 +34,7 @@ def test_wet_bulb(temp_c, dew_c, wet_c):
 
 
 def test_frost_point_lies_above_the_dew_point_below_freezing():
-    # ice holds less vapour than water: 0.2 / 0.6 / 1.1 K at -2 / -5 / -10 °C (Magnus forms)
+    # ice holds less vapor than water: 0.2 / 0.6 / 1.1 K at -2 / -5 / -10 °C (Magnus forms)
     gap = moist_air.frost_point_c([-2, -5, -10, 3]) - np.array([-2, -5, -10, 3])
     np.testing.assert_allclose(gap, [0.2, 0.6, 1.1, 0.0], atol=0.08)
 
@@ -45,9 +47,9 @@ def test_humidity_round_trips_and_missing_stays_missing():
 
 def test_half_of_it_is_snow_at_the_published_wet_bulb():
     # Wang et al. 2019, Geophys. Res. Lett. 46: 50 % at about 0.8 °C
-    assert moist_air.snow_share(0.81) == pytest.approx(0.5, abs=0.01)
-    assert moist_air.snow_share(-5) > 0.99
-    assert moist_air.snow_share(4) < 0.01
+    assert moist_air.snow_frac(0.81) == pytest.approx(0.5, abs=0.01)
+    assert moist_air.snow_frac(-5) > 0.99
+    assert moist_air.snow_frac(4) < 0.01
 
 
 def test_standard_pressure():

@@ -6,22 +6,22 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from helpers import service_formats
-from helpers.http_service import Answer
-from helpers.sites import company, site
+from helpers.http_service import ScriptedReply
+from helpers.sites import parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_http_client import BRISK, CONTACT
 from test_metno import JSON
 
-from stormplan.company.sites import Weather
+from stormplan.company.sites import WeatherSettings
 from stormplan.errors import ForecastError, InputError, SitesError
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import Mark
+from stormplan.weather.forecast import QualityFlag
 from stormplan.weather.http_client import Fetcher
-from stormplan.weather.providers import Place, open_sources, openmeteo
+from stormplan.weather.providers import Location, open_sources, openmeteo
 from stormplan.weather.providers.intervals import Notes
-from stormplan.weather.providers.openmeteo_reply import open_table
+from stormplan.weather.providers.openmeteo_reply import parse_reply
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {
@@ -50,7 +50,7 @@ def body(hours=6, units=None, **columns):
 
 
 def read(**columns):
-    return openmeteo.read(body(**columns), NOON)
+    return openmeteo.parse_forecast(body(**columns), NOON)
 
 
 # --- hours and amounts
@@ -65,25 +65,27 @@ def test_what_is_for_the_hour_before_its_stamp_is_given_to_that_hour():
         temperature_2m=[-3, -4, -5, -6, -7, -8],
     )
     # the first row tells of an hour before the table; the last hour's row is yet to come
-    assert cell.values["snow_we_mm"][:, 0] == pytest.approx([0, 0, 1, 0, 0, np.nan], nan_ok=True)
+    assert cell.values["snowfall_swe_mm"][:, 0] == pytest.approx(
+        [0, 0, 1, 0, 0, np.nan], nan_ok=True
+    )
     assert cell.values["sw_down_wm2"][:, 0] == pytest.approx(
         [0, 0, 50, 80, np.nan, np.nan], nan_ok=True
     )
     assert cell.values["air_temp_c"][:, 0] == pytest.approx([-3, -4, -5, -6, -7, -8])
 
 
-def test_snow_comes_back_to_water_and_its_depth_is_modelled():
+def test_snow_comes_back_to_water_and_its_depth_is_modeled():
     # the service makes 0.7 cm of 1 mm; Hedstrom & Pomeroy 1998: 84.0 kg/m3 at -3 degC
     cell = read(precipitation=[0, 2, 0, 0, 0, 0], snowfall=[0, 1.4, 0, 0, 0, 0], rain=[0.0] * 6)
-    assert cell.values["snow_we_mm"][0, 0] == pytest.approx(2.0)
-    assert cell.values["snow_depth_cm"][0, 0] == pytest.approx(2.0 * 100 / 84.0, rel=1e-3)
-    assert cell.marks["snow_depth_cm"][0] & Mark.MODELLED
+    assert cell.values["snowfall_swe_mm"][0, 0] == pytest.approx(2.0)
+    assert cell.values["snowfall_cm"][0, 0] == pytest.approx(2.0 * 100 / 84.0, rel=1e-3)
+    assert cell.flags["snowfall_cm"][0] & QualityFlag.MODELED
 
 
 def test_negative_amounts_are_nothing_and_said():
     cell = read(precipitation=[0, -0.1, 0.3, 0, 0, 0], snowfall=[0, -0.07, 0.21, 0, 0, 0])
     assert cell.values["precip_mm"][:2, 0] == pytest.approx([0.0, 0.3])
-    assert cell.marks["precip_mm"][0] & Mark.CLIPPED
+    assert cell.flags["precip_mm"][0] & QualityFlag.CLIPPED
     assert any("precipitation: negative in 1 h" in note for note in cell.notes)
 
 
@@ -91,12 +93,12 @@ def test_negative_amounts_are_nothing_and_said():
     ("temp", "rain", "snowfall", "code", "name"),
     [
         (3.0, 1.0, 0.0, 61, "rain_mm"),
-        (-1.0, 1.0, 0.0, 66, "frz_rain_mm"),  # WMO code 66: freezing rain
-        (-1.0, 1.0, 0.0, 61, "frz_rain_mm"),  # rain into freezing air, whatever the code
+        (-1.0, 1.0, 0.0, 66, "freezing_rain_mm"),  # WMO code 66: freezing rain
+        (-1.0, 1.0, 0.0, 61, "freezing_rain_mm"),  # rain into freezing air, whatever the code
         (3.0, 1.0, 0.0, 66, "rain_mm"),  # too warm to freeze
-        (-3.0, 0.0, 0.7, 73, "snow_we_mm"),
-        (-3.0, None, None, 71, "snow_we_mm"),  # no amounts by phase: the code
-        (-3.0, None, None, 3, "snow_we_mm"),  # nor a code: the air
+        (-3.0, 0.0, 0.7, 73, "snowfall_swe_mm"),
+        (-3.0, None, None, 71, "snowfall_swe_mm"),  # no amounts by phase: the code
+        (-3.0, None, None, 3, "snowfall_swe_mm"),  # nor a code: the air
         (7.0, None, None, None, "rain_mm"),
     ],
 )
@@ -116,7 +118,7 @@ def test_a_sentinel_is_dropped_and_a_null_tail_stays_unknown():
     assert any("temperature_2m: value outside" in note for note in cell.notes)
     assert np.isnan(cell.values["precip_mm"][3:, 0]).all()
     with pytest.raises(ForecastError, match=r"air temperature at 2 m, .* is not known for 23 of"):
-        openmeteo.parse(body(temperature_2m=[-3.0] + [None] * 5), NOON, NOON)
+        openmeteo.parse_plannable_forecast(body(temperature_2m=[-3.0] + [None] * 5), NOON, NOON)
 
 
 def test_members_stand_beside_the_control_run_and_what_has_none_is_shared():
@@ -130,9 +132,9 @@ def test_members_stand_beside_the_control_run_and_what_has_none_is_shared():
         precipitation_member01=[0.0] * 6,
         precipitation_member02=[2.0] * 6,
     )
-    assert cell.members == 3
+    assert cell.n_members == 3
     assert cell.values["air_temp_c"][0] == pytest.approx([-3, -2, -1])
-    assert cell.values["snow_we_mm"][0] == pytest.approx([1, 0, 2])
+    assert cell.values["snowfall_swe_mm"][0] == pytest.approx([1, 0, 2])
     assert cell.values["wind_10m_ms"][0] == pytest.approx([3, 3, 3])
 
 
@@ -150,7 +152,7 @@ def local(zone, offset, *stamps):
 
 def test_local_times_are_resolved_by_the_offset_of_the_answer():
     payload = local("America/Chicago", -21600, "2026-01-12T00:00", "2026-01-12T01:00")
-    assert openmeteo.read(payload, NOON).start == datetime(2026, 1, 12, 6, tzinfo=UTC)
+    assert openmeteo.parse_forecast(payload, NOON).start == datetime(2026, 1, 12, 6, tzinfo=UTC)
 
 
 def test_local_times_across_a_change_of_the_clock_are_refused():
@@ -158,9 +160,9 @@ def test_local_times_across_a_change_of_the_clock_are_refused():
     stamps = ["2026-03-08T01:00", "2026-03-08T03:00"]
     for offset in (-21600, -18000):
         with pytest.raises(ForecastError, match=r"local \(America/Chicago\).* the clock changes; "):
-            open_table(local("America/Chicago", offset, *stamps))
+            parse_reply(local("America/Chicago", offset, *stamps))
     with pytest.raises(ForecastError, match="'Nowhere/At_all' is no time zone"):
-        open_table(local("Nowhere/At_all", 0, *stamps))
+        parse_reply(local("Nowhere/At_all", 0, *stamps))
 
 
 @pytest.mark.parametrize(
@@ -177,7 +179,7 @@ def test_hours_that_are_none_are_refused(times, message):
     payload = local("GMT", 0)
     payload["hourly"] = {"time": times, "temperature_2m": [0.0] * len(times)}
     with pytest.raises(ForecastError, match=message):
-        openmeteo.read(payload, NOON)
+        openmeteo.parse_forecast(payload, NOON)
 
 
 @settings(deadline=None, max_examples=60)
@@ -187,7 +189,7 @@ def test_garbage_raises_only_our_own_error(noise, column):
     damaged["hourly"][column] = noise
     for payload in (noise, damaged, body() | {"hourly": noise}, body() | {"elevation": noise}):
         try:
-            openmeteo.read(payload, NOON)
+            openmeteo.parse_forecast(payload, NOON)
         except ForecastError as error:
             assert str(error).startswith("openmeteo")  # noqa: PT017
 
@@ -202,9 +204,9 @@ def recorded(samples, name):
 @pytest.mark.samples
 def test_the_recorded_week_in_local_time(samples):
     # from the record: 168 h from local midnight at UTC-5, 3.0 mm in all, coldest -21.5 degC
-    cell = openmeteo.read(recorded(samples, "forecast_nyc_20260206.json"), NOON)
+    cell = openmeteo.parse_forecast(recorded(samples, "forecast_nyc_20260206.json"), NOON)
     assert cell.start == datetime(2026, 2, 6, 5, tzinfo=UTC)
-    assert cell.hours == 168
+    assert cell.n_hours == 168
     assert np.nanmin(cell.values["air_temp_c"]) == -21.5
     assert np.nansum(cell.values["precip_mm"]) == pytest.approx(3.0)
     assert np.isnan(cell.values["precip_mm"][-1, 0])
@@ -213,8 +215,8 @@ def test_the_recorded_week_in_local_time(samples):
 
 @pytest.mark.samples
 def test_the_recorded_ensemble_has_a_control_run_and_twenty_members(samples):
-    cell = openmeteo.read(recorded(samples, "ensemble_icon_d2_trimmed.json"), NOON)
-    assert cell.members == 21
+    cell = openmeteo.parse_forecast(recorded(samples, "ensemble_icon_d2_trimmed.json"), NOON)
+    assert cell.n_members == 21
     first = cell.values["air_temp_c"][0]
     # from the record: control, first and last member at its first hour
     assert (first[0], first[1], first[20]) == (10.5, 10.1, 11.1)
@@ -223,7 +225,7 @@ def test_the_recorded_ensemble_has_a_control_run_and_twenty_members(samples):
 @pytest.mark.samples
 def test_the_recorded_radiation_peaks_near_noon_by_the_sun(samples):
     # 6.86 degrees east: the sun is highest at 11:45 UTC in late February
-    table = open_table(
+    table = parse_reply(
         recorded(samples, "forecast_montblanc_minutely15_radiation_20250224.json"), "minutely_15"
     )
     assert table.times[0] == datetime(2025, 2, 23, 23, tzinfo=UTC)  # local midnight, UTC+1
@@ -238,7 +240,7 @@ def test_the_recorded_radiation_peaks_near_noon_by_the_sun(samples):
 @pytest.mark.samples
 def test_recorded_units_of_another_system_are_converted(samples):
     exchange = recorded(samples, "http_200_client_current.json")[0]["response"]["body"]
-    cell = openmeteo.read(exchange, NOON)
+    cell = openmeteo.parse_forecast(exchange, NOON)
     fahrenheit = np.array(exchange["hourly"]["temperature_2m"])
     assert cell.values["air_temp_c"][:, 0] == pytest.approx((fahrenheit - 32) * 5 / 9)
     mph = np.array(exchange["hourly"]["wind_speed_10m"])
@@ -248,12 +250,12 @@ def test_recorded_units_of_another_system_are_converted(samples):
 # --- the service
 
 KEY = "k3y-0f-0urs"
-PLACE = Place("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
+PLACE = Location("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
 JSON_TYPE = {"Content-Type": "application/json"}
 
 
 def weather(name="openmeteo", **settings):
-    return Weather.model_validate({"sources": [name], name: settings})
+    return WeatherSettings.model_validate({"sources": [name], name: settings})
 
 
 @pytest.fixture
@@ -274,7 +276,7 @@ def ask(tmp_path):
 
 def scripted(replay, *answers):
     """Answer whatever address is asked."""
-    replay.next_answer = lambda request, left=list(answers): (
+    replay.next_reply = lambda request, left=list(answers): (
         replay.requests.append(request) or (left.pop(0) if len(left) > 1 else left[0])
     )
 
@@ -282,7 +284,9 @@ def scripted(replay, *answers):
 def test_the_key_is_sent_and_neither_kept_nor_said(replay, ask, monkeypatch, tmp_path):
     monkeypatch.setenv("WEATHER_KEY", KEY)
     scripted(
-        replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE), Answer("", 500, JSON_TYPE)
+        replay,
+        ScriptedReply(service_formats.openmeteo_reply(), 200, JSON_TYPE),
+        ScriptedReply("", 500, JSON_TYPE),
     )
     settings = weather(base_url=replay.base_url, key_env="WEATHER_KEY")
     cell = ask(settings)
@@ -298,14 +302,14 @@ def test_the_key_is_sent_and_neither_kept_nor_said(replay, ask, monkeypatch, tmp
 def test_a_redirect_that_repeats_the_key_does_not_say_it(replay, ask, monkeypatch):
     monkeypatch.setenv("WEATHER_KEY", KEY)
     away = JSON_TYPE | {"Location": f"https://example.invalid/?apikey={KEY}"}
-    scripted(replay, Answer("", 302, away))
+    scripted(replay, ScriptedReply("", 302, away))
     with pytest.raises(ForecastError, match="sent on to another host") as raised:
         ask(weather(base_url=replay.base_url, key_env="WEATHER_KEY"))
     assert KEY not in str(raised.value)
 
 
 def test_asked_once_an_hour_since_the_service_does_not_say(replay, ask):
-    scripted(replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE))
+    scripted(replay, ScriptedReply(service_formats.openmeteo_reply(), 200, JSON_TYPE))
     settings = weather(base_url=replay.base_url)
     for minutes in (0, 30, 59):
         ask(settings, service_formats.NOW + timedelta(minutes=minutes))
@@ -316,7 +320,7 @@ def test_asked_once_an_hour_since_the_service_does_not_say(replay, ask):
 
 def test_the_services_own_words_for_a_mistake_are_passed_on(replay, ask):
     reason = {"error": True, "reason": "Latitude must be in range of -90 to 90°. Given: 200.0."}
-    scripted(replay, Answer(reason, 400, JSON_TYPE))
+    scripted(replay, ScriptedReply(reason, 400, JSON_TYPE))
     with pytest.raises(ForecastError, match="400 Latitude must be in range"):
         ask(weather(base_url=replay.base_url))
     assert len(replay.requests) == 1
@@ -324,18 +328,18 @@ def test_the_services_own_words_for_a_mistake_are_passed_on(replay, ask):
 
 @pytest.mark.parametrize("name", ["openmeteo", "openmeteo_ensemble"])
 def test_a_company_does_not_use_the_free_service(name):
-    places = {"a": site(43.1, -89.4)}
+    places = {"a": site_entry(43.1, -89.4)}
     with pytest.raises(SitesError, match=f"{name} is free for non-commercial use only; accepted"):
-        company(places, weather={"sources": [name]})
+        parse_sites(places, weather={"sources": [name]})
     public = {"base_url": "https://api.open-meteo.com"}
     with pytest.raises(SitesError, match="non-commercial use only"):
-        company(places, weather={"sources": [name], name: public})
+        parse_sites(places, weather={"sources": [name], name: public})
     for how in (
         {"non_commercial": True},
         {"key_env": "WEATHER_KEY"},
         {"base_url": "https://weather.example/own"},
     ):
-        company(places, weather={"sources": [name], name: how})
+        parse_sites(places, weather={"sources": [name], name: how})
 
 
 def test_a_key_that_is_not_in_the_environment_is_said(ask, monkeypatch):
@@ -351,8 +355,8 @@ def test_a_key_that_is_not_in_the_environment_is_said(ask, monkeypatch):
 )  # fmt: skip
 def test_the_address_follows_the_key_and_ensembles_ask_for_their_own(key, host):
     with Archive(":memory:") as archive:
-        source = openmeteo.source(Fetcher(archive, CONTACT), "openmeteo_ensemble", key=key)
-        url = source.address(PLACE)
+        source = openmeteo.open_source(Fetcher(archive, CONTACT), "openmeteo_ensemble", key=key)
+        url = source.url_for(PLACE)
     assert url.startswith(host)
     assert KEY not in url
     assert "precipitation_probability" not in url
@@ -360,11 +364,15 @@ def test_the_address_follows_the_key_and_ensembles_ask_for_their_own(key, host):
 
 
 def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path):
-    scripted(replay, Answer(service_formats.openmeteo(), 200, JSON_TYPE))
+    scripted(replay, ScriptedReply(service_formats.openmeteo_reply(), 200, JSON_TYPE))
     with Archive(":memory:") as archive:
         fetcher = Fetcher(archive, CONTACT, BRISK)
-        source = openmeteo.source(fetcher, "openmeteo_ensemble", replay.base_url)
-        near = [Place("a", 43.11, -89.38), Place("b", 43.07, -89.42), Place("c", 43.21, -89.4)]
+        source = openmeteo.open_source(fetcher, "openmeteo_ensemble", replay.base_url)
+        near = [
+            Location("a", 43.11, -89.38),
+            Location("b", 43.07, -89.42),
+            Location("c", 43.21, -89.4),
+        ]
         first, second, third = (source.forecast(place, service_formats.NOW) for place in near)
         fetcher.close()
     assert first is second
@@ -377,7 +385,7 @@ def test_sites_near_each_other_share_the_members_of_one_request(replay, tmp_path
 
 def test_members_reach_the_plan_as_chances_and_ranges(replay, tmp_path):
     # ten of twenty-one members have the storm, the others are dry: the chance is 10/21
-    payload = service_formats.openmeteo()
+    payload = service_formats.openmeteo_reply()
     hourly, units = payload["hourly"], payload["hourly_units"]
     rng = np.random.default_rng(1)
     for name in [name for name in hourly if name != "time"]:
@@ -392,18 +400,18 @@ def test_members_reach_the_plan_as_chances_and_ranges(replay, tmp_path):
     for name in [name for name in hourly if name.startswith("temperature_2m_")]:
         shift = rng.normal(0.0, 0.3)
         hourly[name] = [value + shift for value in hourly[name]]
-    scripted(replay, Answer(payload, 200, JSON_TYPE))
-    sites = company(
-        {"a": site(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})},
+    scripted(replay, ScriptedReply(payload, 200, JSON_TYPE))
+    sites = parse_sites(
+        {"a": site_entry(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})},
         weather={
             "sources": ["openmeteo_ensemble"],
             "openmeteo_ensemble": {"base_url": replay.base_url},
         },
     )
     with Archive(tmp_path / "archive.sqlite") as kept:
-        plan = pipeline.plan_morning(sites, kept, service_formats.NOW, manners=BRISK)
+        plan = pipeline.plan_and_store(sites, kept, service_formats.NOW, client_policy=BRISK)
     events = [t.event for t in plan.sites[0].surfaces[0].treatments if t.event is not None]
-    storm = max(events, key=lambda event: event.water_mm)
+    storm = max(events, key=lambda event: event.precip_mm)
     assert storm.probability == pytest.approx(10 / 21, abs=1 / 21)
-    low, high = storm.coldest_range_c
-    assert low < storm.coldest_surface_c < high
+    low, high = storm.min_pavement_temp_range_c
+    assert low < storm.min_pavement_temp_c < high

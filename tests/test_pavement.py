@@ -2,25 +2,30 @@
 
 import numpy as np
 import pytest
-from helpers.weather import ASPHALT, DECK, diurnal, forecast, one
+from helpers.weather import ASPHALT, DECK, diurnal, forecast, single_column
 
 from stormplan.company import catalog
 from stormplan.errors import InputError
 from stormplan.physics import pavement
-from stormplan.physics.forcing import Forcing, Step
-from stormplan.physics.ground import UNDERSIDE_WM2K
-from stormplan.physics.pavement import Column, Columns, exchange_wm2k, solve_surface
+from stormplan.physics.forcing import Forcing, StepForcing
+from stormplan.physics.ground import UNDERSIDE_COEFFICIENT_WM2K
+from stormplan.physics.pavement import (
+    Column,
+    Columns,
+    convective_coefficient_wm2k,
+    solve_surface_temperature,
+)
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
 
 
-def still_step(air_c, longwave, wind=3.0, sun=0.0, n=1) -> Step:
-    return Step(*(np.full(n, value) for value in (air_c, wind, 400.0, sun, longwave)))
+def still_step(air_c, longwave, wind=3.0, sun=0.0, n=1) -> StepForcing:
+    return StepForcing(*(np.full(n, value) for value in (air_c, wind, 400.0, sun, longwave)))
 
 
 def test_nothing_moves_in_isothermal_equilibrium():
-    slab = pavement.start(one(DECK), forecast())
+    slab = pavement.initial_slab(single_column(DECK), forecast())
     slab.ground_c[:] = slab.surface_c[:] = -3.0
-    ground = slab.eliminated(600.0)
+    ground = slab.ground_solver(600.0)
     black = STEFAN_BOLTZMANN_WM2K4 * 270.15**4
     for _ in range(100):
         slab.step(ground, still_step(-3.0, black), np.array([1e5]))
@@ -32,19 +37,19 @@ def test_nothing_moves_in_isothermal_equilibrium():
 def test_without_wind_and_ground_the_surface_goes_to_the_sky_temperature(emissivity):
     surface = np.array([5.0])
     for _ in range(200):
-        surface = solve_surface(1.0, surface, emissivity * 200.0, emissivity, 0.0, 0.0)
+        surface = solve_surface_temperature(1.0, surface, emissivity * 200.0, emissivity, 0.0, 0.0)
     expected = (200.0 / STEFAN_BOLTZMANN_WM2K4) ** 0.25 - 273.15
     assert surface[0] == pytest.approx(expected, abs=1e-9)
 
 
 def test_energy_closes_in_every_step_of_changeable_weather():
     rng = np.random.default_rng(1)
-    columns = Columns.of([Column(0, b) for b in catalog.BUILD_UPS.values()])
-    slab = pavement.start(columns, forecast())
-    ground = slab.eliminated(600.0)
+    columns = Columns.from_records([Column(0, b) for b in catalog.BUILD_UPS.values()])
+    slab = pavement.initial_slab(columns, forecast())
+    ground = slab.ground_solver(600.0)
     n = len(columns)
     for _ in range(300):
-        weather = Step(
+        weather = StepForcing(
             rng.uniform(-20, 10, n),
             rng.uniform(0, 12, n),
             np.full(n, 300.0),
@@ -52,43 +57,47 @@ def test_energy_closes_in_every_step_of_changeable_weather():
             rng.uniform(150, 350, n),
         )
         before, deep = slab.surface_c.copy(), slab.ground_c.copy()
-        heat = exchange_wm2k(weather.wind_ms, before, weather.air_c, 1e5)
+        heat = convective_coefficient_wm2k(weather.wind_ms, before, weather.air_c, 1e5)
         slab.step(ground, weather, np.full(n, 1e5))
         after = slab.surface_c
-        stored = pavement.SKIN_J_M2K * (after - before) / 600.0 + (
+        stored = pavement.SURFACE_HEAT_CAPACITY_J_M2K * (after - before) / 600.0 + (
             ground.storage_wm2k * (slab.ground_c - deep)
         ).sum(axis=0)
         glow = slab.emissivity * STEFAN_BOLTZMANN_WM2K4 * (after + 273.15) ** 4
-        sun = (1 - slab.albedo) * weather.sun_wm2
+        sun = (1 - slab.albedo) * weather.shortwave_wm2
         sky = slab.emissivity * weather.longwave_wm2
-        under = ground.conductance_wm2k[-1] * (slab.ground_c[-1] - weather.air_c - slab.below_dc)
+        under = ground.conductance_wm2k[-1] * (
+            slab.ground_c[-1] - weather.air_c - slab.underside_air_offset_k
+        )
         wind = heat * (after - weather.air_c)
         closing = stored - (sun + sky - glow - wind - under)
         gross = np.abs(stored) + sun + sky + glow + np.abs(wind) + np.abs(under)
         assert np.abs(closing / gross).max() < 1e-9
-    assert UNDERSIDE_WM2K == 10.0  # W/(m² K), textbook
+    assert UNDERSIDE_COEFFICIENT_WM2K == 10.0  # W/(m² K), textbook
 
 
 def test_exchange_has_the_published_limits():
     pressure = 101325.0
-    neutral = exchange_wm2k(5.0, 0.0, 0.0, pressure)
+    neutral = convective_coefficient_wm2k(5.0, 0.0, 0.0, pressure)
     assert neutral == pytest.approx(3.3 * 5.0, rel=0.02)  # neutral 3.3 W/(m² K) per m/s
-    assert exchange_wm2k(0.0, 12.0, -15.0, pressure) == pytest.approx(1.52 * 27.0 ** (1 / 3))
-    assert exchange_wm2k(0.0, -10.0, 0.0, pressure) == 2.0
-    around = exchange_wm2k(3.0, np.array([-1e-9, 0.0, 1e-9]), 0.0, pressure)
+    assert convective_coefficient_wm2k(0.0, 12.0, -15.0, pressure) == pytest.approx(
+        1.52 * 27.0 ** (1 / 3)
+    )
+    assert convective_coefficient_wm2k(0.0, -10.0, 0.0, pressure) == 2.0
+    around = convective_coefficient_wm2k(3.0, np.array([-1e-9, 0.0, 1e-9]), 0.0, pressure)
     assert np.ptp(around) < 1e-2
     # Louis: stable air at Ri = 0.5 leaves (1 + 4.7 · 0.5)^-2 of the neutral exchange
     colder = 0.5 * 273.15 * 3.0**2 / (9.81 * 50.0)
-    stable = exchange_wm2k(3.0, -colder, 0.0, pressure, floor_wm2k=0.0)
-    assert stable / exchange_wm2k(3.0, 0.0, 0.0, pressure) == pytest.approx(3.35**-2)
+    stable = convective_coefficient_wm2k(3.0, -colder, 0.0, pressure, windless_wm2k=0.0)
+    assert stable / convective_coefficient_wm2k(3.0, 0.0, 0.0, pressure) == pytest.approx(3.35**-2)
 
 
 def test_clear_night_cools_below_the_air_and_a_deck_falls_first_in_a_front():
     hours = 60
     front = np.where(np.arange(hours) < 30, 6.0, -4.0)
-    result = pavement.run(
+    result = pavement.simulate_dry(
         forecast(hours, air_temp_c=front, dew_point_c=front - 4, cloud_frac=0.0),
-        Columns.of([Column(0, ASPHALT), Column(0, DECK)]),
+        Columns.from_records([Column(0, ASPHALT), Column(0, DECK)]),
     ).surface_c[:, :, 0]
     assert (result[18:25, 0] < 6.0 - 0.5).all()  # 18 to 01 local, clear: below the air
     frozen = [int(np.argmax(result[30:, column] < 0.0)) for column in (0, 1)]
@@ -103,27 +112,29 @@ def test_clear_night_cools_below_the_air_and_a_deck_falls_first_in_a_front():
 )
 def test_at_night_warmer_air_cloud_and_moisture_never_cool(warmer):
     dark = {"hours": 60, "latitude": 80.0}  # polar night
-    base = pavement.run(forecast(**dark), one()).surface_c
-    assert (pavement.run(forecast(**dark, **warmer), one()).surface_c >= base).all()
+    base = pavement.simulate_dry(forecast(**dark), single_column()).surface_c
+    assert (
+        pavement.simulate_dry(forecast(**dark, **warmer), single_column()).surface_c >= base
+    ).all()
 
 
 def test_obstructed_sky_warms_the_night():
     dark = forecast(60, latitude=80.0)
-    rise = pavement.run(dark, one(sky_view_frac=0.6)).surface_c
-    rise = rise - pavement.run(dark, one(sky_view_frac=0.9)).surface_c
+    rise = pavement.simulate_dry(dark, single_column(sky_view_frac=0.6)).surface_c
+    rise = rise - pavement.simulate_dry(dark, single_column(sky_view_frac=0.9)).surface_c
     assert (rise > 0).all()
 
 
 def test_column_order_blocks_and_identical_members_change_nothing():
     weather = forecast(30, air_temp_c=diurnal(30))
     records = [Column(0, b, svf) for b in catalog.BUILD_UPS.values() for svf in (0.9, 0.5)]
-    together = pavement.run(weather, Columns.of(records)).surface_c
-    mixed = pavement.run(weather, Columns.of(records[::-1])).surface_c
+    together = pavement.simulate_dry(weather, Columns.from_records(records)).surface_c
+    mixed = pavement.simulate_dry(weather, Columns.from_records(records[::-1])).surface_c
     np.testing.assert_array_equal(together, mixed[:, ::-1])
-    first = pavement.run(weather, Columns.of(records[:3])).surface_c
+    first = pavement.simulate_dry(weather, Columns.from_records(records[:3])).surface_c
     np.testing.assert_allclose(together[:, :3], first, atol=1e-11)
     members = forecast(30, members=5, air_temp_c=diurnal(30))
-    spread = pavement.run(members, Columns.of(records)).surface_c
+    spread = pavement.simulate_dry(members, Columns.from_records(records)).surface_c
     assert np.ptp(spread, axis=2).max() == 0.0
     np.testing.assert_allclose(spread[:, :, 0], together[:, :, 0], atol=1e-11)
 
@@ -131,37 +142,39 @@ def test_column_order_blocks_and_identical_members_change_nothing():
 def test_more_columns_than_a_block_are_the_same_columns():
     weather = forecast(3)
     few = [Column(0, ASPHALT, 0.9), Column(0, DECK, 0.5), Column(0, ASPHALT, 0.4)]
-    many = pavement.run(weather, Columns.of(few * 4000), (0.05,))
-    alone = pavement.run(weather, Columns.of(few), (0.05,))
+    many = pavement.simulate_dry(weather, Columns.from_records(few * 4000), (0.05,))
+    alone = pavement.simulate_dry(weather, Columns.from_records(few), (0.05,))
     np.testing.assert_allclose(many.surface_c[:, -3:], alone.surface_c, atol=1e-11)
-    np.testing.assert_allclose(many.depth_c[:, :, -3:], alone.depth_c, atol=1e-11)
+    np.testing.assert_allclose(many.temp_at_depth_c[:, :, -3:], alone.temp_at_depth_c, atol=1e-11)
 
 
 def test_unknown_weather_makes_unknown_temperatures_from_its_hour_on():
     air = diurnal(40)
     air[25:] = np.nan
-    result = pavement.run(forecast(40, air_temp_c=air), one())
+    result = pavement.simulate_dry(forecast(40, air_temp_c=air), single_column())
     assert np.isfinite(result.surface_c[:25]).all()
     assert np.isnan(result.surface_c[25:]).all()
     cloud = np.full(40, 0.5)
     cloud[10:] = np.nan
-    assert np.isnan(pavement.run(forecast(40, cloud_frac=cloud), one()).surface_c[10:]).all()
+    assert np.isnan(
+        pavement.simulate_dry(forecast(40, cloud_frac=cloud), single_column()).surface_c[10:]
+    ).all()
     given = {"lw_down_wm2": 250.0, "sw_down_wm2": 0.0}
-    known = pavement.run(forecast(40, cloud_frac=np.nan, **given), one())
+    known = pavement.simulate_dry(forecast(40, cloud_frac=np.nan, **given), single_column())
     assert np.isfinite(known.surface_c).all()
 
 
-def test_given_radiation_is_used_and_modelled_radiation_is_said():
+def test_given_radiation_is_used_and_modeled_radiation_is_said():
     sun = np.zeros(48)
     sun[10:16] = 300.0
-    result = pavement.run(forecast(sw_down_wm2=sun, cloud_frac=0.0), one())
-    assert not result.radiation.sw_modelled.any()
-    assert result.radiation.lw_modelled.all()
-    darker = pavement.run(forecast(sw_down_wm2=0.0, cloud_frac=0.0), one())
+    result = pavement.simulate_dry(forecast(sw_down_wm2=sun, cloud_frac=0.0), single_column())
+    assert not result.radiation.sw_modeled.any()
+    assert result.radiation.lw_modeled.all()
+    darker = pavement.simulate_dry(forecast(sw_down_wm2=0.0, cloud_frac=0.0), single_column())
     assert (result.surface_c - darker.surface_c).max() > 3.0
-    modelled = pavement.run(forecast(cloud_frac=0.0), one())
-    assert modelled.radiation.sw_modelled.all()
-    assert modelled.radiation.sw_down_wm2.max() == pytest.approx(450, abs=60)  # 42°N in January
+    modeled = pavement.simulate_dry(forecast(cloud_frac=0.0), single_column())
+    assert modeled.radiation.sw_modeled.all()
+    assert modeled.radiation.sw_down_wm2.max() == pytest.approx(450, abs=60)  # 42°N in January
 
 
 def test_the_steps_of_an_hour_keep_its_shortwave():
@@ -170,15 +183,15 @@ def test_the_steps_of_an_hour_keep_its_shortwave():
     weather = forecast(24, sw_down_wm2=sun)
     forcing = Forcing(weather, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1))
     for hour in range(24):
-        mean = np.mean([step.sun_wm2[0] for step in forcing.hour(hour)])
+        mean = np.mean([step.shortwave_wm2[0] for step in forcing.steps_of_hour(hour)])
         assert mean == pytest.approx(sun[hour], abs=1e-9)
 
 
 def test_a_skyline_takes_the_beam_and_only_while_the_sun_is_behind_it():
     clear = forecast(48, cloud_frac=0.0)
     south = tuple(60.0 if 120 <= 10 * k <= 240 else 0.0 for k in range(36))
-    opened = pavement.run(clear, one()).surface_c
-    shaded = pavement.run(clear, one(horizon_deg=south)).surface_c
+    opened = pavement.simulate_dry(clear, single_column()).surface_c
+    shaded = pavement.simulate_dry(clear, single_column(horizon_deg=south)).surface_c
     noon, night = 36, 24
     assert (opened - shaded)[noon, 0, 0] > 3.0
     assert 0.0 < (opened - shaded)[night, 0, 0] < 1.5  # what the day left
@@ -186,9 +199,9 @@ def test_a_skyline_takes_the_beam_and_only_while_the_sun_is_behind_it():
 
 def test_depths_run_from_the_surface_to_slow_ground():
     weather = forecast(72, air_temp_c=diurnal(72), cloud_frac=0.0)
-    result = pavement.run(weather, one(), (0.0, 0.016, 0.05, 0.5))
-    np.testing.assert_allclose(result.depth_c[0], result.surface_c, atol=1e-9)
-    swing = np.ptp(result.depth_c[:, 24:], axis=1)[:, 0, 0]
+    result = pavement.simulate_dry(weather, single_column(), (0.0, 0.016, 0.05, 0.5))
+    np.testing.assert_allclose(result.temp_at_depth_c[0], result.surface_c, atol=1e-9)
+    swing = np.ptp(result.temp_at_depth_c[:, 24:], axis=1)[:, 0, 0]
     assert (np.diff(swing) < 0).all()
     assert (result.surface_min_c <= result.surface_c + 1e-12).all()
 
@@ -203,9 +216,9 @@ def test_depths_run_from_the_surface_to_slow_ground():
 )
 def test_unusable_columns_are_refused(records, message):
     with pytest.raises(InputError, match=message):
-        Columns.of(records)
+        Columns.from_records(records)
 
 
 def test_a_depth_above_the_surface_is_refused():
     with pytest.raises(InputError, match=r"depth -0.1 m is above the surface"):
-        pavement.run(forecast(), one(), (-0.1,))
+        pavement.simulate_dry(forecast(), single_column(), (-0.1,))

@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
-from helpers.measured import DATA, bare_ground, by_pvlib, rmse, skin_c
+from helpers.measured import DATA, bare_ground, call_pvlib, rmse, skin_temp_c
 
 from stormplan.physics import radiation, sun
-from stormplan.physics.film import Film
-from stormplan.physics.forcing import Step
-from stormplan.physics.surface_simulation import WetSlab
+from stormplan.physics.film import FilmState
+from stormplan.physics.forcing import StepForcing
+from stormplan.physics.surface_simulation import CoupledSurface
 from stormplan.weather import moist_air
 
 FILE = DATA / "bsrn-pay0616.dat.gz"
@@ -45,7 +45,7 @@ def synops():
 def month():
     """Everything measured, as means of ten minutes."""
     records = ("0100", "0300")
-    minutes, _ = by_pvlib(pvlib.iotools.read_bsrn, FILE, logical_records=records)
+    minutes, _ = call_pvlib(pvlib.iotools.read_bsrn, FILE, logical_records=records)
     wanted = ["ghi", "gri", "lwd", "lwu", "temp_air", "relative_humidity", "pressure"]
     means = minutes[wanted].resample("10min").mean()
     assert means.shape == (30 * 144, 7)
@@ -64,7 +64,7 @@ def month():
         absorbed=np.maximum(means["ghi"] - means["gri"], 0.0).to_numpy(),
         down=down,
         pressure_pa=100.0 * means["pressure"].to_numpy(),
-        skin_c=skin_c(up, down),
+        skin_c=skin_temp_c(up, down),
         height_deg=height_deg,
         night=height_deg < 0.0,
         at_synop=at_synop,
@@ -73,38 +73,43 @@ def month():
 
 
 def follow(month, wet=False, evenings_given=False):
-    """Skin of a metre of subgrade from the first day's mean air on [°C].
+    """Skin of a meter of subgrade from the first day's mean air on [°C].
 
     Kept wet, it has a millimetre of water at every step. With evenings given, it takes the
     measured skin while the sun is up and is left to itself at sundown.
     """
     slab, ground = bare_ground(month.air_c[:144].mean())
-    film = Film(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
-    film_on_slab = WetSlab(slab, film)
+    film = FilmState(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
+    film_on_slab = CoupledSurface(slab, film)
     drivers = np.stack(
         [
             month.air_c,
             month.wind_ms,
-            moist_air.saturation_pa(month.dew_c),
+            moist_air.saturation_vapor_pressure_pa(month.dew_c),
             month.absorbed,
             month.down,
         ]
     )
     nothing = np.zeros(1)
-    modelled = []
+    modeled = []
     for now in range(month.air_c.size):
-        weather, pressure_pa = Step(*drivers[:, now : now + 1]), month.pressure_pa[now : now + 1]
+        weather, pressure_pa = (
+            StepForcing(*drivers[:, now : now + 1]),
+            month.pressure_pa[now : now + 1],
+        )
         if evenings_given and not month.night[now]:
-            reduced = ground.pull(slab.ground_c, 0.0)
+            reduced = ground.forward_elimination(slab.ground_c, 0.0)
             slab.surface_c = month.skin_c[now : now + 1]
-            slab.ground_c = ground.settle(reduced, slab.surface_c, ground.top_wm2k)
+            slab.ground_c = ground.back_substitution(
+                reduced, slab.surface_c, ground.top_conductance_wm2k
+            )
         elif wet:
             film.water[:], film.ice[:] = 1.0, 0.0
             film_on_slab.step(ground, weather, pressure_pa, (nothing,) * 3, nothing)
         else:
             slab.step(ground, weather, pressure_pa)
-        modelled.append(slab.surface_c[0])
-    return np.array(modelled)
+        modeled.append(slab.surface_c[0])
+    return np.array(modeled)
 
 
 @pytest.fixture(scope="module")
@@ -150,9 +155,12 @@ def clear_by_day(month):
     shone = month.minutes["ghi"].interpolate().tz_localize(None)
     minutes = shone.index.to_numpy()
     sine = sun.sin_elevation(minutes, LATITUDE, LONGITUDE)[:, 0]
-    top, haze = sun.top_of_atmosphere_wm2(minutes), sun.turbidity(minutes, LATITUDE)[:, 0]
-    cloudless = pd.Series(sun.clear_sky_wm2(sine, top, HEIGHT_M, haze), shone.index)
-    clear = by_pvlib(pvlib.clearsky.detect_clearsky, shone, cloudless, infer_limits=True)
+    top, haze = (
+        sun.extraterrestrial_normal_wm2(minutes),
+        sun.linke_turbidity(minutes, LATITUDE)[:, 0],
+    )
+    cloudless = pd.Series(sun.clear_sky_ghi_wm2(sine, top, HEIGHT_M, haze), shone.index)
+    clear = call_pvlib(pvlib.clearsky.detect_clearsky, shone, cloudless, infer_limits=True)
     return clear.resample("10min").min().to_numpy(dtype=bool) & (month.height_deg > 5.0)
 
 
@@ -170,8 +178,8 @@ def test_longwave_of_clear_days_is_as_much_too_high_as_such_formulas_are_by_day(
 
 def test_longwave_of_clear_nights_and_of_overcast_is_as_measured(month):
     def error(which, cloud_frac):
-        modelled = radiation.longwave_down_wm2(month.air_c[which], month.dew_c[which], cloud_frac)
-        return modelled - month.down[which]
+        modeled = radiation.longwave_down_wm2(month.air_c[which], month.dew_c[which], cloud_frac)
+        return modeled - month.down[which]
 
     # an observer saw at most an eighth of cloud: 10 nights, 8.2 W/m², 6.5 too low
     clear = month.at_synop[(month.cloud <= 1) & month.night[month.at_synop]]

@@ -7,19 +7,19 @@ from hypothesis import strategies as st
 
 from stormplan.liquids import brine
 from stormplan.physics import phase_equilibrium
-from stormplan.weather.moist_air import saturation_pa
+from stormplan.weather.moist_air import saturation_vapor_pressure_pa
 
 STIFF = 1e-9  # K m²/kg: nothing the film does moves the temperature
 
 
 @pytest.mark.parametrize("index", range(4))
 def test_activity_on_the_ice_line_is_that_of_ice(index):
-    # ice and brine in equilibrium have one vapour pressure
+    # ice and brine in equilibrium have one vapor pressure
     temp = np.linspace(-0.5, brine.EUTECTIC_C[index], 30)
-    molality = brine.ice_line_molality(temp)[index]
+    molality = brine.freezing_curve_molality(temp)[index]
     salts = np.zeros((4, 30))
     salts[index] = molality * brine.MOLAR_MASS_G_MOL[index] / 1000
-    ratio = saturation_pa(temp, over_ice=True) / saturation_pa(temp)
+    ratio = saturation_vapor_pressure_pa(temp, over_ice=True) / saturation_vapor_pressure_pa(temp)
     np.testing.assert_allclose(
         phase_equilibrium.water_activity(salts, np.ones(30)), ratio, atol=0.004
     )
@@ -42,7 +42,9 @@ def test_plain_water_freezes_and_melts_in_proportion_to_the_heat_at_zero():
     free = np.array([-2.0, -2.0, 3.0, 3.0, 1.0, -1.0])
     liquid = np.array([1.0, 0.1, 0.0, 0.9, 0.5, 0.0])
     total = np.ones(6)
-    after = phase_equilibrium.settle(free, np.full(6, 5.0), liquid, total, np.zeros((4, 6)), free)
+    after = phase_equilibrium.equilibrate(
+        free, np.full(6, 5.0), liquid, total, np.zeros((4, 6)), free
+    )
     # 5 K per kg: 2 K of cold freeze 0.4 kg, 3 K of warmth melt 0.6 kg, up to what there is
     np.testing.assert_allclose(after, [0.6, 0.0, 0.6, 1.0, 0.7, 0.0])
 
@@ -57,8 +59,8 @@ def test_a_firmly_held_film_has_the_liquid_share_of_the_brine_model(grams, temp,
     salts = np.array(grams)[:, None] * 0.1
     temps, totals = np.array([temp]), np.array([total])
     molality = salts * 1000 / (brine.MOLAR_MASS_G_MOL[:, None] * totals)
-    expected = totals * brine.unfrozen_frac(molality, temps)
-    got = phase_equilibrium.settle(temps, np.full(1, STIFF), totals, totals, salts, temps)
+    expected = totals * brine.liquid_water_frac(molality, temps)
+    got = phase_equilibrium.equilibrate(temps, np.full(1, STIFF), totals, totals, salts, temps)
     present = salts[:, 0] > 0
     near_step = np.abs(brine.EUTECTIC_C[present] - temp).min() < 0.02 if present.any() else False
     if not near_step and (salts[:, 0].sum() == 0 or salts[:, 0].sum() > 1e-9):
@@ -78,11 +80,12 @@ def test_freezing_ends_on_the_ice_line_that_its_own_heat_allows(salt, free, per_
     totals, liquid, per = np.array([total]), np.array([share * total]), np.array([per_kg])
     film = np.array([free])
     for _ in range(6):  # the film's temperature of one step starts the next
-        after = phase_equilibrium.settle(np.array([free]), per, liquid, totals, salts, film)
+        after = phase_equilibrium.equilibrate(np.array([free]), per, liquid, totals, salts, film)
         film = free - per * (after - liquid)
     # to half a percent of the film, or where a breath of salt makes it all but pure, to 0.001 K
     least, most = (
-        phase_equilibrium.liquid_at(salts, totals, film + off_dc)[0] for off_dc in (-1e-3, 1e-3)
+        phase_equilibrium.equilibrium_liquid_kg_m2(salts, totals, film + off_k)[0]
+        for off_k in (-1e-3, 1e-3)
     )
     assert least - 5e-3 * total <= after[0] <= most + 5e-3 * total
 
@@ -90,7 +93,7 @@ def test_freezing_ends_on_the_ice_line_that_its_own_heat_allows(salt, free, per_
 def test_a_film_waits_at_the_eutectic_until_it_is_frozen():
     salts = np.array([[0.1], [0.0], [0.0], [0.0]])
     water = np.array([0.35])
-    after = phase_equilibrium.settle(
+    after = phase_equilibrium.equilibrate(
         np.array([-23.12]), np.array([10.0]), water, water, salts, water * 0 - 21
     )
     assert after[0] == pytest.approx(0.35 - 0.2, abs=2e-3)  # 2 K of cold at 10 K per kg

@@ -6,16 +6,18 @@ import sys
 from datetime import timedelta
 
 import pytest
-from helpers.http_service import problem
-from helpers.sites import company, site, text
+from helpers.http_service import problem_reply
+from helpers.sites import parse_sites, site_entry, sites_text
 
-from stormplan.errors import Exit, InputError
+from stormplan.errors import ExitCode, InputError
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.treatment.records import Action
-from stormplan.weather.http_client import Manners
+from stormplan.weather.http_client import ClientPolicy
 
-QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None)
+QUICK = ClientPolicy(
+    min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None
+)
 
 OFFICES = ("RAH", "FGZ", "AFG", "TAE", "LZK")
 
@@ -23,13 +25,13 @@ OFFICES = ("RAH", "FGZ", "AFG", "TAE", "LZK")
 def recorded(replay, samples, office):
     """Serve a recorded grid for its place; returns the sites and a moment soon after its issue."""
     served = replay.serve_recorded(samples, office)
-    place = {"here": site(served.latitude_deg, served.longitude_deg)}
-    return company(place, replay.base_url), served.issued_at + timedelta(minutes=40)
+    place = {"here": site_entry(served.latitude_deg, served.longitude_deg)}
+    return parse_sites(place, replay.base_url), served.issued_at + timedelta(minutes=40)
 
 
 def plan(sites, now, archive):
     with Archive(archive) as kept:
-        return pipeline.plan_morning(sites, kept, now, manners=QUICK)
+        return pipeline.plan_and_store(sites, kept, now, client_policy=QUICK)
 
 
 @pytest.mark.samples
@@ -38,8 +40,8 @@ def test_every_recorded_grid_plans(replay, samples, tmp_path, office):
     sites, now = recorded(replay, samples, office)
     made = plan(sites, now, tmp_path / "archive.sqlite")
     assert made.sites[0].source.cell.startswith(office)
-    assert made.exit_code in (Exit.COMPLETE, Exit.DEGRADED)
-    written = pipeline.write(made, tmp_path / "out")
+    assert made.exit_code in (ExitCode.COMPLETE, ExitCode.DEGRADED)
+    written = pipeline.write_reports(made, tmp_path / "out")
     assert all(path.stat().st_size > 20 for path in written)
 
 
@@ -57,53 +59,58 @@ def test_the_warm_control_asks_for_nothing(replay, samples, tmp_path):
     made = plan(sites, now, tmp_path / "archive.sqlite")
     assert made.verdict == "nothing"
     assert {t.action for _, t in made.sites[0].treatments} == {Action.NOTHING}
-    assert made.yards[0].sprayed_l == 0.0
+    assert made.yards[0].pretreat_l == 0.0
 
 
 @pytest.mark.samples
 def test_the_impossible_grid_is_flagged(replay, samples, tmp_path):
     sites, now = recorded(replay, samples, "LZK")
     made = plan(sites, now, tmp_path / "archive.sqlite")
-    assert made.exit_code is Exit.DEGRADED
-    assert any("contradicts itself" in line for line in made.degraded)
+    assert made.exit_code is ExitCode.DEGRADED
+    assert any("contradicts itself" in line for line in made.planning_diagnostics)
 
 
 def test_an_expired_grid_is_planned_from_the_copy_and_said(replay, tmp_path):
     body = (pipeline.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
     replay.serve_place("43.16", "-89.44", "ZZZ/1,1", body, Cache_Control="max-age=60")
-    sites = company({"a": site(43.16, -89.44), "b": site(51.5, -0.1)}, replay.base_url)
+    sites = parse_sites(
+        {"a": site_entry(43.16, -89.44), "b": site_entry(51.5, -0.1)}, replay.base_url
+    )
     first = plan(sites, pipeline.DEMO_NOW, tmp_path / "archive.sqlite")
-    assert first.exit_code is Exit.DEGRADED  # b is outside coverage
-    assert len(first.degraded) == 1
-    replay.answer("/gridpoints/ZZZ/1,1", problem(503, "ForecastGridExpired"))
+    assert first.exit_code is ExitCode.DEGRADED  # b is outside coverage
+    assert len(first.planning_diagnostics) == 1
+    replay.script("/gridpoints/ZZZ/1,1", problem_reply(503, "ForecastGridExpired"))
     later = pipeline.DEMO_NOW + timedelta(hours=2)
     second = plan(sites, later, tmp_path / "archive.sqlite")
     assert second.sites[0].source.stale
     assert second.verdict == first.verdict == "go"
-    assert any("forecast is" in line for line in second.degraded)
+    assert any("forecast is" in line for line in second.planning_diagnostics)
     # without a copy: that site has no forecast, nothing else is planned, the plan is still written
     third = plan(sites, later, tmp_path / "empty.sqlite")
-    assert third.exit_code is Exit.NOTHING_PLANNED
-    assert "ForecastGridExpired" in third.sites[0].problem or "503" in third.sites[0].problem
+    assert third.exit_code is ExitCode.NOTHING_PLANNED
+    assert (
+        "ForecastGridExpired" in third.sites[0].no_forecast_reason
+        or "503" in third.sites[0].no_forecast_reason
+    )
 
 
 def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_path):
     body = (pipeline.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
     replay.serve_place("43.16", "-89.44", "ZZZ/1,1", body)
-    sites = company({"a": site(43.16, -89.44)}, replay.base_url)
+    sites = parse_sites({"a": site_entry(43.16, -89.44)}, replay.base_url)
     first = plan(sites, pipeline.DEMO_NOW, tmp_path / "archive.sqlite")
     asked = len(replay.requests)
     with Archive(tmp_path / "archive.sqlite") as kept:
-        again = pipeline.plan_morning(sites, kept, pipeline.DEMO_NOW, offline=True)
-    assert pipeline.document(again) == pipeline.document(first)
+        again = pipeline.plan_and_store(sites, kept, pipeline.DEMO_NOW, offline=True)
+    assert pipeline.plan_json(again) == pipeline.plan_json(first)
     assert len(replay.requests) == asked
 
 
 def test_reports_replace_whole_files_and_leave_nothing_else(tmp_path):
     made = pipeline.plan_demo()
-    pipeline.write(made, tmp_path)
+    pipeline.write_reports(made, tmp_path)
     before = (tmp_path / "plan.json").read_text()
-    pipeline.write(replace_company(made), tmp_path)
+    pipeline.write_reports(replace_company(made), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "briefing.html",
         "briefing.txt",
@@ -127,7 +134,7 @@ def replace_company(made):
 def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(InputError, match="cannot write to"):
-        pipeline.write(pipeline.plan_demo(), tmp_path / "file" / "below")
+        pipeline.write_reports(pipeline.plan_demo(), tmp_path / "file" / "below")
 
 
 # -- the command itself ---------------------------------------------------------------------------
@@ -142,7 +149,7 @@ def test_brief_from_the_command_line(replay, tmp_path):
     body = (pipeline.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
     replay.serve_place("43.16", "-89.44", "ZZZ/1,1", body, Cache_Control="max-age=1800")
     file = tmp_path / "sites.yaml"
-    file.write_text(text({"a": site(43.16, -89.44)}, replay.base_url))
+    file.write_text(sites_text({"a": site_entry(43.16, -89.44)}, replay.base_url))
     out = tmp_path / "out"
     shown = stormplan("brief", "--sites", file, "--out", out, "--now", "2026-01-12T10:30Z")
     assert shown.returncode == 0, shown.stderr
@@ -173,11 +180,11 @@ def test_bad_input_is_one_sentence_and_exit_2(tmp_path, arguments, code, message
 
 def test_a_service_that_is_down_is_exit_4_and_still_a_briefing(tmp_path):
     file = tmp_path / "sites.yaml"
-    file.write_text(text({"a": site(43.16, -89.44)}, "http://127.0.0.1:9"))
-    sites = company({"a": site(43.16, -89.44)}, "http://127.0.0.1:9")
+    file.write_text(sites_text({"a": site_entry(43.16, -89.44)}, "http://127.0.0.1:9"))
+    sites = parse_sites({"a": site_entry(43.16, -89.44)}, "http://127.0.0.1:9")
     made = plan(sites, pipeline.DEMO_NOW, tmp_path / "archive.sqlite")
-    assert made.exit_code is Exit.NOTHING_PLANNED
-    pipeline.write(made, tmp_path / "out")
+    assert made.exit_code is ExitCode.NOTHING_PLANNED
+    pipeline.write_reports(made, tmp_path / "out")
     assert "NO FORECAST" in (tmp_path / "out" / "briefing.txt").read_text()
 
 

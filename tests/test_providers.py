@@ -6,20 +6,20 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from helpers.grids import NOW, body, layer
-from helpers.http_service import RECORDED, Answer, problem
+from helpers.grids import NOW, gridpoint_reply, layer
+from helpers.http_service import RECORDED, ScriptedReply, problem_reply
 from test_http_client import BRISK, CONTACT
 
-from stormplan.company.sites import SOURCES, Weather
+from stormplan.company.sites import SOURCE_KEYS, WeatherSettings
 from stormplan.errors import ForecastError, InputError
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import REQUIRED, Mark, stack
+from stormplan.weather.forecast import REQUIRED_VARIABLES, QualityFlag, stack
 from stormplan.weather.http_client import Fetcher
-from stormplan.weather.providers import Place, gather, nws, open_sources
-from stormplan.weather.providers.recorded import Recorded
+from stormplan.weather.providers import Location, fetch_forecasts, nws, open_sources
+from stormplan.weather.providers.recorded import RecordedSource
 
 HOUR = timedelta(hours=1)
-LOT = Place("lot", 45.05, -92.95)
+LOT = Location("lot", 45.05, -92.95)
 GRID = "/gridpoints/XYZ/1,2"
 NO_STORE = {"Cache_Control": "no-cache"}
 
@@ -34,8 +34,10 @@ def at(replay, *names, **services):
     """The weather part of a sites file, with every service on this machine."""
     here = {"base_url": replay.base_url}
     named = names or ("nws",)
-    on_net = {name: here | services.get(name, {}) for name in named if hasattr(Weather(), name)}
-    return Weather.model_validate({"sources": named, **on_net})
+    on_net = {
+        name: here | services.get(name, {}) for name in named if hasattr(WeatherSettings(), name)
+    }
+    return WeatherSettings.model_validate({"sources": named, **on_net})
 
 
 @pytest.fixture
@@ -45,7 +47,7 @@ def run(archive, replay):
     def plan(places, now=NOW, *, offline=False):
         fetcher = Fetcher(archive, CONTACT, BRISK, offline=offline)
         try:
-            return gather(open_sources(at(replay), fetcher), places, now)
+            return fetch_forecasts(open_sources(at(replay), fetcher), places, now)
         finally:
             fetcher.close()
 
@@ -54,7 +56,7 @@ def run(archive, replay):
 
 def issued(hours_after=0, **layers):
     """An invented body, issued some hours after 09:00."""
-    payload = body(**layers)
+    payload = gridpoint_reply(**layers)
     moment = datetime(2026, 1, 12, 9, tzinfo=UTC) + hours_after * HOUR
     payload["properties"]["updateTime"] = moment.isoformat()
     return payload
@@ -66,9 +68,9 @@ def issued(hours_after=0, **layers):
 def test_a_place_gets_the_grid_its_point_names(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued())
     (gathered,) = run([LOT])
-    assert gathered.place is LOT
-    assert gathered.reasons == ()
-    assert gathered.forecast.cell == "XYZ/1,2"
+    assert gathered.location is LOT
+    assert gathered.failure_reasons == ()
+    assert gathered.forecast.cell_id == "XYZ/1,2"
     assert gathered.forecast.fetched_at == NOW
     assert not gathered.forecast.stale
     assert [request.path for request in replay.requests] == ["/points/45.05,-92.95", GRID]
@@ -80,7 +82,7 @@ def test_a_place_gets_the_grid_its_point_names(run, replay):
      (-100.10, "-100.1"), (0.5, "0.5")],
 )  # fmt: skip
 def test_coordinates_are_written_as_the_service_wants_them(degrees, written):
-    assert nws.coordinate(degrees) == written
+    assert nws.format_coordinate(degrees) == written
 
 
 @pytest.mark.parametrize(
@@ -93,10 +95,12 @@ def test_coordinates_are_written_as_the_service_wants_them(degrees, written):
     ],
 )  # fmt: skip
 def test_a_grid_on_another_host_is_refused(run, replay, named, said):
-    replay.answer("/points/45.05,-92.95", Answer({"properties": {"forecastGridData": named}}))
+    replay.script(
+        "/points/45.05,-92.95", ScriptedReply({"properties": {"forecastGridData": named}})
+    )
     (gathered,) = run([LOT])
     assert gathered.forecast is None
-    assert said in gathered.reasons[0]
+    assert said in gathered.failure_reasons[0]
     assert len(replay.requests) == 1
 
 
@@ -106,7 +110,7 @@ def test_two_hundred_sites_in_forty_cells_make_forty_grid_requests(run, replay):
         latitude = 44.0 + site / 1000
         replay.serve_place(f"{latitude:.3f}".rstrip("0").rstrip("."), "-93", f"XYZ/{site % 40},1",
                            issued(), **NO_STORE)  # fmt: skip
-        places.append(Place(f"site {site}", latitude, -93.0))
+        places.append(Location(f"site {site}", latitude, -93.0))
     first = run(places)
     assert all(gathered.forecast is not None for gathered in first)
     grids = {path: n for path, n in replay.counts().items() if path.startswith("/gridpoints")}
@@ -117,7 +121,7 @@ def test_two_hundred_sites_in_forty_cells_make_forty_grid_requests(run, replay):
     assert set(points.values()) == {1}
     assert len({id(gathered.forecast) for gathered in first}) == 40
     assert first[3].forecast is first[43].forecast
-    assert [gathered.place for gathered in first] == places
+    assert [gathered.location for gathered in first] == places
 
     replay.requests.clear()
     second = run(places, NOW + HOUR)
@@ -148,10 +152,10 @@ def test_a_point_is_looked_up_again_after_a_week(run, replay):
 
 def test_a_place_outside_the_area_is_said_and_the_rest_is_planned(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued())
-    london = Place("london", 51.5074, -0.1278)
+    london = Location("london", 51.5074, -0.1278)
     there, here = run([london, LOT])
     assert there.forecast is None
-    assert there.reasons == (
+    assert there.failure_reasons == (
         "nws: 51.5074, -0.1278 is outside the area the service covers; check the coordinates "
         "(latitude first, west is negative)",
     )
@@ -165,12 +169,12 @@ def test_a_place_outside_the_area_is_said_and_the_rest_is_planned(run, replay):
 def test_an_expired_grid_without_a_copy_leaves_that_place_without_forecast(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued())
     replay.serve_place("46", "-92.95", "XYZ/9,9", {})
-    replay.answer("/gridpoints/XYZ/9,9", problem(503, "ForecastGridExpired"))
-    north, same_cell = Place("north", 46.0, -92.95), Place("same", 46.0, -92.95)
+    replay.script("/gridpoints/XYZ/9,9", problem_reply(503, "ForecastGridExpired"))
+    north, same_cell = Location("north", 46.0, -92.95), Location("same", 46.0, -92.95)
     first, second, third = run([north, LOT, same_cell])
     assert first.forecast is None
-    assert re.search(r"XYZ/9,9: 503 ForecastGridExpired$", first.reasons[0])
-    assert third.reasons == first.reasons
+    assert re.search(r"XYZ/9,9: 503 ForecastGridExpired$", first.failure_reasons[0])
+    assert third.failure_reasons == first.failure_reasons
     assert second.forecast is not None
     assert replay.counts()["/gridpoints/XYZ/9,9"] == 1  # the failure is shared too
 
@@ -178,7 +182,7 @@ def test_an_expired_grid_without_a_copy_leaves_that_place_without_forecast(run, 
 def test_an_expired_grid_with_a_copy_is_planned_from_the_copy(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued(), **NO_STORE)
     run([LOT])
-    replay.answer(GRID, problem(503, "ForecastGridExpired"))
+    replay.script(GRID, problem_reply(503, "ForecastGridExpired"))
     (gathered,) = run([LOT], NOW + 3 * HOUR)
     cell = gathered.forecast
     assert cell.stale
@@ -187,7 +191,7 @@ def test_an_expired_grid_with_a_copy_is_planned_from_the_copy(run, replay):
         "503 ForecastGridExpired; the copy of 2026-01-12 10:00Z stands in, 3 h old"
         in (cell.notes[0])
     )
-    assert all((mark & Mark.STALE).all() for mark in cell.marks.values())
+    assert all((mark & QualityFlag.STALE).all() for mark in cell.flags.values())
     # and when the service is well again, so is the plan
     replay.serve(GRID, issued(4))
     (gathered,) = run([LOT], NOW + 4 * HOUR)
@@ -197,11 +201,11 @@ def test_an_expired_grid_with_a_copy_is_planned_from_the_copy(run, replay):
 def test_a_copy_that_no_longer_covers_the_day_is_no_forecast(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued(), **NO_STORE)
     run([LOT])
-    replay.answer(GRID, problem(500, "UnexpectedProblem"))
+    replay.script(GRID, problem_reply(500, "UnexpectedProblem"))
     (gathered,) = run([LOT], NOW + timedelta(days=3))
     assert gathered.forecast is None
-    assert "500 UnexpectedProblem (5 times); the copy of" in gathered.reasons[0]
-    assert "72 h old; but nws XYZ/1,2: air temperature at 2 m" in gathered.reasons[0]
+    assert "500 UnexpectedProblem (5 times); the copy of" in gathered.failure_reasons[0]
+    assert "72 h old; but nws XYZ/1,2: air temperature at 2 m" in gathered.failure_reasons[0]
 
 
 def test_a_reply_that_cannot_be_planned_from_does_not_replace_the_copy(run, replay, archive):
@@ -214,7 +218,7 @@ def test_a_reply_that_cannot_be_planned_from_does_not_replace_the_copy(run, repl
         "air temperature at 2 m, at the start of the hour is not known"
         in (gathered.forecast.notes[0])
     )
-    kept = archive.last_good(replay.base_url + GRID, NOW + HOUR)
+    kept = archive.last_good_reply(replay.base_url + GRID, NOW + HOUR)
     assert json.loads(kept.body)["properties"]["temperature"]["values"]
 
 
@@ -242,7 +246,7 @@ def test_a_grid_that_is_gone_is_looked_up_anew(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued(), **NO_STORE)
     run([LOT])
     replay.serve_place("45.05", "-92.95", "XYZ/7,7", issued(1))
-    replay.answer(GRID, problem(404, "InvalidPoint"))
+    replay.script(GRID, problem_reply(404, "InvalidPoint"))
     replay.requests.clear()
     (gathered,) = run([LOT], NOW + HOUR)
     assert gathered.forecast is not None
@@ -260,8 +264,8 @@ def test_a_grid_that_is_gone_is_looked_up_anew(run, replay):
 def test_a_grid_that_is_gone_for_good_leaves_its_copy(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued(), **NO_STORE)
     run([LOT])
-    replay.answer(GRID, problem(404, "InvalidPoint"))
-    one, two = run([LOT, Place("other", 45.05, -92.95)], NOW + HOUR)
+    replay.script(GRID, problem_reply(404, "InvalidPoint"))
+    one, two = run([LOT, Location("other", 45.05, -92.95)], NOW + HOUR)
     assert one.forecast.stale
     assert "404 InvalidPoint; the copy of 2026-01-12 10:00Z stands in" in one.forecast.notes[0]
     assert two.forecast is one.forecast
@@ -269,27 +273,32 @@ def test_a_grid_that_is_gone_for_good_leaves_its_copy(run, replay):
 
 def test_a_grid_that_never_was_is_said(run, replay):
     replay.serve_place("45.05", "-92.95", "XYZ/1,2", issued())
-    replay.answer(GRID, problem(404, "InvalidPoint"))
+    replay.script(GRID, problem_reply(404, "InvalidPoint"))
     (gathered,) = run([LOT])
     assert gathered.forecast is None
-    assert gathered.reasons[0].endswith("/gridpoints/XYZ/1,2: 404 InvalidPoint")
+    assert gathered.failure_reasons[0].endswith("/gridpoints/XYZ/1,2: 404 InvalidPoint")
 
 
 def test_an_old_point_serves_while_the_lookup_fails(run, replay, archive):
-    archive.remember_point(
+    archive.add_grid_lookup(
         f"{replay.base_url}/points/45.05,-92.95", replay.base_url + GRID, NOW - timedelta(days=9)
     )
-    replay.answer("/points/45.05,-92.95", problem(500, "UnexpectedProblem"))
+    replay.script("/points/45.05,-92.95", problem_reply(500, "UnexpectedProblem"))
     replay.serve(GRID, issued())
     (gathered,) = run([LOT])
-    assert gathered.forecast.cell == "XYZ/1,2"
+    assert gathered.forecast.cell_id == "XYZ/1,2"
 
 
 def test_a_lookup_that_fails_is_said(run, replay):
-    replay.answer("/points/45.05,-92.95", Answer("<HTML>", 403, {"Content-Type": "text/html"}))
+    replay.script(
+        "/points/45.05,-92.95", ScriptedReply("<HTML>", 403, {"Content-Type": "text/html"})
+    )
     (gathered,) = run([LOT])
     assert gathered.forecast is None
-    assert "/points/45.05,-92.95: 403 with a page that is not the service's" in gathered.reasons[0]
+    assert (
+        "/points/45.05,-92.95: 403 with a page that is not the service's"
+        in gathered.failure_reasons[0]
+    )
 
 
 def test_a_past_morning_is_planned_from_what_was_known_then(run, replay, archive):
@@ -305,81 +314,83 @@ def test_a_past_morning_is_planned_from_what_was_known_then(run, replay, archive
     assert then.forecast.values["air_temp_c"][0, 0] == -2.0
     assert not then.forecast.stale
     (before,) = run([LOT], NOW - HOUR, offline=True)
-    assert "nothing in the archive from before 2026-01-12 09:00Z" in before.reasons[0]
+    assert "nothing in the archive from before 2026-01-12 09:00Z" in before.failure_reasons[0]
 
 
 # --- several sources
 
 
 def test_the_next_source_is_asked_when_the_first_has_none(archive, replay, tmp_path):
-    (tmp_path / "storm.json").write_text(json.dumps(body()))
-    replay.answer("/points/45.05,-92.95", problem(500, "UnexpectedProblem"))
+    (tmp_path / "storm.json").write_text(json.dumps(gridpoint_reply()))
+    replay.script("/points/45.05,-92.95", problem_reply(500, "UnexpectedProblem"))
     fetcher = Fetcher(archive, CONTACT, BRISK)
-    sources = [*open_sources(at(replay), fetcher), Recorded(tmp_path)]
-    (gathered,) = gather(sources, [LOT], NOW)
+    sources = [*open_sources(at(replay), fetcher), RecordedSource(tmp_path)]
+    (gathered,) = fetch_forecasts(sources, [LOT], NOW)
     assert gathered.forecast.source == "recorded"
-    assert "500 UnexpectedProblem" in gathered.reasons[0]
+    assert "500 UnexpectedProblem" in gathered.failure_reasons[0]
     fetcher.close()
 
 
 def test_every_source_a_sites_file_may_name_can_be_opened(archive, replay, tmp_path):
-    (tmp_path / "storm.json").write_text(json.dumps(body()))
-    weather = {"sources": SOURCES, "recorded": ".", "tables": {"lot": "lot.csv"}}
+    (tmp_path / "storm.json").write_text(json.dumps(gridpoint_reply()))
+    weather = {"sources": SOURCE_KEYS, "recorded": ".", "tables": {"lot": "lot.csv"}}
     for name in ("openmeteo", "openmeteo_ensemble"):
         weather[name] = {"non_commercial": True}
     fetcher = Fetcher(archive, CONTACT, BRISK)
-    assert len(open_sources(Weather.model_validate(weather), fetcher, tmp_path)) == len(SOURCES)
+    assert len(open_sources(WeatherSettings.model_validate(weather), fetcher, tmp_path)) == len(
+        SOURCE_KEYS
+    )
     fetcher.close()
 
 
 @pytest.mark.parametrize(("latitude", "longitude"), [(91, 0), (0, 181), (float("nan"), 0)])
 def test_a_place_that_is_none_is_refused(latitude, longitude):
     with pytest.raises(InputError, match=r"lot: .* is no place; latitude is -90 to 90"):
-        Place("lot", latitude, longitude)
+        Location("lot", latitude, longitude)
 
 
 # --- recorded files
 
 
 def test_recorded_files_serve_the_nearest_cell(tmp_path):
-    (tmp_path / "storm.json").write_text(json.dumps(body()))
+    (tmp_path / "storm.json").write_text(json.dumps(gridpoint_reply()))
     (tmp_path / "point.json").write_text('{"properties": {"forecastGridData": "x"}}')
     (tmp_path / "notes.txt").write_text("not read")
-    source = Recorded(tmp_path, credit="An invented storm")
-    near = [Place("a", 45.05, -92.95), Place("b", 45.2, -92.95), Place("c", 45.9, -92.95)]
-    one, two, three = gather([source], near, NOW)
+    source = RecordedSource(tmp_path, credit="An invented storm")
+    near = [Location("a", 45.05, -92.95), Location("b", 45.2, -92.95), Location("c", 45.9, -92.95)]
+    one, two, three = fetch_forecasts([source], near, NOW)
     assert one.forecast is two.forecast
     assert (one.forecast.source, one.forecast.credit) == ("recorded", "An invented storm")
     assert one.forecast.fetched_at == one.forecast.issued_at
     # 0.85 degrees of latitude at 111.2 km
-    assert three.reasons == (
+    assert three.failure_reasons == (
         "recorded: the nearest recorded cell, XYZ/1,2, is 95 km away from 45.9, -92.95; up to "
         "25 km is used",
     )
 
 
 def test_one_damaged_file_costs_only_the_sites_that_need_it(tmp_path):
-    (tmp_path / "storm.json").write_text(json.dumps(body()))
+    (tmp_path / "storm.json").write_text(json.dumps(gridpoint_reply()))
     (tmp_path / "torn.json").write_text('{"properties": {')
-    hollow = body()
+    hollow = gridpoint_reply()
     del hollow["geometry"]
     (tmp_path / "hollow.json").write_text(json.dumps(hollow))
-    near, far = gather(
-        [Recorded(tmp_path)], [Place("a", 45.05, -92.95), Place("c", 45.9, -92.95)], NOW
+    near, far = fetch_forecasts(
+        [RecordedSource(tmp_path)], [Location("a", 45.05, -92.95), Location("c", 45.9, -92.95)], NOW
     )
     for name in ("torn.json", "hollow.json"):
         assert any(note.startswith(f"{name} passed over: ") for note in near.forecast.notes)
-        assert f"{name} passed over: " in far.reasons[0]
+        assert f"{name} passed over: " in far.failure_reasons[0]
 
 
 def test_a_folder_without_recordings_is_said(tmp_path):
     with pytest.raises(ForecastError, match="no gridded forecast among the files of"):
-        Recorded(tmp_path)
+        RecordedSource(tmp_path)
     (tmp_path / "torn.json").write_text('{"properties": {')
     with pytest.raises(ForecastError, match=r"torn\.json passed over: cannot be read as JSON"):
-        Recorded(tmp_path)
+        RecordedSource(tmp_path)
     with pytest.raises(ForecastError, match="is not a folder"):
-        Recorded(tmp_path / "nowhere")
+        RecordedSource(tmp_path / "nowhere")
 
 
 @pytest.mark.samples
@@ -387,19 +398,19 @@ def test_a_folder_without_recordings_is_said(tmp_path):
 def test_recorded_bodies_come_whole_through_both_steps(run, replay, samples, office):
     served = replay.serve_recorded(samples, office)
     now = served.issued_at
-    place = Place(office, served.latitude_deg, served.longitude_deg)
+    place = Location(office, served.latitude_deg, served.longitude_deg)
     (gathered,) = run([place], now)
     cell = gathered.forecast
     given = json.loads((samples / "nws" / RECORDED[office].grid).read_text())["properties"]
     for name, layer_name, scale in (
         ("precip_mm", "quantitativePrecipitation", 1),
-        ("snow_depth_cm", "snowfallAmount", 10),
-        ("ice_accr_mm", "iceAccumulation", 1),
+        ("snowfall_cm", "snowfallAmount", 10),
+        ("ice_accretion_mm", "iceAccumulation", 1),
     ):
         total = sum(entry["value"] for entry in given[layer_name]["values"])
         assert np.nansum(cell.values[name]) * scale == pytest.approx(total, abs=1e-6)
     day = stack([cell], now, 24)
-    assert all(np.isfinite(day[name]).all() for name in REQUIRED)
+    assert all(np.isfinite(day[name]).all() for name in REQUIRED_VARIABLES)
 
 
 @pytest.mark.samples
@@ -409,9 +420,9 @@ def test_recorded_problems_are_said_by_their_names(run, replay, samples):
     ):
         latitude = 40 + number
         body, kind = item["body"], {"Content-Type": item["content_type"]}
-        replay.answer(f"/points/{latitude},-90", Answer(body, item["status"], kind))
-        (gathered,) = run([Place("lot", latitude, -90.0)])
+        replay.script(f"/points/{latitude},-90", ScriptedReply(body, item["status"], kind))
+        (gathered,) = run([Location("lot", latitude, -90.0)])
         named = body["type"].rsplit("/")[-1] if isinstance(body, dict) else "not the service's"
         said = "outside the area" if named == "InvalidPoint" else f"{item['status']}"
-        assert said in gathered.reasons[0]
-        assert named in gathered.reasons[0] or named == "InvalidPoint"
+        assert said in gathered.failure_reasons[0]
+        assert named in gathered.failure_reasons[0] or named == "InvalidPoint"

@@ -8,9 +8,9 @@ from stormplan.physics import radiation
 from stormplan.weather.moist_air import MAGNUS_WATER
 
 
-def _dew_point(vapour_hpa: float) -> float:
+def _dew_point(vapor_hpa: float) -> float:
     base, slope, shift = MAGNUS_WATER
-    log_ratio = np.log(100 * vapour_hpa / base)
+    log_ratio = np.log(100 * vapor_hpa / base)
     return shift * log_ratio / (slope - log_ratio)
 
 
@@ -31,9 +31,9 @@ def test_longwave_grows_with_cloud_and_moisture():
 
 def test_cloud_and_transmission_are_inverse():
     cloud = np.linspace(0.2, 1.0, 9)
-    through = radiation.cloud_transmission(cloud)
-    np.testing.assert_allclose(radiation.cloud_from_transmission(through), cloud, atol=1e-12)
-    assert radiation.cloud_from_transmission(1.3) == 0.0
+    through = radiation.cloud_transmittance(cloud)
+    np.testing.assert_allclose(radiation.cloud_from_transmittance(through), cloud, atol=1e-12)
+    assert radiation.cloud_from_transmittance(1.3) == 0.0
 
 
 def test_diffuse_share_matches_the_reference():
@@ -43,5 +43,5 @@ def test_diffuse_share_matches_the_reference():
     top = pvlib.irradiance.get_extra_radiation(100) * 0.5
     expected = pvlib.irradiance.erbs(clearness * top, np.full(5, 60.0), day_of_year)
     np.testing.assert_allclose(
-        radiation.diffuse_share(clearness), expected["dhi"] / (clearness * top), rtol=1e-6
+        radiation.diffuse_frac(clearness), expected["dhi"] / (clearness * top), rtol=1e-6
     )

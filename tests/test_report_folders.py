@@ -11,7 +11,7 @@ import pytest
 from stormplan.errors import ArchiveError, InputError
 from stormplan.store import maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
-from stormplan.store.run_log import Ledger
+from stormplan.store.run_log import RunLog
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -20,11 +20,14 @@ URL = "https://example.invalid/gridpoints/XYZ/1,2"
 
 def fill(folder):
     for name in ("briefing.txt", "plan.json"):
-        report_folders.put(folder / name, f"{name} of {folder.name}")
+        report_folders.write_atomic(folder / name, f"{name} of {folder.name}")
 
 
 def test_latest_points_to_the_newest_complete_set_and_the_last_is_kept(tmp_path):
-    first, second = report_folders.set_name(NOON, "a"), report_folders.set_name(NOON + DAY, "b")
+    first, second = (
+        report_folders.report_set_name(NOON, "a"),
+        report_folders.report_set_name(NOON + DAY, "b"),
+    )
     report_folders.publish(tmp_path, first, fill)
     assert (tmp_path / "latest").readlink().name == first
     report_folders.publish(tmp_path, second, fill)
@@ -32,7 +35,9 @@ def test_latest_points_to_the_newest_complete_set_and_the_last_is_kept(tmp_path)
     assert (tmp_path / first / "plan.json").exists()
     assert report_folders.is_published(tmp_path, first)
     assert report_folders.is_published(tmp_path, second)
-    assert not report_folders.is_published(tmp_path, report_folders.set_name(NOON + 2 * DAY, "c"))
+    assert not report_folders.is_published(
+        tmp_path, report_folders.report_set_name(NOON + 2 * DAY, "c")
+    )
     (tmp_path / first / "plan.json").unlink()
     (tmp_path / first / "briefing.txt").unlink()
     (tmp_path / first).rmdir()  # as when old sets go: not to be written again
@@ -40,35 +45,35 @@ def test_latest_points_to_the_newest_complete_set_and_the_last_is_kept(tmp_path)
 
 
 def test_a_set_that_fails_half_way_is_not_there_at_all(tmp_path):
-    report_folders.publish(tmp_path, report_folders.set_name(NOON, "a"), fill)
+    report_folders.publish(tmp_path, report_folders.report_set_name(NOON, "a"), fill)
 
     def half(folder):
-        report_folders.put(folder / "briefing.txt", "half")
+        report_folders.write_atomic(folder / "briefing.txt", "half")
         raise OSError(28, "No space left on device")
 
     with pytest.raises(InputError, match="No space left on device"):
-        report_folders.publish(tmp_path, report_folders.set_name(NOON + DAY, "b"), half)
+        report_folders.publish(tmp_path, report_folders.report_set_name(NOON + DAY, "b"), half)
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        report_folders.set_name(NOON, "a"),
+        report_folders.report_set_name(NOON, "a"),
         "latest",
     ]
     assert (tmp_path / "latest" / "plan.json").exists()
 
 
 def test_old_sets_go_but_never_the_one_in_use(tmp_path):
-    names = [report_folders.set_name(NOON + day * DAY, "x") for day in range(6)]
+    names = [report_folders.report_set_name(NOON + day * DAY, "x") for day in range(6)]
     for name in names:
-        report_folders.publish(tmp_path, name, fill, keep=3)
+        report_folders.publish(tmp_path, name, fill, keep_reports=3)
     assert sorted(path.name for path in tmp_path.iterdir()) == [*names[-3:], "latest"]
     report_folders.publish(
-        tmp_path, names[-3], fill, keep=2
+        tmp_path, names[-3], fill, keep_reports=2
     )  # an older one again, as after a restart
     assert (tmp_path / "latest" / "plan.json").exists()
 
 
 def test_readers_never_see_half_a_file(tmp_path):
     path, seen, stop = tmp_path / "file", set(), threading.Event()
-    report_folders.put(path, "a" * 200_000)
+    report_folders.write_atomic(path, "a" * 200_000)
 
     def read():
         while not stop.is_set():
@@ -78,7 +83,7 @@ def test_readers_never_see_half_a_file(tmp_path):
     reader = threading.Thread(target=read)
     reader.start()
     for index in range(60):
-        report_folders.put(path, "ab"[index % 2] * (200_000 + index % 2))
+        report_folders.write_atomic(path, "ab"[index % 2] * (200_000 + index % 2))
     stop.set()
     reader.join()
     assert seen <= {(200_000, "a", "a"), (200_001, "b", "b")}
@@ -86,12 +91,12 @@ def test_readers_never_see_half_a_file(tmp_path):
 
 def test_one_run_at_a_time(tmp_path):
     with (
-        report_folders.one_at_a_time(tmp_path, 0.1),
+        report_folders.exclusive_lock(tmp_path, 0.1),
         pytest.raises(InputError, match="another run is at work"),
-        report_folders.one_at_a_time(tmp_path, 0.05),
+        report_folders.exclusive_lock(tmp_path, 0.05),
     ):
         pass
-    with report_folders.one_at_a_time(tmp_path, 0.1):
+    with report_folders.exclusive_lock(tmp_path, 0.1):
         pass
 
 
@@ -105,7 +110,7 @@ def archive(tmp_path):
 
 
 def keep(archive, moment, body=b'{"a": 1}', good=True, url=URL):
-    return archive.keep(url, 200, {}, body, moment, good=good)
+    return archive.add_reply(url, 200, {}, body, moment, good=good)
 
 
 def test_prune_leaves_the_newest_good_reply_and_every_plan(archive):
@@ -113,23 +118,23 @@ def test_prune_leaves_the_newest_good_reply_and_every_plan(archive):
         keep(archive, NOON + day * DAY)
     keep(archive, NOON + 9.5 * DAY, b"<html>", good=False)
     keep(archive, NOON, b'{"only": 1}', url="https://example.invalid/other")
-    Ledger(archive).keep("{}", NOON, "asked")
+    RunLog(archive).add_run("{}", NOON, "asked")
     assert maintenance.prune(archive, NOON + 30 * DAY) == 10
-    assert archive.last_good(URL, NOON + 30 * DAY).fetched_at == NOON + 9 * DAY
-    assert archive.last_good("https://example.invalid/other", NOON).body == b'{"only": 1}'
+    assert archive.last_good_reply(URL, NOON + 30 * DAY).fetched_at == NOON + 9 * DAY
+    assert archive.last_good_reply("https://example.invalid/other", NOON).body == b'{"only": 1}'
     assert archive.last_plan(NOON + DAY) is not None
-    with archive.opened() as file, pytest.raises(sqlite3.IntegrityError, match="only grows"):
+    with archive.connection() as file, pytest.raises(sqlite3.IntegrityError, match="only grows"):
         file.execute("DELETE FROM reply")  # the guard is up again
-    assert maintenance.verify(archive).problems == ()
+    assert maintenance.check_integrity(archive).problems == ()
 
 
 def test_verify_finds_what_cannot_be_read_and_guards_that_are_gone(archive):
     keep(archive, NOON)
-    assert maintenance.verify(archive).problems == ()
-    with archive.opened() as file:
+    assert maintenance.check_integrity(archive).problems == ()
+    with archive.connection() as file:
         file.execute("DROP TRIGGER reply_UPDATE")
         file.execute("UPDATE reply SET body = x'00'")
-    assert maintenance.verify(archive).problems == (
+    assert maintenance.check_integrity(archive).problems == (
         "reply 1: cannot be read",
         "reply: nothing keeps its rows from being changed or removed",
     )
@@ -154,12 +159,14 @@ def test_an_export_is_whole_even_while_somebody_writes(archive, tmp_path):
         writer.join()
     for copy in copies:
         with Archive(copy) as opened:
-            assert maintenance.verify(opened).problems == ()
+            assert maintenance.check_integrity(opened).problems == ()
 
 
 def test_an_export_for_other_programs_has_every_row(archive, tmp_path):
     keep(archive, NOON, '{"Ort": "Höhe"}'.encode())
-    Ledger(archive).keep('{"verdict": "go"}', NOON, "asked", queue=[("mail", "a@test.example")])
+    RunLog(archive).add_run(
+        '{"verdict": "go"}', NOON, "asked", deliveries=[("mail", "a@test.example")]
+    )
     path = maintenance.export(archive, tmp_path / "all.jsonl")
     rows = [json.loads(line) for line in path.read_text().splitlines()]
     assert {row["table"] for row in rows} == {"delivery", "plan", "reply", "run"}
@@ -184,7 +191,7 @@ def test_a_damaged_archive_is_moved_aside_and_said(tmp_path, how):
         damaged(path)
     else:
         path.write_bytes(b"not a database " * 100 if how == "not a database" else b"")
-    archive, wrong = maintenance.open_in_spite(path, NOON)
+    archive, wrong = maintenance.open_or_fall_back(path, NOON)
     with archive:
         assert archive.path == str(path)
         keep(archive, NOON)
@@ -200,45 +207,51 @@ def test_a_locked_archive_is_read_but_not_waited_for(tmp_path):
     path = tmp_path / "archive.sqlite"
     with Archive(path) as other:
         keep(other, NOON, b'{"known": 1}')
-        with other.opened() as file:
+        with other.connection() as file:
             file.execute("BEGIN IMMEDIATE")
-            archive, wrong = maintenance.open_in_spite(path, NOON, busy_s=0.1)
+            archive, wrong = maintenance.open_or_fall_back(path, NOON, busy_timeout_s=0.1)
             file.execute("ROLLBACK")
     with archive:
         assert archive.path == IN_MEMORY
         assert "is in use by another program" in wrong
-        assert archive.last_good(URL, NOON).body == b'{"known": 1}'
+        assert archive.last_good_reply(URL, NOON).body == b'{"known": 1}'
 
 
 def test_what_was_remembered_in_memory_is_carried_over_once(tmp_path):
     with Archive(tmp_path / "archive.sqlite") as file, Archive(IN_MEMORY) as spare:
-        Ledger(file).keep("{}", NOON, "briefing", day=NOON.date())
-        later = Ledger(spare)
-        row = later.keep(
-            '{"new": 1}', NOON + DAY, "briefing", day=(NOON + DAY).date(), queue=[("mail", "a")]
+        RunLog(file).add_run("{}", NOON, "briefing", day=NOON.date())
+        later = RunLog(spare)
+        row = later.add_run(
+            '{"new": 1}',
+            NOON + DAY,
+            "briefing",
+            day=(NOON + DAY).date(),
+            deliveries=[("mail", "a")],
         )
-        later.note(row, "mail", "a", "sent", "kept", NOON + DAY)
-        assert maintenance.carry_over(spare, file) == 1
-        assert maintenance.carry_over(spare, file) == 0
-        run = Ledger(file).briefing_of((NOON + DAY).date())
+        later.add_delivery(row, "mail", "a", "sent", "kept", NOON + DAY)
+        assert maintenance.merge_fallback(spare, file) == 1
+        assert maintenance.merge_fallback(spare, file) == 0
+        run = RunLog(file).briefing_of((NOON + DAY).date())
         assert run.document == '{"new": 1}'
-        assert [each.state for each in Ledger(file).standings(run.plan)] == ["sent"]
+        assert [each.state for each in RunLog(file).delivery_statuses(run.plan_id)] == ["sent"]
 
 
 # -- the ledger -----------------------------------------------------------------------------------
 
 
 def test_a_day_has_one_briefing_and_a_delivery_one_success(archive):
-    ledger = Ledger(archive)
-    row = ledger.keep("{}", NOON, "briefing", day=NOON.date(), queue=[("mail", "a"), ("mail", "b")])
+    ledger = RunLog(archive)
+    row = ledger.add_run(
+        "{}", NOON, "briefing", day=NOON.date(), deliveries=[("mail", "a"), ("mail", "b")]
+    )
     with pytest.raises(ArchiveError, match="UNIQUE"):
-        ledger.keep("{}", NOON, "briefing", day=NOON.date())
-    assert archive.newest("SELECT count(*) FROM plan") == (1,)  # taken back whole
-    ledger.note(row, "mail", "a", "sent", "", NOON)
+        ledger.add_run("{}", NOON, "briefing", day=NOON.date())
+    assert archive.fetch_first("SELECT count(*) FROM plan") == (1,)  # taken back whole
+    ledger.add_delivery(row, "mail", "a", "sent", "", NOON)
     with pytest.raises(ArchiveError, match="UNIQUE"):
-        ledger.note(row, "mail", "a", "sent", "", NOON)
-    assert [each.state for each in ledger.standings(row)] == ["sent", "queued"]
-    assert [each.recipient for each in ledger.unfinished(row + 1)] == ["b"]
+        ledger.add_delivery(row, "mail", "a", "sent", "", NOON)
+    assert [each.state for each in ledger.delivery_statuses(row)] == ["sent", "queued"]
+    assert [each.recipient for each in ledger.open_deliveries(row + 1)] == ["b"]
 
 
 def test_an_archive_of_the_version_before_is_brought_up_to_date(tmp_path):
@@ -254,5 +267,5 @@ def test_an_archive_of_the_version_before_is_brought_up_to_date(tmp_path):
     raw.close()
     with Archive(path) as opened:
         assert opened.last_plan(NOON).document == "{}"
-        Ledger(opened).keep("{}", NOON, "briefing", day=NOON.date())
-        assert maintenance.verify(opened).problems == ()
+        RunLog(opened).add_run("{}", NOON, "briefing", day=NOON.date())
+        assert maintenance.check_integrity(opened).problems == ()

@@ -29,7 +29,7 @@ def plan():
 
 @pytest.fixture(scope="module")
 def reports(plan):
-    return pipeline.reports(plan)
+    return pipeline.render_reports(plan)
 
 
 def spoil(record, **more):
@@ -58,13 +58,13 @@ def spoiled(plan):
                 blends=tuple(b.model_copy(update={"additive_name": NASTY}) for b in yard.blends),
                 additives=tuple(spoil(a) for a in yard.additives),
                 blendings=tuple(
-                    b.model_copy(update={"additive_name": NASTY}) for b in yard.blendings
+                    b.model_copy(update={"additive_name": NASTY}) for b in yard.blend_locations
                 ),
             )
         )
     clients = tuple(spoil(c, key="../../" + c.key + "\r\nx") for c in plan.clients)
     update = {"sites": tuple(sites), "yards": tuple(yards), "clients": clients, "company": NASTY}
-    return pipeline.reports(plan.model_copy(update=update))
+    return pipeline.render_reports(plan.model_copy(update=update))
 
 
 # -- pages ----------------------------------------------------------------------------------------
@@ -95,19 +95,19 @@ def test_names_cannot_become_markup(spoiled, page):
 
 
 def test_equal_plans_are_drawn_alike(plan):
-    first, second = strip_charts.strips(plan), strip_charts.strips(plan)
+    first, second = strip_charts.draw_strips(plan), strip_charts.draw_strips(plan)
     assert first == second
-    assert 0 < len(first) <= strip_charts.MOST
+    assert 0 < len(first) <= strip_charts.MAX_STRIPS
     for strip in first:
         assert "<metadata" not in strip.svg
         assert 'role="img" aria-label="Strip chart' in strip.svg
-        assert not re.search(r"#0[0-9]0[0-9]0[0-9]", strip.svg)  # every stand-in colour is replaced
+        assert not re.search(r"#0[0-9]0[0-9]0[0-9]", strip.svg)  # every stand-in color is replaced
 
 
 def test_a_strip_says_what_it_shows(plan):
-    for strip in strip_charts.strips(plan):
-        assert strip.says.startswith("Pavement coldest")
-        assert strip.places
+    for strip in strip_charts.draw_strips(plan):
+        assert strip.description.startswith("Pavement coldest")
+        assert strip.surfaces
 
 
 def test_columns_without_an_event_are_not_drawn(plan):
@@ -121,14 +121,14 @@ def test_columns_without_an_event_are_not_drawn(plan):
         )
         for site in plan.sites
     )
-    assert strip_charts.strips(plan.model_copy(update={"sites": quiet, "matters": ()})) == ()
+    assert strip_charts.draw_strips(plan.model_copy(update={"sites": quiet, "matters": ()})) == ()
 
 
 # -- notices --------------------------------------------------------------------------------------
 
 
 def test_only_clients_who_face_something_are_written_to(plan):
-    drafted = {notice.key for notice in notices.notices(plan)}
+    drafted = {notice.key for notice in notices.draft_notices(plan)}
     for client in plan.clients:
         faces = any(
             item.event is not None
@@ -140,29 +140,29 @@ def test_only_clients_who_face_something_are_written_to(plan):
 
 
 def test_a_notice_promises_nothing_and_speaks_no_jargon(plan):
-    for notice in notices.notices(plan):
-        said = notice.text.casefold() + notice.short.casefold()
+    for notice in notices.draft_notices(plan):
+        said = notice.text.casefold() + notice.sms_text.casefold()
         for word in ("safe", "guarantee", "ensure", "will be clear", "eutectic", "pre-treat",
                      "treatment", "anti-ic", "surface temperature"):  # fmt: skip
             assert word not in said
         assert "can still be slippery" in notice.text
-        assert "can still be slippery" in notice.short
+        assert "can still be slippery" in notice.sms_text
         assert "DRAFT" in notice.text
 
 
 @pytest.mark.parametrize("name", ["X", "A" * 120, "Żółw & Söhne " * 8])
 def test_the_short_form_fits_one_message(plan, name):
     sites = tuple(site.model_copy(update={"name": name}) for site in plan.sites)
-    for notice in notices.notices(plan.model_copy(update={"sites": sites})):
-        assert len(notice.short) < 160
-        assert notice.short.isascii()
-        assert "slippery" in notice.short
+    for notice in notices.draft_notices(plan.model_copy(update={"sites": sites})):
+        assert len(notice.sms_text) < 160
+        assert notice.sms_text.isascii()
+        assert "slippery" in notice.sms_text
 
 
 def test_drafts_are_mails_and_stay_in_their_folder(plan, reports, spoiled):
     for made in (reports, spoiled):
         mails = {name: text for name, text in made.items() if name.endswith(".eml")}
-        assert len(mails) == len(notices.notices(plan))
+        assert len(mails) == len(notices.draft_notices(plan))
         for name, text in mails.items():
             assert re.fullmatch(r"notices/[a-z0-9_-]+\.eml", name)
             read = email.message_from_bytes(text.encode(), policy=email.policy.default)
@@ -194,13 +194,13 @@ def test_the_treatments_table_holds_the_plan(plan, reports):
     rows = list(csv.DictReader(io.StringIO(reports["treatments.csv"])))
     every = [item for site in plan.sites for _, item in site.treatments]
     assert len(rows) == len(every)
-    litres = sum(float(row["volume_gal"] or 0) for row in rows) * 3.785411784
-    assert litres == pytest.approx(sum(item.volume_l for item in every), abs=0.2 * len(rows))
+    liters = sum(float(row["volume_gal"] or 0) for row in rows) * 3.785411784
+    assert liters == pytest.approx(sum(item.volume_l for item in every), abs=0.2 * len(rows))
 
 
 def test_the_refreeze_table_holds_the_plan(plan, reports):
     rows = list(csv.DictReader(io.StringIO(reports["refreeze.csv"])))
-    stretches = [r for site in plan.sites for s in site.surfaces for r in s.refreeze]
+    stretches = [r for site in plan.sites for s in site.surfaces for r in s.refreeze_periods]
     assert len(rows) == len(stretches) > 0
     assert {row["start"] for row in rows} == {
         r.start.isoformat(timespec="minutes") for r in stretches
@@ -214,10 +214,10 @@ def test_the_calendar_is_read_by_another_parser(plan, reports):
     read = vobject.readOne(reports["windows.ics"])
     entries = list(read.vevent_list)
     windows = {
-        (site.key, item.earliest, item.latest + timedelta(hours=1))
+        (site.key, item.earliest_start, item.latest_start + timedelta(hours=1))
         for site in plan.sites
         for _, item in site.treatments
-        if item.earliest is not None
+        if item.earliest_start is not None
     }
     spray = [entry for entry in entries if entry.summary.value.startswith("Spray: ")]
     assert len(spray) == len(windows)
@@ -250,7 +250,7 @@ def test_the_map_follows_its_standard(plan, reports, spoiled):
 
 
 def test_a_moment_in_a_table_carries_its_zone():
-    text = exports.table(["at"], [[pipeline.DEMO_NOW]])
+    text = exports.csv_text(["at"], [[pipeline.DEMO_NOW]])
     assert text == "at\r\n2026-01-12T10:30+00:00\r\n"
 
 

@@ -8,19 +8,19 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from helpers.published_tables import NOON, cell
-from helpers.sites import company, site, text
+from helpers.published_tables import NOON, forecast_cell
+from helpers.sites import parse_sites, site_entry, sites_text
 from test_metno import body, step
 
 from stormplan.company import sites_file
 from stormplan.errors import InputError
 from stormplan.physics import ensemble
-from stormplan.physics.bias_correction import Light, Reading
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store import maintenance
 from stormplan.store.archive import Archive
-from stormplan.units import Speaker
+from stormplan.units import UnitFormatter
 from stormplan.verification import error_records, night_bias, reading_log, report, scores
 
 HOUR = timedelta(hours=1)
@@ -29,7 +29,7 @@ HOUR = timedelta(hours=1)
 def issued(hours_later, air_c):
     """A forecast received some hours after noon, from that hour on."""
     moment = NOON + hours_later * HOUR
-    made = cell(hours=len(air_c), start=moment)
+    made = forecast_cell(hours=len(air_c), start=moment)
     values = dict(made.values) | {"air_temp_c": np.asarray(air_c, dtype=float).reshape(-1, 1)}
     return replace(made, values={"air_temp_c": values["air_temp_c"]}, fetched_at=moment)
 
@@ -45,12 +45,12 @@ def test_a_forecast_that_is_always_a_degree_too_warm_has_that_bias_and_that_erro
         issued(at, came[at : at + 60] + np.where(np.arange(60) > 1, 1.0, 0.0))
         for at in range(0, 60, 6)
     ]
-    found = scores.score("x", scores.pair(cells, scores.analyses(cells)))
+    found = scores.score_by_lead("x", scores.match_observations(cells, scores.analyses(cells)))
     assert [(one.from_h, one.to_h) for one in found] == [(3, 12), (12, 24), (24, 48), (48, 72)]
     for one in found:
-        assert one.bias_dc == pytest.approx(1.0)
-        assert one.rmse_dc == pytest.approx(1.0)
-        assert one.brier == pytest.approx(0.0, abs=1e-4)
+        assert one.bias_k == pytest.approx(1.0)
+        assert one.rmse_k == pytest.approx(1.0)
+        assert one.brier_score == pytest.approx(0.0, abs=1e-4)
     # hours scored: those that some later forecast is received at or an hour before
     assert sum(one.hours for one in found) == sum(
         1
@@ -65,11 +65,13 @@ def test_members_that_all_say_it_freezes_when_it_does_not_score_one():
     made = issued(0, np.full(24, -5.0))
     three = replace(made, values={"air_temp_c": made.values["air_temp_c"].repeat(3, axis=1)})
     came = {NOON + hour * HOUR: 5.0 for hour in range(24)}
-    (first, second) = scores.score("x", scores.pair([three], came))
-    assert first.brier == second.brier == 1.0
-    assert [(r.said, r.came) for r in first.reliability] == [(1.0, 0.0)]
+    (first, second) = scores.score_by_lead("x", scores.match_observations([three], came))
+    assert first.brier_score == second.brier_score == 1.0
+    assert [(r.forecast_prob, r.observed_freq) for r in first.reliability] == [(1.0, 0.0)]
     half = replace(three, values={"air_temp_c": np.tile([-5.0, 5.0], (24, 1))})
-    assert scores.score("x", scores.pair([half], came))[0].brier == pytest.approx(0.25)
+    assert scores.score_by_lead("x", scores.match_observations([half], came))[
+        0
+    ].brier_score == pytest.approx(0.25)
 
 
 def test_a_stated_error_that_is_the_true_one_is_reliable():
@@ -78,11 +80,13 @@ def test_a_stated_error_that_is_the_true_one_is_reliable():
     said_c = rng.uniform(-5.0, 5.0, 20_000)
     came_c = said_c + rng.normal(0.0, 1.5, 20_000)  # what a day ahead is stated with
     lead = np.full(20_000, 24.0)
-    chance = scores.chance_of_freezing(said_c[:, None], lead)
-    (only,) = scores.score("x", scores.Pairs(lead, said_c, came_c, chance))
-    assert only.rmse_dc == pytest.approx(1.5, rel=0.02)
+    chance = scores.freezing_probability(said_c[:, None], lead)
+    (only,) = scores.score_by_lead(
+        "x", scores.ForecastObservationPairs(lead, said_c, came_c, chance)
+    )
+    assert only.rmse_k == pytest.approx(1.5, rel=0.02)
     for part in only.reliability:
-        assert part.came == pytest.approx(part.said, abs=0.03)
+        assert part.observed_freq == pytest.approx(part.forecast_prob, abs=0.03)
 
 
 def test_the_nearest_word_is_the_analysis_and_a_late_or_unknown_one_is_none():
@@ -112,7 +116,7 @@ def archive(tmp_path):
             ]
             payload = body(*steps)
             moment = NOON - 6 * HOUR + at * HOUR  # the steps of that module begin at its own noon
-            kept.keep(
+            kept.add_reply(
                 "https://weather.example/complete?lat=60&lon=10",
                 200,
                 {},
@@ -120,19 +124,19 @@ def archive(tmp_path):
                 moment,
                 good=True,
             )
-        kept.keep("https://weather.example/points/1,2", 200, {}, b"{}", NOON, good=True)
-        kept.keep("https://weather.example/gridpoints/A/1,2", 200, {}, b"{}", NOON, good=True)
+        kept.add_reply("https://weather.example/points/1,2", 200, {}, b"{}", NOON, good=True)
+        kept.add_reply("https://weather.example/gridpoints/A/1,2", 200, {}, b"{}", NOON, good=True)
     return path
 
 
 def test_the_archive_is_scored_and_what_cannot_be_read_is_counted(archive):
     with Archive(archive) as kept:
-        found = report.review(kept, NOON - 24 * HOUR)
-    assert (found.replies, found.unread) == (8, 1)
+        found = report.verify_forecasts(kept, NOON - 24 * HOUR)
+    assert (found.replies, found.unreadable) == (8, 1)
     assert {one.source for one in found.scores} == {"metno"}
     for one in found.scores:
-        assert one.bias_dc == pytest.approx(-2.0)
-    said = "\n".join(report.lines(found, Speaker("us")))
+        assert one.bias_k == pytest.approx(-2.0)
+    said = "\n".join(report.report_lines(found, UnitFormatter("us")))
     assert "bias -3.6 °F, error 3.6 °F rms" in said
     assert "the source's own later word at 1 of 1 cells" in said
     assert "(published 1.5 °F)" in said  # 0.5 K, and 1 K a day: 0.81 K at 7.5 h
@@ -148,39 +152,50 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
     (tmp_path / "readings.csv").write_text("time,air_temp_c\n" + "\n".join(rows))
     file = tmp_path / "sites.yaml"
     weather = {"sources": ["metno"], "tables": {"a": "readings.csv"}}
-    file.write_text(text({"a": site(60.05, 10.05)}, weather=weather))
+    file.write_text(sites_text({"a": site_entry(60.05, 10.05)}, weather=weather))
     command = [
-        *(sys.executable, "-m", "stormplan", "review", "--archive", archive, "--sites", file),
+        *(
+            sys.executable,
+            "-m",
+            "stormplan",
+            "verify-forecasts",
+            "--archive",
+            archive,
+            "--sites",
+            file,
+        ),
         *("--now", "2026-01-15T00:00Z", "--json"),
     ]
     result = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
     assert result.returncode == 0, result.stderr
     found = json.loads(result.stdout)
-    assert found["against"] == "held against readings at 1 of 1 cells"
-    assert {round(one["bias_dc"], 6) for one in found["scores"]} == {-1.0}
+    assert found["verified_against"] == "held against readings at 1 of 1 cells"
+    assert {round(one["bias_k"], 6) for one in found["scores"]} == {-1.0}
 
 
 def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
     plan = pipeline.plan_demo()
     site_, surface = plan.sites[0], plan.sites[0].surfaces[0]
-    series = plan.columns[surface.column]
+    series = plan.hourly[surface.hourly_id]
     log = tmp_path / "readings.jsonl"
     for hour in range(6, 30):  # a degree and a half warmer than planned
-        reading_log.add(log, Reading(
+        reading_log.append_reading(log, PavementReading(
             time=series.start + (hour + 0.5) * HOUR, site=site_.key, surface=surface.key,
             surface_c=series.surface_c[hour] + 1.5, light=Light.SHADE,
         ))  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
-        kept.keep_plan(plan.made_at, pipeline.document(plan))
-        pairs = night_bias.pairs(kept, reading_log.read(log))
+        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        pairs = night_bias.match_pavement_readings(kept, reading_log.load_readings(log))
         assert len(pairs.lead_h) == 24
-        np.testing.assert_allclose(pairs.forecast_c - pairs.truth_c, -1.5, atol=1e-9)
+        np.testing.assert_allclose(pairs.forecast_c - pairs.observed_c, -1.5, atol=1e-9)
         assert pairs.lead_h[0] == pytest.approx(6.0, abs=0.6)
-        assert ((pairs.chance >= 0.0) & (pairs.chance <= 1.0)).all()
-        ours = sites_file.parse(text({"a": site(43.1, -89.4)}, readings="readings.jsonl"))
-        found = report.review(kept, plan.made_at - HOUR, ours, tmp_path)
-    assert {one.source for one in found.scores} == {report.PAVEMENT}
-    said = "\n".join(report.lines(found, Speaker("us")))
+        assert ((pairs.freezing_prob >= 0.0) & (pairs.freezing_prob <= 1.0)).all()
+        ours = sites_file.parse_sites(
+            sites_text({"a": site_entry(43.1, -89.4)}, readings="readings.jsonl")
+        )
+        found = report.verify_forecasts(kept, plan.made_at - HOUR, ours, tmp_path)
+    assert {one.source for one in found.scores} == {report.PAVEMENT_SOURCE}
+    said = "\n".join(report.report_lines(found, UnitFormatter("us")))
     assert "pavement, by the log of readings: surface temperature" in said
     assert "bias -2.7 °F, error 2.7 °F rms, Brier" in said
 
@@ -192,41 +207,54 @@ def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_p
         scores.Score("nws", 36, 60, 90, 0.2, 9.0, 0.1, ()),  # an anecdote
         scores.Score("metno", 12, 36, 90, 0.2, 9.0, 0.1, ()),
     ]
-    places = {"a": site(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})}
+    places = {"a": site_entry(43.1, -89.4, {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}})}
 
     def planned(own):
-        return make_plan(company(places), {"a": Answer(cell(air_temp_c=3.0))}, NOON, own=own)
+        return make_plan(
+            parse_sites(places),
+            {"a": SiteForecasts(forecast_cell(air_temp_c=3.0))},
+            NOON,
+            error_records=own,
+        )
 
     with Archive(tmp_path / "archive.sqlite") as kept:
-        assert error_records.records(kept, NOON) == {}
-        error_records.keep(kept, far_off, NOON - HOUR)
+        assert error_records.load_error_records(kept, NOON) == {}
+        error_records.save_scores(kept, far_off, NOON - HOUR)
         assert (
-            error_records.records(kept, NOON - 2 * HOUR) == {}
+            error_records.load_error_records(kept, NOON - 2 * HOUR) == {}
         )  # a past morning knows what it knew
-        own = error_records.records(kept, NOON)
-    assert own == {"nws": ensemble.OwnRecord((24.0,), (3.0,), 400)}
-    assert error_records.remarks(own, ["nws", "metno", "nws"]) == [
+        own = error_records.load_error_records(kept, NOON)
+    assert own == {"nws": ensemble.ErrorRecord((24.0,), (3.0,), 400)}
+    assert error_records.error_record_remarks(own, ["nws", "metno", "nws"]) == [
         "how far nws may be off is stated from its own record of 400 h"
     ]
     usual, told = planned({}), planned(own)
-    (one,), (two,) = (list(plan.columns.values()) for plan in (usual, told))
+    (one,), (two,) = (list(plan.hourly.values()) for plan in (usual, told))
     assert one.air_c == two.air_c
     assert one.surface_c == pytest.approx(two.surface_c, abs=0.8)  # the middle of the members
     at = 30
-    assert two.surface_high_c[at] - two.surface_low_c[at] > 1.25 * (
-        one.surface_high_c[at] - one.surface_low_c[at]
+    assert two.surface_p90_c[at] - two.surface_p10_c[at] > 1.25 * (
+        one.surface_p90_c[at] - one.surface_p10_c[at]
     )
 
 
 def test_review_can_state_what_it_found(archive, tmp_path):
-    command = [sys.executable, "-m", "stormplan", "review", "--archive", archive, "--state"]
+    command = [
+        sys.executable,
+        "-m",
+        "stormplan",
+        "verify-forecasts",
+        "--archive",
+        archive,
+        "--use-in-plans",
+    ]
     command += ["--now", "2026-01-15T00:00Z"]
     result = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
     assert result.returncode == 0, result.stderr
     with Archive(archive) as kept:
-        (row,) = kept.rows("SELECT scores FROM skill")
+        (row,) = kept.fetch_all("SELECT scores FROM skill")
         assert {one["source"] for one in json.loads(row[0])} == {"metno"}
-        problem = maintenance.verify(kept).problems
+        problem = maintenance.check_integrity(kept).problems
         assert problem == ()
 
 
@@ -235,4 +263,4 @@ def test_nothing_to_score_is_one_sentence(tmp_path):
         Archive(tmp_path / "archive.sqlite") as kept,
         pytest.raises(InputError, match="no hour since 2026-01-12 was forecast and came"),
     ):
-        report.review(kept, NOON)
+        report.verify_forecasts(kept, NOON)

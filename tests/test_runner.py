@@ -9,41 +9,41 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from helpers import service, smtp
-from helpers.http_service import Answer
-from helpers.service import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, Company
-from helpers.sites import HEAD, site
-from helpers.sites import company as make
+from helpers.http_service import ScriptedReply
+from helpers.service import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, RunningCompany
+from helpers.sites import BASE_SECTIONS, site_entry
+from helpers.sites import parse_sites as make
 
-from stormplan.errors import Exit, InputError
+from stormplan.errors import ExitCode, InputError
 from stormplan.service import health, pipeline, runner
 from stormplan.store import maintenance
 from stormplan.store.archive import IN_MEMORY, Archive
-from stormplan.store.run_log import Ledger
+from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
 
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch):
     """A drip is heard out for a tenth of a second, not a minute."""
-    monkeypatch.setattr(http_client, "LONGEST_READ_S", 0.1)
+    monkeypatch.setattr(http_client, "MAX_READ_S", 0.1)
 
 
 @pytest.fixture
 def server():
-    with smtp.running() as running:
+    with smtp.run_mail_server() as running:
         yield running
 
 
 @pytest.fixture
 def ours(tmp_path, replay, server):
-    service.serve(replay)
-    company = Company(tmp_path, replay, server)
+    service.serve_storm(replay)
+    company = RunningCompany(tmp_path, replay, server)
     yield company
     company.restart()
 
 
 def states(done):
-    return {each.recipient: each.state for each in done.standings}
+    return {each.recipient: each.state for each in done.deliveries}
 
 
 def calmer(hours_later=0.0, snow=1.0):
@@ -67,20 +67,20 @@ def test_a_morning_is_planned_written_and_mailed_to_everybody_once(ours, server)
     done = ours.step()
     assert (done.kind, done.plan.verdict, done.announced) == ("briefing", "go", True)
     assert states(done) == dict.fromkeys((OWNER, YARD, OFFICE), "sent")
-    assert server.got(OWNER)[0]["Subject"].startswith("GO: Pre-treat")
+    assert server.mails_to(OWNER)[0]["Subject"].startswith("GO: Pre-treat")
     assert ours.latest().splitlines()[1].startswith("GO")
     assert json.loads((ours.out / "heartbeat.json").read_text())["exit_code"] == 0
     for _ in range(3):
         again = ours.step(MINUTE)
         assert again.plan is None
     assert len(server.accepted) == 3
-    assert done.next_at == pipeline.DEMO_NOW + 3 * HOUR
+    assert done.next_step_at == pipeline.DEMO_NOW + 3 * HOUR
 
 
 def test_a_late_morning_says_how_late(ours):
     ours.now += 3 * HOUR
     done = ours.step()
-    assert done.plan.troubles == (
+    assert done.plan.run_diagnostics == (
         "late by 3 h 00 min: the program was not running, or the computer asleep",
     )
     assert "late by 3 h 00 min" in " ".join(ours.latest().split())
@@ -91,11 +91,11 @@ def test_a_storm_is_planned_again_but_only_news_is_announced(ours, replay, serve
     same = ours.step(3 * HOUR)
     assert (same.kind, same.announced) == ("storm", False)
     assert len(server.accepted) == 3
-    replay.answer(GRID, Answer(calmer(snow=0.0)))
+    replay.script(GRID, ScriptedReply(calmer(snow=0.0)))
     news = ours.step(3 * HOUR)
     assert (news.kind, news.announced) == ("storm", True)
     assert news.plan.verdict == "nothing"
-    mail = server.got(OWNER)[-1].get_body(("plain",)).get_content()
+    mail = server.mails_to(OWNER)[-1].get_body(("plain",)).get_content()
     assert "WHAT CHANGED SINCE THE LAST PLAN" in mail
     assert "Answer nothing, was go" in mail
     assert len(server.accepted) == 6
@@ -105,10 +105,10 @@ def test_what_was_not_announced_is_not_what_the_next_plan_is_compared_with(ours)
     """Else a plan could drift away in steps that are each too small to tell."""
     first = ours.step()
     assert not ours.step(3 * HOUR).announced
-    with Archive(ours.desk.archive) as kept:
-        ledger = Ledger(kept)
+    with Archive(ours.config.archive_path) as kept:
+        ledger = RunLog(kept)
         assert ledger.last_run().made_at == ours.now
-        assert ledger.last_announced().document == pipeline.document(first.plan)
+        assert ledger.last_announced().document == pipeline.plan_json(first.plan)
 
 
 def test_24_hours_with_a_storm(ours, server, replay):
@@ -117,11 +117,11 @@ def test_24_hours_with_a_storm(ours, server, replay):
         done = ours.step()
         if done.plan is not None:
             made.append(done)
-        assert done.next_at > ours.now
-        ours.now = min(done.next_at, ours.now + HOUR)
+        assert done.next_step_at > ours.now
+        ours.now = min(done.next_step_at, ours.now + HOUR)
     assert [done.kind for done in made].count("briefing") == 1
     assert 7 <= [done.kind for done in made].count("storm") <= 8
-    assert len(server.got(OWNER)) == sum(done.announced for done in made)
+    assert len(server.mails_to(OWNER)) == sum(done.announced for done in made)
     ids = [mail["Message-ID"] for _, mail in server.accepted]
     assert len(set(ids)) == len(ids)
 
@@ -131,17 +131,20 @@ def test_24_hours_with_a_storm(ours, server, replay):
 
 LATER = {"Content-Type": "application/json", "Retry-After": "3600"}
 FAULTS = {
-    "times out": (Answer(delay_s=0.4), "no answer in time"),
-    "reset in the middle": (Answer(json.loads(STORM), cut=900), "broke off"),
-    "connection reset": (Answer(reset=True), "no connection"),
-    "500": (Answer({"title": "x"}, 500), "500"),
-    "503, come back in an hour": (Answer({}, 503, LATER), "503"),
-    "429, come back in an hour": (Answer({}, 429, LATER), "429"),
-    "403 page": (Answer("<html>denied", 403, {"Content-Type": "text/html"}), "403 with a page"),
-    "slow drip": (Answer(STORM, drip_s=0.01), "an answer without end"),
-    "JSON cut short": (Answer(STORM[:5000]), "cut short"),
+    "times out": (ScriptedReply(delay_s=0.4), "no answer in time"),
+    "reset in the middle": (ScriptedReply(json.loads(STORM), truncate_at=900), "broke off"),
+    "connection reset": (ScriptedReply(reset=True), "no connection"),
+    "500": (ScriptedReply({"title": "x"}, 500), "500"),
+    "503, come back in an hour": (ScriptedReply({}, 503, LATER), "503"),
+    "429, come back in an hour": (ScriptedReply({}, 429, LATER), "429"),
+    "403 page": (
+        ScriptedReply("<html>denied", 403, {"Content-Type": "text/html"}), "403 with a page",
+    ),
+    "slow drip": (ScriptedReply(STORM, byte_delay_s=0.01), "an answer without end"),
+    "JSON cut short": (ScriptedReply(STORM[:5000]), "cut short"),
     "four days old": (
-        Answer(json.loads(STORM.replace("2026-01-12T09:12", "2026-01-08T09:12"))), "older forecast",
+        ScriptedReply(json.loads(STORM.replace("2026-01-12T09:12", "2026-01-08T09:12"))),
+        "older forecast",
     ),
 }  # fmt: skip
 
@@ -151,46 +154,46 @@ def test_a_failing_service_leaves_the_last_forecast_standing_and_is_said(ours, r
     """Two mornings: the first is good, on the second the service fails."""
     first = ours.step()
     answer, _ = FAULTS[fault]
-    replay.answer(GRID, answer)
+    replay.script(GRID, answer)
     second = ours.step(24 * HOUR)
     assert second.kind == "briefing"
-    assert second.plan.exit_code is Exit.DEGRADED
+    assert second.plan.exit_code is ExitCode.DEGRADED
     assert second.plan.sites[0].source.stale
     assert second.plan.sites[0].source.issued_at == first.plan.sites[0].source.issued_at
     text = " ".join(ours.latest().split())
     assert "NOT EVERYTHING IS KNOWN" in text
     assert "forecast is 25 h old" in text
     assert second.announced
-    with Archive(ours.desk.archive) as kept:
-        assert maintenance.verify(kept).problems == ()
-        assert kept.last_plan(ours.now).document == pipeline.document(first.plan)
+    with Archive(ours.config.archive_path) as kept:
+        assert maintenance.check_integrity(kept).problems == ()
+        assert kept.last_plan(ours.now).document == pipeline.plan_json(first.plan)
 
 
 @pytest.mark.parametrize("fault", [name for name in FAULTS if name != "four days old"])
 def test_a_failing_service_without_a_copy_is_no_forecast_and_still_a_briefing(ours, replay, fault):
     answer, words = FAULTS[fault]
-    replay.answer(GRID, answer)
+    replay.script(GRID, answer)
     done = ours.step()
-    assert done.plan.exit_code is Exit.NOTHING_PLANNED
-    assert words in done.plan.sites[0].problem
+    assert done.plan.exit_code is ExitCode.NOTHING_PLANNED
+    assert words in done.plan.sites[0].no_forecast_reason
     assert "NO FORECAST" in ours.latest()
     assert states(done) == dict.fromkeys((OWNER, YARD, OFFICE), "sent")
-    assert done.next_at == ours.now + 30 * MINUTE  # not left until tomorrow
-    service.serve(replay)
+    assert done.next_step_at == ours.now + 30 * MINUTE  # not left until tomorrow
+    service.serve_storm(replay)
     better = ours.step(30 * MINUTE)
     assert better.announced
     assert better.plan.verdict == "go"
 
 
 def test_one_failing_site_does_not_stop_the_other(tmp_path, replay, server):
-    service.serve(replay)
-    company = Company(tmp_path, replay, server)
-    there = {"a": company.place, "b": site(51.5, -0.1, service.LOT)}
-    company.desk.sites = make(there, replay.base_url, **company.more)
+    service.serve_storm(replay)
+    company = RunningCompany(tmp_path, replay, server)
+    there = {"a": company.place, "b": site_entry(51.5, -0.1, service.LOT)}
+    company.config.sites = make(there, replay.base_url, **company.sections)
     done = company.step()
     assert done.plan.verdict == "go"
-    assert done.plan.exit_code is Exit.DEGRADED
-    assert "outside the area" in done.plan.degraded[0]
+    assert done.plan.exit_code is ExitCode.DEGRADED
+    assert "outside the area" in done.plan.planning_diagnostics[0]
 
 
 # -- the disk and the archive ----------------------------------------------------------------------
@@ -199,40 +202,40 @@ def test_one_failing_site_does_not_stop_the_other(tmp_path, replay, server):
 def test_a_locked_archive_is_planned_around_and_caught_up_with(ours, server):
     ours.step()
     ours.now += 24 * HOUR
-    with Archive(ours.desk.archive) as other, other.opened() as file:
+    with Archive(ours.config.archive_path) as other, other.connection() as file:
         file.execute("BEGIN IMMEDIATE")
         done = ours.step()
         assert done.kind == "briefing"
-        assert any("is in use by another program" in line for line in done.plan.troubles)
+        assert any("is in use by another program" in line for line in done.plan.run_diagnostics)
         assert states(done)[OWNER] == "sent"
         assert ours.step(5 * MINUTE).plan is None  # remembered, though not in the file
         file.execute("ROLLBACK")
     assert ours.step(5 * MINUTE).plan is None
-    assert ours.desk.spare is None
-    with Archive(ours.desk.archive) as kept:
-        assert Ledger(kept).briefed(done.plan.made_at.date())
-    assert len(server.got(OWNER)) == 2
+    assert ours.config.fallback_archive is None
+    with Archive(ours.config.archive_path) as kept:
+        assert RunLog(kept).has_briefing(done.plan.made_at.date())
+    assert len(server.mails_to(OWNER)) == 2
 
 
 def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     ours.step()
-    ours.desk.archive.write_bytes(b"nonsense " * 1000)
+    ours.config.archive_path.write_bytes(b"nonsense " * 1000)
     done = ours.step(24 * HOUR)
-    assert any("is damaged" in line for line in done.plan.troubles)
+    assert any("is damaged" in line for line in done.plan.run_diagnostics)
     assert len(list(ours.out.glob("archive.sqlite.damaged-*"))) == 1
-    assert ours.step(24 * HOUR).plan.troubles == ()
+    assert ours.step(24 * HOUR).plan.run_diagnostics == ()
 
 
 def test_an_unknown_past_is_not_caught_up_with(ours):
     """No memory, and past the time: it may well have been made."""
     ours.out.mkdir()
-    ours.desk.archive.mkdir()  # nothing can be opened there
+    ours.config.archive_path.mkdir()  # nothing can be opened there
     assert ours.step(HOUR).plan is None
     ours.restart()
     ours.now = pipeline.DEMO_NOW + 24 * HOUR
     done = ours.step()
     assert done.kind == "briefing"
-    assert ours.desk.spare.path == IN_MEMORY
+    assert ours.config.fallback_archive.path == IN_MEMORY
 
 
 @pytest.fixture
@@ -256,34 +259,36 @@ def fill_up(disk):
 
 
 def test_a_disk_full_from_the_start_stops_no_briefing(small_disk, replay, server):
-    service.serve(replay)
-    company = Company(small_disk, replay, server)
+    service.serve_storm(replay)
+    company = RunningCompany(small_disk, replay, server)
     company.out.mkdir()
     fill_up(small_disk)
     done = company.step()
-    assert company.desk.spare.path == IN_MEMORY
-    assert any("nothing learned this time will be remembered" in t for t in done.plan.troubles)
+    assert company.config.fallback_archive.path == IN_MEMORY
+    assert any(
+        "nothing learned this time will be remembered" in t for t in done.plan.run_diagnostics
+    )
     assert set(states(done).values()) == {"sent"}
     assert company.step(5 * MINUTE).plan is None
     (small_disk / "film.mkv").unlink()
     company.step(5 * MINUTE)
-    with Archive(company.desk.archive) as kept:
-        assert Ledger(kept).briefed(date(2026, 1, 12))
-    assert len(server.got(OWNER)) == 1
+    with Archive(company.config.archive_path) as kept:
+        assert RunLog(kept).has_briefing(date(2026, 1, 12))
+    assert len(server.mails_to(OWNER)) == 1
     assert company.latest().splitlines()[1].startswith("GO")
 
 
 def test_a_full_disk_is_said_the_mail_still_goes_and_the_last_plan_stays(
     small_disk, replay, server, monkeypatch
 ):
-    monkeypatch.setattr(runner, "ROOM_BYTES", 200_000)
-    service.serve(replay)
-    company = Company(small_disk, replay, server)
+    monkeypatch.setattr(runner, "MIN_FREE_BYTES", 200_000)
+    service.serve_storm(replay)
+    company = RunningCompany(small_disk, replay, server)
     company.step()
     before = company.latest()
     fill_up(small_disk)
     done = company.step(24 * HOUR)
-    assert any("No space left on device" in line for line in done.plan.troubles)
+    assert any("No space left on device" in line for line in done.plan.run_diagnostics)
     assert states(done)[OWNER] == "sent"
     assert company.latest() == before
     assert not list(company.out.glob(".*unfinished*"))
@@ -291,22 +296,22 @@ def test_a_full_disk_is_said_the_mail_still_goes_and_the_last_plan_stays(
         assert company.step(5 * MINUTE).plan is None
     (small_disk / "film.mkv").unlink()
     company.step(5 * MINUTE)
-    with Archive(company.desk.archive) as kept:
-        assert maintenance.verify(kept).problems == ()
-        assert Ledger(kept).briefed(done.plan.made_at.date())
-    assert len(server.got(OWNER)) == 2
+    with Archive(company.config.archive_path) as kept:
+        assert maintenance.check_integrity(kept).problems == ()
+        assert RunLog(kept).has_briefing(done.plan.made_at.date())
+    assert len(server.mails_to(OWNER)) == 2
     assert company.latest() != before
 
 
 def test_a_folder_that_may_only_be_read_is_said_and_the_mail_still_goes(small_disk, replay, server):
-    service.serve(replay)
-    company = Company(small_disk, replay, server)
+    service.serve_storm(replay)
+    company = RunningCompany(small_disk, replay, server)
     company.step()
     before = company.latest()
     subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
     done = company.step(24 * HOUR)
-    assert any("cannot write to" in line for line in done.plan.troubles)
-    assert any("cannot be opened" in line for line in done.plan.troubles)
+    assert any("cannot write to" in line for line in done.plan.run_diagnostics)
+    assert any("cannot be opened" in line for line in done.plan.run_diagnostics)
     assert states(done)[OWNER] == "sent"
     assert company.latest() == before
     company.restart()
@@ -316,84 +321,84 @@ def test_the_clock_set_back_is_said(ours):
     ours.step()
     ours.now -= 48 * HOUR
     done = ours.step()
-    assert any("one of them is wrong" in line for line in done.plan.troubles)
+    assert any("one of them is wrong" in line for line in done.plan.run_diagnostics)
 
 
 def test_a_clock_that_is_wrong_by_the_service_is_said(ours, replay):
-    replay.answer(GRID, Answer(json.loads(STORM), 200, {
+    replay.script(GRID, ScriptedReply(json.loads(STORM), 200, {
         "Content-Type": "application/geo+json", "Date": "Mon, 12 Jan 2015 10:00:00 GMT",
     }))  # fmt: skip
     done = ours.step()
-    assert any("ahead of the weather service's" in line for line in done.plan.troubles)
+    assert any("ahead of the weather service's" in line for line in done.plan.run_diagnostics)
 
 
 # -- deliveries ------------------------------------------------------------------------------------
 
 
 def test_one_of_three_is_rejected_and_the_next_briefing_says_so(ours, server):
-    server.refuse[YARD] = ["550 5.1.1 no such user"]
+    server.rcpt_replies[YARD] = ["550 5.1.1 no such user"]
     assert states(ours.step()) == {OWNER: "sent", YARD: "refused", OFFICE: "sent"}
-    assert ours.step(2 * HOUR).standings == () or len(server.accepted) == 2  # not tried again
+    assert ours.step(2 * HOUR).deliveries == () or len(server.accepted) == 2  # not tried again
     done = ours.step(22 * HOUR)
     said = "the last plan by mail to yard@test.example: refused (550 5.1.1 no such user)"
-    assert said in done.plan.troubles
+    assert said in done.plan.run_diagnostics
 
 
 def test_greylisting_is_waited_out_and_remarked(ours, server):
-    server.refuse[OWNER] = ["451 4.7.1 try later", "451 4.7.1 try later", "ok"]
+    server.rcpt_replies[OWNER] = ["451 4.7.1 try later", "451 4.7.1 try later", "ok"]
     done = ours.step()
     assert states(done)[OWNER] == "failed"
-    assert done.next_at == ours.now + MINUTE
+    assert done.next_step_at == ours.now + MINUTE
     assert states(ours.step(MINUTE))[OWNER] == "failed"
-    assert ours.step(MINUTE).next_at == ours.now + 4 * MINUTE
+    assert ours.step(MINUTE).next_step_at == ours.now + 4 * MINUTE
     assert states(ours.step(4 * MINUTE))[OWNER] == "sent"
-    assert len(server.got(OWNER)) == 1
+    assert len(server.mails_to(OWNER)) == 1
     tomorrow = ours.step(24 * HOUR - 6 * MINUTE)
-    assert tomorrow.plan.troubles == ()
-    assert any("delivered after failing 2 times" in line for line in tomorrow.plan.remarks)
+    assert tomorrow.plan.run_diagnostics == ()
+    assert any("delivered after failing 2 times" in line for line in tomorrow.plan.run_notes)
 
 
 def test_a_server_that_stays_down_is_given_up_on_and_reported(tmp_path, replay):
-    service.serve(replay, calmer(snow=0.0))
-    with smtp.running() as gone:
-        company = Company(tmp_path, replay, gone)
+    service.serve_storm(replay, calmer(snow=0.0))
+    with smtp.run_mail_server() as gone:
+        company = RunningCompany(tmp_path, replay, gone)
     done = company.step()
     assert set(states(done).values()) == {"failed"}
     end = company.now + 23 * HOUR
     while company.now < end:
         done = company.step()
-        company.now = max(done.next_at, company.now + MINUTE)
-    with Archive(company.desk.archive) as kept:
-        run = Ledger(kept).last_announced()
-        assert {each.state for each in Ledger(kept).standings(run.plan)} == {"gave up"}
+        company.now = max(done.next_step_at, company.now + MINUTE)
+    with Archive(company.config.archive_path) as kept:
+        run = RunLog(kept).last_announced()
+        assert {each.state for each in RunLog(kept).delivery_statuses(run.plan_id)} == {"gave up"}
 
 
 def test_a_newer_plan_replaces_what_did_not_get_through(ours, server, replay):
-    server.refuse[OWNER] = ["451 try later"]
+    server.rcpt_replies[OWNER] = ["451 try later"]
     ours.step()
-    replay.answer(GRID, Answer(calmer(snow=0.0)))
-    server.refuse[OWNER] = ["ok"]
+    replay.script(GRID, ScriptedReply(calmer(snow=0.0)))
+    server.rcpt_replies[OWNER] = ["ok"]
     done = ours.step(3 * HOUR)
     assert done.announced
-    assert len(server.got(OWNER)) == 1  # the new one, not both
-    assert any("to owner@test.example: not delivered" in line for line in done.plan.troubles)
+    assert len(server.mails_to(OWNER)) == 1  # the new one, not both
+    assert any("to owner@test.example: not delivered" in line for line in done.plan.run_diagnostics)
 
 
 def test_a_message_broken_off_at_its_end_is_never_sent_twice(ours, server):
-    server.at_the_end = ["hang up"]
+    server.data_replies = ["hang up"]
     done = ours.step()
     assert states(done)[OWNER] == "handing over"
     for _ in range(5):
         ours.step(MINUTE)
-    assert server.got(OWNER) == []
+    assert server.mails_to(OWNER) == []
     done = ours.step(24 * HOUR)
-    assert any("may or may not have arrived" in line for line in done.plan.troubles)
+    assert any("may or may not have arrived" in line for line in done.plan.run_diagnostics)
 
 
 def test_a_delivery_cut_off_is_finished_after_a_restart(ours, server, monkeypatch):
     with monkeypatch.context() as patch:
         patch.setattr(
-            runner.outbox, "deliver", lambda *args: (_ for _ in ()).throw(KeyboardInterrupt)
+            runner.outbox, "send_due", lambda *args: (_ for _ in ()).throw(KeyboardInterrupt)
         )
         with pytest.raises(KeyboardInterrupt):
             ours.step()
@@ -402,26 +407,26 @@ def test_a_delivery_cut_off_is_finished_after_a_restart(ours, server, monkeypatc
     assert done.plan is None
     assert states(done) == dict.fromkeys((OWNER, YARD, OFFICE), "sent")
     assert (
-        server.got(OWNER)[0].get_body(("plain",)).get_content().replace("\r\n", "\n")
+        server.mails_to(OWNER)[0].get_body(("plain",)).get_content().replace("\r\n", "\n")
         == ours.latest()
     )
 
 
 def test_webhook_command_and_watcher_are_told_too(tmp_path, replay, monkeypatch):
     monkeypatch.setenv("HOOK_SECRET", "a key")
-    service.serve(replay)
+    service.serve_storm(replay)
     for path in ("/hook", "/ping"):
-        replay.answer(path, Answer("ok", 200, {"Content-Type": "text/plain"}))
-    company = Company(
+        replay.script(path, ScriptedReply("ok", 200, {"Content-Type": "text/plain"}))
+    company = RunningCompany(
         tmp_path,
         replay,
         webhook={"url": f"{replay.base_url}/hook", "secret_env": "HOOK_SECRET"},
         command=["tee", str(tmp_path / "told.txt")],
     )
-    company.more["watch"]["heartbeat"] = f"{replay.base_url}/ping"
-    company.desk.sites = make({"a": company.place}, replay.base_url, **company.more)
+    company.sections["schedule"]["heartbeat"] = f"{replay.base_url}/ping"
+    company.config.sites = make({"a": company.place}, replay.base_url, **company.sections)
     done = company.step()
-    assert {each.channel: each.state for each in done.standings} == dict.fromkeys(
+    assert {each.channel: each.state for each in done.deliveries} == dict.fromkeys(
         ("webhook", "command", "heartbeat"), "sent"
     )
     assert (tmp_path / "told.txt").read_text() == company.latest()
@@ -431,10 +436,10 @@ def test_webhook_command_and_watcher_are_told_too(tmp_path, replay, monkeypatch)
 
 
 def test_the_watcher_misses_its_sign_when_nothing_could_be_planned(tmp_path, replay):
-    company = Company(tmp_path, replay)
-    company.more["watch"]["heartbeat"] = f"{replay.base_url}/ping"
-    company.desk.sites = make({"a": company.place}, replay.base_url, **company.more)
-    assert company.step().plan.exit_code is Exit.NOTHING_PLANNED
+    company = RunningCompany(tmp_path, replay)
+    company.sections["schedule"]["heartbeat"] = f"{replay.base_url}/ping"
+    company.config.sites = make({"a": company.place}, replay.base_url, **company.sections)
+    assert company.step().plan.exit_code is ExitCode.NOTHING_PLANNED
     assert replay.counts()["/ping"] == 0
 
 
@@ -444,13 +449,13 @@ def test_notices_go_out_once_and_only_when_sent(ours, server):
     row = ours.step() and 1
     notices = [("client@test.example", "Mill Court", "Lot may freeze back."),
                ("client@test.example", "Ferry Landing", "Walk may freeze back.")]  # fmt: skip
-    with Archive(ours.desk.archive) as kept:
+    with Archive(ours.config.archive_path) as kept:
         for _ in range(2):
             sent = outbox.send_notices(
-                ours.desk.sites.delivery.mail, Ledger(kept), row, notices, lambda: ours.now
+                ours.config.sites.delivery.mail, RunLog(kept), row, notices, lambda: ours.now
             )
             assert [each.state for each in sent] == ["sent", "sent"]
-    assert [mail["Subject"] for mail in server.got("client@test.example")] == [
+    assert [mail["Subject"] for mail in server.mails_to("client@test.example")] == [
         "Mill Court",
         "Ferry Landing",
     ]
@@ -460,7 +465,7 @@ def test_drafts_are_sent_as_somebody_left_them(ours, server):
     from stormplan.delivery import outbox
 
     ours.step()
-    folder = ours.desk.out / "latest" / "notices"
+    folder = ours.config.report_folder / "latest" / "notices"
     (folder / "changed.eml").write_text(
         "Subject: Lot may freeze\nTo: Client <client@test.example>\n\nChanged by hand.\n"
     )
@@ -477,46 +482,62 @@ def test_drafts_are_sent_as_somebody_left_them(ours, server):
 
 
 def test_health_follows_the_day(ours, server, replay):
-    assert health.look(ours.desk).code is Exit.NOTHING_PLANNED
-    server.refuse[YARD] = ["550 no"]
+    assert health.check_health(ours.config).exit_code is ExitCode.NOTHING_PLANNED
+    server.rcpt_replies[YARD] = ["550 no"]
     ours.step()
-    found = health.look(ours.desk)
-    assert found.code is Exit.DEGRADED
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.DEGRADED
     assert any("yard@test.example: refused" in line for line in found.lines)
-    server.refuse[YARD] = ["ok"]
+    server.rcpt_replies[YARD] = ["ok"]
     ours.now += 24 * HOUR
-    assert health.look(ours.desk).code is Exit.DEGRADED  # its time is now: not yet missed
+    assert (
+        health.check_health(ours.config).exit_code is ExitCode.DEGRADED
+    )  # its time is now: not yet missed
     ours.now += HOUR
-    missed = health.look(ours.desk)
-    assert missed.code is Exit.NOTHING_PLANNED
+    missed = health.check_health(ours.config)
+    assert missed.exit_code is ExitCode.NOTHING_PLANNED
     assert missed.lines == ("no briefing for 2026-01-13",)
 
 
 def test_health_is_good_after_a_good_morning(ours):
     ours.step()
-    found = health.look(ours.desk)
-    assert found.code is Exit.COMPLETE
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.COMPLETE
     assert found.lines == ("last plan 2026-01-12 10:30Z, answer go",)
     (ours.out / "latest").unlink()
-    assert health.look(ours.desk).code is Exit.DEGRADED
+    assert health.check_health(ours.config).exit_code is ExitCode.DEGRADED
+
+
+def test_a_stored_plan_of_another_version_is_no_previous_plan(ours, monkeypatch):
+    with monkeypatch.context() as patch:
+        patch.setattr(pipeline, "plan_json", lambda plan: '{"schema_version": "1"}')
+        ours.step()
+    assert health.check_health(ours.config).lines == (
+        "the plan of 2026-01-12 10:30Z is of another version of stormplan",
+    )
+    second = ours.step(24 * HOUR)
+    assert second.kind == "briefing"
+    assert second.plan.changes == ()
+    assert "the plan before is of another version and was not compared" in second.plan.run_notes
+    assert "another version" not in str(ours.step(24 * HOUR).plan.run_notes)  # said once
 
 
 def test_a_past_morning_is_planned_again_with_todays_sites(ours, replay):
     first = ours.step()
-    replay.answer(GRID, Answer(calmer(snow=0.0)))
+    replay.script(GRID, ScriptedReply(calmer(snow=0.0)))
     ours.step(24 * HOUR)
     asked = len(replay.requests)
-    with Archive(ours.desk.archive) as kept:
-        again = pipeline.replay(ours.desk.sites, kept, date(2026, 1, 12))
+    with Archive(ours.config.archive_path) as kept:
+        again = pipeline.replay(ours.config.sites, kept, date(2026, 1, 12))
         assert again.model_copy(update={"troubles": ()}) == first.plan.model_copy(
             update={"troubles": ()}
         )
-        plans = kept.rows("SELECT count(*) FROM plan")
+        plans = kept.fetch_all("SELECT count(*) FROM plan")
         ours.place["surfaces"]["lot"]["area"] = "40000 ft2"
-        again_with = make({"a": ours.place}, replay.base_url, **ours.more)
+        again_with = make({"a": ours.place}, replay.base_url, **ours.sections)
         larger = pipeline.replay(again_with, kept, first.plan.made_at)
         assert [change.kind for change in larger.changes if change.material] == ["more"]
-        assert kept.rows("SELECT count(*) FROM plan") == plans
+        assert kept.fetch_all("SELECT count(*) FROM plan") == plans
     ours.place["surfaces"]["lot"]["area"] = "20000 ft2"
     assert len(replay.requests) == asked
 
@@ -542,7 +563,7 @@ def test_watch_once_health_replay_and_archive_from_the_command_line(ours, server
     assert (again.returncode, again.stdout) == (0, "")
     assert len(server.accepted) == 3
     assert stormplan("health", *where, *at).returncode == 0
-    server.refuse[YARD] = ["550 5.1.1 no such user"]
+    server.rcpt_replies[YARD] = ["550 5.1.1 no such user"]
     tomorrow = ("--now", "2026-01-13T10:30Z")
     assert stormplan("watch", *where, "--once", *tomorrow).returncode == 3
     assert stormplan("watch", *where, "--once", *tomorrow).returncode == 0  # said once is enough
@@ -579,9 +600,14 @@ def test_the_watch_itself_briefs_by_the_real_clock_and_a_restart_tells_nobody_tw
     ours, server, replay, tmp_path
 ):
     now = datetime.now(UTC)
-    replay.answer(GRID, Answer(service.moved(timedelta(days=(now - pipeline.DEMO_NOW).days))))
+    replay.script(
+        GRID, ScriptedReply(service.shift_storm(timedelta(days=(now - pipeline.DEMO_NOW).days)))
+    )
     minutes_ago = f"{now - 2 * MINUTE:%H:%M}"
-    ours.more["company"] = HEAD["company"] | {"timezone": "UTC", "briefing_at": minutes_ago}
+    ours.sections["company"] = BASE_SECTIONS["company"] | {
+        "timezone": "UTC",
+        "briefing_at": minutes_ago,
+    }
     file = tmp_path / "sites.yaml"
     file.write_text(ours.text)
     command = [sys.executable, "-m", "stormplan", "watch", "--sites", file, "--out", ours.out]
@@ -602,7 +628,7 @@ def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
 
     file = tmp_path / "sites.yaml"
     file.write_text(ours.text.replace("asphalt_lot", "asfalt_lot"))
-    step = cli_routine._steps(ours.desk, file)
+    step = cli_routine._repeated_step(ours.config, file)
     assert step() > ours.now
     assert "the last good one is used" in " ".join(ours.latest().split())
 
@@ -610,9 +636,9 @@ def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
 def test_a_second_run_is_kept_out(ours, monkeypatch):
     from stormplan.store import report_folders
 
-    monkeypatch.setattr(runner, "LOCK_WAIT_S", 0.1)
+    monkeypatch.setattr(runner, "LOCK_TIMEOUT_S", 0.1)
     with (
-        report_folders.one_at_a_time(ours.out, 0.1),
+        report_folders.exclusive_lock(ours.out, 0.1),
         pytest.raises(InputError, match="another run is at"),
     ):
         ours.step()

@@ -21,7 +21,7 @@ def test_a_step_is_run_at_once_and_then_when_it_asked_for():
         ran.append(now())
         return now() + timedelta(milliseconds=150)
 
-    scheduler.watch(step, now, until=lambda: len(ran) == 4)
+    scheduler.run_scheduler(step, now, should_stop=lambda: len(ran) == 4)
     gaps = [(after - before).total_seconds() for before, after in itertools.pairwise(ran)]
     assert all(0.14 < gap < 1.5 for gap in gaps)
 
@@ -36,19 +36,19 @@ def test_a_moment_gone_by_is_now_and_steps_never_overlap():
         ran.append(now())
         return now() - timedelta(days=1)
 
-    scheduler.watch(step, now, until=lambda: len(ran) == 5)
+    scheduler.run_scheduler(step, now, should_stop=lambda: len(ran) == 5)
     assert len(ran) == 5
 
 
 def test_it_wakes_in_between_because_timers_stand_still_while_a_laptop_sleeps(monkeypatch):
-    monkeypatch.setattr(scheduler, "LOOK", timedelta(milliseconds=50))
+    monkeypatch.setattr(scheduler, "MAX_SLEEP", timedelta(milliseconds=50))
     ran = []
 
     def step():
         ran.append(now())
         return now() + timedelta(days=1)
 
-    scheduler.watch(step, now, until=lambda: len(ran) == 3)
+    scheduler.run_scheduler(step, now, should_stop=lambda: len(ran) == 3)
     assert ran[-1] - ran[0] < timedelta(seconds=2)
 
 
@@ -57,4 +57,4 @@ def test_a_failure_nobody_foresaw_ends_the_watch_loudly():
         raise ZeroDivisionError("one of ours")
 
     with pytest.raises(ZeroDivisionError, match="one of ours"):
-        scheduler.watch(step, now)
+        scheduler.run_scheduler(step, now)

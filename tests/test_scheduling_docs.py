@@ -18,9 +18,8 @@ ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
 PAGE = (DOCS / "scheduling.md").read_text()
 FILES = [
-    path
-    for path in DOCS.rglob("*")
-    if path.is_file() and path.name != "scheduling.md" and path.suffix != ".png"
+    DOCS / "crontab.example",
+    *(path for folder in ("container", "systemd") for path in (DOCS / folder).iterdir()),
 ]
 
 
@@ -38,13 +37,13 @@ def test_every_command_line_parses(path):
 
 
 def test_what_the_page_says_of_waits_and_reports_is_so(tmp_path):
-    minutes = ", ".join(str(round(wait.total_seconds() / 60)) for wait in outbox.WAITS)
+    minutes = ", ".join(str(round(wait.total_seconds() / 60)) for wait in outbox.RETRY_DELAYS)
     assert f"after {minutes} min" in PAGE
-    assert outbox.GIVE_UP.total_seconds() == 6 * 3600
-    for path in pipeline.write(pipeline.plan_demo(), tmp_path):
+    assert outbox.GIVE_UP_AFTER.total_seconds() == 6 * 3600
+    for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path):
         assert path.name in PAGE or path.parent.name == "notices"
     assert re.fullmatch(
-        r"\d{8}T\d{6}Z-[0-9a-f]{6}", report_folders.set_name(pipeline.DEMO_NOW, "a plan")
+        r"\d{8}T\d{6}Z-[0-9a-f]{6}", report_folders.report_set_name(pipeline.DEMO_NOW, "a plan")
     )
 
 

@@ -5,31 +5,33 @@ import json
 import numpy as np
 import pytest
 from helpers import service_formats
-from helpers.sites import company, site
+from helpers.sites import parse_sites, site_entry
 
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.weather.forecast import stack
-from stormplan.weather.providers import Place, metno, nws, openmeteo, table
-from stormplan.weather.providers.recorded import Recorded
+from stormplan.weather.providers import Location, metno, nws, openmeteo, table
+from stormplan.weather.providers.recorded import RecordedSource
 
-LOT = Place("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
+LOT = Location("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
 READ = {
-    "nws": lambda: nws.parse(service_formats.nws(), service_formats.ISSUED, service_formats.NOW),
-    "metno": lambda: metno.parse(
-        service_formats.metno(), service_formats.ISSUED, service_formats.NOW
+    "nws": lambda: nws.parse_plannable_forecast(
+        service_formats.nws_reply(), service_formats.ISSUED, service_formats.NOW
     ),
-    "openmeteo": lambda: openmeteo.parse(
-        service_formats.openmeteo(), service_formats.ISSUED, service_formats.NOW
+    "metno": lambda: metno.parse_plannable_forecast(
+        service_formats.metno_reply(), service_formats.ISSUED, service_formats.NOW
     ),
-    "table": lambda: table.read(
-        service_formats.table(),
+    "openmeteo": lambda: openmeteo.parse_plannable_forecast(
+        service_formats.openmeteo_reply(), service_formats.ISSUED, service_formats.NOW
+    ),
+    "table": lambda: table.parse_forecast(
+        service_formats.table_csv(),
         LOT,
         service_formats.ISSUED,
         service_formats.ISSUED,
         service_formats.ELEVATION_M,
     ),
 }
-FALLS = {"rain": "rain_mm", "freezing": "frz_rain_mm", "snow": "snow_we_mm"}
+FALLS = {"rain": "rain_mm", "freezing": "freezing_rain_mm", "snow": "snowfall_swe_mm"}
 
 
 @pytest.mark.parametrize("form", READ)
@@ -44,18 +46,18 @@ def test_every_form_gives_the_hours_it_was_made_from(form):
         for falls, name in FALLS.items():
             assert got[name] == pytest.approx(water if falls == kind else 0.0, abs=1e-9), hour
         depth = service_formats.CM_PER_MM * water if kind == "snow" else 0.0
-        assert got["snow_depth_cm"] == pytest.approx(depth, rel=2e-3)
+        assert got["snowfall_cm"] == pytest.approx(depth, rel=2e-3)
 
 
 def planned(form):
-    sites = company({"a": site(service_formats.LATITUDE, service_formats.LONGITUDE)})
-    return make_plan(sites, {"a": Answer(READ[form]())}, service_formats.NOW)
+    sites = parse_sites({"a": site_entry(service_formats.LATITUDE, service_formats.LONGITUDE)})
+    return make_plan(sites, {"a": SiteForecasts(READ[form]())}, service_formats.NOW)
 
 
 def bare(record):
     """Everything a plan says but where it came from; numbers to three digits."""
     if isinstance(record, dict):
-        left_out = {"source", "column", "columns", "cell", "made_at"}
+        left_out = {"source", "hourly_id", "hourly", "cell", "made_at"}
         return {key: bare(value) for key, value in record.items() if key not in left_out}
     if isinstance(record, list):
         return [bare(value) for value in record]
@@ -72,9 +74,9 @@ def test_every_form_gives_the_same_plan(form):
 
 
 def test_a_recorded_reply_gives_the_same_plan_as_the_service(tmp_path):
-    (tmp_path / "storm.json").write_text(json.dumps(service_formats.nws()))
-    cell = Recorded(tmp_path).forecast(LOT, service_formats.NOW)
+    (tmp_path / "storm.json").write_text(json.dumps(service_formats.nws_reply()))
+    cell = RecordedSource(tmp_path).forecast(LOT, service_formats.NOW)
     assert cell.source == "recorded"
-    sites = company({"a": site(service_formats.LATITUDE, service_formats.LONGITUDE)})
-    plan = make_plan(sites, {"a": Answer(cell)}, service_formats.NOW)
+    sites = parse_sites({"a": site_entry(service_formats.LATITUDE, service_formats.LONGITUDE)})
+    plan = make_plan(sites, {"a": SiteForecasts(cell)}, service_formats.NOW)
     assert bare(plan.model_dump(mode="json")) == bare(planned("nws").model_dump(mode="json"))

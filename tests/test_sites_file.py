@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stormplan.company import delivery_settings, sites, sites_file
+from stormplan.company import delivery_settings, sites, sites_file, yards
 from stormplan.company.practice_rules import RULES
+from stormplan.company.renamed_keys import RENAMED_KEYS
 from stormplan.errors import InputError, SitesError
 
 EXAMPLE = Path(__file__).parent.parent / "sites.example.yaml"
@@ -16,7 +17,7 @@ TEXT = EXAMPLE.read_text()
 
 def problems(text: str) -> list[str]:
     with pytest.raises(SitesError) as caught:
-        sites_file.parse(text)
+        sites_file.parse_sites(text)
     return [str(problem) for problem in caught.value.problems]
 
 
@@ -25,12 +26,12 @@ def line_of(text: str, fragment: str) -> int:
 
 
 def test_the_example_loads_and_comes_out_in_si():
-    found = sites_file.load(EXAMPLE)
+    found = sites_file.load_sites(EXAMPLE)
     site = found.sites["mill-court"]
     assert site.surfaces["lot"].area_m2 == pytest.approx(62_000 * 0.3048**2)
     assert found.yards["north"].salt.on_hand_kg == pytest.approx(38 * 2000 * 0.45359237)
     assert found.products["calcium-32"].freeze_point_c == pytest.approx((-17 - 32) / 1.8)
-    assert found.sites["mill-court"].open[0].hour == 6
+    assert found.sites["mill-court"].open_hours[0].hour == 6
     assert str(found.zone(site)) == "America/Chicago"
 
 
@@ -49,14 +50,14 @@ def test_the_example_explains_every_key():
 
 
 def test_policy_nearest_to_the_surface_wins_and_says_who_set_it():
-    found = sites_file.load(EXAMPLE)
+    found = sites_file.load_sites(EXAMPLE)
     site = found.sites["mill-court"]
     practice = found.practice(site, site.surfaces["lot"])
-    assert practice.number("act_probability") == pytest.approx(0.2)
-    assert practice.setting("act_probability").set_by == "site"
-    assert practice.setting("wind_hold").set_by == "company"
-    assert practice.setting("lead_best").set_by == "default"
-    assert found.practice().number("act_probability") == pytest.approx(0.3)
+    assert practice.number("go_probability") == pytest.approx(0.2)
+    assert practice.rule_value("go_probability").set_by == "site"
+    assert practice.rule_value("max_wind").set_by == "company"
+    assert practice.rule_value("lead_best").set_by == "default"
+    assert found.practice().number("go_probability") == pytest.approx(0.3)
 
 
 def test_every_error_is_reported_at_once_with_its_line():
@@ -91,24 +92,28 @@ def test_every_error_is_reported_at_once_with_its_line():
 @pytest.mark.parametrize(
     ("written", "instead", "message"),
     [
-        ("open: 06:00-22:00", "open: 6am to 10pm", "write it as '06:00-22:00'"),
+        ("open_hours: 06:00-22:00", "open_hours: 6am to 10pm", "write it as '06:00-22:00'"),
         ("on_hand: 1800 gal", "on_hand: 8000 gal", "must not exceed capacity"),
-        ("holds: brine", "holds: brin", "no product 'brin'; did you mean 'brine'?"),
-        ("at: 40 F, taken", "taken", "a hydrometer reading needs 'at'"),
-        ("wind_hold: 15 mph", "wind_hold: 15", "'15' has no unit; write it as '15 mph'"),
-        ("wind_hold: 15 mph", "wind_hold: 90 mph", "accepted: 5 mph to 40 mph"),
+        ("product: brine", "product: brin", "no product 'brin'; did you mean 'brine'?"),
+        ("temperature: 40 F, taken_at", "taken_at", "a hydrometer reading needs 'temperature'"),
+        ("max_wind: 15 mph", "max_wind: 15", "'15' has no unit; write it as '15 mph'"),
+        ("max_wind: 15 mph", "max_wind: 90 mph", "accepted: 5 mph to 40 mph"),
         ("cacl2: 32 %", "cacl2: 90 %", "add up to 90 %; accepted: above 0 and below 75 %"),
         ("new_concrete: refuse", "new_concrete: maybe", "accepted: refuse, allow"),
         ("latitude: 43.0731", "latitude: 430731", "less than or equal to 90"),
-        ("smells: false", "", "'smells' is missing"),
+        ("odor: false", "", "'odor' is missing"),
         ("insolubles: 1 %", "insolubles: 4 %", "add up to 101.5 %; accepted: at most 100 %"),
         ("  mill-court:\n    name", "  Mill Court:\n    name", "must be lower-case letters"),
-        ("tell: mail", "tell: pigeon", "'pigeon': input should be 'mail', 'text' or 'call'"),
-        ("          under: open air", "          undr: open air", "did you mean 'under'?"),
+        (
+            "contact_by: mail",
+            "contact_by: pigeon",
+            "'pigeon': input should be 'mail', 'text' or 'call'",
+        ),
+        ("          below: open air", "          belov: open air", "did you mean 'below'?"),
         ("concrete, thickness: 7 in", "concrete, thicknes: 7 in", "did you mean 'thickness'?"),
         ("    port: 587", "    prt: 587", "unknown key 'prt'; did you mean 'port'?"),
         ("units: us ", "? [{a: [1]}]\n  : us #", "not readable as YAML"),
-        ("tell: mail", "password: hunter2", "secrets do not belong in the sites file"),
+        ("contact_by: mail", "password: hunter2", "secrets do not belong in the sites file"),
         ("password_env: STORMPLAN_MAIL", "password_env: hunter2", "must name an environment"),
         ("secret_env: STORMPLAN_HOOK", "secret: STORMPLAN_HOOK", "secrets do not belong"),
         ("    secret_env: STORMPLAN_HOOK_SECRET", "", "an unsigned message proves nothing"),
@@ -123,6 +128,46 @@ def test_each_mistake_has_its_sentence(written, instead, message):
     assert written in TEXT
     found = problems(TEXT.replace(written, instead, 1))
     assert any(message in problem for problem in found), found
+
+
+def records():
+    """Return every record of the sites file by name."""
+    modules = (sites, yards, delivery_settings)
+    return {
+        name: found
+        for module in modules
+        for name, found in vars(module).items()
+        if isinstance(found, type) and issubclass(found, sites.Record)
+    }
+
+
+def test_former_keys_are_of_records_that_have_the_present_key_and_not_the_former():
+    for record, keys in RENAMED_KEYS.items():
+        fields = records()[record].model_fields.items()
+        known = {field.alias or name for name, field in fields}
+        assert set(keys.values()) <= known, record
+        assert not set(keys) & known, record
+
+
+def test_a_former_key_is_answered_with_the_present_one_and_its_line():
+    former = (
+        TEXT.replace("contact_by: mail", "tell: mail")
+        .replace("product: brine", "holds: brine")
+        .replace("below: open air", "under: open air")
+        .replace("max_wind: 15 mph", "wind_hold: 15 mph")
+        .replace("schedule:  ", "watch:  ")
+    )
+    expected = {
+        "watch:  ": "top: unknown key 'watch'; it is now called 'schedule'",
+        "wind_hold": "policy: unknown key 'wind_hold'; it is now called 'max_wind'",
+        "holds: brine": "unknown key 'holds'; it is now called 'product'",
+        "tell: mail": "clients.harbor-trust: unknown key 'tell'; it is now called 'contact_by'",
+        "under: open air": "unknown key 'under'; it is now called 'below'",
+    }
+    found = problems(former)
+    for (fragment, message), problem in zip(expected.items(), found, strict=True):
+        assert problem.startswith(f"sites.yaml:{line_of(former, fragment)}: "), problem
+        assert message in problem
 
 
 def test_a_key_given_twice_is_refused_with_its_line():
@@ -142,13 +187,13 @@ def test_yaml_that_cannot_be_read_says_the_line():
 
 def test_yaml_1_2_keeps_words_that_look_like_something_else():
     # YAML 1.2.2 core schema: ON, NO and 17:30 are strings; YAML 1.1 made them True, False, 1050
-    found = sites_file.parse(TEXT.replace("name: Mill Court", "name: ON"))
+    found = sites_file.parse_sites(TEXT.replace("name: Mill Court", "name: ON"))
     assert found.sites["mill-court"].name == "ON"
 
 
 def test_a_missing_file_is_one_sentence(tmp_path):
     with pytest.raises(InputError, match="cannot read the sites file"):
-        sites_file.load(tmp_path / "none.yaml")
+        sites_file.load_sites(tmp_path / "none.yaml")
 
 
 def test_every_rule_is_within_its_own_limits_and_has_a_source():
@@ -156,7 +201,7 @@ def test_every_rule_is_within_its_own_limits_and_has_a_source():
         assert rule.source
         if rule.kind != "choice":
             value = sites.Policy.model_validate({rule.key: rule.default})
-            assert getattr(value, rule.key) == rule.value
+            assert getattr(value, rule.key) == rule.default_value
         else:
             assert rule.default in rule.limits
 
@@ -178,6 +223,6 @@ def test_damaged_files_raise_only_our_own_errors(data):
         case "noise":
             lines[index] = lines[index][: len(lines[index]) // 2] + noise
     try:
-        sites_file.parse("\n".join(lines))
+        sites_file.parse_sites("\n".join(lines))
     except SitesError as error:
         assert all(problem.line >= 1 for problem in error.problems)  # noqa: PT017

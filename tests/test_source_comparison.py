@@ -5,49 +5,52 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from helpers.published_tables import NOON, cell, spell
-from helpers.sites import company, site
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.sites import parse_sites, site_entry
 
-from stormplan.errors import Exit
+from stormplan.errors import ExitCode
 from stormplan.events.hazards import Hazard
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, terminal
 
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
-PLACES = {"a": site(43.1, -89.4, LOT)}
+PLACES = {"a": site_entry(43.1, -89.4, LOT)}
 MILD = {"air_temp_c": 6.0, "dew_point_c": -2.0}
 SNOW = {
     "air_temp_c": -3.0,
     "dew_point_c": -5.0,
-    "snow_we_mm": spell(14, 20, 0.5),
-    "snow_depth_cm": spell(14, 20, 0.7),
+    "snowfall_swe_mm": between_hours(14, 20, 0.5),
+    "snowfall_cm": between_hours(14, 20, 0.7),
     "pop": 0.8,
 }
 
 
 def other(source="metno", **weather):
-    return replace(cell(name="B/1", **weather), source=source)
+    return replace(forecast_cell(name="B/1", **weather), source=source)
 
 
 def planned(first, *others, **more):
-    answer = Answer(cell(**first), None, others)
-    return make_plan(company(PLACES, **more), {"a": answer}, NOON)
+    answer = SiteForecasts(forecast_cell(**first), None, others)
+    return make_plan(parse_sites(PLACES, **more), {"a": answer}, NOON)
 
 
 def test_two_that_agree_are_told_apart_in_nothing():
     (found,) = planned(SNOW).sites
-    assert found.others == ()
+    assert found.other_sources == ()
     (found,) = planned(SNOW, other(**SNOW)).sites
-    assert [(one.opinion.source, one.differs) for one in found.others] == [("metno", ())]
+    assert [(one.summary.source, one.differences) for one in found.other_sources] == [("metno", ())]
 
 
 def test_what_differs_is_what_matters():
-    later = SNOW | {"snow_we_mm": spell(20, 26, 0.5), "snow_depth_cm": spell(20, 26, 0.7)}
-    deep = SNOW | {"snow_depth_cm": spell(14, 20, 1.2)}
+    later = SNOW | {
+        "snowfall_swe_mm": between_hours(20, 26, 0.5),
+        "snowfall_cm": between_hours(20, 26, 0.7),
+    }
+    deep = SNOW | {"snowfall_cm": between_hours(14, 20, 1.2)}
     cold = SNOW | {"air_temp_c": -9.0, "dew_point_c": -11.0}
     differs = {
-        name: set(planned(SNOW, other(**weather)).sites[0].others[0].differs)
+        name: set(planned(SNOW, other(**weather)).sites[0].other_sources[0].differences)
         for name, weather in {"mild": MILD, "later": later, "deep": deep, "cold": cold}.items()
     }
     assert differs["mild"] == {"decision", "onset", "coldest pavement", "snow"}
@@ -60,15 +63,15 @@ def test_what_differs_is_what_matters():
 def test_how_warm_a_warm_pavement_is_matters_to_nobody():
     warm, warmer = MILD, {"air_temp_c": 14.0, "dew_point_c": 5.0}
     (found,) = planned(warm, other(**warmer)).sites
-    assert found.others[0].differs == ()
+    assert found.other_sources[0].differences == ()
 
 
 def test_the_preferred_source_is_followed_unless_policy_wants_the_more_cautious():
     preferred = planned(MILD, other(**SNOW))
     assert preferred.verdict == "nothing"
     assert preferred.sites[0].source.source == "nws"
-    assert preferred.sites[0].follows == "preferred"
-    assert preferred.sites[0].others[0].opinion.hazard in (
+    assert preferred.sites[0].source_choice == "preferred"
+    assert preferred.sites[0].other_sources[0].summary.hazard in (
         Hazard.LIGHT_SNOW,
         Hazard.MODERATE_SNOW,
     )
@@ -77,51 +80,56 @@ def test_the_preferred_source_is_followed_unless_policy_wants_the_more_cautious(
     cautious = planned(MILD, other(**SNOW), **policy)
     assert cautious.verdict != "nothing"
     assert cautious.sites[0].source.source == "metno"
-    assert cautious.sites[0].follows == "more cautious"
-    assert cautious.sites[0].others[0].opinion.source == "nws"
-    assert cautious.sites[0].others[0].opinion.action is Action.NOTHING
-    columns = {surface.column for surface in cautious.sites[0].surfaces}
-    assert columns <= set(cautious.columns)
+    assert cautious.sites[0].source_choice == "more cautious"
+    assert cautious.sites[0].other_sources[0].summary.source == "nws"
+    assert cautious.sites[0].other_sources[0].summary.action is Action.NOTHING
+    columns = {surface.hourly_id for surface in cautious.sites[0].surfaces}
+    assert columns <= set(cautious.hourly)
     # the preferred one where it is the more cautious itself
     again = planned(SNOW, other(**MILD), **policy)
     assert again.sites[0].source.source == "nws"
-    assert again.sites[0].follows == "preferred"
+    assert again.sites[0].source_choice == "preferred"
 
 
 def test_the_briefing_says_where_they_differ_and_whom_it_follows():
-    shown = briefing.view(planned(MILD, other(**SNOW)))
-    text = terminal.text(shown)
+    shown = briefing.build_view(planned(MILD, other(**SNOW)))
+    text = terminal.render_text(shown)
     assert "Second opinion" in text
     assert "metno" in text
-    same = terminal.text(briefing.view(planned(SNOW, other(**SNOW))))
+    same = terminal.render_text(briefing.build_view(planned(SNOW, other(**SNOW))))
     assert "Second opinion" in same
     assert "agree" in same
 
 
 def test_a_source_that_stands_in_is_said():
-    answer = Answer(cell(**SNOW), "nws: 503 ForecastGridExpired")
-    plan = make_plan(company(PLACES), {"a": answer}, NOON)
-    assert plan.exit_code is Exit.DEGRADED
-    assert plan.degraded == ("Site 43.1: planned from nws (nws: 503 ForecastGridExpired)",)
+    answer = SiteForecasts(forecast_cell(**SNOW), "nws: 503 ForecastGridExpired")
+    plan = make_plan(parse_sites(PLACES), {"a": answer}, NOON)
+    assert plan.exit_code is ExitCode.DEGRADED
+    assert plan.planning_diagnostics == (
+        "Site 43.1: planned from nws (nws: 503 ForecastGridExpired)",
+    )
 
 
 def test_a_site_with_fewer_sources_than_another_is_planned_too():
-    places = {"a": site(43.1, -89.4, LOT), "b": site(43.2, -89.5, LOT)}
+    places = {"a": site_entry(43.1, -89.4, LOT), "b": site_entry(43.2, -89.5, LOT)}
     plan = make_plan(
-        company(places),
-        {"a": Answer(cell(**SNOW), None, (other(**MILD),)), "b": Answer(cell(**SNOW))},
+        parse_sites(places),
+        {
+            "a": SiteForecasts(forecast_cell(**SNOW), None, (other(**MILD),)),
+            "b": SiteForecasts(forecast_cell(**SNOW)),
+        },
         NOON,
     )
     by_key = {found.key: found for found in plan.sites}
-    assert len(by_key["a"].others) == 1
-    assert by_key["b"].others == ()
+    assert len(by_key["a"].other_sources) == 1
+    assert by_key["b"].other_sources == ()
     assert [s.treatments[0].action for s in by_key["b"].surfaces] == [
         s.treatments[0].action for s in by_key["a"].surfaces
     ]
 
 
 def test_a_source_that_knows_no_snow_is_no_reason_to_see_none():
-    blind = SNOW | {name: np.full(72, np.nan) for name in ("snow_we_mm", "snow_depth_cm")}
+    blind = SNOW | {name: np.full(72, np.nan) for name in ("snowfall_swe_mm", "snowfall_cm")}
     (found,) = planned(SNOW, other(**blind)).sites
-    assert found.others[0].opinion.snow_cm == pytest.approx(0.0)
-    assert timedelta(0) <= found.others[0].opinion.issued_at - NOON
+    assert found.other_sources[0].summary.snowfall_cm == pytest.approx(0.0)
+    assert timedelta(0) <= found.other_sources[0].summary.issued_at - NOON

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from stormplan.cli.main import app
 from stormplan.errors import InputError
-from stormplan.physics.forcing import sunlight
+from stormplan.physics.forcing import clear_sky
 from stormplan.weather import hourly_csv, infill
 
 START = datetime(2026, 1, 10, 6, tzinfo=UTC)
@@ -52,13 +52,13 @@ def test_time_and_air_alone_are_enough_and_the_rest_is_marked(tmp_path):
     assert len(rows) == 48
     assert rows[0]["time"] == "2026-01-10T06:00:00Z"
     assert {"surface_c", "surface_min_c", "at_0.016m_c", "at_0.05m_c"} <= set(rows[0])
-    modelled = set(rows[20]["modelled"].split())
-    assert {"dew_point_c", "wind_10m_ms", "cloud_frac", "sw_down_wm2", "lw_down_wm2"} <= modelled
-    assert "air_temp_c" not in modelled
+    modeled = set(rows[20]["modeled"].split())
+    assert {"dew_point_c", "wind_10m_ms", "cloud_frac", "sw_down_wm2", "lw_down_wm2"} <= modeled
+    assert "air_temp_c" not in modeled
     for row in rows:
         assert float(row["surface_min_c"]) <= float(row["surface_c"]) + 1e-9
         assert -15 < float(row["surface_c"]) < 20
-    assert "Modelled because the table does not say: dew_point_c in 48 h" in words
+    assert "Modeled because the table does not say: dew_point_c in 48 h" in words
 
 
 def test_what_the_table_says_is_used_and_not_marked(tmp_path):
@@ -70,7 +70,7 @@ def test_what_the_table_says_is_used_and_not_marked(tmp_path):
     assert float(row["lw_down_wm2"]) == 230.0
     assert float(row["wind_10m_ms"]) == 4.0
     assert not {"dew_point_c", "wind_10m_ms", "sw_down_wm2", "lw_down_wm2"} & set(
-        row["modelled"].split()
+        row["modeled"].split()
     )
 
 
@@ -82,27 +82,27 @@ def test_short_gaps_are_bridged_and_long_ones_stay_blank(tmp_path):
     run(table(tmp_path / "t.csv", 72, air_temp_c=air), *PLACE, "--out", out)
     rows = rows_of(out)
     assert rows[11]["surface_c"] != ""
-    assert "air_temp_c" in rows[11]["modelled"]
+    assert "air_temp_c" in rows[11]["modeled"]
     assert [row["surface_c"] for row in rows[30:45]] == [""] * 15
-    assert rows[35]["state"] == "unknown"
+    assert rows[35]["condition"] == "unknown"
     assert rows[45]["surface_c"] != ""
 
 
 def test_a_treatment_is_seen_to_dilute_in_snow(tmp_path):
     snow = np.where(np.arange(48) == 20, 0.3, 0.0)
     source = table(
-        tmp_path / "t.csv", air_temp_c=np.full(48, -3.0), snow_we_mm=snow, cloud_frac=1.0
+        tmp_path / "t.csv", air_temp_c=np.full(48, -3.0), snowfall_swe_mm=snow, cloud_frac=1.0
     )
     out, plain = tmp_path / "treated.csv", tmp_path / "plain.csv"
-    run(source, *PLACE, "--out", out, "--apply", "2026-01-11T00:00Z,brine,0.5 gal/1000 ft2")
+    run(source, *PLACE, "--out", out, "--treatment", "2026-01-11T00:00Z,brine,0.5 gal/1000 ft2")
     run(source, *PLACE, "--out", plain)
     treated, untreated = rows_of(out), rows_of(plain)
     # 0.5 gal/1000 ft² of 23.3 % brine is 5.59 g/m² of salt
     assert float(treated[18]["salt_g_m2"]) == pytest.approx(5.59, abs=0.02)
     assert float(treated[21]["freeze_point_c"]) > float(treated[18]["freeze_point_c"]) + 5
-    assert treated[18]["state"] == "brine"
+    assert treated[18]["condition"] == "brine"
     assert float(treated[21]["water_mm"]) > float(untreated[21]["water_mm"])
-    assert untreated[21]["state"] == "loose snow"
+    assert untreated[21]["condition"] == "loose snow"
 
 
 def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
@@ -110,18 +110,22 @@ def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
     path.write_text("time,air_temp_c\n2025-11-02T00:00,1\n2025-11-02T01:00,1\n2025-11-02T01:00,0\n"
                     "2025-11-02T02:00,0\n")  # fmt: skip
     with pytest.raises(InputError, match=r"t.csv:2: column 'time': '2025-11-02T00:00' has no zone"):
-        hourly_csv.read(path)
-    read = hourly_csv.read(path, "America/Chicago")
+        hourly_csv.read_station_csv(path)
+    read = hourly_csv.read_station_csv(path, "America/Chicago")
     assert read.start == datetime(2025, 11, 2, 5, tzinfo=UTC)
-    assert read.hours == 4
+    assert read.n_hours == 4
     path.write_text("time,air_temp_c\n2026-03-08T02:00,1\n")
     with pytest.raises(InputError, match="does not exist in America/Chicago"):
-        hourly_csv.read(path, "America/Chicago")
+        hourly_csv.read_station_csv(path, "America/Chicago")
 
 
 @pytest.mark.parametrize(
     ("text", "message"),
     [
+        (
+            "time,air_temp_c,snow_depth_cm\n",
+            r"t.csv:1: unknown column 'snow_depth_cm'; it is now called 'snowfall_cm'",
+        ),
         ("time,air_temp\n", r"t.csv:1: unknown column 'air_temp'; did you mean 'air_temp_c'\?"),
         ("time,dew_point_c\n", "t.csv:1: no column 'air_temp_c'"),
         ("time,air_temp_c,air_temp_c\n", "t.csv:1: column 'air_temp_c' stands twice"),
@@ -141,14 +145,14 @@ def test_an_unusable_table_says_file_line_column_and_value(tmp_path, text, messa
     path = tmp_path / "t.csv"
     path.write_text(text)
     with pytest.raises(InputError, match=message):
-        hourly_csv.read(path)
+        hourly_csv.read_station_csv(path)
 
 
 def test_every_problem_of_a_table_comes_at_once(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("time,air_temp_c\n2026-01-10T06Z,x\n2026-01-10T07Z,y\n")
     with pytest.raises(InputError) as caught:
-        hourly_csv.read(path)
+        hourly_csv.read_station_csv(path)
     assert str(caught.value).count("t.csv:") == 2
 
 
@@ -158,10 +162,13 @@ def test_every_problem_of_a_table_comes_at_once(tmp_path):
         (["--lat", "95", "--lon", "0"], "--lat 95.0 --lon 0.0 is no place"),
         ([*PLACE, "--surface", "ice_rink"], "--surface ice_rink is not known; accepted: asphalt_l"),
         ([*PLACE, "--depths", "deep"], "--depths deep is not usable"),
-        ([*PLACE, "--apply", "now"], "--apply 'now' is no treatment"),
-        ([*PLACE, "--apply", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is no hour"),
-        ([*PLACE, "--apply", "2026-01-10T06Z,tar,0.5 gal/1000 ft2"], "no product 'tar'; accepted"),
-        ([*PLACE, "--apply", "2027-01-10T06Z,brine,0.5 gal/1000 ft2"], "is outside the table"),
+        ([*PLACE, "--treatment", "now"], "--treatment 'now' is no treatment"),
+        ([*PLACE, "--treatment", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is no hour"),
+        (
+            [*PLACE, "--treatment", "2026-01-10T06Z,tar,0.5 gal/1000 ft2"],
+            "no product 'tar'; accepted",
+        ),
+        ([*PLACE, "--treatment", "2027-01-10T06Z,brine,0.5 gal/1000 ft2"], "is outside the table"),
         ([*PLACE, "--timezone", "Mars"], "--timezone Mars is no time zone"),
     ],
 )
@@ -172,15 +179,15 @@ def test_unusable_options_are_refused(tmp_path, arguments, message):
 
 def test_cloud_is_read_off_the_measured_sun():
     weather = forecast(72, cloud_frac=0.0)
-    clear = sunlight(weather).clear_wm2[:, 0]
+    clear = clear_sky(weather).ghi_wm2[:, 0]
     air, none = diurnal(72), np.full(72, np.nan)
-    dull = infill.cloud(air, 0.3 * clear, clear, none)
-    bright = infill.cloud(air, clear, clear, none)
+    dull = infill.estimate_cloud_frac(air, 0.3 * clear, clear, none)
+    bright = infill.estimate_cloud_frac(air, clear, clear, none)
     # Crawford & Duchon: cloud = 1 - S/S0, over 0.84
     np.testing.assert_allclose(dull, 0.7 / 0.84, atol=1e-9)
     np.testing.assert_allclose(bright, 0.0, atol=1e-9)
     # FAO 56 without sun: a range of 8 °C lets 0.16 sqrt(8) / 0.75 through
-    guess = infill.cloud(air, none, clear, none)
+    guess = infill.estimate_cloud_frac(air, none, clear, none)
     assert guess[36] == pytest.approx((1 - 0.16 * np.sqrt(8.0) / 0.75) / 0.84, abs=0.01)
 
 
@@ -198,10 +205,10 @@ def test_without_sun_and_cloud_the_range_of_temperature_dims_the_sun():
     clear = np.where((hours % 24 > 8) & (hours % 24 < 16), 400.0, 0.0)
     for swing, share in ((9.0, 0.64), (0.0, 0.25), (40.0, 1.0)):
         air = -2.0 + 0.5 * swing * np.sin(2 * np.pi * hours / 24)
-        values, filled = infill.complete({"air_temp_c": air}, clear)
+        values, filled = infill.fill_missing({"air_temp_c": air}, clear)
         np.testing.assert_allclose(values["sw_down_wm2"], share * clear, rtol=0.01)
         assert filled["sw_down_wm2"].all()
-    said, _ = infill.complete({"air_temp_c": air, "cloud_frac": 0.0 * air}, clear)
+    said, _ = infill.fill_missing({"air_temp_c": air, "cloud_frac": 0.0 * air}, clear)
     assert np.isnan(said["sw_down_wm2"]).all()  # left to the cloud
 
 
@@ -209,28 +216,28 @@ def test_a_pyranometer_reads_a_little_below_nothing_at_night(tmp_path):
     source, out = tmp_path / "t.csv", tmp_path / "o.csv"
     lines = [f"2026-01-12T{hour:02d}:00Z,-3,-2.4" for hour in range(12)]
     source.write_text("\n".join(["time,air_temp_c,sw_down_wm2", *lines]), encoding="utf-8")
-    assert hourly_csv.read(source).values["sw_down_wm2"].max() == 0.0
+    assert hourly_csv.read_station_csv(source).values["sw_down_wm2"].max() == 0.0
     run(source, *PLACE, "--out", out, "--surface", "permeable_asphalt")
     assert {row["sw_down_wm2"] for row in rows_of(out)} == {"0.0"}
-    assert "sw_down_wm2" not in rows_of(out)[3]["modelled"]
+    assert "sw_down_wm2" not in rows_of(out)[3]["modeled"]
     source.write_text("time,air_temp_c,sw_down_wm2\n2026-01-12T00:00Z,-3,-50", encoding="utf-8")
     with pytest.raises(InputError, match=r"t\.csv:2: column 'sw_down_wm2': -50 is out of range"):
-        hourly_csv.read(source)
+        hourly_csv.read_station_csv(source)
 
 
 def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
     source, out = table(tmp_path / "t.csv", 72, dew_point_c=-6, cloud_frac=0.4), tmp_path / "o.csv"
     run(source, *PLACE, "--out", out)
     plain = rows_of(out)
-    assert "frost_prob" not in plain[0]
-    run(source, *PLACE, "--out", out, "--spread", "--forecast-from", "2026-01-11T06:00Z")
+    assert "prob_frost" not in plain[0]
+    run(source, *PLACE, "--out", out, "--uncertainty", "--forecast-from", "2026-01-11T06:00Z")
     rows = rows_of(out)
     wide = [float(row["surface_p90_c"]) - float(row["surface_p10_c"]) for row in rows]
     for before, row in zip(plain, rows, strict=True):
         # a sum over members is rounded in another order
         assert float(row["surface_c"]) == pytest.approx(float(before["surface_c"]), abs=0.002)
         assert float(row["surface_p10_c"]) < float(row["surface_c"]) < float(row["surface_p90_c"])
-        assert 0.0 <= float(row["frost_prob"]) <= float(row["below_freezing_prob"]) <= 1.0
+        assert 0.0 <= float(row["prob_frost"]) <= float(row["prob_below_freezing"]) <= 1.0
     # 20 to 02 local: measured, then 0 to 1 day and 1 to 2 days ahead
     assert np.mean(wide[21:27]) < np.mean(wide[45:51]) - 0.5
     # 1.9 K in perfect weather at night is 2 · 1.28 · 1.9 = 4.9 from tenth to nine tenths
@@ -240,8 +247,11 @@ def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--forecast-from", "2026-01-11T06:00Z"], "--forecast-from goes with --spread"),
-        (["--spread", "--forecast-from", "2026-01-11"], "--forecast-from 2026-01-11 is no moment"),
+        (["--forecast-from", "2026-01-11T06:00Z"], "--forecast-from goes with --uncertainty"),
+        (
+            ["--uncertainty", "--forecast-from", "2026-01-11"],
+            "--forecast-from 2026-01-11 is no moment",
+        ),
     ],
 )
 def test_how_sure_needs_a_moment_it_can_read(tmp_path, options, message):
@@ -255,6 +265,6 @@ def test_columns_of_other_things_are_passed_over(tmp_path):
         "time,operator,air_temp_c,src,quality\n"
         "2026-01-12T00:00Z,North,-2,x,\n2026-01-12T01:00Z,North,-3,x,\n"
     )
-    found = hourly_csv.read(table)
+    found = hourly_csv.read_station_csv(table)
     assert found.values["air_temp_c"].tolist() == [-2.0, -3.0]
     assert "src" not in found.values

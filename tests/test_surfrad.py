@@ -3,17 +3,17 @@
 import numpy as np
 import pvlib
 import pytest
-from helpers.measured import DATA, bare_ground, by_pvlib, rmse, skin_c
+from helpers.measured import DATA, bare_ground, call_pvlib, rmse, skin_temp_c
 
 from stormplan.physics import radiation
-from stormplan.physics.forcing import Step
+from stormplan.physics.forcing import StepForcing
 from stormplan.weather import moist_air
 
 
 @pytest.fixture
 def day():
     """Alamosa, Colorado, 1 January 2016: minutes as shipped with pvlib, here means of ten."""
-    minutes, _ = by_pvlib(pvlib.iotools.read_surfrad, DATA / "surfrad-slv16001.dat")
+    minutes, _ = call_pvlib(pvlib.iotools.read_surfrad, DATA / "surfrad-slv16001.dat")
     wanted = ["ghi", "uw_solar", "dw_ir", "uw_ir", "temp_air", "relative_humidity", "wind_speed"]
     means = minutes[[*wanted, "pressure"]].resample("10min").mean()
     assert means.shape == (144, 8)
@@ -23,28 +23,34 @@ def day():
 
 def test_clear_cold_longwave_is_within_five_watts_of_the_measured_mean(day):
     dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
-    modelled = radiation.longwave_down_wm2(day["temp_air"], dew, 0.0)
-    assert modelled.mean() == pytest.approx(day["dw_ir"].mean(), abs=5.0)
-    assert rmse(modelled - day["dw_ir"]) < 16.0  # 14.5 W/m² over the day, mean 1.4 too low
+    modeled = radiation.longwave_down_wm2(day["temp_air"], dew, 0.0)
+    assert modeled.mean() == pytest.approx(day["dw_ir"].mean(), abs=5.0)
+    assert rmse(modeled - day["dw_ir"]) < 16.0  # 14.5 W/m² over the day, mean 1.4 too low
 
 
 def test_natural_ground_follows_its_measured_skin_temperature(day):
-    measured = skin_c(day["uw_ir"], day["dw_ir"])
-    # bare soil (it reflects 19 % of the sun): the catalogue's subgrade, nothing fitted
+    measured = skin_temp_c(day["uw_ir"], day["dw_ir"])
+    # bare soil (it reflects 19 % of the sun): the catalog's subgrade, nothing fitted
     slab, ground = bare_ground(measured.mean())
     dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
     absorbed = np.maximum(day["ghi"] - day["uw_solar"], 0.0)
     drivers = np.stack(
-        [day["temp_air"], day["wind_speed"], moist_air.saturation_pa(dew), absorbed, day["dw_ir"]]
+        [
+            day["temp_air"],
+            day["wind_speed"],
+            moist_air.saturation_vapor_pressure_pa(dew),
+            absorbed,
+            day["dw_ir"],
+        ]
     )
-    modelled = []
+    modeled = []
     for _ in range(6):  # the same day again and again, until the ground knows it
-        modelled.clear()
+        modeled.clear()
         for now in range(measured.size):
-            weather = Step(*drivers[:, now : now + 1])
+            weather = StepForcing(*drivers[:, now : now + 1])
             slab.step(ground, weather, 100.0 * day["pressure"][now : now + 1])
-            modelled.append(slab.surface_c[0])
-    error = np.array(modelled) - measured
+            modeled.append(slab.surface_c[0])
+    error = np.array(modeled) - measured
     as_air = day["temp_air"] - measured
     night = day["ghi"] < 1.0
     # all hours 1.83 K, 0.7 too warm; air as surface 4.22 K, 2.4 too cold

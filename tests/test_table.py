@@ -6,20 +6,20 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from helpers import service_formats
-from helpers.sites import company, site
+from helpers.sites import parse_sites, site_entry
 
-from stormplan.errors import Exit, ForecastError, SitesError
+from stormplan.errors import ExitCode, ForecastError, SitesError
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import Mark
-from stormplan.weather.providers import Place, table
+from stormplan.weather.forecast import QualityFlag
+from stormplan.weather.providers import Location, table
 
-LOT = Place("lot", 43.1, -89.4)
+LOT = Location("lot", 43.1, -89.4)
 NOW = datetime(2026, 1, 12, 12, tzinfo=UTC)
 
 
 def read(*lines):
-    return table.read("\n".join(lines), LOT, NOW, NOW)
+    return table.parse_forecast("\n".join(lines), LOT, NOW, NOW)
 
 
 def test_what_is_given_is_read_and_what_is_empty_is_unknown():
@@ -30,11 +30,11 @@ def test_what_is_given_is_read_and_what_is_empty_is_unknown():
     )
     assert cell.start == NOW
     assert cell.values["air_temp_c"][:, 0] == pytest.approx([-4, np.nan, np.nan], nan_ok=True)
-    assert cell.values["snow_we_mm"][0, 0] == pytest.approx(1.0, abs=1e-3)
-    assert cell.marks["snow_we_mm"][0] & Mark.GUESSED_PHASE
+    assert cell.values["snowfall_swe_mm"][0, 0] == pytest.approx(1.0, abs=1e-3)
+    assert cell.flags["snowfall_swe_mm"][0] & QualityFlag.INFERRED_PRECIP_TYPE
     # Magnus form: 80 % at -4 degC is a dew point of -6.9 degC
     assert cell.values["dew_point_c"][0, 0] == pytest.approx(-6.9, abs=0.05)
-    assert np.isnan(cell.values["snow_we_mm"][1:]).all()
+    assert np.isnan(cell.values["snowfall_swe_mm"][1:]).all()
     assert np.isnan(cell.values["sw_down_wm2"]).all()
 
 
@@ -57,24 +57,24 @@ def test_what_cannot_be_read_is_said(lines, message):
 
 
 def test_a_site_is_planned_from_its_own_table_beside_the_sites_file(tmp_path):
-    (tmp_path / "lot.csv").write_text(service_formats.table(), encoding="utf-8")
+    (tmp_path / "lot.csv").write_text(service_formats.table_csv(), encoding="utf-8")
     os.utime(tmp_path / "lot.csv", (service_formats.ISSUED.timestamp(),) * 2)
-    sites = company(
-        {"lot": site(43.1, -89.4), "other": site(43.2, -89.4)},
+    sites = parse_sites(
+        {"lot": site_entry(43.1, -89.4), "other": site_entry(43.2, -89.4)},
         weather={"sources": ["table"], "tables": {"lot": "lot.csv"}},
     )
     with Archive(tmp_path / "archive.sqlite") as archive:
-        plan = pipeline.plan_morning(sites, archive, service_formats.NOW, folder=tmp_path)
+        plan = pipeline.plan_and_store(sites, archive, service_formats.NOW, sites_folder=tmp_path)
     by_key = {planned.key: planned for planned in plan.sites}
     assert by_key["lot"].source.source == "table"
     assert by_key["lot"].source.issued_at == service_formats.ISSUED
-    assert "none is named for other" in by_key["other"].problem
-    assert plan.exit_code is Exit.DEGRADED
+    assert "none is named for other" in by_key["other"].no_forecast_reason
+    assert plan.exit_code is ExitCode.DEGRADED
 
 
 def test_sources_without_what_they_need_are_refused():
     for name, message in (("table", "needs 'tables'"), ("recorded", "needs 'recorded'")):
         with pytest.raises(SitesError, match=message):
-            company({"a": site(43.1, -89.4)}, weather={"sources": [name]})
+            parse_sites({"a": site_entry(43.1, -89.4)}, weather={"sources": [name]})
     with pytest.raises(SitesError, match="listed twice"):
-        company({"a": site(43.1, -89.4)}, weather={"sources": ["nws", "nws"]})
+        parse_sites({"a": site_entry(43.1, -89.4)}, weather={"sources": ["nws", "nws"]})

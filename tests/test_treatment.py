@@ -2,28 +2,28 @@
 
 import numpy as np
 import pytest
-from helpers.one_surface import LOT, F, planned, rules, snow, treatments
-from helpers.published_tables import NOON, spell
-from helpers.sites import HEAD
+from helpers.one_surface import LOT, F, effects_by_rule, plan_surface, snow_series, treatments_at
+from helpers.published_tables import NOON, between_hours
+from helpers.sites import BASE_SECTIONS
 
 from stormplan import units
 from stormplan.events.hazards import Hazard
 from stormplan.treatment.records import Action
 
-CALCIUM = HEAD["products"]["calcium"]
+CALCIUM = BASE_SECTIONS["products"]["calcium"]
 SMELLY = {
     "name": "beet magnesium",
     "mgcl2": "20 %",
     "inert": "10 %",
     "inhibited": True,
-    "smells": True,
+    "odor": True,
     "tracks_indoors": True,
     "price": "0.80 /gal",
 }
 
 
 def yard(**stock):
-    return {"yards": {"north": HEAD["yards"]["north"] | {"stock": stock}}}
+    return {"yards": {"north": BASE_SECTIONS["yards"]["north"] | {"stock": stock}}}
 
 
 def rate_gal_kft2(treatment):
@@ -33,57 +33,60 @@ def rate_gal_kft2(treatment):
 def test_light_snow_on_a_dry_lot():
     # MPCA Winter Parking Lot and Sidewalk Maintenance Manual (2015): 0.3-0.8 gal/1000 ft2 before
     # light or moderate snow. NHDES 2018: best 1-2 h before precipitation, up to 24 h
-    only = treatments(28, **snow())[0]
+    only = treatments_at(28, **snow_series())[0]
     assert only.action is Action.PRETREAT
     assert 0.3 - 1e-9 <= rate_gal_kft2(only) <= 0.8 + 1e-9
     assert only.volume_l == pytest.approx(only.rate_l_m2 * 20_000 * units.M2_PER_FT2)
     assert (only.event.start - only.best_start).total_seconds() == 2 * 3600
-    assert (only.event.start - only.earliest).total_seconds() <= 24 * 3600
-    assert (only.event.start - only.latest).total_seconds() >= 3600
+    assert (only.event.start - only.earliest_start).total_seconds() <= 24 * 3600
+    assert (only.event.start - only.latest_start).total_seconds() >= 3600
 
 
 def test_an_area_and_a_rate_make_the_manuals_ten_gallons():
     # MPCA 2015, worked example: 20,000 ft2 at 0.5 gal/1000 ft2 is about 10 gal
-    fixed = dict.fromkeys(("pretreat_rate_low", "pretreat_rate_strong"), "0.5 gal/1000 ft2")
-    only = treatments(28, more={"policy": fixed}, **snow())[0]
+    fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_moderate_snow"), "0.5 gal/1000 ft2")
+    only = treatments_at(28, company_overrides={"policy": fixed}, **snow_series())[0]
     assert only.volume_l / units.L_PER_GAL == pytest.approx(10.0)
 
 
 def test_a_pretreat_before_a_long_storm_fails_and_says_what_follows():
     # Waterloo lot tests (Hossain, Fu, Olesen): bonding not prevented in long or intense events.
     # Lever rule on Lange's ice line: 0.8 gal/1000 ft2 keeps 0.13 mm of water liquid at 25 °F
-    long = treatments(25, **snow(start=12, end=24, inches_an_hour=0.4))[0]
+    long = treatments_at(25, **snow_series(start=12, end=24, inches_an_hour=0.4))[0]
     assert long.action is Action.PRETREAT
-    assert long.event.start <= long.holds_until < long.target
-    assert [step.kind for step in long.later if step.kind == "plow"]
-    assert any(step.kind in ("post-treat", "solids") for step in long.later)
+    assert long.event.start <= long.holds_until < long.hold_target
+    assert [step.kind for step in long.follow_up if step.kind == "plow"]
+    assert any(step.kind in ("post-treat", "solids") for step in long.follow_up)
 
 
 def test_heavy_snow_has_no_published_lot_rate():
     # MPCA 2015 prints no row for heavy snow
-    only = treatments(28, **snow(inches_an_hour=1.5))[0]
+    only = treatments_at(28, **snow_series(inches_an_hour=1.5))[0]
     assert only.action is Action.SOLIDS
-    assert rules(only)["heavy_snow_pretreat"] == "refuses"
+    assert effects_by_rule(only)["heavy_snow_pretreat"] == "refuses"
     allow = {"policy": {"heavy_snow_pretreat": "allow"}}
-    assert treatments(28, more=allow, **snow(inches_an_hour=1.5))[0].action is Action.PRETREAT
+    assert (
+        treatments_at(28, company_overrides=allow, **snow_series(inches_an_hour=1.5))[0].action
+        is Action.PRETREAT
+    )
 
 
 def test_freezing_rain_refuses_liquid_and_offers_the_published_solid():
     # NHDES 2018: not advised before freezing rain. FHWA-RD-95-202 Table 12 (from memory):
     # 20-32 °F prewetted 75-250 lb per lane-mile. The two lot charts disagree: both are shown
-    only = treatments(29, frz_rain_mm=spell(12, 18, 0.5), pop=0.9)[0]
+    only = treatments_at(29, freezing_rain_mm=between_hours(12, 18, 0.5), pop=0.9)[0]
     assert only.action is Action.SOLIDS
-    assert rules(only)["freezing_rain"] == "refuses"
+    assert effects_by_rule(only)["freezing_rain"] == "refuses"
     assert only.solid.low_kg_m2 / units.KG_M2_PER_LB_LANE_MILE == pytest.approx(75)
     assert only.solid.high_kg_m2 / units.KG_M2_PER_LB_LANE_MILE == pytest.approx(250)
     # MPCA (from memory): 25-30 °F 1.5-2.0 lb/1000 ft2; DuPage workgroup: 5 lb/1000 ft2
-    assert 1.5 <= only.solid.lot_kg_m2 / units.KG_M2_PER_LB_KFT2 <= 2.0
-    assert only.solid.other_lot_kg_m2 / units.KG_M2_PER_LB_KFT2 == pytest.approx(5)
+    assert 1.5 <= only.solid.lot_rate_kg_m2 / units.KG_M2_PER_LB_KFT2 <= 2.0
+    assert only.solid.second_lot_rate_kg_m2 / units.KG_M2_PER_LB_KFT2 == pytest.approx(5)
 
 
 def test_sleet_is_for_solids():
     # FHWA-RD-95-202 Table 13 (from memory): solids only, 28-32 °F 125-325 lb per lane-mile
-    only = treatments(30, sleet_mm=spell(12, 18, 0.5), pop=0.9)[0]
+    only = treatments_at(30, sleet_mm=between_hours(12, 18, 0.5), pop=0.9)[0]
     assert only.action is Action.SOLIDS
     assert only.solid.high_kg_m2 / units.KG_M2_PER_LB_LANE_MILE == pytest.approx(325)
 
@@ -91,33 +94,33 @@ def test_sleet_is_for_solids():
 def test_a_storm_that_begins_as_rain_washes_a_pretreat_off():
     # TxDOT Snow and Ice Control Operations Manual (2017), s. 5: none when it starts as rain
     front = {"air_temp_c": {0: 4.0, 14: 3.0, 15: -3.0}, "dew_point_c": {0: 2.0, 15: -5.0}}
-    plan = planned(rain_mm=spell(10, 15, 1.0), **front, **snow(15, 21, 0.5))
+    plan = plan_surface(rain_mm=between_hours(10, 15, 1.0), **front, **snow_series(15, 21, 0.5))
     decided = plan.sites[0].surfaces[0].treatments
     assert all(one.action is not Action.PRETREAT for one in decided)
-    refusals = {rule for one in decided for rule in rules(one)}
-    assert refusals & {"rain_washes_off", "dry_surface", "standing_water"}
+    refusals = {rule for one in decided for rule in effects_by_rule(one)}
+    assert refusals & {"max_rain_before_onset", "dry_surface", "standing_water"}
 
 
 def test_pavement_floors():
     # FHWA-RD-95-202 Table 8 (from memory): liquid not advisable below 23 °F
-    doubtful = treatments(22, **snow())[0]
+    doubtful = treatments_at(22, **snow_series())[0]
     assert doubtful.action is Action.PRETREAT
-    assert rules(doubtful)["liquid_warn_below"] == "warns"
+    assert effects_by_rule(doubtful)["liquid_warn_below"] == "warns"
     # NCHRP Report 526 Table A-5 (from memory): no liquid below 20 °F; FHWA Table 8: 15-20 °F
     # prewetted 200 lb per lane-mile
-    cold = treatments(17, **snow())[0]
+    cold = treatments_at(17, **snow_series())[0]
     assert cold.action is Action.SOLIDS
-    assert rules(cold)["liquid_stop_below"] == "refuses"
+    assert effects_by_rule(cold)["liquid_stop_below"] == "refuses"
     assert cold.solid.low_kg_m2 / units.KG_M2_PER_LB_LANE_MILE == pytest.approx(200)
     # MPCA: salt is not worth spreading below 15 °F; FHWA: abrasives
-    bitter = treatments(8, **snow())[0]
+    bitter = treatments_at(8, **snow_series())[0]
     assert bitter.action is Action.PLOW
     assert bitter.solid is None
 
 
 def test_condensation_above_freezing_needs_nothing():
     # NCHRP Report 526, p. 6: above 32 °F and below the dew point is condensation
-    (only,) = treatments(42, dew_point_c=np.full(72, 0.5), pop=0.0)  # by more than it may be off
+    (only,) = treatments_at(42, dew_point_c=np.full(72, 0.5), pop=0.0)  # by more than it may be off
     assert only.action is Action.NOTHING
 
 
@@ -125,7 +128,7 @@ def frosty(pavement_f, **more):
     calm = {"air_temp_c": {0: 6.0, 6: 2.0, 12: 0.0, 20: 6.0}, "wind_10m_ms": 1.5}
     dew = {0: 0.0, 6: 0.0, 12: -0.8, 20: 1.0}
     sky = {0: 0.0, 20: 0.9}
-    return treatments(pavement_f, dew_point_c=dew, cloud_frac=sky, **calm, **more)
+    return treatments_at(pavement_f, dew_point_c=dew, cloud_frac=sky, **calm, **more)
 
 
 def test_frost_takes_the_least_that_holds_the_night():
@@ -135,7 +138,7 @@ def test_frost_takes_the_least_that_holds_the_night():
     assert only.action is Action.PRETREAT
     assert 0.3 - 1e-9 <= rate_gal_kft2(only) <= 0.6 + 1e-9
     if only.holds_until is None:
-        assert only.target == only.event.end
+        assert only.hold_target == only.event.end
 
 
 @pytest.mark.parametrize(
@@ -149,35 +152,39 @@ def test_frost_takes_the_least_that_holds_the_night():
     ],
 )
 def test_the_blend_ladder(surface, pavement_f, share):
-    only = treatments(pavement_f, surface, **snow())[0]
+    only = treatments_at(pavement_f, surface, **snow_series())[0]
     assert only.additive == "calcium"
-    assert only.additive_share == pytest.approx(share)
+    assert only.additive_frac == pytest.approx(share)
     assert only.additive_l + only.brine_l == pytest.approx(only.volume_l)
 
 
 def test_the_cold_rung_of_the_ladder():
     # common practice, no source: 90/10 below 15 °F; the floor for liquid is lowered to reach it
-    only = treatments(14, more={"policy": {"liquid_stop_below": "10 F"}}, **snow())[0]
-    assert only.additive_share == pytest.approx(0.10)
+    only = treatments_at(
+        14, company_overrides={"policy": {"liquid_stop_below": "10 F"}}, **snow_series()
+    )[0]
+    assert only.additive_frac == pytest.approx(0.10)
 
 
 def test_a_smelling_additive_stays_off_walks():
     # common practice, no source: nothing that smells or tracks indoors on entries and walks
     smelly = {"products": {"beet": SMELLY}} | yard(beet="500 gal")
-    walk = treatments(26, {"class": "concrete_walk", "area": "2000 ft2"}, smelly, **snow())[0]
+    walk = treatments_at(
+        26, {"class": "concrete_walk", "area": "2000 ft2"}, smelly, **snow_series()
+    )[0]
     assert walk.additive is None
-    assert rules(walk)["indoors"] == "refuses"
-    assert rules(walk)["no_additive"] == "warns"
-    assert treatments(26, LOT, smelly, **snow())[0].additive == "beet"
+    assert effects_by_rule(walk)["indoors"] == "refuses"
+    assert effects_by_rule(walk)["no_additive"] == "warns"
+    assert treatments_at(26, LOT, smelly, **snow_series())[0].additive == "beet"
 
 
 def test_the_cheapest_admissible_additive_wins_and_an_empty_tote_is_no_stock():
     both = {"products": {"beet": SMELLY, "calcium": CALCIUM}}
     full = both | yard(beet="500 gal", calcium="500 gal")
-    assert treatments(26, LOT, full, **snow())[0].additive == "beet"
-    out = treatments(26, LOT, both | yard(beet="0 gal", calcium="500 gal"), **snow())[0]
+    assert treatments_at(26, LOT, full, **snow_series())[0].additive == "beet"
+    out = treatments_at(26, LOT, both | yard(beet="0 gal", calcium="500 gal"), **snow_series())[0]
     assert out.additive == "calcium"
-    assert rules(out)["stock"] == "refuses"
+    assert effects_by_rule(out)["stock"] == "refuses"
 
 
 def test_no_magnesium_on_poor_concrete():
@@ -185,9 +192,9 @@ def test_no_magnesium_on_poor_concrete():
     both = {"products": {"beet": SMELLY, "calcium": CALCIUM}}
     full = both | yard(beet="500 gal", calcium="500 gal")
     slab = {"class": "concrete_lot", "area": "8000 ft2", "poor_concrete": True}
-    only = treatments(26, slab, full, **snow())[0]
+    only = treatments_at(26, slab, full, **snow_series())[0]
     assert only.additive == "calcium"
-    assert rules(only)["poor_concrete_magnesium"] == "refuses"
+    assert effects_by_rule(only)["poor_concrete_magnesium"] == "refuses"
 
 
 def test_straight_chloride_comes_with_a_refreeze_warning():
@@ -196,75 +203,77 @@ def test_straight_chloride_comes_with_a_refreeze_warning():
         "name": "well brine",
         "cacl2": "20 %",
         "nacl": "5 %",
-        "smells": False,
+        "odor": False,
         "tracks_indoors": False,
     }
     stocked = {"products": {"well": straight}} | yard(well="500 gal")
-    only = treatments(26, LOT, stocked, **snow())[0]
+    only = treatments_at(26, LOT, stocked, **snow_series())[0]
     assert any("flash-freeze" in caution for caution in only.cautions)
 
 
 def test_new_concrete_gets_no_salt_unless_the_owner_overrides():
     # ACI 302 as quoted in the trade: no de-icer before one winter has passed
     slab = {"class": "concrete_lot", "area": "8000 ft2", "new_concrete_until": "2026-09-01"}
-    only = treatments(28, slab, **snow())[0]
+    only = treatments_at(28, slab, **snow_series())[0]
     assert only.action is Action.PLOW
-    assert rules(only)["new_concrete"] == "refuses"
+    assert effects_by_rule(only)["new_concrete"] == "refuses"
     owner = slab | {"policy": {"new_concrete": "allow"}}
-    assert treatments(28, owner, **snow())[0].action is Action.PRETREAT
+    assert treatments_at(28, owner, **snow_series())[0].action is Action.PRETREAT
     old = slab | {"new_concrete_until": "2026-01-12"}
-    assert treatments(28, old, **snow())[0].action is Action.PRETREAT
+    assert treatments_at(28, old, **snow_series())[0].action is Action.PRETREAT
 
 
 def test_no_chlorides_where_the_owner_says_none():
     # FAA AC 150/5200-30 (from memory): no chlorides on airfield movement areas
-    only = treatments(28, LOT | {"no_chlorides": True}, **snow())[0]
+    only = treatments_at(28, LOT | {"no_chlorides": True}, **snow_series())[0]
     assert only.action is Action.PLOW
     assert only.chloride_kg == 0.0
-    assert all(step.kind in ("plow", "look") for step in only.later)
+    assert all(step.kind in ("plow", "inspect") for step in only.follow_up)
 
 
 def test_wind_holds():
     # weak source: 15 mph (6.7 m/s) is a common limit; no manual read prints a number
-    only = treatments(28, wind_10m_ms=8.0, **snow())[0]
+    only = treatments_at(28, wind_10m_ms=8.0, **snow_series())[0]
     assert only.action is Action.HOLD
-    assert rules(only)["wind_hold"] == "refuses"
-    late = treatments(28, wind_10m_ms={0: 8.0, 8: 3.0}, **snow())[0]
+    assert effects_by_rule(only)["max_wind"] == "refuses"
+    late = treatments_at(28, wind_10m_ms={0: 8.0, 8: 3.0}, **snow_series())[0]
     assert late.action is Action.PRETREAT
-    assert (late.earliest - NOON).total_seconds() == 8 * 3600
+    assert (late.earliest_start - NOON).total_seconds() == 8 * 3600
 
 
 def test_blowing_snow_holds():
     # WisDOT FAQ: residue catches blowing dry snow and makes ice where none was
-    only = treatments(25, blowing_snow=spell(12, 18, 1.0), wind_10m_ms=6.0, **snow())[0]
+    only = treatments_at(
+        25, blowing_snow=between_hours(12, 18, 1.0), wind_10m_ms=6.0, **snow_series()
+    )[0]
     assert only.action is Action.HOLD
-    assert rules(only)["blowing_snow"] == "refuses"
+    assert effects_by_rule(only)["blowing_snow"] == "refuses"
 
 
 def test_a_small_chance_holds_and_says_when_to_look_again():
-    only = treatments(28, **snow(pop=0.2))[0]
+    only = treatments_at(28, **snow_series(pop=0.2))[0]
     assert only.action is Action.HOLD
-    assert NOON < only.look_again < only.event.start
-    assert treatments(28, **snow(pop=0.3))[0].action is Action.PRETREAT
+    assert NOON < only.recheck_at < only.event.start
+    assert treatments_at(28, **snow_series(pop=0.3))[0].action is Action.PRETREAT
 
 
 def test_too_late_to_pretreat():
-    only = treatments(28, **snow(start=0, end=6))[0]
+    only = treatments_at(28, **snow_series(start=0, end=6))[0]
     assert only.action is Action.SOLIDS
-    assert rules(only)["lead_shortest"] == "refuses"
+    assert effects_by_rule(only)["lead_min"] == "refuses"
 
 
 def test_half_rate_after_a_dry_autumn():
     # Minnesota Snow and Ice Control Field Handbook (from memory): half rate on the first use
-    long = snow(inches_an_hour=0.4)
-    first = treatments(26, LOT | {"last_treated": "2025-11-01"}, **long)[0]
-    usual = treatments(26, LOT | {"last_treated": "2026-01-05"}, **long)[0]
+    long = snow_series(inches_an_hour=0.4)
+    first = treatments_at(26, LOT | {"last_treated": "2025-11-01"}, **long)[0]
+    usual = treatments_at(26, LOT | {"last_treated": "2026-01-05"}, **long)[0]
     assert first.rate_l_m2 == pytest.approx(usual.rate_l_m2 / 2)
 
 
 def test_lots_are_sprayed_outside_opening_hours_where_there_is_a_choice():
     # snow at midnight local (hour 12): the best lead, 10 PM, is busy; 11 PM is not
-    only = treatments(28, site_more={"open": "07:00-23:00"}, **snow())[0]
+    only = treatments_at(28, site_overrides={"open_hours": "07:00-23:00"}, **snow_series())[0]
     assert only.best_start.hour == (23 + 6) % 24
 
 
@@ -272,19 +281,21 @@ def test_melt_water_off_a_pile_refreezes_at_night():
     # Ontario documentation article 2021 and risk-management practice: piles draining across a walk
     thaw = {"air_temp_c": {0: 4.0, 5: 1.0, 8: -4.0, 18: 3.0}, "cloud_frac": {0: 0.3, 5: 0.0}}
     surface = {"class": "concrete_walk", "area": "2000 ft2", "snow_pile": True}
-    with_pile = planned(surface, dew_point_c=-12.0, **thaw).sites[0].surfaces[0].treatments
+    with_pile = plan_surface(surface, dew_point_c=-12.0, **thaw).sites[0].surfaces[0].treatments
     event = with_pile[0].event
     assert event.hazard is Hazard.REFREEZE
     assert event.from_pile
     assert with_pile[0].action is Action.SOLIDS
-    dry = planned(surface | {"snow_pile": False}, dew_point_c=-12.0, **thaw)
+    dry = plan_surface(surface | {"snow_pile": False}, dew_point_c=-12.0, **thaw)
     assert dry.sites[0].surfaces[0].treatments[0].action is Action.NOTHING
 
 
 def test_rain_that_freezes_on_the_ground_is_a_refreeze():
     # TxDOT (2017), s. 5: liquid is questionable whenever rain precedes the freeze
     front = {"air_temp_c": {0: 3.0, 6: 1.0, 8: -5.0}, "dew_point_c": {0: 2.0, 8: -6.0}}
-    found = planned(rain_mm=spell(0, 6, 1.5), pop=0.9, cloud_frac={0: 1.0, 8: 0.2}, **front)
+    found = plan_surface(
+        rain_mm=between_hours(0, 6, 1.5), pop=0.9, cloud_frac={0: 1.0, 8: 0.2}, **front
+    )
     decided = [t for t in found.sites[0].surfaces[0].treatments if t.event]
     refreezes = [t for t in decided if t.event.hazard is Hazard.REFREEZE]
     likeliest = max(refreezes, key=lambda treatment: treatment.event.probability)
@@ -294,35 +305,42 @@ def test_rain_that_freezes_on_the_ground_is_a_refreeze():
 
 
 def test_every_reason_names_its_source_and_standing():
-    for decided in (*treatments(22, **snow()), *treatments(29, frz_rain_mm=spell(9, 12, 1), pop=1)):
+    for decided in (
+        *treatments_at(22, **snow_series()),
+        *treatments_at(29, freezing_rain_mm=between_hours(9, 12, 1), pop=1),
+    ):
         assert decided.reasons
         for reason in decided.reasons:
             assert reason.source
-            assert reason.standing
+            assert reason.evidence
 
 
 def test_melt_is_never_promised():
-    for decided in treatments(28, **snow(inches_an_hour=0.7)):
-        said = [decided.says, *decided.cautions, *(step.says for step in decided.later)]
+    for decided in treatments_at(28, **snow_series(inches_an_hour=0.7)):
+        said = [decided.text, *decided.cautions, *(step.text for step in decided.follow_up)]
         assert not any("melt" in text.lower() for text in said)
 
 
 def test_cost_and_chloride_add_up():
     # MPCA rule of thumb and atomic weights: chloride is 60.7 % of NaCl and 63.9 % of CaCl2
-    only = treatments(26, **snow())[0]
+    only = treatments_at(26, **snow_series())[0]
     brine_kg = only.brine_l * 1.177 * 0.233 * 0.607
     calcium_kg = only.additive_l * 1.306 * 0.32 * 0.639
-    later_kg = sum(step.volume_l for step in only.later) * 1.177 * 0.233 * 0.607
+    later_kg = sum(step.volume_l for step in only.follow_up) * 1.177 * 0.233 * 0.607
     assert only.chloride_kg == pytest.approx(brine_kg + calcium_kg + later_kg, rel=0.01)
     assert only.cost is None  # the salt has no price here
-    priced = {"yards": {"north": HEAD["yards"]["north"] | {
-        "salt": HEAD["yards"]["north"]["salt"] | {"price": "96 /ton"}}}}  # fmt: skip
-    cost = treatments(26, LOT, priced, **snow())[0].cost
+    priced = {"yards": {"north": BASE_SECTIONS["yards"]["north"] | {
+        "salt": BASE_SECTIONS["yards"]["north"]["salt"] | {"price": "96 /ton"}}}}  # fmt: skip
+    cost = treatments_at(26, LOT, priced, **snow_series())[0].cost
     # 96 % salt at 96 a ton: 100 a ton of NaCl, 2.289 lb a gallon: 0.114 a gallon; calcium 1.35
-    gallons = only.brine_l / units.L_PER_GAL + sum(s.volume_l for s in only.later) / units.L_PER_GAL
+    gallons = (
+        only.brine_l / units.L_PER_GAL + sum(s.volume_l for s in only.follow_up) / units.L_PER_GAL
+    )
     expected = gallons * 2.289 / 2000 * 100 + only.additive_l / units.L_PER_GAL * 1.35
     assert cost == pytest.approx(expected, rel=0.01)
 
 
 def test_where_it_is_as_cold_as_wanted():
-    assert treatments(26, **snow())[0].event.coldest_surface_c == pytest.approx(F(26), abs=0.3)
+    assert treatments_at(26, **snow_series())[0].event.min_pavement_temp_c == pytest.approx(
+        F(26), abs=0.3
+    )

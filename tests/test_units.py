@@ -18,7 +18,7 @@ from stormplan.errors import InputError
         ("1 acre", "area", 4046.856),
         ("10 mph", "speed", 4.4704),
         ("-6 °F", "temperature", -21.1111),
-        ("95 %", "share", 0.95),
+        ("95 %", "percentage", 0.95),
         ("1,000 gal", "volume", 3785.412),
         ("0.5 gal/1000 ft²", "liquid rate", 0.0203729),
         ("1 lb/1000 ft2", "solid rate", 4.88243e-3),
@@ -52,14 +52,14 @@ def test_fahrenheit_round_trips(temp_c):
 
 
 def test_every_kind_parses_its_own_example():
-    for kind, entry in units.KINDS.items():
+    for kind, entry in units.QUANTITY_KINDS.items():
         assert isinstance(units.parse(entry.example, kind), float)
 
 
 def test_speaker_says_both_systems():
-    us, metric = units.Speaker("us"), units.Speaker("metric")
+    us, metric = units.UnitFormatter("us"), units.UnitFormatter("metric")
     assert us.liquid_rate(0.0203729) == "0.50 gal/1000 ft²"
     assert metric.liquid_rate(0.0203729) == "20 mL/m²"
-    assert us.temp(-21.1111) == "-6 °F"
-    assert metric.temp(-21.1111) == "-21.1 °C"
+    assert us.temperature(-21.1111) == "-6 °F"
+    assert metric.temperature(-21.1111) == "-21.1 °C"
     assert us.volume(3785.412) == "1,000 gal"

@@ -14,20 +14,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stormplan import __version__
-from stormplan.cli import reading_commands as cli_reading
-from stormplan.cli.planning_commands import add_to, moment
+from stormplan.cli import reading_commands
+from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.errors import InputError, StormplanError
-from stormplan.units import Speaker
+from stormplan.units import UnitFormatter
 
 if TYPE_CHECKING:
-    from stormplan.cli.brine_calculator import Answer
+    from stormplan.cli.brine_calculator import CalculatorResult
     from stormplan.company.catalog import Product
 
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="From the open weather forecast to a decision for every surface.",
+    help="Storm-event planner for snow-and-ice contractors with a liquids program.",
 )
 
 
@@ -46,11 +46,11 @@ def main(
     """Plan storm events for car parks, lanes, walks, entries, ramps and decks."""
 
 
-def _say(answer: Answer, as_json: bool) -> None:
+def _print_result(result: CalculatorResult, as_json: bool) -> None:
     print(
-        json.dumps(answer.sheet, indent=2, ensure_ascii=False)
+        json.dumps(result.values, indent=2, ensure_ascii=False)
         if as_json
-        else "\n".join(answer.lines)
+        else "\n".join(result.lines)
     )
 
 
@@ -59,78 +59,80 @@ def _products(sites: Path | None) -> Mapping[str, Product]:
         return {}
     from stormplan.company import sites_file
 
-    return sites_file.load(sites).products
+    return sites_file.load_sites(sites).products
 
 
 Purity = Annotated[str, typer.Option(help="NaCl in the salt as delivered, %.")]
 Moisture = Annotated[str, typer.Option(help="Water in the salt as delivered, %.")]
-Insolubles = Annotated[str, typer.Option(help="What settles as sludge, % of the salt.")]
+Insolubles = Annotated[str, typer.Option(help="Insoluble matter in the salt, %.")]
 Treated = Annotated[bool, typer.Option("--treated-salt", help="The salt is treated.")]
-Gallons = Annotated[str | None, typer.Option(help="How much, in US gallons.")]
-Litres = Annotated[str | None, typer.Option(help="How much, in litres.")]
-Capacity = Annotated[str | None, typer.Option(help="What the tank holds, gal (metric: L).")]
-Json = Annotated[bool, typer.Option("--json", help="For programs; keys carry their unit.")]
-Units = Annotated[
-    str, typer.Option(help="us or metric: what bare numbers mean, and what is answered.")
-]
+Gallons = Annotated[str | None, typer.Option(help="Volume, US gallons.")]
+Liters = Annotated[str | None, typer.Option(help="Volume, liters.")]
+Capacity = Annotated[str | None, typer.Option(help="Capacity of the tank, gal (metric: L).")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON; keys carry their unit.")]
+Units = Annotated[str, typer.Option(help="Units of bare numbers and of the answer: us or metric.")]
 
 
 @app.command()
 def mix(
     gallons: Gallons = None,
-    litres: Litres = None,
+    liters: Liters = None,
     strength: Annotated[str, typer.Option(help="Target, % NaCl by weight.")] = "23.3",
     purity: Purity = "100",
     moisture: Moisture = "0",
     insolubles: Insolubles = "0",
     treated: Treated = False,
-    have: Annotated[
-        str | None, typer.Option(help="What is in the tank: volume@strength, as 1000@20.")
+    tank: Annotated[
+        str | None, typer.Option(help="Contents of the tank: volume@strength, as 1000@20.")
     ] = None,
     tank_capacity: Capacity = None,
     water_temp: Annotated[
-        str | None, typer.Option(help="Of the water, °F (metric: °C); 60 °F unless said.")
+        str | None, typer.Option(help="Water temperature, °F (metric: °C); default 60 °F.")
     ] = None,
     as_json: Json = False,
     units: Units = "us",
 ) -> None:
-    """Say what goes into a batch of brine, or brings a tank to its strength."""
+    """Compute a batch of brine, or the correction of a tank."""
     from stormplan.cli import brine_calculator
 
-    answer = brine_calculator.mix(
+    result = brine_calculator.compute_mix(
         gallons=gallons,
-        litres=litres,
+        liters=liters,
         strength=strength,
         purity=purity,
         moisture=moisture,
         insolubles=insolubles,
         treated=treated,
-        have=have,
+        tank=tank,
         tank_capacity=tank_capacity,
         water_temp=water_temp,
         units=units,
     )
-    _say(answer, as_json)
+    _print_result(result, as_json)
 
 
 @app.command()
-def gauge(
+def hydrometer(
     reading: Annotated[
         str | None, typer.Option(help="Specific gravity on a 60/60 °F hydrometer.")
     ] = None,
-    salometer: Annotated[str | None, typer.Option(help="Or salometer degrees.")] = None,
-    temp: Annotated[
-        str | None, typer.Option(help="Of the brine, °F (metric: °C); 60 °F unless said.")
+    salometer: Annotated[
+        str | None, typer.Option(help="Salometer degrees, instead of --reading.")
     ] = None,
-    target: Annotated[str, typer.Option(help="Strength to aim at, %.")] = "23.3",
-    accept: Annotated[str, typer.Option(help="Good from-to, %; our own choice.")] = "22.5-23.8",
-    warn: Annotated[str, typer.Option(help="Usable from-to, %; our own choice.")] = "22.0-24.0",
-    is_blend: Annotated[
-        bool, typer.Option("--blend", help="There is additive in the tank.")
-    ] = False,
+    temp: Annotated[
+        str | None, typer.Option(help="Brine temperature, °F (metric: °C); default 60 °F.")
+    ] = None,
+    target: Annotated[str, typer.Option(help="Target strength, %.")] = "23.3",
+    accept: Annotated[
+        str, typer.Option(help="Accepted band, %; default our own choice.")
+    ] = "22.5-23.8",
+    usable: Annotated[
+        str, typer.Option(help="Usable band, %; default our own choice.")
+    ] = "22.0-24.0",
+    is_blend: Annotated[bool, typer.Option("--blend", help="The tank holds a blend.")] = False,
     treated: Treated = False,
     gallons: Gallons = None,
-    litres: Litres = None,
+    liters: Liters = None,
     purity: Purity = "100",
     moisture: Moisture = "0",
     insolubles: Insolubles = "0",
@@ -138,27 +140,27 @@ def gauge(
     as_json: Json = False,
     units: Units = "us",
 ) -> None:
-    """Say how strong a tank of brine is from its hydrometer, and what to add."""
+    """Compute the strength of a tank from a hydrometer reading, and its correction."""
     from stormplan.cli import brine_calculator
 
-    answer = brine_calculator.gauge(
+    result = brine_calculator.read_hydrometer(
         reading=reading,
         salometer=salometer,
         temp=temp,
         target=target,
         accept=accept,
-        warn=warn,
+        usable=usable,
         is_blend=is_blend,
         treated=treated,
         gallons=gallons,
-        litres=litres,
+        liters=liters,
         purity=purity,
         moisture=moisture,
         insolubles=insolubles,
         tank_capacity=tank_capacity,
         units=units,
     )
-    _say(answer, as_json)
+    _print_result(result, as_json)
 
 
 @app.command()
@@ -170,39 +172,42 @@ def blend(
         str | None, typer.Option(help="cacl2=32, or a product of the sites file.")
     ] = None,
     share: Annotated[str, typer.Option(help="Additive, % of the blend by volume.")] = "0",
-    dilute: Annotated[str, typer.Option(help="Volumes of water per volume of blend.")] = "0",
-    at: Annotated[
-        str | None, typer.Option(help="How much is ice at this, °F (metric: °C).")
+    water_parts: Annotated[
+        str, typer.Option(help="Parts of water per part of blend, by volume.")
+    ] = "0",
+    ice_at: Annotated[
+        str | None, typer.Option(help="Temperature for the ice fraction, °F (metric: °C).")
     ] = None,
     temp: Annotated[
-        str | None, typer.Option(help="Density at this, °F (metric: °C); 60 °F unless said.")
+        str | None,
+        typer.Option(help="Temperature for the density, °F (metric: °C); default 60 °F."),
     ] = None,
-    tank_low: Annotated[
-        str | None, typer.Option(help="Coldest the tank gets, °F (metric: °C); --temp if not said.")
+    tank_min_temp: Annotated[
+        str | None, typer.Option(help="Lowest tank temperature, °F (metric: °C); default --temp.")
     ] = None,
     gallons: Gallons = None,
-    litres: Litres = None,
+    liters: Liters = None,
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
     as_json: Json = False,
     units: Units = "us",
 ) -> None:
-    """Say what comes of brine and additive, and when ice and salt crystals come."""
+    """Compute a blend of brine and additive: freeze point, salt crystals, density."""
     from stormplan.cli import brine_calculator
 
-    answer = brine_calculator.blend_answer(
+    result = brine_calculator.compute_blend(
         base=brine,
         additive=additive,
         share=share,
-        dilute=dilute,
-        at=at,
+        water_parts=water_parts,
+        ice_at=ice_at,
         temp=temp,
-        tank_low=tank_low,
+        tank_min_temp=tank_min_temp,
         gallons=gallons,
-        litres=litres,
+        liters=liters,
         products=_products(sites),
         units=units,
     )
-    _say(answer, as_json)
+    _print_result(result, as_json)
 
 
 # -- planning -------------------------------------------------------------------------------------
@@ -213,12 +218,10 @@ def brief(
     sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
     out: Annotated[Path, typer.Option(help="Folder for the reports.")] = Path("briefings"),
     now: Annotated[
-        str | None, typer.Option(help="Plan as of a moment, like 2026-01-12T10:30Z.")
+        str | None, typer.Option(help="Planning time, like 2026-01-12T10:30Z; default now.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="The plan on standard output.")] = False,
-    offline: Annotated[
-        bool, typer.Option(help="Ask no service; plan from the archive alone.")
-    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
+    offline: Annotated[bool, typer.Option(help="Use the archive only, no network.")] = False,
     archive: Annotated[
         Path | None, typer.Option(help="Archive of forecasts; default OUT/archive.sqlite.")
     ] = None,
@@ -235,24 +238,29 @@ def brief(
     if demo == (sites is not None):
         raise InputError("give either --sites FILE or --demo")
     if sites is None:
-        plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else moment(now))
+        plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else parse_moment(now))
     else:
         from stormplan.company import sites_file
         from stormplan.store import maintenance
 
-        checked, as_of = sites_file.load(sites), moment(now)
-        kept, wrong = maintenance.open_in_spite(archive or out / "archive.sqlite", as_of)
+        checked, as_of = sites_file.load_sites(sites), parse_moment(now)
+        kept, wrong = maintenance.open_or_fall_back(archive or out / "archive.sqlite", as_of)
         with kept:
-            plan = pipeline.plan_morning(
-                checked, kept, as_of, offline=offline, folder=sites.parent, wrong=wrong
+            plan = pipeline.plan_and_store(
+                checked,
+                kept,
+                as_of,
+                offline=offline,
+                sites_folder=sites.parent,
+                archive_problem=wrong,
             )
     if as_json:
-        print(pipeline.document(plan))
+        print(pipeline.plan_json(plan))
     else:
         from rich.console import Console
 
-        Console(highlight=False).print(terminal.screen(briefing.view(plan)))
-    written = pipeline.write(plan, out)  # after the answer: drawing charts takes a moment
+        Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
+    written = pipeline.write_reports(plan, out)  # after the answer: drawing charts takes a moment
     if not as_json:
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
@@ -263,13 +271,13 @@ def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> Non
     """Check a sites file: every error at once, with its line."""
     from stormplan.company import sites_file
 
-    found = sites_file.load(sites)
+    found = sites_file.load_sites(sites)
     surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
-    area = Speaker(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
+    area = UnitFormatter(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
     print(
         f"{sites}: good. {len(found.sites)} sites with {len(surfaces)} surfaces, {area}; "
         f"{len(found.yards)} yards, {len(found.clients)} clients, "
-        f"{len(found.products_bought)} products bought."
+        f"{len(found.purchased_products)} products bought."
     )
 
 
@@ -281,48 +289,49 @@ def explain(
 ) -> None:
     """Print the chain of rules behind a site's answers: practice, film model, alternatives."""
     from stormplan.service import pipeline
-    from stormplan.words import decision_trace as explained
+    from stormplan.words import decision_trace
 
-    print("\n".join(explained.lines(pipeline.read_plan(plan), site, surface)))
+    print("\n".join(decision_trace.trace_lines(pipeline.read_plan(plan), site, surface)))
 
 
 @app.command()
-def review(
+def verify_forecasts(
     archive: Annotated[Path, typer.Option(help="Archive of forecasts.")] = Path(
         "briefings/archive.sqlite"
     ),
     sites: Annotated[
         Path | None, typer.Option("--sites", help="Sites file, for its readings: tables and log.")
     ] = None,
-    state: Annotated[
+    use_in_plans: Annotated[
         bool,
-        typer.Option("--state", help="State plans' spread by these scores from now on."),
+        typer.Option("--use-in-plans", help="Use these scores for the uncertainty of later plans."),
     ] = False,
-    days: Annotated[int, typer.Option(min=1, help="How many days back.")] = 30,
-    now: Annotated[str | None, typer.Option(help="Look back from a moment.")] = None,
+    days: Annotated[int, typer.Option(min=1, help="Days to verify, counted back.")] = 30,
+    now: Annotated[str | None, typer.Option(help="End of the period; default now.")] = None,
     as_json: Json = False,
 ) -> None:
-    """Say how good past forecasts were, by source and lead: error, bias, chance of freezing."""
+    """Score past forecasts by source and lead: error, bias, probability of freezing."""
     from datetime import timedelta
 
     from stormplan.company import sites_file
     from stormplan.store.archive import Archive
-    from stormplan.verification import error_records
-    from stormplan.verification import report as reviewed
+    from stormplan.verification import error_records, report
 
     if not archive.exists():
         raise InputError(f"no archive at {archive}; name it with --archive")
-    checked = None if sites is None else sites_file.load(sites)
+    checked = None if sites is None else sites_file.load_sites(sites)
     folder = Path() if sites is None else sites.parent
     with Archive(archive) as kept:
-        found = reviewed.review(kept, moment(now) - timedelta(days=days), checked, folder)
-        if state:
-            error_records.keep(kept, found.scores, moment(now))
+        found = report.verify_forecasts(
+            kept, parse_moment(now) - timedelta(days=days), checked, folder
+        )
+        if use_in_plans:
+            error_records.save_scores(kept, found.scores, parse_moment(now))
     if as_json:
-        print(json.dumps(reviewed.sheet(found), indent=1))
+        print(json.dumps(report.to_dict(found), indent=1))
     else:
-        say = Speaker("us" if checked is None else checked.company.units)
-        print("\n".join(reviewed.lines(found, say)))
+        formatter = UnitFormatter("us" if checked is None else checked.company.units)
+        print("\n".join(report.report_lines(found, formatter)))
 
 
 @app.command()
@@ -330,29 +339,34 @@ def pavement(
     table: Annotated[Path, typer.Argument(help="Hourly CSV: time, air_temp_c and more.")],
     lat: Annotated[float, typer.Option(help="Latitude, degrees north.")],
     lon: Annotated[float, typer.Option(help="Longitude, degrees, west negative.")],
-    out: Annotated[Path, typer.Option(help="Where the hourly result goes, CSV.")],
+    out: Annotated[Path, typer.Option(help="Output file, CSV.")],
     surface: Annotated[str, typer.Option(help="Class of surface.")] = "asphalt_lot",
     elevation: Annotated[float, typer.Option(help="Height above the sea, m.")] = 0.0,
     timezone: Annotated[
-        str | None, typer.Option(help="Zone of times without one, like America/Chicago.")
+        str | None, typer.Option(help="Time zone of times without one, like America/Chicago.")
     ] = None,
     sky_view: Annotated[
-        float | None, typer.Option(help="Share of the sky seen, 0-1; the class's if not said.")
+        float | None, typer.Option(help="Sky view factor, 0-1; default by surface class.")
     ] = None,
     wind_factor: Annotated[
-        float, typer.Option(help="Wind at the surface over the table's; sheltered 0.5-0.7.")
+        float, typer.Option(help="Ratio of wind at the surface to the table's; sheltered 0.5-0.7.")
     ] = 1.0,
     depths: Annotated[str, typer.Option(help="Depths to report, m, like 0.016,0.05.")] = "",
-    apply: Annotated[
+    treatment: Annotated[
         list[str] | None,
-        typer.Option(help="Try a treatment: '2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'."),
+        typer.Option(
+            help="Treatment to simulate: '2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'; repeatable."
+        ),
     ] = None,
-    spread: Annotated[
-        bool, typer.Option("--spread", help="Add how sure: an interval and chances for each hour.")
+    uncertainty: Annotated[
+        bool,
+        typer.Option(
+            "--uncertainty", help="Add hourly uncertainty: an interval and probabilities."
+        ),
     ] = False,
     forecast_from: Annotated[
         str | None,
-        typer.Option(help="With --spread: measured before this moment, forecast after it."),
+        typer.Option(help="With --uncertainty: end of the measurements, start of the forecast."),
     ] = None,
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
@@ -360,24 +374,24 @@ def pavement(
     from stormplan.physics import station
     from stormplan.weather import hourly_csv
 
-    setting = station.Setting(
+    station_site = station.StationSite(
         latitude_deg=lat,
         longitude_deg=lon,
         surface=surface,
         elevation_m=elevation,
         sky_view_frac=sky_view,
         wind_factor=wind_factor,
-        depths_m=station.depths(depths),
+        depths_m=station.parse_depths(depths),
     )
     products = _products(sites)
-    doses = [station.dose(text, products) for text in apply or []]
-    if forecast_from is not None and not spread:
-        raise InputError("--forecast-from goes with --spread")
-    given = hourly_csv.read(table, timezone)
-    lead_h = station.leads(given, forecast_from) if spread else None
-    rows = station.run(given, setting, doses, lead_h)
-    station.write(rows, out)
-    print(station.summary(rows, out))
+    treatments = [station.parse_application(text, products) for text in treatment or []]
+    if forecast_from is not None and not uncertainty:
+        raise InputError("--forecast-from goes with --uncertainty")
+    given = hourly_csv.read_station_csv(table, timezone)
+    lead_h = station.forecast_lead_h(given, forecast_from) if uncertainty else None
+    rows = station.simulate_station(given, station_site, treatments, lead_h)
+    station.write_csv(rows, out)
+    print(station.summarize(rows, out))
 
 
 @app.command()
@@ -385,20 +399,20 @@ def schema() -> None:
     """Print the JSON Schema of plan.json."""
     from stormplan.service import pipeline
 
-    print(pipeline.schema())
+    print(pipeline.plan_schema())
 
 
 @app.command()
-def rules() -> None:
-    """Print every rule of practice: its key in policy, default, standing and source."""
+def policy() -> None:
+    """Print every rule of practice: its key in policy, default, evidence and source."""
     from stormplan.company.practice_rules import RULES
 
     for rule in RULES.values():
-        print(f"{rule.key}: {rule.default}\n    {rule.means}\n    {rule.standing}: {rule.source}")
+        print(f"{rule.key}: {rule.default}\n    {rule.meaning}\n    {rule.evidence}: {rule.source}")
 
 
-add_to(app)
-cli_reading.add_to(app)
+register_commands(app)
+reading_commands.register_commands(app)
 
 
 def run() -> None:

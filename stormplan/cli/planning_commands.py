@@ -13,24 +13,28 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan.errors import Exit, InputError, StormplanError
+from stormplan.errors import ExitCode, InputError, StormplanError
 
 if TYPE_CHECKING:
-    from stormplan.service.runner import Desk, Done
+    from stormplan.service.runner import RunnerConfig, StepResult
 
-Sitesfile = Annotated[Path, typer.Option("--sites", help="The sites file.")]
-Out = Annotated[Path, typer.Option(help="Folder of the sets of reports; latest is in it.")]
-ArchiveFile = Annotated[
+SitesOption = Annotated[Path, typer.Option("--sites", help="The sites file.")]
+OutOption = Annotated[
+    Path, typer.Option(help="Report folder; the newest reports are in its subfolder latest.")
+]
+ArchiveOption = Annotated[
     Path | None, typer.Option("--archive", help="Archive of forecasts; default OUT/archive.sqlite.")
 ]
-Now = Annotated[str | None, typer.Option(help="As of a moment, like 2026-01-12T10:30Z.")]
+NowOption = Annotated[
+    str | None, typer.Option(help="Time of the run, like 2026-01-12T10:30Z; default now.")
+]
 
-archive_app = typer.Typer(no_args_is_help=True, help="Keep house in the archive.")
+archive_app = typer.Typer(no_args_is_help=True, help="Maintain the archive.")
 notices_app = typer.Typer(no_args_is_help=True, help="Refreeze notices to clients.")
 
 
-def add_to(app: typer.Typer) -> None:
-    """Add these commands to the command line."""
+def register_commands(app: typer.Typer) -> None:
+    """Register these commands."""
     app.command()(watch)
     app.command()(health)
     app.command()(replay)
@@ -38,55 +42,59 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(notices_app, name="notices")
 
 
-def moment(text: str | None) -> datetime:
+def parse_moment(text: str | None) -> datetime:
     """Read a moment with its zone, ISO 8601; None is the present."""
     if text is None:
         return datetime.now(UTC)
     try:
-        moment = datetime.fromisoformat(text)
+        parsed = datetime.fromisoformat(text)
     except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
+        parsed = None
+    if parsed is None or parsed.tzinfo is None:
         raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
-    return moment.astimezone(UTC)
+    return parsed.astimezone(UTC)
 
 
-def _desk(sites: Path, out: Path, archive: Path | None, now: str | None = None) -> Desk:
+def _runner_config(
+    sites: Path, out: Path, archive: Path | None, now: str | None = None
+) -> RunnerConfig:
     from stormplan.company import sites_file
-    from stormplan.service.runner import Desk
+    from stormplan.service.runner import RunnerConfig
 
-    checked = sites_file.load(sites)
-    desk = Desk(checked, out, archive or out / "archive.sqlite", folder=sites.parent)
+    checked = sites_file.load_sites(sites)
+    config = RunnerConfig(
+        checked, out, archive or out / "archive.sqlite", sites_folder=sites.parent
+    )
     if now is not None:
-        as_of = moment(now)
-        desk.clock = lambda: as_of
-    return desk
+        as_of = parse_moment(now)
+        config.clock = lambda: as_of
+    return config
 
 
-def _say_done(done: Done) -> None:
+def _print_step_result(result: StepResult) -> None:
     stamp = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%SZ}"
-    if done.plan is not None:
-        told = "announced" if done.announced else "nothing new enough to announce"
-        print(f"{stamp} {done.kind}: {done.plan.verdict}, {told}", flush=True)
-        for line in (*done.plan.degraded, *done.plan.troubles):
+    if result.plan is not None:
+        outcome = "announced" if result.announced else "nothing new enough to announce"
+        print(f"{stamp} {result.kind}: {result.plan.verdict}, {outcome}", flush=True)
+        for line in (*result.plan.planning_diagnostics, *result.plan.run_diagnostics):
             print(f"{stamp} {line}", flush=True)
-        for each in done.standings:
-            said = f" ({each.said})" if each.said else ""
-            print(f"{stamp} {each.channel} to {each.recipient}: {each.state}{said}", flush=True)
-    for line in done.problems:
+        for each in result.deliveries:
+            response = f" ({each.detail})" if each.detail else ""
+            print(f"{stamp} {each.channel} to {each.recipient}: {each.state}{response}", flush=True)
+    for line in result.problems:
         print(f"{stamp} {line}", file=sys.stderr, flush=True)
 
 
 def watch(
-    sites: Sitesfile,
-    out: Out = Path("briefings"),
-    archive: ArchiveFile = None,
+    sites: SitesOption,
+    out: OutOption = Path("briefings"),
+    archive: ArchiveOption = None,
     once: Annotated[
-        bool, typer.Option("--once", help="Do what is due now and end; for cron or a timer.")
+        bool, typer.Option("--once", help="Run once and exit, for cron or a systemd timer.")
     ] = False,
-    now: Now = None,
+    now: NowOption = None,
 ) -> None:
-    """Brief every morning by itself, again during a storm, and tell whoever is to be told.
+    """Plan every morning and during storms, and deliver the reports.
 
     With --once, exit code 0: nothing was due, or a complete plan was made and delivered; 3:
     something is missing, stale or not delivered; 4: nothing could be planned.
@@ -95,72 +103,74 @@ def watch(
 
     if now is not None and not once:
         raise InputError("--now goes with --once")
-    desk = _desk(sites, out, archive, now)
+    config = _runner_config(sites, out, archive, now)
     if once:
-        done = runner.step(desk)
-        _say_done(done)
-        raise typer.Exit(int(_code(done)))
+        result = runner.run_step(config)
+        _print_step_result(result)
+        raise typer.Exit(int(_exit_code(result)))
     from stormplan.service import scheduler
 
-    print(f"watching; briefing at {desk.sites.company.briefing_at:%H:%M}", flush=True)
-    scheduler.watch(_steps(desk, sites), desk.clock)
+    print(f"watching; briefing at {config.sites.company.briefing_at:%H:%M}", flush=True)
+    scheduler.run_scheduler(_repeated_step(config, sites), config.clock)
 
 
-def _code(done: Done) -> Exit:
-    if done.plan is None:
-        return Exit.DEGRADED if done.problems else Exit.COMPLETE
-    if done.plan.exit_code != Exit.COMPLETE:
-        return done.plan.exit_code
-    undelivered = any(each.state != "sent" for each in done.standings)
-    return Exit.DEGRADED if done.problems or undelivered else Exit.COMPLETE
+def _exit_code(result: StepResult) -> ExitCode:
+    if result.plan is None:
+        return ExitCode.DEGRADED if result.problems else ExitCode.COMPLETE
+    if result.plan.exit_code != ExitCode.COMPLETE:
+        return result.plan.exit_code
+    undelivered = any(each.state != "sent" for each in result.deliveries)
+    return ExitCode.DEGRADED if result.problems or undelivered else ExitCode.COMPLETE
 
 
-def _steps(desk: Desk, sites: Path) -> Callable[[], datetime]:
-    """Make the step that watch repeats: with the sites file as it is then, through any failure."""
+def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
+    """Return the step that watch repeats; it reloads the sites file and survives failures."""
     from stormplan.company import sites_file
     from stormplan.service import runner
 
     def step() -> datetime:
         try:
-            desk.sites, desk.troubles = sites_file.load(sites), ()
+            config.sites, config.plan_problems = sites_file.load_sites(sites), ()
         except StormplanError as error:
             print(f"stormplan: {error}", file=sys.stderr, flush=True)
             first = str(error).splitlines()[0]
-            desk.troubles = (f"the sites file has errors; the last good one is used ({first})",)
+            config.plan_problems = (
+                f"the sites file has errors; the last good one is used ({first})",
+            )
         try:
-            done = runner.step(desk)
+            done = runner.run_step(config)
         except StormplanError as error:
             print(f"stormplan: {error}", file=sys.stderr, flush=True)
-            return desk.clock() + timedelta(minutes=1)
-        _say_done(done)
-        return done.next_at
+            return config.clock() + timedelta(minutes=1)
+        _print_step_result(done)
+        return done.next_step_at
 
     return step
 
 
 def health(
-    sites: Sitesfile,
-    out: Out = Path("briefings"),
-    archive: ArchiveFile = None,
-    now: Now = None,
+    sites: SitesOption,
+    out: OutOption = Path("briefings"),
+    archive: ArchiveOption = None,
+    now: NowOption = None,
 ) -> None:
-    """Say whether the routine does its work, for a monitor.
+    """Check that the service works, for a monitor.
 
     Exit code 0: the day's briefing is there, complete and delivered; 3: it stands on less than it
     should, or did not reach everybody; 4: there is none, or it could plan nothing.
     """
-    from stormplan.service.health import look
+    from stormplan.service.health import check_health
 
-    found = look(_desk(sites, out, archive, now))
+    found = check_health(_runner_config(sites, out, archive, now))
     print("\n".join(found.lines))
-    raise typer.Exit(int(found.code))
+    raise typer.Exit(int(found.exit_code))
 
 
 def replay(
     day: Annotated[str, typer.Argument(help="A past day, 2026-01-12, or a moment with its zone.")],
-    sites: Sitesfile,
-    out: Out = Path("briefings"),
-    archive: ArchiveFile = None,
+    sites: SitesOption,
+    out: OutOption = Path("briefings"),
+    archive: ArchiveOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="The plan on standard output.")] = False,
 ) -> None:
     """Plan a past morning again from the archive, with this version and this sites file.
@@ -175,94 +185,94 @@ def replay(
     from stormplan.store.archive import Archive
     from stormplan.words import briefing, terminal
 
-    checked = sites_file.load(sites)
+    checked = sites_file.load_sites(sites)
     file = archive or out / "archive.sqlite"
     if not file.exists():
         raise InputError(f"no archive at {file}; name it with --archive")
     with Archive(file) as kept:
-        plan = pipeline.replay(checked, kept, _replayed(day), sites.parent)
-    written = pipeline.write(plan, out / f"replay-{plan.made_at:%Y-%m-%dT%H%MZ}")
+        plan = pipeline.replay(checked, kept, _parse_day(day), sites.parent)
+    written = pipeline.write_reports(plan, out / f"replay-{plan.made_at:%Y-%m-%dT%H%MZ}")
     if as_json:
-        print(pipeline.document(plan))
+        print(pipeline.plan_json(plan))
     else:
-        Console(highlight=False).print(terminal.screen(briefing.view(plan)))
+        Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
 
 
-def _replayed(text: str) -> date | datetime:
+def _parse_day(text: str) -> date | datetime:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        return moment(text)
+        return parse_moment(text)
 
 
-File = Annotated[Path, typer.Argument(help="The archive file.")]
+ArchiveArgument = Annotated[Path, typer.Argument(help="The archive file.")]
 
 
-def _existing(file: Path) -> Path:
+def _existing_file(file: Path) -> Path:
     if not file.exists():
         raise InputError(f"no archive at {file}")
     return file
 
 
 @archive_app.command()
-def verify(file: File) -> None:
+def verify(file: ArchiveArgument) -> None:
     """Check that the file is sound and everything in it can be read; exit code 4 if not."""
     from stormplan.store import maintenance
     from stormplan.store.archive import Archive
 
-    with Archive(_existing(file)) as kept:
-        found = maintenance.verify(kept)
+    with Archive(_existing_file(file)) as kept:
+        found = maintenance.check_integrity(kept)
     print(", ".join(f"{rows} {table}" for table, rows in found.counts.items()))
     print("\n".join(found.problems) or "sound")
-    raise typer.Exit(int(Exit.NOTHING_PLANNED if found.problems else Exit.COMPLETE))
+    raise typer.Exit(int(ExitCode.NOTHING_PLANNED if found.problems else ExitCode.COMPLETE))
 
 
 @archive_app.command()
 def export(
-    file: File,
+    file: ArchiveArgument,
     to: Annotated[Path, typer.Argument(help="New file: .sqlite for a copy, .jsonl for lines.")],
 ) -> None:
     """Copy the archive, or write it out as JSON lines; safe while the planner runs."""
     from stormplan.store import maintenance
     from stormplan.store.archive import Archive
 
-    with Archive(_existing(file)) as kept:
+    with Archive(_existing_file(file)) as kept:
         print(maintenance.export(kept, to))
 
 
 @archive_app.command()
 def prune(
-    file: File,
-    days: Annotated[int, typer.Option(min=1, help="Replies older than this go.")] = 400,
+    file: ArchiveArgument,
+    days: Annotated[int, typer.Option(min=1, help="Age of the replies to remove, days.")] = 400,
 ) -> None:
     """Remove old replies; plans, deliveries and the newest good reply of each address stay."""
     from stormplan.store import maintenance
     from stormplan.store.archive import Archive
 
     before = datetime.now(UTC) - timedelta(days=days)
-    with Archive(_existing(file)) as kept:
+    with Archive(_existing_file(file)) as kept:
         gone = maintenance.prune(kept, before)
     print(f"{gone} replies from before {before:%Y-%m-%d} removed")
 
 
 @notices_app.callback()
 def _notices() -> None:
-    """Keep ``send`` a word of its own, so that nothing leaves by a slip."""
+    """Require the word ``send``, so that nothing is mailed by accident."""
 
 
 @notices_app.command()
 def send(
-    sites: Sitesfile,
-    out: Out = Path("briefings"),
+    sites: SitesOption,
+    out: OutOption = Path("briefings"),
     drafts: Annotated[
         Path | None, typer.Option(help="Folder of drafts; default OUT/latest/notices.")
     ] = None,
     client: Annotated[
         list[str] | None, typer.Option(help="Only this draft, by its file name; repeatable.")
     ] = None,
-    archive: ArchiveFile = None,
+    archive: ArchiveOption = None,
 ) -> None:
     """Mail the drafted notices to clients, as they are in their .eml files now.
 
@@ -272,22 +282,22 @@ def send(
     from stormplan.company import sites_file
     from stormplan.delivery import outbox
     from stormplan.store.archive import Archive
-    from stormplan.store.run_log import Ledger
+    from stormplan.store.run_log import RunLog
 
-    checked = sites_file.load(sites)
+    checked = sites_file.load_sites(sites)
     if checked.delivery.mail is None:
         raise InputError("the sites file names no delivery.mail to send by")
-    triples = outbox.read_drafts(drafts or out / "latest" / "notices", client)
-    with Archive(_existing(archive or out / "archive.sqlite")) as kept:
-        ledger = Ledger(kept)
-        run = ledger.last_announced() or ledger.last_run()
+    notices = outbox.read_drafts(drafts or out / "latest" / "notices", client)
+    with Archive(_existing_file(archive or out / "archive.sqlite")) as kept:
+        run_log = RunLog(kept)
+        run = run_log.last_announced() or run_log.last_run()
         if run is None:
             raise InputError("no plan of the routine in the archive: run `stormplan watch` first")
-        standings = outbox.send_notices(
-            checked.delivery.mail, ledger, run.plan, triples, lambda: datetime.now(UTC)
+        statuses = outbox.send_notices(
+            checked.delivery.mail, run_log, run.plan_id, notices, lambda: datetime.now(UTC)
         )
-    for each in standings:
-        said = f" ({each.said})" if each.said else ""
-        print(f"{each.recipient}: {each.state}{said}")
-    unsent = any(each.state != "sent" for each in standings)
-    raise typer.Exit(int(Exit.DEGRADED if unsent else Exit.COMPLETE))
+    for each in statuses:
+        response = f" ({each.detail})" if each.detail else ""
+        print(f"{each.recipient}: {each.state}{response}")
+    unsent = any(each.state != "sent" for each in statuses)
+    raise typer.Exit(int(ExitCode.DEGRADED if unsent else ExitCode.COMPLETE))

@@ -14,18 +14,22 @@ import typer
 from stormplan.errors import InputError
 
 if TYPE_CHECKING:
-    from stormplan.physics.bias_correction import Reading
+    from stormplan.physics.bias_correction import PavementReading
 
 
-def add_to(app: typer.Typer) -> None:
-    """Add this command to the command line."""
+def register_commands(app: typer.Typer) -> None:
+    """Register the reading commands."""
     app.add_typer(reading_app, name="reading")
 
 
-reading_app = typer.Typer(no_args_is_help=True, help="Log what a surface was read at.")
+reading_app = typer.Typer(no_args_is_help=True, help="Log surface temperature readings.")
 
-Log = Annotated[Path, typer.Option(help="The log of readings; JSON lines.")]
-LOG = Path("briefings/readings.jsonl")
+SitesOption = Annotated[
+    Path | None, typer.Option("--sites", help="Sites file; its key readings names the log.")
+]
+LogOption = Annotated[
+    Path | None, typer.Option("--log", help="Log of readings, instead of the sites file's.")
+]
 
 
 # a temperature below zero begins like an option
@@ -35,19 +39,21 @@ def reading_add(
     surface: Annotated[str, typer.Argument(help="Key of the surface.")],
     temperature: Annotated[str, typer.Argument(help="As read, with its unit: 28.5F or -2C.")],
     at: Annotated[
-        str | None, typer.Option(help="When, like 2026-01-12T05:30-06:00; now unless said.")
+        str | None,
+        typer.Option(help="Time of the reading, like 2026-01-12T05:30-06:00; default now."),
     ] = None,
     light: Annotated[
-        str, typer.Option(help="sun or shade on the spot; at night it is shade.")
+        str, typer.Option(help="Light on the spot: sun or shade; shade at night.")
     ] = "shade",
-    log: Log = LOG,
+    sites: SitesOption = None,
+    log: LogOption = None,
 ) -> None:
-    """Log a surface temperature, from an infrared gun or a probe in the pavement.
+    """Add a surface temperature reading, from an infrared thermometer or a pavement probe.
 
-    From five night readings on, list tells how far off past plans were at a surface by night, and
-    plans correct its nights by that, where the sites file names the log (readings: FILE).
+    Plans correct the nights of a surface from five night readings on in the log that the sites
+    file names (readings: FILE).
     """
-    from stormplan.physics.bias_correction import Light, Reading
+    from stormplan.physics.bias_correction import Light, PavementReading
     from stormplan.units import parse
     from stormplan.verification import reading_log
 
@@ -56,18 +62,39 @@ def reading_add(
     surface_c = parse(temperature, "temperature")
     if not -60.0 <= surface_c <= 80.0:
         raise InputError(f"'{temperature}' is no surface's; accepted: -60 to 80 °C (-76 to 176 °F)")
-    reading = Reading(
-        time=_when(at), site=site, surface=surface, surface_c=surface_c, light=Light(light)
+    reading = PavementReading(
+        time=_reading_time(at), site=site, surface=surface, surface_c=surface_c, light=Light(light)
     )
-    reading_log.add(log, reading)
-    print(_said(reading))
+    reading_log.append_reading(_log_path(log, sites, site, surface), reading)
+    print(_reading_line(reading))
 
 
-def _when(text: str | None) -> datetime:
-    from stormplan.cli.planning_commands import moment
+def _log_path(
+    log: Path | None, sites: Path | None, site: str | None = None, surface: str | None = None
+) -> Path:
+    """Return the log: as given, else the one plans read, whose sites have this surface."""
+    if (log is None) == (sites is None):
+        raise InputError("give --sites FILE, whose key readings names the log, or --log FILE")
+    if log is not None or sites is None:
+        return Path(str(log))
+    from stormplan.company import sites_file
+
+    checked = sites_file.load_sites(sites)
+    if checked.readings is None:
+        raise InputError(f"{sites} names no log of readings; add: readings: readings.jsonl")
+    if site is not None and site not in checked.sites:
+        raise InputError(f"no site '{site}' in {sites}; accepted: {', '.join(checked.sites)}")
+    if site is not None and surface is not None and surface not in checked.sites[site].surfaces:
+        known = ", ".join(checked.sites[site].surfaces)
+        raise InputError(f"no surface '{surface}' at {site}; accepted: {known}")
+    return sites.parent / checked.readings
+
+
+def _reading_time(text: str | None) -> datetime:
+    from stormplan.cli.planning_commands import parse_moment
 
     try:
-        return moment(text)
+        return parse_moment(text)
     except InputError:
         raise InputError(
             f"--at: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
@@ -78,16 +105,18 @@ def _when(text: str | None) -> datetime:
 def reading_list(
     site: Annotated[str | None, typer.Argument(help="Only this site.")] = None,
     surface: Annotated[str | None, typer.Argument(help="Only this surface.")] = None,
-    log: Log = LOG,
+    sites: SitesOption = None,
+    log: LogOption = None,
     archive: Annotated[
-        Path | None, typer.Option(help="Archive of past plans: say how far off they were.")
+        Path | None, typer.Option(help="Archive of past plans, for the night bias of each surface.")
     ] = None,
 ) -> None:
-    """List the readings in order of time, and what they say of past plans' nights."""
+    """List readings in order of time, and with --archive the night bias of each surface."""
     from stormplan.verification import reading_log
 
-    found = reading_log.read(log, site, surface)
-    print("\n".join(map(_said, found)) or f"no readings in {log}")
+    path = _log_path(log, sites, site, surface)
+    found = reading_log.load_readings(path, site, surface)
+    print("\n".join(map(_reading_line, found)) or f"no readings in {path}")
     if archive is None:
         return
     from stormplan.store.archive import Archive
@@ -96,11 +125,11 @@ def reading_list(
     if not archive.exists():
         raise InputError(f"no archive at {archive}")
     with Archive(archive) as kept:
-        for at, offset in night_bias.offsets(kept, found).items():
-            print(night_bias.words(at, offset))
+        for at, offset in night_bias.night_biases(kept, found).items():
+            print(night_bias.bias_line(at, offset))
 
 
-def _said(reading: Reading) -> str:
+def _reading_line(reading: PavementReading) -> str:
     celsius = reading.surface_c
     return (
         f"{reading.time:%Y-%m-%d %H:%M%z}  {reading.site} {reading.surface}  "

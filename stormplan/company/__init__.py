@@ -1,1 +1,1 @@
-"""What people write: the sites file, practice rules, catalogue of surfaces and products."""
+"""The sites file, practice rules, and the catalog of surfaces and products."""

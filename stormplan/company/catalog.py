@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Underside = Literal["ground", "open air", "heated room"]
-Use = Literal["vehicle", "pedestrian"]
+SurfaceUse = Literal["vehicle", "pedestrian"]
 Chloride = Literal["nacl", "cacl2", "mgcl2", "kcl"]
 
 
@@ -39,21 +39,21 @@ MATERIALS: Mapping[str, Material] = {
 
 @dataclass(frozen=True)
 class BuildUp:
-    """What a surface is made of, from the top down, and what lies under it.
+    """Layers of a surface from the top down, its underside and surface properties.
 
     Attributes
     ----------
     layers : tuple of (str, float)
         Material and thickness [m]; on ground, subgrade goes on below the last.
     underside : str
-        ``"ground"``, ``"open air"`` (open deck) or ``"heated room"`` (enclosed below) [-].
+        ``"ground"``, ``"open air"`` (open deck) or ``"heated room"`` (enclosed below).
     albedo : float
         Shortwave reflected when dry [-].
     emissivity : float
         Longwave emissivity [-].
     texture_mm : float
         Water the texture holds before it drains [mm].
-    drain_s : float
+    drain_time_s : float
         Time in which the rest drains to a third [s].
     """
 
@@ -62,7 +62,7 @@ class BuildUp:
     albedo: float
     emissivity: float
     texture_mm: float
-    drain_s: float = 900.0
+    drain_time_s: float = 900.0
 
 
 # Albedo: aged asphalt 0.10-0.20, concrete 0.25-0.40, pavers 0.25 (field cores and textbook, from
@@ -96,20 +96,20 @@ class SurfaceClass:
 
     Attributes
     ----------
-    words : str
-        What the trade calls it [-].
+    label : str
+        What the trade calls it.
     use : str
-        ``"vehicle"`` or ``"pedestrian"``: pedestrians need a film that is all liquid [-].
+        ``"vehicle"`` or ``"pedestrian"``: pedestrians need a film that is all liquid.
     build_up : str
-        Key of ``BUILD_UPS`` unless the sites file says otherwise [-].
+        Key of ``BUILD_UPS`` unless the sites file says otherwise.
     sky_view_frac : float
         Share of the sky the surface sees, unless the sites file says otherwise [-].
     sensitive : bool
-        Gets the strong blend by common practice: walks, entries, structures [-].
+        Gets the strong blend by common practice: walks, entries, structures.
     """
 
-    words: str
-    use: Use
+    label: str
+    use: SurfaceUse
     build_up: str
     sky_view_frac: float
     sensitive: bool
@@ -136,7 +136,7 @@ class Product:
     Attributes
     ----------
     key, name : str
-        The sites file's key, and what people call it [-].
+        The sites file's key, and what people call it.
     chlorides : mapping of str to float
         Mass share of each chloride in the product: nacl, cacl2, mgcl2, kcl [-].
     inert_frac : float
@@ -145,10 +145,10 @@ class Product:
         As the supplier states it at 60 °F; None to compute it from the chlorides [kg/L].
     freeze_point_c : float or None
         As the supplier states it; where given it wins over the computed one [°C].
-    highest_share_frac : float
+    max_vol_frac : float
         Largest share of a blend by volume [-].
-    inhibited, smells, tracks_indoors : bool
-        Corrosion inhibitor; odour; carried indoors on shoes [-].
+    inhibited, odor, tracks_indoors : bool
+        Corrosion inhibitor; odor; carried indoors on shoes.
     price_per_l : float or None
         In the company's currency [1/L].
     """
@@ -159,9 +159,9 @@ class Product:
     inert_frac: float = 0.0
     density_kg_l: float | None = None
     freeze_point_c: float | None = None
-    highest_share_frac: float = 1.0
+    max_vol_frac: float = 1.0
     inhibited: bool = False
-    smells: bool = False
+    odor: bool = False
     tracks_indoors: bool = False
     price_per_l: float | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -174,7 +174,7 @@ class Product:
 
 # What to mind when handling a salt's solution: safety data sheets in public filings, and a
 # producer's technical notes for the heat of calcium chloride.
-HANDLING: Mapping[Chloride, str] = {
+HANDLING_NOTES: Mapping[Chloride, str] = {
     "cacl2": "Calcium chloride burns eyes and moist skin: goggles, face shield, long sleeves, "
     "chemical-resistant gloves (no leather), eyewash at hand. Flake or pellets heat the "
     "water strongly: add them slowly to cold water, never water to them.",

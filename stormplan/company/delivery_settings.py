@@ -1,4 +1,4 @@
-"""When a briefing is made and where it goes: the part of the sites file that is not about pavement.
+"""Schedule and delivery settings of the sites file.
 
 No secret stands here: a password or key is named by an environment variable, or by a file that
 only its owner may read.
@@ -10,13 +10,20 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from stormplan.company.validators import Host, MailAddress, Record, Url, Variable, quantity
+from stormplan.company.validators import (
+    EnvironmentVariable,
+    Host,
+    MailAddress,
+    Record,
+    Url,
+    quantity,
+)
 
 LOOPBACK = ("localhost", "127.0.0.1")
 
 
-class Watch(Record):
-    """How often to look again, and who is told that the morning run happened."""
+class ScheduleSettings(Record):
+    """Re-plan interval, start jitter and the heartbeat address."""
 
     storm_interval_h: Annotated[float, quantity("duration", "15 min", "24 h")] = Field(
         3.0, alias="storm_interval"
@@ -27,20 +34,20 @@ class Watch(Record):
     heartbeat: Url | None = None
 
 
-class Mail(Record):
-    """Whom the briefing is mailed to, and by which server."""
+class MailSettings(Record):
+    """Mail server, sender and recipients of the briefing."""
 
     host: Host
     port: int = Field(587, ge=1, le=65535)
     security: Literal["starttls", "tls", "none"] = "starttls"
     sender: MailAddress = Field(alias="from")
     to: tuple[MailAddress, ...] = Field((), max_length=100)
-    user_env: Variable | None = None
-    password_env: Variable | None = None
+    user_env: EnvironmentVariable | None = None
+    password_env: EnvironmentVariable | None = None
     password_file: str | None = None
 
     @model_validator(mode="after")
-    def _safe(self) -> Mail:
+    def _safe(self) -> MailSettings:
         named = (self.password_env, self.password_file)
         if all(named):
             raise ValueError("give password_env or password_file, not both")
@@ -54,24 +61,24 @@ class Mail(Record):
         return self
 
 
-class Webhook(Record):
+class WebhookSettings(Record):
     """An address that is told by a signed POST."""
 
     url: Url
-    secret_env: Variable | None = None
+    secret_env: EnvironmentVariable | None = None
     secret_file: str | None = None
 
     @model_validator(mode="after")
-    def _one_secret(self) -> Webhook:
+    def _one_secret(self) -> WebhookSettings:
         if (self.secret_env is None) == (self.secret_file is None):
             raise ValueError("give secret_env or secret_file: an unsigned message proves nothing")
         return self
 
 
-class Delivery(Record):
-    """Where each announced briefing goes, besides the folder it is written to."""
+class DeliverySettings(Record):
+    """Delivery of announced briefings by mail, webhook or command."""
 
-    keep_sets: int = Field(200, ge=2)
-    mail: Mail | None = None
-    webhook: Webhook | None = None
+    keep_reports: int = Field(200, ge=2)
+    mail: MailSettings | None = None
+    webhook: WebhookSettings | None = None
     command: tuple[str, ...] | None = Field(None, min_length=1)

@@ -1,8 +1,8 @@
 """Published practice and our own thresholds, as data: each number with its limit and standing.
 
-A rule is something a foreman could look up. Its default is written the way a person would write
+A rule is something that can be looked up. Its default is written the way a person would write
 it in the sites file, where company, site or surface may override it within the stated limits.
-``standing`` tells how firm it is; ``source`` tells where it stands. Where handbooks disagree, the
+``evidence`` tells how firm it is; ``source`` tells where it stands. Where handbooks disagree, the
 source says so and policy picks.
 """
 
@@ -15,13 +15,13 @@ from enum import StrEnum
 from stormplan import units
 
 
-class Standing(StrEnum):
-    """How firm a number is."""
+class Evidence(StrEnum):
+    """Strength of evidence for a rule's default."""
 
     PUBLISHED = "published"
     FROM_MEMORY = "published, cited from memory"
     COMMON_PRACTICE = "common practice, no source"
-    WEAK = "weak source"
+    WEAK_SOURCE = "weak source"
     OWN_CHOICE = "our own choice"
 
 
@@ -32,41 +32,41 @@ class Rule:
     Attributes
     ----------
     key : str
-        Its name in the sites file's ``policy`` [-].
+        Its name in the sites file's ``policy``.
     kind : str
-        A key of ``units.KINDS``, or ``"choice"`` [-].
+        A key of ``units.QUANTITY_KINDS``, or ``"choice"``.
     default : str
-        As a person would write it [-].
+        As a person would write it.
     limits : tuple of str
-        Lowest and highest value policy may set; for a choice, the choices [-].
-    means : str
-        What it decides, in words [-].
-    standing : Standing
-        How firm it is [-].
+        Lowest and highest value policy may set; for a choice, the choices.
+    meaning : str
+        What it decides, in words.
+    evidence : Evidence
+        How firm it is.
     source : str
-        Where it stands [-].
+        Where it stands.
     """
 
     key: str
     kind: str
     default: str
     limits: tuple[str, ...]
-    means: str
-    standing: Standing
+    meaning: str
+    evidence: Evidence
     source: str
 
     @property
-    def value(self) -> float | str:
+    def default_value(self) -> float | str:
         """The default in SI, or the default choice."""
         return self.default if self.kind == "choice" else units.parse(self.default, self.kind)
 
 
 PUBLISHED, MEMORY, TRADE, WEAK, OURS = (
-    Standing.PUBLISHED,
-    Standing.FROM_MEMORY,
-    Standing.COMMON_PRACTICE,
-    Standing.WEAK,
-    Standing.OWN_CHOICE,
+    Evidence.PUBLISHED,
+    Evidence.FROM_MEMORY,
+    Evidence.COMMON_PRACTICE,
+    Evidence.WEAK_SOURCE,
+    Evidence.OWN_CHOICE,
 )
 MPCA = "MPCA Winter Parking Lot and Sidewalk Maintenance Manual, 3rd ed. 2015"
 NHDES = "NHDES/UNH Pass the Salt, anti-icing sheet, 2018"
@@ -77,65 +77,66 @@ TXDOT = "TxDOT Snow and Ice Control Operations Manual, 2017, section 5"
 
 _RULES = (
     # brine -------------------------------------------------------------------------------------
-    Rule("brine_target", "share", "23.3 %", ("18 %", "25 %"), "strength brine is made to",
+    Rule("brine_target", "percentage", "23.3 %", ("18 %", "25 %"), "strength brine is made to",
          PUBLISHED, f"eutectic, {FHWA}, App. A"),
-    Rule("brine_accept_low", "share", "22.5 %", ("18 %", "23.3 %"), "weakest brine accepted", OURS,
-         "about 3 °F per point below the eutectic"),
-    Rule("brine_accept_high", "share", "23.8 %", ("23 %", "26 %"), "strongest brine accepted", OURS,
+    Rule("brine_accept_min", "percentage", "22.5 %", ("18 %", "23.3 %"),
+         "weakest brine accepted", OURS, "about 3 °F per point below the eutectic"),
+    Rule("brine_accept_max", "percentage", "23.8 %", ("23 %", "26 %"),
+         "strongest brine accepted", OURS,
          "about 13 °F per point above the eutectic, and salt settles out"),
-    Rule("brine_reject_low", "share", "22.0 %", ("15 %", "23.3 %"), "weaker is not sprayed", OURS,
-         "freezes above -3 °F"),
-    Rule("brine_reject_high", "share", "24.0 %", ("23 %", "26.3 %"), "stronger is not sprayed",
-         OURS, "drops salt near +3 °F and plugs nozzles"),
+    Rule("brine_reject_below", "percentage", "22.0 %", ("15 %", "23.3 %"),
+         "weaker is not sprayed", OURS, "freezes above -3 °F"),
+    Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"),
+         "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles"),
     # rates -------------------------------------------------------------------------------------
-    Rule("pretreat_rate_low", "liquid rate", "0.3 gal/1000 ft2",
+    Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",
          PUBLISHED, MPCA),
-    Rule("pretreat_rate_usual", "liquid rate", "0.5 gal/1000 ft2",
+    Rule("pretreat_rate_light_snow", "liquid rate", "0.5 gal/1000 ft2",
          ("0.3 gal/1000 ft2", "0.8 gal/1000 ft2"), "pre-treat rate before light snow", PUBLISHED,
          f"{NHDES}: 0.5-0.75; {MPCA}: 0.3-0.8, worked example 0.5"),
-    Rule("pretreat_rate_strong", "liquid rate", "0.75 gal/1000 ft2",
+    Rule("pretreat_rate_moderate_snow", "liquid rate", "0.75 gal/1000 ft2",
          ("0.3 gal/1000 ft2", "0.8 gal/1000 ft2"), "pre-treat rate before moderate snow", PUBLISHED,
          f"{NHDES}: upper end of 0.5-0.75"),
-    Rule("pretreat_rate_high", "liquid rate", "0.8 gal/1000 ft2",
+    Rule("pretreat_rate_max", "liquid rate", "0.8 gal/1000 ft2",
          ("0.3 gal/1000 ft2", "1.0 gal/1000 ft2"), "highest pre-treat rate of brine", PUBLISHED,
          f"{MPCA}; Lake Champlain Committee prints up to 1.0 for householders"),
-    Rule("frost_rate_low", "liquid rate", "0.3 gal/1000 ft2",
+    Rule("frost_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.6 gal/1000 ft2"), "lowest pre-treat rate before frost", MEMORY,
          f"{MPCA}: 0.3-0.6 before frost or black ice"),
-    Rule("frost_rate_high", "liquid rate", "0.6 gal/1000 ft2",
+    Rule("frost_rate_max", "liquid rate", "0.6 gal/1000 ft2",
          ("0.2 gal/1000 ft2", "0.8 gal/1000 ft2"), "highest pre-treat rate before frost", MEMORY,
          f"{MPCA}: 0.3-0.6 before frost or black ice"),
-    Rule("post_rate_high", "liquid rate", "1.0 gal/1000 ft2",
+    Rule("post_treat_rate_max", "liquid rate", "1.0 gal/1000 ft2",
          ("0.3 gal/1000 ft2", "1.5 gal/1000 ft2"), "highest post-treat rate", OURS,
          "no lot handbook prints one; the salt of MPCA's prewetted 2.25 lb/1000 ft2"),
-    Rule("first_storm_share", "share", "50 %", ("0 %", "100 %"),
+    Rule("first_use_rate_factor", "percentage", "50 %", ("0 %", "100 %"),
          "part of the rate on the first treatment after a long dry spell", MEMORY,
          f"{MINN}: half rate; an older state guideline waits for one snow instead"),
     Rule("dry_spell", "duration", "30 d", ("7 d", "365 d"),
          "days without treatment or rain that make a dry spell", OURS, "no number published"),
     # timing ------------------------------------------------------------------------------------
-    Rule("lead_shortest", "duration", "1 h", ("0 h", "6 h"), "latest start before onset", PUBLISHED,
+    Rule("lead_min", "duration", "1 h", ("0 h", "6 h"), "latest start before onset", PUBLISHED,
          f"{NHDES}: best 1-2 h before precipitation"),
     Rule("lead_best", "duration", "2 h", ("1 h", "24 h"), "best start before onset", PUBLISHED,
          f"{NHDES}: best 1-2 h before precipitation"),
-    Rule("lead_longest", "duration", "24 h", ("2 h", "72 h"),
+    Rule("lead_max", "duration", "24 h", ("2 h", "72 h"),
          "earliest start before onset, dry surface", PUBLISHED,
          f"{NHDES}: up to 24 h; {MINN} and press say 2-3 days"),
-    Rule("lead_longest_frost", "duration", "48 h", ("2 h", "120 h"),
+    Rule("lead_max_frost", "duration", "48 h", ("2 h", "120 h"),
          "earliest start before frost, no rain between", PUBLISHED,
          "TxDOT districts: 24-48 h; county practice 3-5 days"),
-    Rule("rain_washes_off", "length", "0.25 mm", ("0.05 mm", "5 mm"),
+    Rule("max_rain_before_onset", "length", "0.25 mm", ("0.05 mm", "5 mm"),
          "rain between treatment and onset that rules liquid out", OURS,
          f"{TXDOT}: none when the storm starts as rain; no amount published"),
     # film --------------------------------------------------------------------------------------
     Rule("hold_target", "choice", "auto", ("auto", "first plow", "end", "opening"),
          "how long a pre-treat should hold: auto is the first plow before snow, else the end", OURS,
          "level of service, set by the owner"),
-    Rule("hold_share", "share", "75 %", ("50 %", "99 %"),
+    Rule("hold_confidence", "percentage", "75 %", ("50 %", "99 %"),
          "share of the forecasts that bring the event in which the film must hold", OURS,
          "level of service, set by the owner: more holds surer and puts down more salt"),
-    Rule("ice_tolerated", "share", "50 %", ("0 %", "90 %"),
+    Rule("max_ice_fraction", "percentage", "50 %", ("0 %", "90 %"),
          "frozen part of what lies on a vehicle surface that still counts as held", OURS,
          "no published constant is defensible; pedestrian surfaces tolerate none"),
     Rule("plow_trigger_vehicle", "length", "2 in", ("0.5 in", "6 in"),
@@ -155,34 +156,36 @@ _RULES = (
     Rule("warm_pavement_above", "temperature", "32.9 F", ("32 F", "38 F"),
          "pavement that stays above this needs nothing", PUBLISHED,
          "City of Eugene policy 2005: none when above 32 °F and steady; margin our own"),
-    Rule("residue_slips_above", "temperature", "28 F", ("25 F", "45 F"),
+    Rule("residue_slippery_above", "temperature", "28 F", ("25 F", "45 F"),
          "pavement above which calcium or magnesium blends may turn slippery", MEMORY,
          f"{MINN}; cause in {NCHRP}, p. 25"),
     # blend -------------------------------------------------------------------------------------
-    Rule("blend_usual", "share", "5 %", ("0 %", "20 %"), "additive in every blend (95/5)", TRADE,
-         "contractors' ladder"),
-    Rule("blend_cold", "share", "10 %", ("0 %", "20 %"), "additive when cold (90/10)", TRADE,
+    Rule("additive_default", "percentage", "5 %", ("0 %", "20 %"),
+         "additive in every blend (95/5)", TRADE, "contractors' ladder"),
+    Rule("additive_cold", "percentage", "10 %", ("0 %", "20 %"),
+         "additive when cold (90/10)", TRADE,
          "contractors' ladder; Kansas DOT NW district 2019 adds 10 % only below 15 °F"),
-    Rule("blend_cold_below", "temperature", "15 F", ("-10 F", "32 F"),
+    Rule("additive_cold_below", "temperature", "15 F", ("-10 F", "32 F"),
          "pavement in the window that calls for the cold blend", TRADE, "contractors' ladder"),
-    Rule("blend_sensitive", "share", "20 %", ("0 %", "20 %"),
+    Rule("additive_sensitive", "percentage", "20 %", ("0 %", "20 %"),
          "additive on walks, entries, beside buildings and on structures (80/20)", TRADE,
          "contractors' ladder"),
-    Rule("blend_highest", "share", "20 %", ("0 %", "30 %"), "most additive in any blend", TRADE,
+    Rule("additive_max", "percentage", "20 %", ("0 %", "30 %"), "most additive in any blend", TRADE,
          "contractors' ladder"),
     Rule("poor_concrete_magnesium", "choice", "refuse", ("refuse", "allow"),
          "whether magnesium goes on young or poor concrete", PUBLISHED,
          "ACI 201.2R Table 2.1 as quoted: magnesium chloride attacks slowly; Cement and Concrete"
          " Research: strength lost with no visible damage"),
     # weather -----------------------------------------------------------------------------------
-    Rule("wind_hold", "speed", "15 mph", ("5 mph", "40 mph"), "sustained wind that stops spraying",
+    Rule("max_wind", "speed", "15 mph", ("5 mph", "40 mph"), "sustained wind that stops spraying",
          WEAK, "no numeric limit in any manual read; City of Eugene 2005: none in strong winds"),
-    Rule("act_probability", "share", "30 %", ("5 %", "90 %"), "chance of the event that means go",
+    Rule("go_probability", "percentage", "30 %", ("5 %", "90 %"),
+         "chance of the event that means go",
          OURS, "a miss costs more than a wasted pass; set by the owner"),
-    Rule("far_probability", "share", "50 %", ("5 %", "90 %"),
+    Rule("day_ahead_probability", "percentage", "50 %", ("5 %", "90 %"),
          "chance of an event more than a day off that is planned for; less waits for the next plan",
          OURS, "tomorrow's forecast comes before a crew must leave"),
-    Rule("watch_probability", "share", "15 %", ("1 %", "90 %"),
+    Rule("monitor_probability", "percentage", "15 %", ("1 %", "90 %"),
          "chance of the event that means hold and look again", OURS, "set by the owner"),
     Rule("light_snow_below", "snowfall rate", "0.5 in/h", ("0.1 in/h", "1 in/h"),
          "snow lighter than this is light", PUBLISHED, f"{FHWA}, App. C definitions"),
@@ -200,25 +203,26 @@ _RULES = (
     Rule("wind_chill_below", "temperature", "-18 F", ("-50 F", "32 F"),
          "wind chill at which crews work in short turns", PUBLISHED,
          "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F"),
-    Rule("hose_freezes_below", "temperature", "20 F", ("-10 F", "32 F"),
+    Rule("hose_freeze_below", "temperature", "20 F", ("-10 F", "32 F"),
          "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice"),
-    Rule("cycle", "duration", "4 h", ("0.5 h", "12 h"), "time between two passes over a site", OURS,
+    Rule("cycle_time", "duration", "4 h", ("0.5 h", "12 h"),
+         "time between two passes over a site", OURS,
          f"a private route; {NCHRP}, p. 15 asks for less than 1.5 h where service must be high"),
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
          "weather error dominates beyond three days"),
-    Rule("mix_for", "share", "80 %", ("50 %", "99 %"),
+    Rule("demand_percentile", "percentage", "80 %", ("50 %", "99 %"),
          "share of the forecast's members whose spraying the yard is to meet", OURS,
           "running out costs more than brine left over, which keeps"),
-    Rule("reserve", "share", "10 %", ("0 %", "100 %"), "made on top of what the plan sprays", OURS,
-         "overlap, priming and a second look"),
+    Rule("reserve", "percentage", "10 %", ("0 %", "100 %"),
+         "made on top of what the plan sprays", OURS, "overlap, priming and a second look"),
     Rule("miss_cost", "cost of a miss", "0 /miss", ("0 /miss", "10000000 /miss"),
          "what a slippery surface that was not treated costs, on average; 0 where nobody has said",
          OURS, "the owner's: claims, call-backs, a client lost; in the company's currency"),
     Rule("pass_cost", "cost of a pass", "0 /pass", ("0 /pass", "100000 /pass"),
          "what one pass over a surface costs besides the liquid", OURS,
          "the owner's: crew, machine, fuel; in the company's currency"),
-    Rule("containment_share", "share", "110 %", ("100 %", "200 %"),
+    Rule("containment_ratio", "percentage", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
          "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
     Rule("when_sources_differ", "choice", "preferred", ("preferred", "cautious"),
@@ -229,12 +233,12 @@ _RULES = (
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
          "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
     # announcing --------------------------------------------------------------------------------
-    Rule("tell_start", "duration", "2 h", ("30 min", "12 h"),
+    Rule("announce_start_change", "duration", "2 h", ("30 min", "12 h"),
          "start moved by this much is announced", OURS, "a crew can be called that much later"),
-    Rule("tell_temperature", "temperature difference", "4 F", ("1 F", "20 F"),
+    Rule("announce_temperature_change", "temperature difference", "4 F", ("1 F", "20 F"),
          "coldest pavement changed by this much is announced", OURS,
          "about the error of a night pavement temperature"),
-    Rule("tell_volume", "share", "15 %", ("1 %", "100 %"),
+    Rule("announce_volume_change", "percentage", "15 %", ("1 %", "100 %"),
          "volume changed by this much on a surface is announced", OURS, "more than the reserve"),
 )  # fmt: skip
 
@@ -242,29 +246,29 @@ RULES: Mapping[str, Rule] = {rule.key: rule for rule in _RULES}
 
 
 @dataclass(frozen=True)
-class Setting:
+class RuleValue:
     """A rule as it stands for one surface: its value in SI and who set it."""
 
     rule: Rule
     value: float | str
     set_by: str
 
-    def words(self, say: units.Speaker) -> str:
-        """Say the value in the reader's units."""
-        return speak(self.rule.kind, self.value, say)
+    def format(self, fmt: units.UnitFormatter) -> str:
+        """Return the value in the reader's units."""
+        return format_rule_value(self.rule.kind, self.value, fmt)
 
 
-def speak(kind: str, value: float | str, say: units.Speaker) -> str:
-    """Say a value of a rule's kind in the reader's units.
+def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -> str:
+    """Return a value of a rule's kind in the reader's units.
 
     Parameters
     ----------
     kind : str
-        A key of ``units.KINDS``, or ``"choice"`` [-].
+        A key of ``units.QUANTITY_KINDS``, or ``"choice"``.
     value : float or str
         In the kind's inside unit [-].
-    say : units.Speaker
-        The reader's units [-].
+    fmt : units.UnitFormatter
+        The reader's units.
 
     Returns
     -------
@@ -274,29 +278,29 @@ def speak(kind: str, value: float | str, say: units.Speaker) -> str:
     if isinstance(value, str):
         return value
     match kind:
-        case "share":
+        case "percentage":
             return f"{100 * value:.3g} %"
         case "liquid rate":
-            return say.liquid_rate(value)
+            return fmt.liquid_rate(value)
         case "temperature":
-            return say.temp(value)
+            return fmt.temperature(value)
         case "temperature difference":
-            return say.degrees(value)
+            return fmt.temperature_difference(value)
         case "duration":
             return f"{value:.3g} h"
         case "speed":
-            return say.speed(value)
+            return fmt.speed(value)
         case "length":
-            return say.water(1000 * value)
+            return fmt.water_depth(1000 * value)
         case "cost of a miss" | "cost of a pass":
             return f"{value:,.0f}"
         case "snowfall rate":
-            return f"{say.snow(value)}/h"
+            return f"{fmt.snowfall(value)}/h"
         case _:
             raise ValueError(f"no words for a {kind}")
 
 
-_DEFAULTS = {key: Setting(rule, rule.value, "default") for key, rule in RULES.items()}
+_DEFAULTS = {key: RuleValue(rule, rule.default_value, "default") for key, rule in RULES.items()}
 
 
 class Practice:
@@ -309,22 +313,22 @@ class Practice:
     """
 
     def __init__(self, *overrides: tuple[str, Mapping[str, float | str]]) -> None:
-        self._settings = dict(_DEFAULTS)
+        self._rule_values = dict(_DEFAULTS)
         for who, values in overrides:
             for key, value in values.items():
-                self._settings[key] = Setting(RULES[key], value, who)
+                self._rule_values[key] = RuleValue(RULES[key], value, who)
 
-    def setting(self, key: str) -> Setting:
+    def rule_value(self, key: str) -> RuleValue:
         """Return a rule with its value and who set it."""
-        return self._settings[key]
+        return self._rule_values[key]
 
     def number(self, key: str) -> float:
         """Return a rule's value in SI; the rule must not be a choice."""
-        value = self._settings[key].value
+        value = self._rule_values[key].value
         if isinstance(value, str):
             raise TypeError(f"{key} is a choice, not a number")
         return value
 
     def choice(self, key: str) -> str:
         """Return a rule's chosen word."""
-        return str(self._settings[key].value)
+        return str(self._rule_values[key].value)

@@ -29,29 +29,29 @@ from stormplan.company.catalog import (
     Product,
     SurfaceClass,
 )
-from stormplan.company.delivery_settings import Delivery, Watch
+from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
 from stormplan.company.practice_rules import RULES, Practice, Rule
 from stormplan.company.validators import (
     BaseUrl,
-    Clock,
     Contact,
-    Hours,
+    HoursOfDay,
     Key,
     Latitude,
     Longitude,
     Name,
+    Percentage,
     Record,
-    Share,
-    Zone,
+    TimeOfDay,
+    TimeZoneName,
     one_of,
     quantity,
 )
 from stormplan.company.yards import Yard
 
-SOURCES = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
-PAID = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
+SOURCE_KEYS = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
+PAID_SOURCES = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
 PAID_HOST = "open-meteo.com"
-BRINE = "brine"  # the product every yard can make
+BRINE_KEY = "brine"  # the product every yard can make
 
 
 def _policy_field(rule: Rule) -> Any:
@@ -68,7 +68,7 @@ else:  # one optional, bounded field per rule of the handbook: policy is checked
     )
 
 
-def _set_values(policy: Record) -> dict[str, float | str]:
+def _given_rules(policy: Record) -> dict[str, float | str]:
     return {key: value for key, value in policy if value is not None}
 
 
@@ -76,45 +76,47 @@ def _set_values(policy: Record) -> dict[str, float | str]:
 
 
 class Company(Record):
-    """Who plans, where its day begins, and whom a weather service may write to."""
+    """The company: name, time zone, units and contact."""
 
     name: Name
-    timezone: Zone
-    units: unit.System = "us"
+    timezone: TimeZoneName
+    units: unit.UnitSystem = "us"
     contact: Contact
     currency: Name = "USD"
-    briefing_at: Clock = time(4, 30)
+    briefing_at: TimeOfDay = time(4, 30)
 
 
-class WeatherSource(Record):
-    """Where one service is reached and how it is paid for."""
+class SourceSettings(Record):
+    """Address and license terms of one weather service."""
 
     base_url: BaseUrl | None = None
     key_env: str | None = Field(None, pattern=r"^[A-Z][A-Z0-9_]*$")
     non_commercial: bool = False
 
 
-class Weather(Record):
+class WeatherSettings(Record):
     """Forecast sources in order of preference; paths are relative to the sites file."""
 
-    sources: tuple[Annotated[str, one_of("source", SOURCES)], ...] = Field(("nws",), min_length=1)
-    nws: WeatherSource = WeatherSource()
-    metno: WeatherSource = WeatherSource()
-    openmeteo: WeatherSource = WeatherSource()
-    openmeteo_ensemble: WeatherSource = WeatherSource()
+    sources: tuple[Annotated[str, one_of("source", SOURCE_KEYS)], ...] = Field(
+        ("nws",), min_length=1
+    )
+    nws: SourceSettings = SourceSettings()
+    metno: SourceSettings = SourceSettings()
+    openmeteo: SourceSettings = SourceSettings()
+    openmeteo_ensemble: SourceSettings = SourceSettings()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
     recorded: str | None = None  # folder of recorded forecasts
 
-    def service(self, name: str) -> WeatherSource:
+    def service(self, name: str) -> SourceSettings:
         """Return the settings of a service on the network."""
-        found: WeatherSource = getattr(self, name)
-        return found
+        settings: SourceSettings = getattr(self, name)
+        return settings
 
     @model_validator(mode="after")
-    def _sources_can_run(self) -> Weather:
+    def _sources_can_run(self) -> WeatherSettings:
         if len(set(self.sources)) < len(self.sources):
             raise ValueError(f"a source is listed twice: {', '.join(self.sources)}; keep one")
-        for name in set(self.sources) & set(PAID):
+        for name in set(self.sources) & set(PAID_SOURCES):
             service = self.service(name)
             public = service.base_url is None or PAID_HOST in service.base_url
             if public and service.key_env is None and not service.non_commercial:
@@ -133,20 +135,20 @@ class ProductEntry(Record):
     """A liquid the yard buys."""
 
     name: Name
-    nacl: Share = 0.0
-    cacl2: Share = 0.0
-    mgcl2: Share = 0.0
-    kcl: Share = 0.0
-    inert_frac: Share = Field(0.0, alias="inert")
+    nacl: Percentage = 0.0
+    cacl2: Percentage = 0.0
+    mgcl2: Percentage = 0.0
+    kcl: Percentage = 0.0
+    inert_frac: Percentage = Field(0.0, alias="inert")
     density_kg_l: Annotated[float, quantity("density", "0.9 kg/L", "1.6 kg/L")] | None = Field(
         None, alias="density"
     )
     freeze_point_c: Annotated[float, quantity("temperature", "-80 C", "5 C")] | None = Field(
         None, alias="freeze_point"
     )
-    highest_share_frac: Share = Field(0.2, alias="highest_share")
+    max_vol_frac: Percentage = Field(0.2, alias="max_in_blend")
     inhibited: bool = False
-    smells: bool
+    odor: bool
     tracks_indoors: bool
     price_per_l: Annotated[float, quantity("price by volume", "0 /gal")] | None = Field(
         None, alias="price"
@@ -163,7 +165,7 @@ class ProductEntry(Record):
         return self
 
     def product(self, key: str) -> Product:
-        """Turn the entry into the catalogue's record."""
+        """Return the entry as a catalog product."""
         return Product(
             key=key,
             name=self.name,
@@ -176,20 +178,20 @@ class ProductEntry(Record):
             inert_frac=self.inert_frac,
             density_kg_l=self.density_kg_l,
             freeze_point_c=self.freeze_point_c,
-            highest_share_frac=self.highest_share_frac,
+            max_vol_frac=self.max_vol_frac,
             inhibited=self.inhibited,
-            smells=self.smells,
+            odor=self.odor,
             tracks_indoors=self.tracks_indoors,
             price_per_l=self.price_per_l,
         )
 
 
 class Client(Record):
-    """Whom the account manager writes to, and how they want to be told."""
+    """A client, and the account manager's way to contact them."""
 
     name: Name
     contact: Contact | None = None
-    tell: Literal["mail", "text", "call"] = "mail"
+    contact_by: Literal["mail", "text", "call"] = "mail"
 
 
 class Layer(Record):
@@ -199,29 +201,31 @@ class Layer(Record):
     thickness_m: Annotated[float, quantity("length", "5 mm", "2 m")] = Field(alias="thickness")
 
 
-class OwnBuildUp(Record):
+class LayeredBuildUp(Record):
     """A build-up described layer by layer."""
 
     layers: tuple[Layer, ...] = Field(min_length=1)
-    under: Literal["ground", "open air", "heated room"] = "ground"
-    like: Annotated[str, one_of("build-up", BUILD_UPS)]  # for what is not said here
+    below: Literal["ground", "open air", "heated room"] = "ground"
+    surface_properties_of: Annotated[
+        str, one_of("build-up", BUILD_UPS)
+    ]  # for what is not said here
 
 
-def _written_as(value: object) -> str:
+def _build_up_tag(value: object) -> str:
     return "by name" if isinstance(value, str) else "by layers"
 
 
 AnyBuildUp = Annotated[
     Annotated[str, one_of("build-up", BUILD_UPS), Tag("by name")]
-    | Annotated[OwnBuildUp, Tag("by layers")],
-    Discriminator(_written_as),
+    | Annotated[LayeredBuildUp, Tag("by layers")],
+    Discriminator(_build_up_tag),
 ]
 
 
 class Surface(Record):
     """One surface of a site that is treated as a whole."""
 
-    kind: Annotated[str, one_of("surface class", SURFACE_CLASSES)] = Field(alias="class")
+    class_key: Annotated[str, one_of("surface class", SURFACE_CLASSES)] = Field(alias="class")
     name: Name | None = None
     area_m2: Annotated[float, quantity("area", "10 ft2", "1000 acre")] = Field(alias="area")
     build_up: AnyBuildUp | None = None
@@ -243,22 +247,22 @@ class Surface(Record):
     @property
     def surface_class(self) -> SurfaceClass:
         """The class's own record."""
-        return SURFACE_CLASSES[self.kind]
+        return SURFACE_CLASSES[self.class_key]
 
     @property
-    def words(self) -> str:
-        """What people call it."""
-        return self.name or self.surface_class.words
+    def label(self) -> str:
+        """Name for readers."""
+        return self.name or self.surface_class.label
 
     @property
-    def sky_view(self) -> float:
+    def effective_sky_view_frac(self) -> float:
         """Share of the sky it sees: as written, else its class's [-]."""
         return (
             self.surface_class.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
         )
 
     @property
-    def is_sensitive(self) -> bool:
+    def needs_sensitive_blend(self) -> bool:
         """Gets the strong blend by common practice."""
         return (
             self.surface_class.sensitive
@@ -268,16 +272,16 @@ class Surface(Record):
         )
 
     @property
-    def structure(self) -> BuildUp:
-        """What it is made of: as written, else its class's."""
-        if isinstance(self.build_up, OwnBuildUp):
-            like = BUILD_UPS[self.build_up.like]
+    def effective_build_up(self) -> BuildUp:
+        """Build-up as written, else its class's."""
+        if isinstance(self.build_up, LayeredBuildUp):
+            reference = BUILD_UPS[self.build_up.surface_properties_of]
             return BuildUp(
                 tuple((layer.material, layer.thickness_m) for layer in self.build_up.layers),
-                self.build_up.under,
-                like.albedo,
-                like.emissivity,
-                like.texture_mm,
+                self.build_up.below,
+                reference.albedo,
+                reference.emissivity,
+                reference.texture_mm,
             )
         return BUILD_UPS[self.build_up or self.surface_class.build_up]
 
@@ -291,8 +295,8 @@ class Site(Record):
     client: str
     yard: str
     priority: int = Field(ge=1, le=5)
-    open: Hours | None = None
-    timezone: Zone | None = None
+    open_hours: HoursOfDay | None = None
+    timezone: TimeZoneName | None = None
     surfaces: dict[Key, Surface] = Field(min_length=1)
     policy: Policy = Policy()
 
@@ -301,32 +305,32 @@ class Sites(Record):
     """The whole sites file."""
 
     company: Company
-    weather: Weather = Weather()
+    weather: WeatherSettings = WeatherSettings()
     policy: Policy = Policy()
-    products_bought: dict[Key, ProductEntry] = Field(default_factory=dict, alias="products")
+    purchased_products: dict[Key, ProductEntry] = Field(default_factory=dict, alias="products")
     yards: dict[Key, Yard] = Field(min_length=1)
     clients: dict[Key, Client] = Field(min_length=1)
     sites: dict[Key, Site] = Field(min_length=1)
     readings: str | None = None  # log of surface readings, for the correction of nights
-    watch: Watch = Watch()
-    delivery: Delivery = Delivery()
+    schedule: ScheduleSettings = ScheduleSettings()
+    delivery: DeliverySettings = DeliverySettings()
 
     @property
     def products(self) -> dict[str, Product]:
         """Products by key: what is bought, and the brine that every yard makes."""
         strength = self.practice().number("brine_target")
-        made = Product(key=BRINE, name="salt brine", chlorides={"nacl": strength})
-        return {BRINE: made} | {
-            key: entry.product(key) for key, entry in self.products_bought.items()
+        yard_brine = Product(key=BRINE_KEY, name="salt brine", chlorides={"nacl": strength})
+        return {BRINE_KEY: yard_brine} | {
+            key: entry.product(key) for key, entry in self.purchased_products.items()
         }
 
     def practice(self, site: Site | None = None, surface: Surface | None = None) -> Practice:
         """Return the rules as they stand for the company, a site or one of its surfaces."""
-        overrides = [("company", _set_values(self.policy))]
+        overrides = [("company", _given_rules(self.policy))]
         if site is not None:
-            overrides.append(("site", _set_values(site.policy)))
+            overrides.append(("site", _given_rules(site.policy)))
         if surface is not None:
-            overrides.append(("surface", _set_values(surface.policy)))
+            overrides.append(("surface", _given_rules(surface.policy)))
         return Practice(*overrides)
 
     def zone(self, site: Site) -> ZoneInfo:
@@ -340,7 +344,7 @@ def references(raw: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str, str, 
     Parameters
     ----------
     raw : mapping
-        The file as read, before any check; wrong shapes are passed over [-].
+        The file as read, before any check; wrong shapes are passed over.
 
     Returns
     -------
@@ -349,25 +353,27 @@ def references(raw: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str, str, 
     """
 
     def section(node: object, key: str) -> Mapping[str, Any]:
-        found = node.get(key) if isinstance(node, Mapping) else None
-        return found if isinstance(found, Mapping) else {}
+        section_found = node.get(key) if isinstance(node, Mapping) else None
+        return section_found if isinstance(section_found, Mapping) else {}
 
     yards, clients = tuple(section(raw, "yards")), tuple(section(raw, "clients"))
-    products = (BRINE, *section(raw, "products"))
+    products = (BRINE_KEY, *section(raw, "products"))
     found: list[tuple[tuple[str, ...], str, str, tuple[str, ...]]] = []
 
-    def point(
+    def add_reference(
         place: tuple[str, ...], node: object, key: str, kind: str, known: tuple[str, ...]
     ) -> None:
         if isinstance(node, Mapping) and isinstance(node.get(key), str):
             found.append(((*place, key), kind, node[key], known))
 
     for site_key, site in section(raw, "sites").items():
-        point(("sites", site_key), site, "client", "client", clients)
-        point(("sites", site_key), site, "yard", "yard", yards)
+        add_reference(("sites", site_key), site, "client", "client", clients)
+        add_reference(("sites", site_key), site, "yard", "yard", yards)
     for yard_key, yard in section(raw, "yards").items():
         for tank_key, tank in section(yard, "tanks").items():
-            point(("yards", yard_key, "tanks", tank_key), tank, "holds", "product", products)
+            add_reference(
+                ("yards", yard_key, "tanks", tank_key), tank, "product", "product", products
+            )
         for product in section(yard, "stock"):
             found.append((("yards", yard_key, "stock", product), "product", product, products))
     for site_key in section(section(raw, "weather"), "tables"):

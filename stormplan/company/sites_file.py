@@ -2,7 +2,7 @@
 
 ``province: ON`` stays text, ``17:30`` stays a time, a key given twice is an error. Each problem
 says where it stands, what was written and what would be accepted; an unknown key is answered with
-the nearest known one.
+its present name where it has been renamed, else with the nearest known one.
 """
 
 from __future__ import annotations
@@ -20,17 +20,18 @@ from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from stormplan.company import sites
+from stormplan.company.renamed_keys import RENAMED_KEYS
 from stormplan.company.sites import Sites
 from stormplan.errors import InputError, Problem, SitesError
 
-Place = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
-MOST_SHOWN = 15  # accepted words in one message
+MAX_SUGGESTIONS = 15  # accepted words in one message
 SECRET_WORDS = ("password", "passwd", "secret", "api_key", "apikey", "token")
-NAMES_A_SECRET = ("_env", "_file")  # keys that say where a secret is, not what it is
+SECRET_REFERENCE_SUFFIXES = ("_env", "_file")  # keys that say where a secret is, not what it is
 
 
-def load(path: Path) -> Sites:
+def load_sites(path: Path) -> Sites:
     """Read a sites file.
 
     Parameters
@@ -54,26 +55,30 @@ def load(path: Path) -> Sites:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"cannot read the sites file {path}: {error}") from error
-    return parse(text, path.name)
+    return parse_sites(text, path.name)
 
 
-def parse(text: str, name: str = "sites.yaml") -> Sites:
+def parse_sites(text: str, name: str = "sites.yaml") -> Sites:
     """Read the text of a sites file; ``name`` is what problems are reported under."""
     tree = _tree(text, name)
     problems = [
-        Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+        Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
         for place, message in (*_broken_references(tree), *_secrets(tree, ()))
     ]
-    found = None
+    sites_read = None
     try:
-        found = Sites.model_validate(_plain(tree))
+        sites_read = Sites.model_validate(_plain(tree))
     except ValidationError as error:
+        details = [dict(detail) for detail in error.errors(include_url=False)]
+        renamed = {place for detail in details if (place := _place_of_present_key(detail))}
         problems += [
-            _problem(dict(detail), tree, name) for detail in error.errors(include_url=False)
+            _problem(detail, tree, name)
+            for detail in details
+            if not (detail["type"] == "missing" and detail["loc"] in renamed)
         ]
-    if problems or found is None:
+    if problems or sites_read is None:
         raise SitesError(problems)
-    return found
+    return sites_read
 
 
 def _tree(text: str, name: str) -> CommentedMap:
@@ -105,10 +110,10 @@ def _plain(node: object) -> object:
     return node
 
 
-def _line(tree: object, place: Place) -> int:
+def _line_of(tree: object, key_path: KeyPath) -> int:
     """Line of the deepest part of a place that the file has, from 1."""
     line, node = 1, tree
-    for step in place:
+    for step in key_path:
         if isinstance(node, CommentedMap) and step in node:
             line = node.lc.key(step)[0] + 1
         elif isinstance(node, CommentedSeq) and isinstance(step, int) and step < len(node):
@@ -119,39 +124,45 @@ def _line(tree: object, place: Place) -> int:
     return line
 
 
-def _path(place: Place) -> str:
-    return ".".join(str(step) for step in place)
+def _dotted_path(key_path: KeyPath) -> str:
+    return ".".join(str(step) for step in key_path)
 
 
-def _written_place(place: Place, tree: object) -> Place:
-    """Drop the steps pydantic adds (union tags, '[key]') and the file does not have."""
-    kept: list[str | int] = []
+def _path_in_file(key_path: KeyPath, tree: object) -> KeyPath:
+    """Return a place without the steps pydantic adds (union tags, '[key]')."""
+    steps_in_file: list[str | int] = []
     node = tree
-    for index, step in enumerate(place):
+    for index, step in enumerate(key_path):
         if step == "[key]":
             continue
-        last = index == len(place) - 1
+        last = index == len(key_path) - 1
         if isinstance(node, Mapping):
             if step in node or last:
-                kept.append(step)
+                steps_in_file.append(step)
                 node = node.get(step)
         elif isinstance(node, list) and isinstance(step, int) and step < len(node):
-            kept.append(step)
+            steps_in_file.append(step)
             node = node[step]
-    return tuple(kept)
+    return tuple(steps_in_file)
 
 
 def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
-    place = _written_place(detail["loc"], tree)
+    place = _path_in_file(detail["loc"], tree)
     match detail["type"]:
         case "extra_forbidden":
-            known = _aliases(_model_at(detail["loc"][:-1]))
-            message = f"unknown key '{place[-1]}'; {_nearest(str(place[-1]), known)}"
-            return Problem(name, _line(tree, place), f"{_path(place[:-1]) or 'top'}: {message}")
+            present = _place_of_present_key(detail)
+            message = f"unknown key '{place[-1]}'; " + (
+                _suggestion(str(place[-1]), _aliases(_model_at(detail["loc"][:-1])))
+                if present is None
+                else f"it is now called '{present[-1]}'"
+            )
+            return Problem(
+                name, _line_of(tree, place), f"{_dotted_path(place[:-1]) or 'top'}: {message}"
+            )
         case "missing":
             message = f"'{place[-1]}' is missing"
             return Problem(
-                name, _line(tree, place[:-1]), f"{_path(place[:-1]) or 'top'}: {message}"
+                name, _line_of(tree, place[:-1]), f"{_dotted_path(place[:-1]) or 'top'}: {message}"
             )
         case "value_error":
             message = str(detail["ctx"]["error"])
@@ -159,42 +170,53 @@ def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
             value = detail["input"]
             shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
             message = f"{shown}{detail['msg'].lower()}"
-    return Problem(name, _line(tree, place), f"{_path(place)}: {message}")
+    return Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
 
 
 def _aliases(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def _nearest(word: str, known: list[str]) -> str:
+def _place_of_present_key(detail: dict[str, Any]) -> KeyPath | None:
+    """Return where a former key has to stand by its present name; None for any other problem."""
+    if detail["type"] != "extra_forbidden":
+        return None
+    *above, key = detail["loc"]
+    present = RENAMED_KEYS.get(_model_at(tuple(above)).__name__, {}).get(str(key))
+    return None if present is None else (*above, present)
+
+
+def _suggestion(word: str, known: list[str]) -> str:
     near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
     if near:
         return f"did you mean '{near[0]}'?"
-    more = f" and {len(known) - MOST_SHOWN} more" if len(known) > MOST_SHOWN else ""
-    return f"accepted: {', '.join(known[:MOST_SHOWN])}{more}"
+    more = f" and {len(known) - MAX_SUGGESTIONS} more" if len(known) > MAX_SUGGESTIONS else ""
+    return f"accepted: {', '.join(known[:MAX_SUGGESTIONS])}{more}"
 
 
-def _model_at(place: Place) -> type[BaseModel]:
+def _model_at(key_path: KeyPath) -> type[BaseModel]:
     """Find the record that describes a place of the file."""
     annotation: object = Sites
-    for step in place:
-        annotation = _below(annotation, step)
+    for step in key_path:
+        annotation = _annotation_below(annotation, step)
     model = _record(annotation)
     if model is None:
-        raise LookupError(f"no record describes {_path(place)}")
+        raise LookupError(f"no record describes {_dotted_path(key_path)}")
     return model
 
 
-def _below(annotation: object, step: str | int) -> object:
+def _annotation_below(annotation: object, step: str | int) -> object:
     """Describe what stands one step below: a field, an element, the branch with a tag; or None."""
     origin, inner = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         kind, *notes = inner
         if any(isinstance(note, Discriminator) for note in notes):
             return next((branch for branch in get_args(kind) if _tag(branch) == step), None)
-        return _below(kind, step)
+        return _annotation_below(kind, step)
     if origin in (Union, UnionType):
-        return next((found for kind in inner if (found := _below(kind, step)) is not None), None)
+        return next(
+            (found for kind in inner if (found := _annotation_below(kind, step)) is not None), None
+        )
     if origin in (dict, list, tuple):
         return inner[1] if origin is dict else inner[0]
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
@@ -216,24 +238,26 @@ def _record(annotation: object) -> type[BaseModel] | None:
     return None
 
 
-def _broken_references(tree: CommentedMap) -> list[tuple[Place, str]]:
+def _broken_references(tree: CommentedMap) -> list[tuple[KeyPath, str]]:
     return [
-        (place, f"no {kind} '{key}'; {_nearest(key, list(known))}")
+        (place, f"no {kind} '{key}'; {_suggestion(key, list(known))}")
         for place, kind, key, known in sites.references(tree)
         if key not in known
     ]
 
 
-def _secrets(node: object, place: Place) -> list[tuple[Place, str]]:
-    """Refuse secrets: the file is mailed around and kept in version control."""
-    found: list[tuple[Place, str]] = []
+def _secrets(node: object, key_path: KeyPath) -> list[tuple[KeyPath, str]]:
+    """List secrets in the file: it is mailed around and kept in version control."""
+    secrets: list[tuple[KeyPath, str]] = []
     if isinstance(node, Mapping):
         for key, value in node.items():
-            here = (*place, key)
+            here = (*key_path, key)
             name = str(key).lower()
-            if any(word in name for word in SECRET_WORDS) and not name.endswith(NAMES_A_SECRET):
-                found.append(
+            if any(word in name for word in SECRET_WORDS) and not name.endswith(
+                SECRET_REFERENCE_SUFFIXES
+            ):
+                secrets.append(
                     (here, "secrets do not belong in the sites file; name an environment variable")
                 )
-            found += _secrets(value, here)
-    return found
+            secrets += _secrets(value, here)
+    return secrets

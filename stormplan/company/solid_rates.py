@@ -57,12 +57,12 @@ SOLID_SOURCE = f"{FHWA}, App. C, Tables 8-13, from memory: the middle of a range
 
 
 def solid_rate(hazard: str, surface_c: float) -> SolidRate | None:
-    """Look up the published prewetted-salt rate.
+    """Return the published prewetted-salt rate.
 
     Parameters
     ----------
     hazard : str
-        A key of ``SOLID_RATES`` [-].
+        A key of ``SOLID_RATES``.
     surface_c : float
         Pavement temperature to plan on [°C].
 
@@ -87,13 +87,13 @@ class LotRate:
 
     from_c: float
     below_c: float
-    falling: bool
+    is_cooling: bool
     snow_lb_kft2: float | None
     freezing_rain_lb_kft2: float | None
 
 
-def _lot(low_f: float, high_f: float, falling: bool, *rates: float | None) -> LotRate:
-    return LotRate(units.f_to_c(low_f), units.f_to_c(high_f), falling, *rates)
+def _lot(low_f: float, high_f: float, is_cooling: bool, *rates: float | None) -> LotRate:
+    return LotRate(units.f_to_c(low_f), units.f_to_c(high_f), is_cooling, *rates)
 
 
 # MPCA Winter Parking Lot and Sidewalk Maintenance Manual, de-icing application rates (from memory):
@@ -116,17 +116,17 @@ DUPAGE_RATES: tuple[tuple[float, float], ...] = ((30, 3), (25, 5), (20, 6), (15,
 DUPAGE_SOURCE = "DuPage River Salt Creek Workgroup, lot rate guidance: dry salt, less 1/3 prewetted"
 
 
-def lot_rate_kg_m2(hazard: str, surface_c: float, falling: bool) -> float | None:
-    """Look up the lot manual's prewetted rate after plowing.
+def lot_rate_kg_m2(hazard: str, surface_c: float, is_cooling: bool) -> float | None:
+    """Return the lot manual's prewetted rate after plowing.
 
     Parameters
     ----------
     hazard : str
-        The governing hazard; freezing rain and sleet have their own column [-].
+        The governing hazard; freezing rain and sleet have their own column.
     surface_c : float
         Pavement temperature to plan on [°C].
-    falling : bool
-        Whether it is getting colder [-].
+    is_cooling : bool
+        Whether it is getting colder.
 
     Returns
     -------
@@ -134,7 +134,7 @@ def lot_rate_kg_m2(hazard: str, surface_c: float, falling: bool) -> float | None
         Salt [kg/m²]; None where the manual recommends none.
     """
     for band in LOT_RATES:
-        if band.from_c <= surface_c < band.below_c and band.falling == falling:
+        if band.from_c <= surface_c < band.below_c and band.is_cooling == is_cooling:
             icy = hazard in ("freezing rain", "sleet")
             rate = band.freezing_rain_lb_kft2 if icy else band.snow_lb_kft2
             return None if rate is None else rate * units.KG_M2_PER_LB_KFT2
@@ -142,7 +142,7 @@ def lot_rate_kg_m2(hazard: str, surface_c: float, falling: bool) -> float | None
 
 
 def dupage_rate_kg_m2(surface_c: float) -> float | None:
-    """Look up the second lot chart's dry salt rate [kg/m²] for a pavement temperature [°C]."""
+    """Return the second lot chart's dry salt rate [kg/m²] for a pavement temperature [°C]."""
     for from_f, rate in DUPAGE_RATES:
         if surface_c >= units.f_to_c(from_f):
             return rate * units.KG_M2_PER_LB_KFT2
@@ -151,7 +151,7 @@ def dupage_rate_kg_m2(surface_c: float) -> float | None:
 
 # NCHRP Report 526, Attachment 1. Table A-1 (from memory but for ordinary moderate snow, which was
 # read): how fast precipitation dilutes, 0 low to 2 high.
-DILUTION: Mapping[str, int] = {
+DILUTION_LEVEL: Mapping[str, int] = {
     "light snow": 0,
     "moderate snow": 1,
     "heavy snow": 2,
@@ -159,7 +159,7 @@ DILUTION: Mapping[str, int] = {
     "sleet": 1,
 }
 # Table A-4 (2 h read, the rest from memory): levels added by the time between passes, up to [h].
-CYCLE_ADDS = ((1.5, 0), (3.0, 1), (float("inf"), 2))
+DILUTION_ADDED_BY_CYCLE = ((1.5, 0), (3.0, 1), (float("inf"), 2))
 # Table A-5 (from memory): pavement from [°F]; per dilution level solid on unbonded and on bonded
 # ice or snow [lb/lane-mile], and liquid on unbonded [gal/lane-mile], None where not recommended.
 ROAD_RATES: tuple[
@@ -178,7 +178,7 @@ ROAD_SOURCE = f"{NCHRP}, Attachment 1, Tables A-1, A-4 and A-5, from memory"
 
 @dataclass(frozen=True)
 class RoadRate:
-    """What the road tables put down: dilution level [0-2], solid [kg/m²], liquid [L/m²]."""
+    """Road-table rate: dilution level [0-2], solid [kg/m²], liquid [L/m²]."""
 
     dilution: int
     unbonded_kg_m2: float
@@ -186,18 +186,18 @@ class RoadRate:
     liquid_l_m2: float | None
 
 
-def road_rate(hazard: str, surface_c: float, cycle_h: float) -> RoadRate | None:
-    """Look up the road tables, which go by how fast a treatment is diluted.
+def road_rate(hazard: str, surface_c: float, cycle_time_h: float) -> RoadRate | None:
+    """Return the road tables' rate, by dilution level.
 
     Speeds on lots and lanes are too low for traffic to add to the dilution.
 
     Parameters
     ----------
     hazard : str
-        The governing hazard [-].
+        The governing hazard.
     surface_c : float
         Pavement temperature to plan on [°C].
-    cycle_h : float
+    cycle_time_h : float
         Time between two passes [h].
 
     Returns
@@ -205,13 +205,13 @@ def road_rate(hazard: str, surface_c: float, cycle_h: float) -> RoadRate | None:
     RoadRate or None
         None for hazards without precipitation and where it is too cold for salt.
     """
-    if hazard not in DILUTION:
+    if hazard not in DILUTION_LEVEL:
         return None
-    added = next(levels for most_h, levels in CYCLE_ADDS if cycle_h <= most_h)
-    level = min(DILUTION[hazard] + added, 2)
+    added = next(levels for most_h, levels in DILUTION_ADDED_BY_CYCLE if cycle_time_h <= most_h)
+    level = min(DILUTION_LEVEL[hazard] + added, 2)
     for from_f, unbonded, bonded, liquid in ROAD_RATES:
         if surface_c >= units.f_to_c(from_f):
-            per_gal = units.L_M2_PER_GAL_KFT2 * 1000.0 / units.LANE_MILE_FT2
+            per_gal = units.L_M2_PER_GAL_KFT2 * 1000.0 / units.FT2_PER_LANE_MILE
             return RoadRate(
                 level,
                 unbonded[level] * units.KG_M2_PER_LB_LANE_MILE,

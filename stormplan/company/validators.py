@@ -1,4 +1,4 @@
-"""What a person may write in the sites file: quantities, times, names, addresses.
+"""Validated types of the sites file: quantities, times, names, addresses.
 
 Each checks one thing and says in a sentence what was written and what would be accepted.
 """
@@ -83,7 +83,7 @@ def _key(value: str) -> str:
     return value
 
 
-def _visible(text: str) -> str:
+def _printable_name(text: str) -> str:
     if not text.strip() or len(text) > 120 or any(ord(char) < 32 for char in text):
         raise ValueError("must be 1 to 120 printable characters on one line")
     return text.strip()
@@ -113,7 +113,7 @@ def _host(text: str) -> str:
     return text
 
 
-def _variable(text: str) -> str:
+def _environment_variable(text: str) -> str:
     if not re.fullmatch(r"[A-Z][A-Z0-9_]*", text):
         raise ValueError(
             "must name an environment variable in capitals, such as STORMPLAN_MAIL_PASSWORD; "
@@ -128,19 +128,19 @@ def _base_url(text: str) -> str:
     return text.rstrip("/")
 
 
-Zone = Annotated[str, AfterValidator(_zone)]
+TimeZoneName = Annotated[str, AfterValidator(_zone)]
 Key = Annotated[str, AfterValidator(_key)]
-Name = Annotated[str, AfterValidator(_visible)]
+Name = Annotated[str, AfterValidator(_printable_name)]
 Contact = Annotated[str, AfterValidator(_contact)]
 BaseUrl = Annotated[str, AfterValidator(_base_url)]
 MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Url = Annotated[str, AfterValidator(_url)]
 Host = Annotated[str, AfterValidator(_host)]
-Variable = Annotated[str, AfterValidator(_variable)]
-Clock = Annotated[time, BeforeValidator(_clock)]
-Hours = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
+EnvironmentVariable = Annotated[str, AfterValidator(_environment_variable)]
+TimeOfDay = Annotated[time, BeforeValidator(_clock)]
+HoursOfDay = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
 Latitude = Annotated[float, Field(ge=-90, le=90)]
 Longitude = Annotated[float, Field(ge=-180, le=180)]
-Share = Annotated[float, quantity("share", "0 %", "100 %")]
+Percentage = Annotated[float, quantity("percentage", "0 %", "100 %")]
 Volume = Annotated[float, quantity("volume", "0 gal", "1000000 gal")]
 Mass = Annotated[float, quantity("mass", "0 lb")]

@@ -27,13 +27,15 @@ from stormplan.company.validators import (
 )
 
 
-class Salt(Record):
+class SaltStock(Record):
     """The yard's salt pile. Purity is NaCl as delivered, moisture counted in."""
 
     on_hand_kg: Mass = Field(alias="on_hand")
-    purity_frac: Annotated[float, quantity("share", "70 %", "100 %")] = Field(alias="purity")
-    moisture_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="moisture")
-    insolubles_frac: Annotated[float, quantity("share", "0 %", "10 %")] = Field(alias="insolubles")
+    purity_frac: Annotated[float, quantity("percentage", "70 %", "100 %")] = Field(alias="purity")
+    moisture_frac: Annotated[float, quantity("percentage", "0 %", "10 %")] = Field(alias="moisture")
+    insolubles_frac: Annotated[float, quantity("percentage", "0 %", "10 %")] = Field(
+        alias="insolubles"
+    )
     bucket_kg: Annotated[float, quantity("mass", "1 lb", "20 ton")] | None = Field(
         None, alias="bucket"
     )
@@ -43,7 +45,7 @@ class Salt(Record):
     )
 
     @model_validator(mode="after")
-    def _parts_fit(self) -> Salt:
+    def _parts_fit(self) -> SaltStock:
         parts = self.purity_frac + self.moisture_frac + self.insolubles_frac
         if parts > 1 + 1e-9:
             raise ValueError(
@@ -53,52 +55,54 @@ class Salt(Record):
         return self
 
     @model_validator(mode="after")
-    def _one_unit(self) -> Salt:
+    def _one_unit(self) -> SaltStock:
         if self.bucket_kg is not None and self.bag_kg is not None:
             raise ValueError("give bucket or bag, whichever the yard loads salt by, not both")
         return self
 
     @property
-    def unit(self) -> Literal["bucket", "bag"] | None:
-        """What salt is loaded by, where the sites file says."""
+    def load_unit(self) -> Literal["bucket", "bag"] | None:
+        """Unit salt is loaded by: bucket or bag, None if not stated."""
         if self.bag_kg is not None:
             return "bag"
         return None if self.bucket_kg is None else "bucket"
 
 
-class Reading(Record):
+class TankReading(Record):
     """The last look at a tank: by hydrometer, by salometer, or as a known strength."""
 
     specific_gravity: float | None = Field(None, ge=0.99, le=1.45)
     salometer_deg: float | None = Field(None, ge=0, le=100, alias="salometer")
-    strength_frac: Annotated[float, quantity("share", "0 %", "45 %")] | None = Field(
+    strength_frac: Annotated[float, quantity("percentage", "0 %", "45 %")] | None = Field(
         None, alias="strength"
     )
-    at_c: Annotated[float, quantity("temperature", "-40 F", "120 F")] | None = Field(
-        None, alias="at"
+    temp_c: Annotated[float, quantity("temperature", "-40 F", "120 F")] | None = Field(
+        None, alias="temperature"
     )
-    taken: AwareDatetime | date
+    taken_at: AwareDatetime | date
 
     @model_validator(mode="after")
-    def _one_instrument(self) -> Reading:
+    def _one_instrument(self) -> TankReading:
         given = (self.specific_gravity, self.salometer_deg, self.strength_frac)
         if sum(value is not None for value in given) != 1:
             raise ValueError("give exactly one of specific_gravity, salometer, strength")
-        if self.strength_frac is None and self.at_c is None:
-            raise ValueError("a hydrometer reading needs 'at', the temperature of the brine")
+        if self.strength_frac is None and self.temp_c is None:
+            raise ValueError(
+                "a hydrometer reading needs 'temperature', the temperature of the brine"
+            )
         return self
 
 
 class Tank(Record):
     """A tank in the yard: what it holds, how much fits, how much is in it."""
 
-    holds: str
+    product: str
     capacity_l: Annotated[float, quantity("volume", "1 gal", "1000000 gal")] = Field(
         alias="capacity"
     )
     on_hand_l: Volume = Field(alias="on_hand")
     heel_l: Volume = Field(0.0, alias="heel")
-    reading: Reading | None = None
+    reading: TankReading | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Tank:
@@ -110,8 +114,10 @@ class Tank(Record):
 class Mixer(Record):
     """The brine maker: what it makes in an hour, and the largest batch."""
 
-    rate_l_h: Annotated[float, quantity("pumping rate", "1 gal/h")] = Field(alias="rate")
-    batch_l: Annotated[float, quantity("volume", "1 gal")] = Field(alias="batch")
+    production_rate_l_h: Annotated[float, quantity("pumping rate", "1 gal/h")] = Field(
+        alias="production_rate"
+    )
+    max_batch_l: Annotated[float, quantity("volume", "1 gal")] = Field(alias="max_batch")
 
 
 class Sprayer(Record):
@@ -119,30 +125,32 @@ class Sprayer(Record):
 
     name: Name
     tank_l: Annotated[float, quantity("volume", "1 gal", "20000 gal")] = Field(alias="tank")
-    covers_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(alias="covers")
-    lowest_rate_l_m2: Annotated[float, quantity("liquid rate", "0 gal/1000 ft2")] = Field(
-        alias="lowest_rate"
+    coverage_rate_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(
+        alias="coverage_rate"
     )
-    highest_rate_l_m2: Annotated[float, quantity("liquid rate", "0.1 gal/1000 ft2")] = Field(
-        alias="highest_rate"
+    min_rate_l_m2: Annotated[float, quantity("liquid rate", "0 gal/1000 ft2")] = Field(
+        alias="min_rate"
+    )
+    max_rate_l_m2: Annotated[float, quantity("liquid rate", "0.1 gal/1000 ft2")] = Field(
+        alias="max_rate"
     )
     refill_h: Annotated[float, quantity("duration", "0 min", "8 h")] = Field(alias="refill")
     serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
 
     @model_validator(mode="after")
     def _rates_ordered(self) -> Sprayer:
-        if self.lowest_rate_l_m2 > self.highest_rate_l_m2:
-            raise ValueError("lowest_rate must not exceed highest_rate")
+        if self.min_rate_l_m2 > self.max_rate_l_m2:
+            raise ValueError("min_rate must not exceed max_rate")
         return self
 
 
 class Yard(Record):
-    """Where brine is made and sprayers are filled."""
+    """A yard: salt, tanks, brine maker and sprayers."""
 
     name: Name
     latitude_deg: Latitude = Field(alias="latitude")
     longitude_deg: Longitude = Field(alias="longitude")
-    salt: Salt
+    salt: SaltStock
     tanks: dict[Key, Tank] = Field(min_length=1)
     stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
     mixer: Mixer
@@ -150,6 +158,6 @@ class Yard(Record):
     containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
         None, alias="containment"
     )
-    water_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
+    water_temp_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
         unit.f_to_c(50), alias="water_temperature"
     )

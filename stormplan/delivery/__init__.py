@@ -1,1 +1,1 @@
-"""How reports reach people: outbox and transports."""
+"""Delivery of reports: outbox and transports."""

@@ -1,8 +1,8 @@
-"""Who is told, how, and never twice: every announced plan to every recipient, with a log.
+"""Outbox: every announced plan to every recipient, at most once, with a log.
 
 Each delivery is queued together with the plan it is of, tried, tried again while it may still be
 accepted, and given up after hours or when a newer plan is announced. Its last state stands in the
-ledger, and what did not get through is said in the next briefing.
+run log, and what did not get through is said in the next briefing.
 """
 
 from __future__ import annotations
@@ -13,38 +13,40 @@ from email.parser import BytesParser
 from email.policy import default
 from pathlib import Path
 
-from stormplan.company.delivery_settings import Delivery, Mail, Watch
+from stormplan.company.delivery_settings import DeliverySettings, MailSettings, ScheduleSettings
 from stormplan.delivery.transports import (
-    Channel,
-    CommandChannel,
-    HeartbeatChannel,
-    InDoubt,
-    MailChannel,
-    NotYet,
-    Parcel,
-    Refused,
-    WebhookChannel,
+    CommandTransport,
+    HeartbeatTransport,
+    MailTransport,
+    Message,
+    OutcomeUnknown,
+    PermanentFailure,
+    TransientFailure,
+    Transport,
+    WebhookTransport,
     host_of,
 )
 from stormplan.errors import InputError
-from stormplan.store.run_log import OPEN, Ledger, Standing
+from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
-WAITS = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 30, 60))
-GIVE_UP = timedelta(hours=6)  # a briefing older than this is history
+RETRY_DELAYS = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 30, 60))
+GIVE_UP_AFTER = timedelta(hours=6)  # a briefing older than this is history
 
 Clock = Callable[[], datetime]
 
 
-def recipients(delivery: Delivery, watch: Watch, *, briefing: bool) -> list[tuple[str, str]]:
+def list_deliveries(
+    delivery: DeliverySettings, watch: ScheduleSettings, *, is_briefing: bool
+) -> list[tuple[str, str]]:
     """List channel and recipient of every delivery of an announced plan.
 
     Parameters
     ----------
     delivery, watch
-        Those parts of the sites file [-].
-    briefing : bool
-        The morning's: the outside watcher is told, too [-].
+        Those parts of the sites file.
+    is_briefing : bool
+        The morning's: the outside watcher is told, too.
     """
     found: list[tuple[str, str]] = []
     if delivery.mail is not None:
@@ -53,109 +55,117 @@ def recipients(delivery: Delivery, watch: Watch, *, briefing: bool) -> list[tupl
         found.append(("webhook", host_of(delivery.webhook.url)))
     if delivery.command is not None:
         found.append(("command", delivery.command[0]))
-    if watch.heartbeat is not None and briefing:
+    if watch.heartbeat is not None and is_briefing:
         found.append(("heartbeat", host_of(watch.heartbeat)))
     return found
 
 
-def open_channels(delivery: Delivery, watch: Watch) -> dict[str, Channel]:
-    """Make the channels the sites file names."""
-    channels: dict[str, Channel] = {}
+def open_transports(delivery: DeliverySettings, watch: ScheduleSettings) -> dict[str, Transport]:
+    """Return the transports that the sites file configures."""
+    transports: dict[str, Transport] = {}
     if delivery.mail is not None:
-        channels["mail"] = MailChannel(delivery.mail)
+        transports["mail"] = MailTransport(delivery.mail)
     if delivery.webhook is not None:
-        channels["webhook"] = WebhookChannel(delivery.webhook)
+        transports["webhook"] = WebhookTransport(delivery.webhook)
     if delivery.command is not None:
-        channels["command"] = CommandChannel(delivery.command)
+        transports["command"] = CommandTransport(delivery.command)
     if watch.heartbeat is not None:
-        channels["heartbeat"] = HeartbeatChannel(watch.heartbeat)
-    return channels
+        transports["heartbeat"] = HeartbeatTransport(watch.heartbeat)
+    return transports
 
 
-def due_at(standing: Standing) -> datetime:
+def retry_at(status: DeliveryStatus) -> datetime:
     """Moment an open delivery is to be tried: at once, or some time after it failed."""
-    if standing.failures == 0:
-        return standing.at
-    return standing.at + WAITS[min(standing.failures, len(WAITS)) - 1]
+    if status.failures == 0:
+        return status.recorded_at
+    return status.recorded_at + RETRY_DELAYS[min(status.failures, len(RETRY_DELAYS)) - 1]
 
 
-def next_due(ledger: Ledger, plan: int) -> datetime | None:
+def next_retry_at(run_log: RunLog, plan: int) -> datetime | None:
     """Moment the next open delivery of a plan is to be tried; None if none is open."""
-    moments = [due_at(each) for each in ledger.standings(plan) if each.state in OPEN]
+    moments = [
+        retry_at(each) for each in run_log.delivery_statuses(plan) if each.state in OPEN_STATES
+    ]
     return min(moments, default=None)
 
 
-def deliver(
-    ledger: Ledger, plan: int, parcel: Parcel, channels: Mapping[str, Channel], clock: Clock
-) -> list[Standing]:
+def send_due(
+    run_log: RunLog, plan: int, message: Message, transports: Mapping[str, Transport], clock: Clock
+) -> list[DeliveryStatus]:
     """Try every open delivery of a plan that is due.
 
     Parameters
     ----------
-    ledger : Ledger
-        What is open, and where the outcome is kept [-].
+    run_log : RunLog
+        What is open, and where the outcome is kept.
     plan : int
         The plan's row [-].
-    parcel : Parcel
-        The plan, packed [-].
-    channels : mapping of str to Channel
-        By name; a delivery whose channel is gone from the sites file is refused [-].
+    message : Message
+        The plan, packed.
+    transports : mapping of str to Transport
+        By name; a delivery whose channel is gone from the sites file is refused.
     clock : callable
-        Gives the moment, aware UTC [-].
+        Gives the moment, aware UTC.
 
     Returns
     -------
-    list of Standing
+    list of DeliveryStatus
         How far all deliveries of the plan have come.
     """
-    for standing in ledger.standings(plan):
-        if standing.state not in OPEN or due_at(standing) > clock():
+    for status in run_log.delivery_statuses(plan):
+        if status.state not in OPEN_STATES or retry_at(status) > clock():
             continue
-        if standing.failures and clock() - parcel.made_at > GIVE_UP:
-            _note(ledger, standing, "gave up", standing.said, clock)
+        if status.failures and clock() - message.made_at > GIVE_UP_AFTER:
+            _record_state(run_log, status, "gave up", status.detail, clock)
             continue
-        _hand_over(ledger, standing, parcel, channels.get(standing.channel), clock)
-    return ledger.standings(plan)
+        _send_one(run_log, status, message, transports.get(status.channel), clock)
+    return run_log.delivery_statuses(plan)
 
 
-def _hand_over(
-    ledger: Ledger, standing: Standing, parcel: Parcel, channel: Channel | None, clock: Clock
+def _send_one(
+    run_log: RunLog,
+    status: DeliveryStatus,
+    message: Message,
+    transport: Transport | None,
+    clock: Clock,
 ) -> None:
-    def mark() -> None:
-        _note(ledger, standing, "handing over", "", clock)
+    def before_commit() -> None:
+        _record_state(run_log, status, "handing over", "", clock)
 
-    if channel is None:
-        _note(ledger, standing, "refused", "no longer in the sites file", clock)
+    if transport is None:
+        _record_state(run_log, status, "refused", "no longer in the sites file", clock)
         return
     try:
-        said = channel.send(parcel, standing.recipient, mark)
-    except NotYet as outcome:
-        _note(ledger, standing, "failed", str(outcome), clock)
-    except Refused as outcome:
-        _note(ledger, standing, "refused", str(outcome), clock)
-    except InDoubt as outcome:
-        _note(ledger, standing, "handing over", str(outcome), clock)
+        response = transport.send(message, status.recipient, before_commit)
+    except TransientFailure as outcome:
+        _record_state(run_log, status, "failed", str(outcome), clock)
+    except PermanentFailure as outcome:
+        _record_state(run_log, status, "refused", str(outcome), clock)
+    except OutcomeUnknown as outcome:
+        _record_state(run_log, status, "handing over", str(outcome), clock)
     else:
-        _note(ledger, standing, "sent", said, clock)
+        _record_state(run_log, status, "sent", response, clock)
 
 
-def _note(ledger: Ledger, standing: Standing, state: str, said: str, clock: Clock) -> None:
-    ledger.note(standing.plan, standing.channel, standing.recipient, state, said, clock())  # type: ignore[arg-type]
+def _record_state(
+    run_log: RunLog, status: DeliveryStatus, state: str, response: str, clock: Clock
+) -> None:
+    run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, response, clock())  # type: ignore[arg-type]
 
 
-def supersede(ledger: Ledger, plan: int, clock: Clock) -> None:
+def supersede(run_log: RunLog, plan: int, clock: Clock) -> None:
     """Close what is still open of earlier plans: nobody needs an old one after a new one."""
-    for standing in ledger.unfinished(plan):
-        _note(ledger, standing, "superseded", standing.said, clock)
+    for status in run_log.open_deliveries(plan):
+        _record_state(run_log, status, "superseded", status.detail, clock)
 
 
-def report(standings: Iterable[Standing]) -> tuple[list[str], list[str]]:
-    """Say what became of a plan's deliveries, for the next briefing.
+def delivery_report(statuses: Iterable[DeliveryStatus]) -> tuple[list[str], list[str]]:
+    """Return what was not delivered and what was delayed of a plan, for the next briefing.
 
     Parameters
     ----------
-    standings : iterable of Standing
-        Of the plan before [-].
+    statuses : iterable of DeliveryStatus
+        Of the plan before.
 
     Returns
     -------
@@ -164,23 +174,23 @@ def report(standings: Iterable[Standing]) -> tuple[list[str], list[str]]:
     list of str
         What got through, but not at once.
     """
-    troubles: list[str] = []
-    remarks: list[str] = []
-    for each in standings:
+    undelivered: list[str] = []
+    delayed: list[str] = []
+    for each in statuses:
         what = f"the last plan by {each.channel} to {each.recipient}"
-        why = f" ({each.said})" if each.said else ""
-        if each.in_doubt:
-            troubles.append(f"{what}: broken off, it may or may not have arrived{why}")
+        why = f" ({each.detail})" if each.detail else ""
+        if each.outcome_unknown:
+            undelivered.append(f"{what}: broken off, it may or may not have arrived{why}")
         elif each.state == "refused":
-            troubles.append(f"{what}: refused{why}")
+            undelivered.append(f"{what}: refused{why}")
         elif each.state in ("failed", "gave up", "superseded"):
-            troubles.append(f"{what}: not delivered{why}")
+            undelivered.append(f"{what}: not delivered{why}")
         elif each.state == "queued":
-            troubles.append(f"{what}: not tried")
+            undelivered.append(f"{what}: not tried")
         elif each.failures:
             times = "once" if each.failures == 1 else f"{each.failures} times"
-            remarks.append(f"{what}: delivered after failing {times}")
-    return troubles, remarks
+            delayed.append(f"{what}: delivered after failing {times}")
+    return undelivered, delayed
 
 
 def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[str, str, str]]:
@@ -189,9 +199,9 @@ def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[s
     Parameters
     ----------
     folder : Path
-        Holds one ``.eml`` file for each client [-].
+        Holds one ``.eml`` file for each client.
     only : sequence of str, optional
-        File names without their ending; all where none is named [-].
+        File names without their ending; all where none is named.
 
     Returns
     -------
@@ -204,10 +214,10 @@ def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[s
         No such draft, or one without address, subject or text.
     """
     files = {path.stem: path for path in sorted(folder.glob("*.eml"))}
-    there = ", ".join(files) or "none"
+    available = ", ".join(files) or "none"
     if not files or any(name not in files for name in only or ()):
         wanted = ", ".join(only or ("any",))
-        raise InputError(f"{folder}: no draft {wanted}; there are: {there}")
+        raise InputError(f"{folder}: no draft {wanted}; there are: {available}")
     found = []
     for name in only or files:
         mail = BytesParser(policy=default).parsebytes(files[name].read_bytes())
@@ -222,55 +232,57 @@ def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[s
 
 
 def send_notices(
-    mail: Mail,
-    ledger: Ledger,
+    mail: MailSettings,
+    run_log: RunLog,
     plan: int,
     notices: Iterable[tuple[str, str, str]],
     clock: Clock,
-) -> list[Standing]:
+) -> list[DeliveryStatus]:
     """Mail notices to clients; only ever called because somebody said send.
 
     Parameters
     ----------
-    mail : Mail
-        The mail part of the sites file [-].
-    ledger : Ledger
-        Where each is kept; a notice that was sent for this plan is not sent again [-].
+    mail : MailSettings
+        The mail part of the sites file.
+    run_log : RunLog
+        Where each is kept; a notice that was sent for this plan is not sent again.
     plan : int
         Row of the plan they are of [-].
     notices : iterable of (str, str, str)
-        Recipient's address, subject, text [-].
+        Recipient's address, subject, text.
     clock : callable
-        Gives the moment, aware UTC [-].
+        Gives the moment, aware UTC.
 
     Returns
     -------
-    list of Standing
+    list of DeliveryStatus
         How far each has come, in the order given.
     """
-    channel = MailChannel(mail)
+    transport = MailTransport(mail)
     outcomes = []
     for recipient, subject, text in notices:
-        parcel = Parcel(f"notice {plan} {subject}\n{text}", subject, text, clock())
-        log = f"notice {parcel.key_for(recipient)[:12]}"  # a client may get one for each site
-        known = _standing(ledger, plan, log, recipient)
-        if known is None:
-            ledger.note(plan, log, recipient, "queued", "", clock())
-            known = _standing(ledger, plan, log, recipient)
-        assert known is not None  # it was just queued
-        if known.state in OPEN:
-            _hand_over(ledger, known, parcel, channel, clock)
-        outcome = _standing(ledger, plan, log, recipient)
+        message = Message(f"notice {plan} {subject}\n{text}", subject, text, clock())
+        log = (
+            f"notice {message.recipient_key(recipient)[:12]}"  # a client may get one for each site
+        )
+        status = _find_status(run_log, plan, log, recipient)
+        if status is None:
+            run_log.add_delivery(plan, log, recipient, "queued", "", clock())
+            status = _find_status(run_log, plan, log, recipient)
+        assert status is not None  # it was just queued
+        if status.state in OPEN_STATES:
+            _send_one(run_log, status, message, transport, clock)
+        outcome = _find_status(run_log, plan, log, recipient)
         assert outcome is not None  # as before
         outcomes.append(outcome)
     return outcomes
 
 
-def _standing(ledger: Ledger, plan: int, channel: str, recipient: str) -> Standing | None:
+def _find_status(run_log: RunLog, plan: int, channel: str, recipient: str) -> DeliveryStatus | None:
     return next(
         (
             each
-            for each in ledger.standings(plan)
+            for each in run_log.delivery_statuses(plan)
             if (each.channel, each.recipient) == (channel, recipient)
         ),
         None,

@@ -1,1 +1,1 @@
-"""What comes: hazards hour by hour, events, weather for crews."""
+"""Hazards hour by hour, events, and weather for crews."""

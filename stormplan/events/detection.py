@@ -1,4 +1,4 @@
-"""What is coming: hazard hours, merged into events, told as records.
+"""Events: hazard hours merged into records.
 
 The hinge of the program. In come arrays ``(hour, column, member)``; out come small frozen records
 about one column of hours under one set of thresholds. An event is a run of hours in which the
@@ -19,118 +19,121 @@ from numpy.typing import NDArray
 from pydantic import AwareDatetime, Field
 
 from stormplan.company.validators import Record
-from stormplan.events.ensemble_stats import Members, median
+from stormplan.events.ensemble_stats import MemberSeries, median
 from stormplan.events.hazards import (
-    FROST,
-    ORDER,
-    Ground,
+    FROST_CODE,
+    SEVERITY_ORDER,
     Hazard,
-    Thresholds,
-    chances,
-    classify,
-    member_error_dc,
-    refrozen,
-    watched,
+    HazardThresholds,
+    SurfaceSeries,
+    governing_hazard,
+    hazard_codes,
+    hazard_probability,
+    member_error_k,
+    refreeze_mask,
 )
-from stormplan.physics.ensemble import normal, sure
-from stormplan.weather.forecast import PHASES, Array, Forecast
+from stormplan.physics.ensemble import normal_cdf, surface_uncertainty
+from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
 
 Trend = Literal["falling", "steady", "rising"]
 #: Stands in for a surface that is not known: it freezes nothing [°C].
-FAR_C = 99.0
+UNKNOWN_SURFACE_C = 99.0
 #: What the readers are told is unknown when a layer ends or is missing.
-LAYERS = {
-    "snow_depth_cm": "snow",
+UNKNOWN_LABELS = {
+    "snowfall_cm": "snow",
     "precip_mm": "precipitation",
-    "frz_rain_mm": "freezing rain",
+    "freezing_rain_mm": "freezing rain",
     "air_temp_c": "temperature",
 }
 
 
 class Hour(NamedTuple):
-    """One hour over one column: NaN where not known.
+    """Conditions of one hour on one column; NaN where not known.
 
-    The surface lies between ``surface_low_c`` and ``surface_high_c`` four times in five;
-    ``freezes`` and ``frosts`` are the chances that it is below freezing, and the frost point too.
+    The surface lies between ``surface_p10_c`` and ``surface_p90_c`` four times in five;
+    ``prob_below_freezing`` and ``prob_frost`` are the chances that it is below freezing, and the
+    frost point too.
     """
 
     start: datetime
     air_c: float
     dew_point_c: float
     surface_c: float
-    wind_mps: float
+    wind_ms: float
     rain_mm: float
-    snow_we_mm: float
-    snow_cm: float
-    frz_rain_mm: float
+    snowfall_swe_mm: float
+    snowfall_cm: float
+    freezing_rain_mm: float
     sleet_mm: float
     pop: float
-    lies_mm: float
+    surface_water_mm: float
     blowing_snow: bool
-    surface_low_c: float
-    surface_high_c: float
-    freezes: float
-    frosts: float
+    surface_p10_c: float
+    surface_p90_c: float
+    prob_below_freezing: float
+    prob_frost: float
     hazard: Hazard | None
 
     @property
-    def water_mm(self) -> float:
-        """Water of all phases, NaN if none of them is known."""
-        parts = [self.rain_mm, self.snow_we_mm, self.frz_rain_mm, self.sleet_mm]
+    def precip_mm(self) -> float:
+        """Precipitation of all types as water [mm]; NaN if none is known."""
+        parts = [self.rain_mm, self.snowfall_swe_mm, self.freezing_rain_mm, self.sleet_mm]
         known = [part for part in parts if not math.isnan(part)]
         return sum(known) if known else math.nan
 
 
-class Phase(Record):
-    """A stretch of one hazard inside an event."""
+class HazardPeriod(Record):
+    """Period of one hazard inside an event."""
 
     hazard: Hazard
     start: AwareDatetime
     end: AwareDatetime
-    water_mm: float
-    snow_cm: float
+    precip_mm: float
+    snowfall_cm: float
 
 
 class Event(Record):
     """A run of hazard hours on one surface.
 
     ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
-    water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its
-    hours [-]. Of several members, water, snow and cold are what is typical (the median) of those
-    in which it comes, and the probability counts those in which it comes at any of its hours.
+    water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its hours
+    [-]. Of several members, water, snow and cold are what is typical (the median) of those in which
+    it comes, and the probability counts those in which it comes at any of its hours.
     ``start_range`` and ``end_range`` hold its first and last hour in four of five members.
-    ``coldest_range_c`` holds the coldest pavement four times in five, the pavement model's own
-    error counted [°C]; None where few members have it. ``comes`` tells in which it does, in
-    their order. ``from_pile`` is a refreeze of water that runs off a snow pile.
+    ``min_pavement_temp_range_c`` holds the coldest pavement four times in five, the pavement
+    model's own error counted [°C]; None where few members have it. ``has_event`` tells in which it
+    does, in their order. ``from_pile`` is a refreeze of water that runs off a snow pile.
     ``ice_until`` is until when ice lies there afterwards, if nothing is done.
     """
 
     hazard: Hazard
     start: AwareDatetime
     end: AwareDatetime
-    phases: tuple[Phase, ...]
-    surface_at_start_c: float
-    coldest_surface_c: float
-    coldest_range_c: tuple[float, float] | None = None
+    hazard_periods: tuple[HazardPeriod, ...]
+    pavement_temp_at_start_c: float
+    min_pavement_temp_c: float
+    min_pavement_temp_range_c: tuple[float, float] | None = None
     start_range: tuple[AwareDatetime, AwareDatetime] | None = None
     end_range: tuple[AwareDatetime, AwareDatetime] | None = None
-    coldest_surface_at: AwareDatetime
-    coldest_air_c: float
+    min_pavement_temp_at: AwareDatetime
+    min_air_temp_c: float
     trend: Trend
-    water_mm: float
-    snow_cm: float
-    heaviest_snow_cm_h: float
-    strongest_wind_mps: float
+    precip_mm: float
+    snowfall_cm: float
+    max_snowfall_rate_cm_h: float
+    max_wind_ms: float
     blowing_snow: bool
     from_pile: bool
     ice_until: AwareDatetime | None
     probability: float
     unknown: tuple[str, ...]
-    comes: tuple[bool, ...] = Field(default=(), exclude=True)  # for the decision, not the reader
+    has_event: tuple[bool, ...] = Field(
+        default=(), exclude=True
+    )  # for the decision, not the reader
 
 
-class Unknown(Record):
-    """Something the forecast does not say, from when, and until when."""
+class ForecastGap(Record):
+    """Period in which a forecast variable is missing."""
 
     what: str
     after: AwareDatetime | None  # None: not at all
@@ -139,42 +142,42 @@ class Unknown(Record):
 
 @dataclass(frozen=True)
 class Outlook:
-    """What one column of hours holds, under one set of thresholds."""
+    """Hours, events and gaps of one column, under one set of thresholds."""
 
     hours: tuple[Hour, ...]
     events: tuple[Event, ...]
-    unknown: tuple[Unknown, ...]
-    snow_cm: float = 0.0  # new snow over the horizon, as far as known [cm]
+    unknown: tuple[ForecastGap, ...]
+    snowfall_cm: float = 0.0  # new snow over the horizon, as far as known [cm]
 
     @property
-    def coldest_surface_c(self) -> float:
+    def min_pavement_temp_c(self) -> float:
         """Coldest known surface [°C]; NaN if none is known."""
         return min(
             (h.surface_c for h in self.hours if not math.isnan(h.surface_c)), default=math.nan
         )
 
 
-def outlook(
+def build_outlook(
     forecast: Forecast,
     cell: int,
-    ground: Ground,
-    thresholds: Thresholds,
+    surface: SurfaceSeries,
+    thresholds: HazardThresholds,
     snow_pile: bool = False,
 ) -> Outlook:
-    """Find the events of one surface.
+    """Return the outlook of one surface.
 
     Parameters
     ----------
     forecast : Forecast
-        The hours ahead [-].
+        The hours ahead.
     cell : int
         Place of the column on the forecast's cell axis [-].
-    ground : Ground
-        The surface without chemical, for the same hours [-].
-    thresholds : Thresholds
-        What counts as an event [-].
+    surface : SurfaceSeries
+        The surface without chemical, for the same hours.
+    thresholds : HazardThresholds
+        What counts as an event.
     snow_pile : bool
-        Whether melt water from a pile runs across it [-].
+        Whether melt water from a pile runs across it.
 
     Returns
     -------
@@ -185,77 +188,83 @@ def outlook(
         name: forecast[name][:, cell, :]
         for name in (
             *("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", "blowing_snow"),
-            *PHASES,
-            "snow_depth_cm",
+            *PRECIP_TYPES,
+            "snowfall_cm",
         )
     }
-    hazards = classify(series, ground, thresholds)
-    error_dc = member_error_dc(forecast, cell)
-    chance = chances(hazards, series, ground.surface_c, error_dc)
-    governing = watched(hazards, chance, thresholds.watch_probability)
-    members = Members.of(series, ground.surface_c, chance, hazards >= 0)
-    falls = hazards > FROST  # a storm is as likely as what falls; frost beside it is no part of it
-    falling = replace(members, chance=np.where(falls, chance, 0.0), there=falls)
-    unknown = _unknown(forecast, cell, ground)
+    hazards = hazard_codes(series, surface, thresholds)
+    error_k = member_error_k(forecast, cell)
+    chance = hazard_probability(hazards, series, surface.surface_c, error_k)
+    governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
+    members = MemberSeries.from_series(series, surface.surface_c, chance, hazards >= 0)
+    precipitating = (
+        hazards > FROST_CODE
+    )  # a storm is as likely as what falls; frost beside it is no part of it
+    storm_members = replace(
+        members, hazard_probability=np.where(precipitating, chance, 0.0), present=precipitating
+    )
+    unknown = _forecast_gaps(forecast, cell, surface)
     found: list[Event] = []
-    hours = _hours(forecast, series, ground, error_dc, governing)
+    hours = _hours(forecast, series, surface, error_k, governing)
     for run in _runs(governing, thresholds.event_gap_h):
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
-        which = members if of_frost else falling
-        found.append(_event(hours, which, error_dc, run, unknown))
-    icy, chance = refrozen(hazards, series, ground, error_dc)
-    wet = replace(members, chance=chance, there=icy)
-    likely = chance.mean(axis=1) >= thresholds.watch_probability
+        which = members if of_frost else storm_members
+        found.append(_event(hours, which, error_k, run, unknown))
+    icy, chance = refreeze_mask(hazards, series, surface, error_k)
+    refreezing = replace(members, hazard_probability=chance, present=icy)
+    likely = chance.mean(axis=1) >= thresholds.monitor_probability
     common = likely & (icy.mean(axis=1) > 0.5)
     gap = timedelta(hours=thresholds.event_gap_h)
 
-    def refreezes(freezes: NDArray[np.bool_], which: Members, pile: bool) -> Iterator[Event]:
+    def refreezes(freezes: NDArray[np.bool_], which: MemberSeries, pile: bool) -> Iterator[Event]:
         if not freezes.any():
             return
         named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
         frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
         for run in _runs(named, thresholds.event_gap_h):
-            yield _event(frozen, which, error_dc, run, unknown, from_pile=pile)
+            yield _event(frozen, which, error_k, run, unknown, from_pile=pile)
 
-    for refreeze in refreezes(common, wet, False):
-        _append(found, refreeze, gap)
+    for refreeze in refreezes(common, refreezing, False):
+        _add_refreeze(found, refreeze, gap)
     if snow_pile:
-        frozen_c = np.nan_to_num(ground.surface_c, nan=FAR_C)
-        below = normal(-frozen_c / error_dc[:, None])
-        dripping = replace(members, chance=below, there=frozen_c <= 0.0)
-        for refreeze in refreezes(_pile_freezes(hours), dripping, True):
-            _append(found, refreeze, gap)
+        frozen_c = np.nan_to_num(surface.surface_c, nan=UNKNOWN_SURFACE_C)
+        below = normal_cdf(-frozen_c / error_k[:, None])
+        pile_melt = replace(members, hazard_probability=below, present=frozen_c <= 0.0)
+        for refreeze in refreezes(_pile_refreeze_mask(hours), pile_melt, True):
+            _add_refreeze(found, refreeze, gap)
     # what few members have stands alone: no consequence of a storm that all of them have
-    found += refreezes(_apart(likely, common, thresholds.event_gap_h), wet, False)
+    found += refreezes(_isolated_runs(likely, common, thresholds.event_gap_h), refreezing, False)
     found.sort(key=lambda event: event.start)
-    snow_cm = float(median(members.snow_cm.sum(axis=0)))
+    snow_cm = float(median(members.snowfall_cm.sum(axis=0)))
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
-def _apart(likely: NDArray[np.bool_], common: NDArray[np.bool_], gap_h: float) -> NDArray[np.bool_]:
-    """Keep the likely hours of runs in which no hour is common, (hour,)."""
+def _isolated_runs(
+    likely: NDArray[np.bool_], common: NDArray[np.bool_], gap_h: float
+) -> NDArray[np.bool_]:
+    """Return the likely hours of runs in which no hour is common, (hour,)."""
     kept = np.zeros_like(likely)
     for run in _runs([there or None for there in likely.tolist()], gap_h):
         kept[run] = likely[run] & ~common[run].any()
     return kept
 
 
-def _append(found: list[Event], refreeze: Event, gap: timedelta) -> None:
+def _add_refreeze(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     """Add a refreeze, or note it as the aftermath of the event that it follows at once.
 
     What few members have is no reason for ice that most of them have.
     """
     for index, event in enumerate(found):
         follows = event.start <= refreeze.start <= event.end + gap
-        if follows and 2 * sum(event.comes) > len(event.comes):
+        if follows and 2 * sum(event.has_event) > len(event.has_event):
             if not refreeze.from_pile:
                 found[index] = event.model_copy(update={"ice_until": refreeze.end})
             return
     found.append(refreeze)
 
 
-def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
-    """Hours in which water off a pile freezes: a thaw of two hours within the last twelve.
+def _pile_refreeze_mask(hours: Sequence[Hour]) -> NDArray[np.bool_]:
+    """Return hours in which water off a pile refreezes: two thaw hours within the last twelve.
 
     A pile drips while the air is above freezing; common practice, no source for the numbers.
     """
@@ -271,35 +280,41 @@ def _pile_freezes(hours: Sequence[Hour]) -> NDArray[np.bool_]:
 def _hours(
     forecast: Forecast,
     series: dict[str, Array],
-    ground: Ground,
-    error_dc: Array,
+    surface_series: SurfaceSeries,
+    error_k: Array,
     governing: Sequence[Hazard | None],
 ) -> tuple[Hour, ...]:
-    both = {**series, "surface_c": ground.surface_c, "lies_mm": ground.lies_mm}
-    middle = dict(zip(both, median(np.array(list(both.values()))), strict=True))
+    both = {
+        **series,
+        "surface_c": surface_series.surface_c,
+        "surface_water_mm": surface_series.surface_water_mm,
+    }
+    medians = dict(zip(both, median(np.array(list(both.values()))), strict=True))
     columns = [
-        middle["air_temp_c"],
-        middle["dew_point_c"],
-        middle["surface_c"],
-        middle["wind_10m_ms"],
-        middle["rain_mm"],
-        middle["snow_we_mm"],
-        middle["snow_depth_cm"],
-        middle["frz_rain_mm"],
-        middle["sleet_mm"],
-        middle["pop"],
-        middle["lies_mm"],
+        medians["air_temp_c"],
+        medians["dew_point_c"],
+        medians["surface_c"],
+        medians["wind_10m_ms"],
+        medians["rain_mm"],
+        medians["snowfall_swe_mm"],
+        medians["snowfall_cm"],
+        medians["freezing_rain_mm"],
+        medians["sleet_mm"],
+        medians["pop"],
+        medians["surface_water_mm"],
     ]
-    told = [column.tolist() for column in columns]
-    blowing = (middle["blowing_snow"] > 0.5).tolist()
-    surface = sure(ground.surface_c, series["dew_point_c"], error_dc)
-    spreads = (surface.low_c, surface.high_c, surface.below_freezing, surface.frost)
-    sured = [values.tolist() for values in spreads]
-    return tuple(map(Hour, forecast.starts, *told, blowing, *sured, governing))
+    median_lists = [column.tolist() for column in columns]
+    blowing = (medians["blowing_snow"] > 0.5).tolist()
+    surface = surface_uncertainty(surface_series.surface_c, series["dew_point_c"], error_k)
+    spreads = (surface.p10_c, surface.p90_c, surface.prob_below_freezing, surface.prob_frost)
+    uncertainty_lists = [values.tolist() for values in spreads]
+    return tuple(
+        map(Hour, forecast.hour_starts, *median_lists, blowing, *uncertainty_lists, governing)
+    )
 
 
 def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
-    """Stretches of hazard hours; quiet spells up to the gap do not part them."""
+    """Return runs of hazard hours, merged across gaps up to a limit."""
     runs: list[slice] = []
     for index, hazard in enumerate(governing):
         if hazard is None:
@@ -313,43 +328,45 @@ def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
 
 def _event(
     hours: tuple[Hour, ...],
-    members: Members,
-    error_dc: Array,
+    members: MemberSeries,
+    error_k: Array,
     run: slice,
-    unknown: tuple[Unknown, ...],
+    unknown: tuple[ForecastGap, ...],
     from_pile: bool = False,
 ) -> Event:
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
-    coldest = min(inside, key=lambda hour: _or_inf(hour.surface_c))
-    coldest_c = members.typical(members.surface_c, run, np.min)
+    coldest = min(inside, key=lambda hour: _nan_to_inf(hour.surface_c))
+    coldest_c = members.typical_total(members.surface_c, run, np.min)
     end = inside[-1].start + timedelta(hours=1)
-    ends = members.ends(run)
+    ends = members.start_end_ranges(run)
     first, last = (None, None) if ends is None else (
         tuple(hours[0].start + timedelta(hours=hour) for hour in pair) for pair in ends
     )  # fmt: skip
     return Event(
-        hazard=max((h.hazard for h in inside if h.hazard), key=ORDER.index),
+        hazard=max((h.hazard for h in inside if h.hazard), key=SEVERITY_ORDER.index),
         start=inside[0].start,
         end=end,
-        phases=_phases(hours, members, run),
-        surface_at_start_c=inside[0].surface_c,
-        coldest_surface_c=math.nan if math.isinf(coldest_c) else coldest_c,
-        coldest_range_c=members.coldest_range_c(run, float(error_dc[run].mean())),
+        hazard_periods=_hazard_periods(hours, members, run),
+        pavement_temp_at_start_c=inside[0].surface_c,
+        min_pavement_temp_c=math.nan if math.isinf(coldest_c) else coldest_c,
+        min_pavement_temp_range_c=members.min_pavement_temp_range_c(
+            run, float(error_k[run].mean())
+        ),
         start_range=first,
         end_range=last,
-        coldest_surface_at=coldest.start,
-        coldest_air_c=min(_or_inf(hour.air_c) for hour in inside),
+        min_pavement_temp_at=coldest.start,
+        min_air_temp_c=min(_nan_to_inf(hour.air_c) for hour in inside),
         trend=_trend(before[0].surface_c, coldest_c),
-        water_mm=members.typical(members.water_mm, run, np.sum),
-        snow_cm=members.typical(members.snow_cm, run, np.sum),
-        heaviest_snow_cm_h=members.typical(members.snow_cm, run, np.max),
-        strongest_wind_mps=max(_zero(hour.wind_mps) for hour in inside),
+        precip_mm=members.typical_total(members.precip_mm, run, np.sum),
+        snowfall_cm=members.typical_total(members.snowfall_cm, run, np.sum),
+        max_snowfall_rate_cm_h=members.typical_total(members.snowfall_cm, run, np.max),
+        max_wind_ms=max(_nan_to_zero(hour.wind_ms) for hour in inside),
         blowing_snow=any(hour.blowing_snow for hour in inside),
         from_pile=from_pile,
         ice_until=None,
         probability=members.probability(run),
-        comes=tuple(members.comes(run).tolist()),
+        has_event=tuple(members.has_event(run).tolist()),
         unknown=tuple(
             dict.fromkeys(
                 item.what
@@ -361,8 +378,10 @@ def _event(
     )
 
 
-def _phases(hours: tuple[Hour, ...], members: Members, run: slice) -> tuple[Phase, ...]:
-    """Stretches of one hazard each inside an event."""
+def _hazard_periods(
+    hours: tuple[Hour, ...], members: MemberSeries, run: slice
+) -> tuple[HazardPeriod, ...]:
+    """Return the hazard periods of an event."""
     stretches: list[slice] = []
     for index in range(run.start, run.stop):
         hazard = hours[index].hazard
@@ -374,12 +393,12 @@ def _phases(hours: tuple[Hour, ...], members: Members, run: slice) -> tuple[Phas
         else:
             stretches.append(slice(index, index + 1))
     return tuple(
-        Phase(
+        HazardPeriod(
             hazard=hours[part.start].hazard or Hazard.FROST,
             start=hours[part.start].start,
             end=hours[part.stop - 1].start + timedelta(hours=1),
-            water_mm=members.typical(members.water_mm, part, np.sum),
-            snow_cm=members.typical(members.snow_cm, part, np.sum),
+            precip_mm=members.typical_total(members.precip_mm, part, np.sum),
+            snowfall_cm=members.typical_total(members.snowfall_cm, part, np.sum),
         )
         for part in stretches
     )
@@ -393,37 +412,42 @@ def _trend(before_c: float, coldest_c: float) -> Trend:
     return "rising" if coldest_c > before_c + 1.0 else "steady"
 
 
-def _or_inf(value: float) -> float:
+def _nan_to_inf(value: float) -> float:
     return math.inf if math.isnan(value) else value
 
 
-def _zero(value: float) -> float:
+def _nan_to_zero(value: float) -> float:
     return 0.0 if math.isnan(value) else value
 
 
-def _unknown(forecast: Forecast, cell: int, ground: Ground) -> tuple[Unknown, ...]:
-    """List the layers that end or pause inside the horizon, or are missing altogether.
+def _forecast_gaps(
+    forecast: Forecast, cell: int, surface: SurfaceSeries
+) -> tuple[ForecastGap, ...]:
+    """Return the variables that end, pause or are missing inside the horizon.
 
     The pavement carries its heat from hour to hour: after a pause of the temperature it stays
     unknown, and that is said beside the pause itself.
     """
-    known = {what: _known(forecast[name][:, cell, :]) for name, what in LAYERS.items()}
-    lost = ~_known(ground.surface_c) & known["temperature"]
+    known = {
+        what: _all_members_known(forecast[name][:, cell, :])
+        for name, what in UNKNOWN_LABELS.items()
+    }
+    lost = ~_all_members_known(surface.surface_c) & known["temperature"]
     known["pavement"] = ~np.logical_or.accumulate(lost)
     found = []
     for what, hours in known.items():
         if hours.all():
             continue
         if not hours.any():
-            found.append(Unknown(what=what, after=None))
+            found.append(ForecastGap(what=what, after=None))
             continue
         turns = np.flatnonzero(np.diff(hours.astype(int), prepend=1, append=1))
         for first, last in turns.reshape(-1, 2):
-            until = forecast.time(int(last)) if last < forecast.hours else None
-            found.append(Unknown(what=what, after=forecast.time(int(first)), until=until))
+            until = forecast.hour_start(int(last)) if last < forecast.n_hours else None
+            found.append(ForecastGap(what=what, after=forecast.hour_start(int(first)), until=until))
     return tuple(found)
 
 
-def _known(values: Array) -> NDArray[np.bool_]:
-    """Say for which hours every member has a value."""
+def _all_members_known(values: Array) -> NDArray[np.bool_]:
+    """Return the hours in which every member has a value."""
     return np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)

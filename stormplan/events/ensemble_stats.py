@@ -1,4 +1,4 @@
-"""Several forecasts of one storm: what is typical of it, how far they spread, how likely it is.
+"""Ensemble statistics of one event: median, interval and probability.
 
 Members agree on a storm more than on its hours. What is typical of each hour, summed up, is less
 than a typical storm: so each member is summed up first, and only then compared with the others.
@@ -14,17 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.physics.ensemble import FOUR_OF_FIVE, quantiles
-from stormplan.weather.forecast import PHASES, Array
+from stormplan.physics.ensemble import P10_P90, mixture_quantiles
+from stormplan.weather.forecast import PRECIP_TYPES, Array
 
 #: Fewer members than this say little of a tenth at either end.
-FEWEST_FOR_RANGE = 9
+MIN_MEMBERS_FOR_RANGE = 9
 #: Hours around an event in which a member's own may begin or end.
-EDGE_H = 6
+EVENT_EDGE_H = 6
 
 
 def median(values: Array) -> Array:
-    """Median over the last axis, NaN where any value is: for short axes, many times.
+    """Return the median over the last axis; NaN where any value is.
 
     Parameters
     ----------
@@ -45,81 +45,81 @@ def median(values: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class Members:
-    """One column's members beside each other: arrays ``(hour, member)``, unknown as nothing.
+class MemberSeries:
+    """Series of one column by member: arrays ``(hour, member)``; unknown counts as none.
 
     Attributes
     ----------
-    water_mm, snow_cm : array
+    precip_mm, snowfall_cm : array
         Water of all phases, and new snow, in the hour [mm], [cm].
     surface_c : array
         Bare surface, infinite where not known [°C].
-    chance : array
+    hazard_probability : array
         Of the hazard that is summed up [-].
-    there : array of bool
-        Whether it is there [-].
+    present : array of bool
+        Whether it is there.
     """
 
-    water_mm: Array
-    snow_cm: Array
+    precip_mm: Array
+    snowfall_cm: Array
     surface_c: Array
-    chance: Array
-    there: NDArray[np.bool_]
+    hazard_probability: Array
+    present: NDArray[np.bool_]
 
     @classmethod
-    def of(
+    def from_series(
         cls,
         series: Mapping[str, Array],
         surface_c: Array,
-        chance: Array,
-        there: NDArray[np.bool_],
-    ) -> Members:
-        """Take them from forecast variables, a surface, chances and hazards, all (hour, member)."""
+        hazard_probability: Array,
+        present: NDArray[np.bool_],
+    ) -> MemberSeries:
+        """Return them from variables, surface, probability and presence, all (hour, member)."""
         return cls(
-            np.nansum([series[name] for name in PHASES], axis=0),
-            np.nan_to_num(series["snow_depth_cm"]),
+            np.nansum([series[name] for name in PRECIP_TYPES], axis=0),
+            np.nan_to_num(series["snowfall_cm"]),
             np.where(np.isnan(surface_c), np.inf, surface_c),
-            chance,
-            there,
+            hazard_probability,
+            present,
         )
 
-    def typical(self, values: Array, run: slice, total: Callable[..., Any]) -> float:
-        """Median of a sum or extreme over some hours, of the members in which it comes."""
-        return float(median(self._totals(values, run, total)))
+    def typical_total(self, values: Array, run: slice, reduce: Callable[..., Any]) -> float:
+        """Return the median of a sum or extreme over some hours, of the members with the event."""
+        return float(median(self._totals(values, run, reduce)))
 
-    def coldest_range_c(self, run: slice, error_dc: float) -> tuple[float, float] | None:
-        """Interval that holds the coldest pavement of some hours four times in five [°C].
+    def min_pavement_temp_range_c(self, run: slice, error_k: float) -> tuple[float, float] | None:
+        """Return the p10-p90 interval of the lowest pavement temperature of some hours [°C].
 
         The truth is taken to be one of the members in which it comes, but for an error of the
         pavement model [K].
         """
         coldest_c = self._totals(self.surface_c, run, np.min)
-        if len(coldest_c) < FEWEST_FOR_RANGE or not np.isfinite(coldest_c).all():
+        if len(coldest_c) < MIN_MEMBERS_FOR_RANGE or not np.isfinite(coldest_c).all():
             return None
-        low, high = quantiles(coldest_c, np.array([error_dc]), FOUR_OF_FIVE)
+        low, high = mixture_quantiles(coldest_c, np.array([error_k]), P10_P90)
         return float(low), float(high)
 
-    def comes(self, run: slice) -> NDArray[np.bool_]:
-        """Tell in which members it comes in any of some hours, (member,)."""
-        return np.asarray(self.there[run].any(axis=0))
+    def has_event(self, run: slice) -> NDArray[np.bool_]:
+        """Return which members have the event in any of some hours, (member,)."""
+        return np.asarray(self.present[run].any(axis=0))
 
     def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
         """One sum or extreme over some hours for each member in which it comes."""
         chosen = values[run]
         if chosen.shape[1] > 1:
-            comes = self.comes(run)
+            comes = self.has_event(run)
             chosen = chosen[:, comes] if comes.any() else chosen
         return np.asarray(total(chosen, axis=0))
 
-    def ends(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
-        """First hour and hour after the last, of four members in five in which it comes.
+    def start_end_ranges(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
+        """Return p10-p90 ranges of the first hour and of the hour after the last.
 
         A member's own event may begin or end some hours outside the common one.
         """
-        around = slice(max(run.start - EDGE_H, 0), run.stop + EDGE_H)
-        there = self.there[around]
+        around = slice(max(run.start - EVENT_EDGE_H, 0), run.stop + EVENT_EDGE_H)
+        there = self.present[around]
         there = there[:, there.any(axis=0)]
-        if there.shape[1] < FEWEST_FOR_RANGE:
+        if there.shape[1] < MIN_MEMBERS_FOR_RANGE:
             return None
         first = np.sort(there.argmax(axis=0)) + around.start
         after = around.start + len(there) - np.sort(there[::-1].argmax(axis=0))[::-1]
@@ -127,5 +127,5 @@ class Members:
         return (int(first[low]), int(first[high])), (int(after[low]), int(after[high]))
 
     def probability(self, run: slice) -> float:
-        """Chance that it comes in any of some hours [-]."""
-        return float(self.chance[run].max(axis=0).mean())
+        """Return the probability of the event in any of some hours [-]."""
+        return float(self.hazard_probability[run].max(axis=0).mean())

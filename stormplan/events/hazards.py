@@ -1,4 +1,4 @@
-"""What makes a surface slippery, hour by hour and member by member: arrays ``(hour, member)``.
+"""Surface hazards by hour and member: arrays ``(hour, member)``.
 
 Each hour of each member is told its hazard, if any; each hazard its chance; and each hour, over the
 members, what it is watched for. Runs of such hours become events next door.
@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from stormplan.company.practice_rules import Practice
 from stormplan.physics.bias_correction import is_night
-from stormplan.physics.ensemble import frost_chance, model_error_dc, normal, surface_error_dc
+from stormplan.physics.ensemble import frost_probability, model_error_k, normal_cdf, surface_error_k
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import PHASES, Array, Forecast
+from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
 
 
 class Hazard(StrEnum):
-    """What makes a surface slippery, from the mildest to the one that governs."""
+    """Surface hazards, in order of severity."""
 
     FROST = "frost"
     REFREEZE = "refreeze"
@@ -33,46 +33,46 @@ class Hazard(StrEnum):
     FREEZING_RAIN = "freezing rain"
 
 
-ORDER = tuple(Hazard)
-FROST = ORDER.index(Hazard.FROST)
-SNOW = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
+SEVERITY_ORDER = tuple(Hazard)
+FROST_CODE = SEVERITY_ORDER.index(Hazard.FROST)
+SNOW_HAZARDS = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
 #: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
-TRACE_MM = 0.05
+TRACE_PRECIP_MM = 0.05
 #: Less new snow than this in an hour is no event [cm].
-TRACE_SNOW_CM = 0.05
+TRACE_SNOWFALL_CM = 0.05
 #: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
-FROST_MATTERS_MM = 0.01
+HAZARDOUS_FROST_MM = 0.01
 #: Ice from water that froze, from which on it is a hazard [mm]; practice of road weather models,
 #: from memory.
-ICE_MATTERS_MM = 0.05
+HAZARDOUS_ICE_MM = 0.05
 #: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
 #: temperatures are whole °F, ±0.28 °C; our own choice.
-STICKS_BELOW_C = 0.5
+ACCUMULATES_BELOW_C = 0.5
 
 
 @dataclass(frozen=True)
-class Thresholds:
-    """The part of practice that decides what counts as an event; hashable, so it can be shared."""
+class HazardThresholds:
+    """Thresholds that define an event; hashable."""
 
     light_snow_below_cm_h: float
     heavy_snow_above_cm_h: float
-    watch_probability: float
+    monitor_probability: float
     event_gap_h: float
 
     @classmethod
-    def of(cls, practice: Practice) -> Thresholds:
-        """Take them from the rules as they stand for a surface."""
+    def from_practice(cls, practice: Practice) -> HazardThresholds:
+        """Return the thresholds of a surface's rules."""
         return cls(
             practice.number("light_snow_below"),
             practice.number("heavy_snow_above"),
-            practice.number("watch_probability"),
+            practice.number("monitor_probability"),
             practice.number("event_gap"),
         )
 
 
 @dataclass(frozen=True)
-class Ground:
-    """One surface as it would be without chemical, hour by hour: arrays ``(hour, member)``.
+class SurfaceSeries:
+    """Untreated surface, hour by hour: arrays ``(hour, member)``.
 
     Attributes
     ----------
@@ -82,27 +82,29 @@ class Ground:
         Frost on it at the end of the hour, as water [mm].
     ice_mm : array
         Ice from water that froze there, at the end of the hour [mm].
-    lies_mm : array
+    surface_water_mm : array
         Water, ice and snow that lie there at the end of the hour, as water [mm].
     """
 
     surface_c: Array
     frost_mm: Array
     ice_mm: Array
-    lies_mm: Array
+    surface_water_mm: Array
 
 
-def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -> NDArray[np.int8]:
-    """Tell each hour's hazard.
+def hazard_codes(
+    series: dict[str, Array], surface: SurfaceSeries, thresholds: HazardThresholds
+) -> NDArray[np.int8]:
+    """Return the hazard code of each hour.
 
     Parameters
     ----------
     series : dict of array (hour, member)
         Forecast variables of one cell; unknown (NaN) makes no hazard by itself [-].
-    ground : Ground
-        The surface without chemical [-].
-    thresholds : Thresholds
-        Snowfall rates that part light, moderate and heavy [-].
+    surface : SurfaceSeries
+        The surface without chemical.
+    thresholds : HazardThresholds
+        Snowfall rates that part light, moderate and heavy.
 
     Returns
     -------
@@ -115,36 +117,42 @@ def classify(series: dict[str, Array], ground: Ground, thresholds: Thresholds) -
     point (here the frost point, which is the dew point's partner over ice), once enough lies.
     FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
     """
-    surface_c = ground.surface_c
+    surface_c = surface.surface_c
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
-        cold = surface_c <= STICKS_BELOW_C
-        falling = np.nansum([series[name] for name in PHASES], axis=0) > TRACE_MM
+        cold = surface_c <= ACCUMULATES_BELOW_C
+        precipitating = np.nansum([series[name] for name in PRECIP_TYPES], axis=0) > TRACE_PRECIP_MM
         forms = (surface_c <= 0.0) & (surface_c < moist_air.frost_point_c(series["dew_point_c"]))
-        frost = forms & (ground.frost_mm > FROST_MATTERS_MM) & ~falling
-        rate = series["snow_depth_cm"]
+        frost = forms & (surface.frost_mm > HAZARDOUS_FROST_MM) & ~precipitating
+        rate = series["snowfall_cm"]
         # a source may give the depth and no water, or the water and no depth
-        snow = cold & ((series["snow_we_mm"] > TRACE_MM) | (rate > TRACE_SNOW_CM))
-        code[frost] = FROST
-        code[snow] = ORDER.index(Hazard.LIGHT_SNOW)
-        code[snow & (rate >= thresholds.light_snow_below_cm_h)] = ORDER.index(Hazard.MODERATE_SNOW)
-        code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = ORDER.index(Hazard.HEAVY_SNOW)
-        code[cold & (series["sleet_mm"] > TRACE_MM)] = ORDER.index(Hazard.SLEET)
-        code[cold & (series["frz_rain_mm"] > TRACE_MM)] = ORDER.index(Hazard.FREEZING_RAIN)
+        snow = cold & ((series["snowfall_swe_mm"] > TRACE_PRECIP_MM) | (rate > TRACE_SNOWFALL_CM))
+        code[frost] = FROST_CODE
+        code[snow] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
+        code[snow & (rate >= thresholds.light_snow_below_cm_h)] = SEVERITY_ORDER.index(
+            Hazard.MODERATE_SNOW
+        )
+        code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = SEVERITY_ORDER.index(
+            Hazard.HEAVY_SNOW
+        )
+        code[cold & (series["sleet_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(Hazard.SLEET)
+        code[cold & (series["freezing_rain_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(
+            Hazard.FREEZING_RAIN
+        )
     return code
 
 
-def member_error_dc(forecast: Forecast, cell: int) -> Array:
-    """Error of a member's surface temperatures, (hour,) [K].
+def member_error_k(forecast: Forecast, cell: int) -> Array:
+    """Return the standard error of a member's surface temperature, (hour,) [K].
 
     Of one member alone all that is known of such errors, which grow with the lead; several have
     the weather's between them, and what is left is the pavement model's own.
     """
     place = forecast.cells[cell]
-    night = _nights(forecast.start, forecast.hours, place.latitude_deg, place.longitude_deg)
-    if forecast.members > 1:
-        return model_error_dc(night)
-    return surface_error_dc(np.arange(forecast.hours), night)
+    night = _nights(forecast.start, forecast.n_hours, place.latitude_deg, place.longitude_deg)
+    if forecast.n_members > 1:
+        return model_error_k(night)
+    return surface_error_k(np.arange(forecast.n_hours), night)
 
 
 @lru_cache(maxsize=1)  # the surfaces of a site come one after the other
@@ -155,39 +163,43 @@ def _nights(
     return is_night(starts, latitude_deg, longitude_deg)
 
 
-def chances(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array, error_dc: Array
+def hazard_probability(
+    hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array, error_k: Array
 ) -> Array:
-    """Probability of any hazard in each hour of each member (hour, member).
+    """Return the probability of a hazard in each hour of each member, (hour, member).
 
     Falling hazards: the source's own probability of precipitation, which is
     taken as certain where the source does not give one. Frost: the chance that the surface is
     below both freezing and the frost point, given its error.
     """
-    falls = hazards > FROST
+    falls = hazards > FROST_CODE
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    frost = frost_chance(surface_c, series["dew_point_c"], error_dc[:, None])
+    frost = frost_probability(surface_c, series["dew_point_c"], error_k[:, None])
     return np.where(falls, pop, np.nan_to_num(frost))
 
 
-def watched(
-    hazards: NDArray[np.int8], chance: Array, watch_probability: float
+def governing_hazard(
+    hazards: NDArray[np.int8], probability: Array, monitor_probability: float
 ) -> list[Hazard | None]:
-    """Tell what each hour is watched for: the commonest that falls, else frost, else nothing."""
-    falls = hazards > FROST
-    storm = np.where(falls, chance, 0.0).mean(axis=1) >= watch_probability
-    frost = np.where(falls, 0.0, chance).mean(axis=1) >= watch_probability
-    counts = np.stack([(hazards == code).sum(axis=1) for code in range(len(ORDER))], axis=1)
-    frost &= counts[:, FROST] > 0
-    counts[:, FROST] = 0
-    codes = np.where(storm & falls.any(axis=1), counts.argmax(axis=1), np.where(frost, FROST, -1))
-    return [None if code < 0 else ORDER[code] for code in codes.tolist()]
+    """Return each hour's governing hazard: most frequent precipitation, else frost, else None."""
+    falls = hazards > FROST_CODE
+    storm = np.where(falls, probability, 0.0).mean(axis=1) >= monitor_probability
+    frost = np.where(falls, 0.0, probability).mean(axis=1) >= monitor_probability
+    counts = np.stack(
+        [(hazards == code).sum(axis=1) for code in range(len(SEVERITY_ORDER))], axis=1
+    )
+    frost &= counts[:, FROST_CODE] > 0
+    counts[:, FROST_CODE] = 0
+    codes = np.where(
+        storm & falls.any(axis=1), counts.argmax(axis=1), np.where(frost, FROST_CODE, -1)
+    )
+    return [None if code < 0 else SEVERITY_ORDER[code] for code in codes.tolist()]
 
 
-def refrozen(
-    hazards: NDArray[np.int8], series: dict[str, Array], ground: Ground, error_dc: Array
+def refreeze_mask(
+    hazards: NDArray[np.int8], series: dict[str, Array], surface: SurfaceSeries, error_k: Array
 ) -> tuple[NDArray[np.bool_], Array]:
-    """Tell where ice from water lies while nothing falls, and how likely it is.
+    """Return where refrozen ice lies without precipitation, and its probability.
 
     Parameters
     ----------
@@ -195,9 +207,9 @@ def refrozen(
         Of each hour [-].
     series : dict of array (hour, member)
         Forecast variables of one cell [-].
-    ground : Ground
-        The surface without chemical [-].
-    error_dc : array (hour,)
+    surface : SurfaceSeries
+        The surface without chemical.
+    error_k : array (hour,)
         Error of a member's surface temperature [K].
 
     Returns
@@ -207,10 +219,10 @@ def refrozen(
     array (hour, member)
         That the surface is below freezing, and that the water fell at all [-].
     """
-    icy = (ground.ice_mm > ICE_MATTERS_MM) & (hazards < 0)
-    water_mm = np.nansum([series[name] for name in PHASES], axis=0)
+    icy = (surface.ice_mm > HAZARDOUS_ICE_MM) & (hazards < 0)
+    water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
     fell = np.maximum.accumulate(np.where(water_mm > 0.0, pop, 0.0), axis=0)
     fell = np.where(fell > 0.0, fell, 1.0)  # water that was there before is there
-    frozen = np.nan_to_num(normal(-ground.surface_c / error_dc[:, None]))
+    frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
     return icy, np.where(icy, fell * frozen, 0.0)

@@ -19,17 +19,17 @@ from stormplan.units import L_PER_GAL
 
 WATER_KG_L = float(water_density_kg_m3(REFERENCE_C)) / 1000.0
 EUTECTIC_FRAC = 0.233  # Lange's Handbook of Chemistry, 15th ed., Table 5.13; FHWA-RD-95-202 App. A
-WEAKEST_TARGET_FRAC = 0.01  # weaker is not brine
-LEAST_PURITY_FRAC = 0.95  # ASTM D632 type I, from memory
-LOWEST_PURITY_FRAC = 0.5  # below this it is not salt
+MIN_TARGET_FRAC = 0.01  # weaker is not brine
+D632_MIN_PURITY_FRAC = 0.95  # ASTM D632 type I, from memory
+MIN_USABLE_PURITY_FRAC = 0.5  # below this it is not salt
 
 # Heat a batch takes up: NaCl integral heat of solution [kJ/mol], from infinite dilution (textbook)
 # down to 23.3 % (two Pitzer models at 25 °C give 2.01 and 1.90), and heat capacity of the brine
 # [kJ/(kg K)] (4.18 for water, 3.3 at 23.3 %, from memory). Good to a fifth.
-HEAT_KJ_MOL = (3.88, 2.0)
+HEAT_OF_SOLUTION_KJ_MOL = (3.88, 2.0)
 HEAT_CAPACITY_KJ_KG_K = (4.18, 3.30)
 
-Caution = Literal["low purity", "treated salt", "over strength", "pure salt assumed"]
+BatchCaution = Literal["low purity", "treated salt", "over strength", "pure salt assumed"]
 
 
 @dataclass(frozen=True)
@@ -51,10 +51,10 @@ class Salt:
     insolubles_frac: float = 0.0
 
     def __post_init__(self) -> None:
-        if not LOWEST_PURITY_FRAC <= self.purity_frac <= 1.0:
+        if not MIN_USABLE_PURITY_FRAC <= self.purity_frac <= 1.0:
             raise InputError(
                 f"a salt purity of {100 * self.purity_frac:g} % is not usable; accepted is "
-                f"{100 * LOWEST_PURITY_FRAC:g} to 100 % NaCl as delivered"
+                f"{100 * MIN_USABLE_PURITY_FRAC:g} to 100 % NaCl as delivered"
             )
         for name, share in (("moisture", self.moisture_frac), ("insolubles", self.insolubles_frac)):
             if not 0.0 <= share < 0.5:
@@ -69,12 +69,12 @@ class Salt:
             )
 
 
-PURE = Salt()
+PURE_SALT = Salt()
 
 
 @dataclass(frozen=True)
 class Batch:
-    """What goes into a batch and what comes out, at 60 °F.
+    """Ingredients and properties of a batch at 60 °F.
 
     Attributes
     ----------
@@ -98,7 +98,7 @@ class Batch:
         Of the water, and of the salt [°C].
     reading_sg : float
         Hydrometer reading once the batch is back at the water's temperature [-].
-    cooling_dc : float
+    cooling_k : float
         How far the fresh batch cools itself [K].
     """
 
@@ -112,7 +112,7 @@ class Batch:
     freeze_point_c: float
     water_temp_c: float
     reading_sg: float
-    cooling_dc: float
+    cooling_k: float
 
     @property
     def nacl_kg_l(self) -> float:
@@ -127,7 +127,7 @@ class Batch:
 
 def density_kg_l(strength_frac: float) -> float:
     """Density of plain salt brine of a strength [-] at 60 °F [kg/L]."""
-    return float(density_kg_m3(brine.plain(strength_frac), REFERENCE_C)) / 1000.0
+    return float(density_kg_m3(brine.plain_brine(strength_frac), REFERENCE_C)) / 1000.0
 
 
 def strength_from_kg_l_water(nacl_kg_l_water: float) -> float:
@@ -135,10 +135,12 @@ def strength_from_kg_l_water(nacl_kg_l_water: float) -> float:
     return nacl_kg_l_water / (nacl_kg_l_water + WATER_KG_L)
 
 
-def cooling_dc(strength_frac: float) -> float:
-    """How far a fresh batch of a strength [-] cools while its salt dissolves [K]."""
+def cooling_k(strength_frac: float) -> float:
+    """Return the temperature drop [K] of a fresh batch of a strength [-] by heat of solution."""
     along = strength_frac / EUTECTIC_FRAC
-    heat = HEAT_KJ_MOL[0] + along * (HEAT_KJ_MOL[1] - HEAT_KJ_MOL[0])
+    heat = HEAT_OF_SOLUTION_KJ_MOL[0] + along * (
+        HEAT_OF_SOLUTION_KJ_MOL[1] - HEAT_OF_SOLUTION_KJ_MOL[0]
+    )
     capacity = HEAT_CAPACITY_KJ_KG_K[0] + along * (
         HEAT_CAPACITY_KJ_KG_K[1] - HEAT_CAPACITY_KJ_KG_K[0]
     )
@@ -146,30 +148,30 @@ def cooling_dc(strength_frac: float) -> float:
     return float(moles_kg * heat / capacity)
 
 
-def _both(volume_l: float) -> str:
+def _format_volume(volume_l: float) -> str:
     return f"{volume_l / L_PER_GAL:,.0f} gal ({volume_l:,.0f} L)"
 
 
 def check_volume(volume_l: float, what: str) -> None:
-    """Refuse a volume [L] that no tank can hold."""
+    """Raise for a volume [L] that no tank can hold."""
     if not 0.0 < volume_l < 1e9:
-        raise InputError(f"{what} of {_both(volume_l)} is not usable; accepted is above 0")
+        raise InputError(f"{what} of {_format_volume(volume_l)} is not usable; accepted is above 0")
 
 
-def check_strength(strength_frac: float, what: str, weakest_frac: float = 0.0) -> None:
-    """Refuse a strength [-] that salt brine cannot have."""
-    if not weakest_frac <= strength_frac <= SALOMETER_FULL_FRAC:
+def check_strength(strength_frac: float, what: str, min_frac: float = 0.0) -> None:
+    """Raise for a strength [-] that salt brine cannot have."""
+    if not min_frac <= strength_frac <= SALOMETER_FULL_FRAC:
         raise InputError(
             f"{what} of {100 * strength_frac:.4g} % is not usable; accepted is "
-            f"{100 * weakest_frac:g} to {100 * SALOMETER_FULL_FRAC:.1f} % NaCl by weight, where "
+            f"{100 * min_frac:g} to {100 * SALOMETER_FULL_FRAC:.1f} % NaCl by weight, where "
             "water holds no more"
         )
 
 
-def make(
-    volume_l: float, strength_frac: float, salt: Salt = PURE, water_temp_c: float = REFERENCE_C
+def make_batch(
+    volume_l: float, strength_frac: float, salt: Salt = PURE_SALT, water_temp_c: float = REFERENCE_C
 ) -> Batch:
-    """Work out a batch from salt as delivered.
+    """Compute a batch from salt as delivered.
 
     Parameters
     ----------
@@ -178,7 +180,7 @@ def make(
     strength_frac : float
         NaCl by weight [-].
     salt : Salt
-        As delivered [-].
+        As delivered.
     water_temp_c : float
         Of the water, and of the salt [°C].
 
@@ -192,7 +194,7 @@ def make(
         A volume or strength that cannot be made.
     """
     check_volume(volume_l, "a batch")
-    check_strength(strength_frac, "a target", WEAKEST_TARGET_FRAC)
+    check_strength(strength_frac, "a target", MIN_TARGET_FRAC)
     mass_kg = volume_l * density_kg_l(strength_frac)
     nacl_kg = mass_kg * strength_frac
     salt_kg = nacl_kg / salt.purity_frac
@@ -205,27 +207,29 @@ def make(
         water_l=water_kg / WATER_KG_L,
         sludge_kg=salt_kg * salt.insolubles_frac,
         sg_60f=float(reading_sg(strength_frac, REFERENCE_C)),
-        freeze_point_c=float(first_solid_c(brine.molality(brine.plain(strength_frac)))),
+        freeze_point_c=float(first_solid_c(brine.molality(brine.plain_brine(strength_frac)))),
         water_temp_c=water_temp_c,
         reading_sg=float(reading_sg(strength_frac, water_temp_c)),
-        cooling_dc=cooling_dc(strength_frac),
+        cooling_k=cooling_k(strength_frac),
     )
 
 
-def cautions(strength_frac: float, salt: Salt, is_treated: bool = False) -> tuple[Caution, ...]:
-    """Say what is doubtful about making brine of a strength [-] from this salt."""
-    known: tuple[tuple[bool, Caution], ...] = (
+def cautions(
+    strength_frac: float, salt: Salt, is_treated: bool = False
+) -> tuple[BatchCaution, ...]:
+    """Return the cautions about making brine of a strength [-] from this salt."""
+    checks: tuple[tuple[bool, BatchCaution], ...] = (
         (strength_frac > EUTECTIC_FRAC + 1e-9, "over strength"),
-        (salt.purity_frac < LEAST_PURITY_FRAC - 1e-9, "low purity"),
+        (salt.purity_frac < D632_MIN_PURITY_FRAC - 1e-9, "low purity"),
         (is_treated, "treated salt"),
-        (salt == PURE, "pure salt assumed"),
+        (salt == PURE_SALT, "pure salt assumed"),
     )
-    return tuple(caution for due, caution in known if due)
+    return tuple(caution for due, caution in checks if due)
 
 
 @dataclass(frozen=True)
-class Correction:
-    """What brings a tank to its target, at 60 °F.
+class TankCorrection:
+    """Additions that bring a tank to its target, at 60 °F.
 
     Attributes
     ----------
@@ -246,14 +250,14 @@ class Correction:
     strength_frac: float
 
 
-def correct(
+def correct_tank(
     volume_l: float,
     strength_frac: float,
     target_frac: float,
-    salt: Salt = PURE,
+    salt: Salt = PURE_SALT,
     capacity_l: float | None = None,
-) -> Correction:
-    """Bring a tank to its target with water alone or salt alone, whichever it lacks.
+) -> TankCorrection:
+    """Compute the water or salt that brings a tank to its target.
 
     Parameters
     ----------
@@ -262,13 +266,13 @@ def correct(
     target_frac : float
         NaCl by weight wanted [-].
     salt : Salt
-        As delivered [-].
+        As delivered.
     capacity_l : float or None
         What the tank holds; where the addition would not fit, some is drawn off first [L].
 
     Returns
     -------
-    Correction
+    TankCorrection
 
     Raises
     ------
@@ -277,7 +281,7 @@ def correct(
     """
     check_volume(volume_l, "a tank content")
     check_strength(strength_frac, "a tank strength")
-    check_strength(target_frac, "a target", WEAKEST_TARGET_FRAC)
+    check_strength(target_frac, "a target", MIN_TARGET_FRAC)
     check_fits(volume_l, capacity_l, "the tank content")
     mass_kg = volume_l * density_kg_l(strength_frac)
     water_kg = salt_kg = 0.0
@@ -289,24 +293,24 @@ def correct(
         salt_kg = mass_kg * (target_frac - strength_frac) / gain
     final_kg = mass_kg + water_kg + salt_kg * (salt.purity_frac + salt.moisture_frac)
     final_l = final_kg / density_kg_l(target_frac)
-    kept = 1.0 if capacity_l is None else min(1.0, capacity_l / final_l)
-    return Correction(
-        draw_off_l=(1.0 - kept) * volume_l,
-        add_water_l=kept * water_kg / WATER_KG_L,
-        add_salt_kg=kept * salt_kg,
-        final_l=kept * final_l,
+    kept_frac = 1.0 if capacity_l is None else min(1.0, capacity_l / final_l)
+    return TankCorrection(
+        draw_off_l=(1.0 - kept_frac) * volume_l,
+        add_water_l=kept_frac * water_kg / WATER_KG_L,
+        add_salt_kg=kept_frac * salt_kg,
+        final_l=kept_frac * final_l,
         strength_frac=target_frac,
     )
 
 
-def top_up(
+def top_up_tank(
     volume_l: float,
     strength_frac: float,
     final_l: float,
     target_frac: float,
-    salt: Salt = PURE,
+    salt: Salt = PURE_SALT,
     capacity_l: float | None = None,
-) -> Correction:
+) -> TankCorrection:
     """Fill a part-full tank up to a volume at target, with salt and water.
 
     Parameters
@@ -316,13 +320,13 @@ def top_up(
     final_l, target_frac : float
         What is wanted [L]; NaCl by weight [-].
     salt : Salt
-        As delivered [-].
+        As delivered.
     capacity_l : float or None
         What the tank holds [L].
 
     Returns
     -------
-    Correction
+    TankCorrection
 
     Raises
     ------
@@ -332,9 +336,9 @@ def top_up(
     check_volume(volume_l, "a tank content")
     check_strength(strength_frac, "a tank strength")
     check_fits(final_l, capacity_l, "the volume asked for")
-    wanted = make(final_l, target_frac, salt)
+    target_batch = make_batch(final_l, target_frac, salt)
     mass_kg = volume_l * density_kg_l(strength_frac)
-    salt_kg = (wanted.nacl_kg - mass_kg * strength_frac) / salt.purity_frac
+    salt_kg = (target_batch.nacl_kg - mass_kg * strength_frac) / salt.purity_frac
     water_kg = (
         final_l * density_kg_l(target_frac) * (1.0 - target_frac)
         - mass_kg * (1.0 - strength_frac)
@@ -343,20 +347,23 @@ def top_up(
     for lacking, name in ((salt_kg, "salt"), (water_kg, "water")):
         if lacking < -1e-9 * mass_kg:
             raise InputError(
-                f"{_both(volume_l)} at {100 * strength_frac:g} % already hold more {name} than "
-                f"{_both(final_l)} at {100 * target_frac:g} % take; "
+                f"{_format_volume(volume_l)} at {100 * strength_frac:g} % already hold more "
+                f"{name} than "
+                f"{_format_volume(final_l)} at {100 * target_frac:g} % take; "
                 "leave the final volume out and the tank is corrected as it is"
             )
-    return Correction(0.0, max(water_kg, 0.0) / WATER_KG_L, max(salt_kg, 0.0), final_l, target_frac)
+    return TankCorrection(
+        0.0, max(water_kg, 0.0) / WATER_KG_L, max(salt_kg, 0.0), final_l, target_frac
+    )
 
 
 def check_fits(volume_l: float, capacity_l: float | None, what: str) -> None:
-    """Refuse a volume [L] larger than its tank [L]."""
+    """Raise for a volume [L] larger than its tank [L]."""
     if capacity_l is None:
         return
     check_volume(capacity_l, "a tank capacity")
     if volume_l > capacity_l * (1.0 + 1e-12):
         raise InputError(
-            f"{what} of {_both(volume_l)} does not fit the tank; accepted is at most "
-            f"{_both(capacity_l)}"
+            f"{what} of {_format_volume(volume_l)} does not fit the tank; accepted is at most "
+            f"{_format_volume(capacity_l)}"
         )

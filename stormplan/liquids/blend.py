@@ -20,10 +20,10 @@ from stormplan.liquids.brine import CHLORIDES, Array
 from stormplan.liquids.density import density_kg_m3
 from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC
 
-CRYSTAL_MARGIN_DC = 5.0 / 1.8  # 5 °F: the hydrohalite rule errs cold by up to 1.3 K above -20 °C
-WEAKEST_BASE_FRAC = 0.05  # the search for a matching base brine starts here
+CRYSTAL_MARGIN_K = 5.0 / 1.8  # 5 °F: the hydrohalite rule errs cold by up to 1.3 K above -20 °C
+MIN_BASE_FRAC = 0.05  # the search for a matching base brine starts here
 
-Source = Literal["computed", "supplier"]
+FreezePointSource = Literal["computed", "supplier"]
 
 
 @dataclass(frozen=True, eq=False)  # arrays do not compare to one truth
@@ -36,16 +36,16 @@ class Liquid:
         Mass share of each chloride, in the order of ``brine.CHLORIDES`` [-].
     inert_frac : float
         Mass share of solids with no freeze-point credit [-].
-    extra_volume_m3_kg : float
+    supplier_volume_offset_m3_kg : float
         Specific volume stated by the supplier, less the computed one, at 60 °F [m³/kg].
-    supplier_freeze_c : float or None
+    supplier_freeze_point_c : float or None
         Freeze point as stated; it holds for this liquid neat and for nothing mixed from it [°C].
     """
 
     salts_frac: Array
     inert_frac: float = 0.0
-    extra_volume_m3_kg: float = 0.0
-    supplier_freeze_c: float | None = None
+    supplier_volume_offset_m3_kg: float = 0.0
+    supplier_freeze_point_c: float | None = None
 
     @property
     def molality(self) -> Array:
@@ -62,32 +62,33 @@ class Liquid:
         """Only NaCl and water."""
         return self.salts_frac[0] > 0.0 and not self.salts_frac[1:].any() and not self.inert_frac
 
-    def share(self, chloride: Chloride) -> float:
+    def mass_frac(self, chloride: Chloride) -> float:
         """Mass share of one chloride [-]."""
         return float(self.salts_frac[CHLORIDES.index(chloride)])
 
     def density_kg_m3(self, temp_c: float) -> float:
         """Density at a temperature [°C], the supplier's where one is stated [kg/m³]."""
         computed = float(density_kg_m3(self.salts_frac, temp_c, self.inert_frac))
-        return 1.0 / (1.0 / computed + self.extra_volume_m3_kg)
+        return 1.0 / (1.0 / computed + self.supplier_volume_offset_m3_kg)
 
 
-WATER = Liquid(np.zeros(len(CHLORIDES)))
+PLAIN_WATER = Liquid(np.zeros(len(CHLORIDES)))
 
 
-def liquid(chlorides: Mapping[Chloride, float], inert_frac: float = 0.0) -> Liquid:
-    """Stand a solution up by its chlorides' mass shares [-].
+def make_liquid(chlorides: Mapping[Chloride, float], inert_frac: float = 0.0) -> Liquid:
+    """Return a liquid from the mass fractions of its chlorides [-].
 
     Raises
     ------
     InputError
         No salt at all, or more of one than water holds.
     """
-    for chloride, share in chlorides.items():
-        strongest = cold_storage.STRONGEST_FRAC[chloride]
-        if not 0.0 <= share <= strongest:
+    for chloride, mass_frac in chlorides.items():
+        strongest = cold_storage.SATURATION_FRAC[chloride]
+        if not 0.0 <= mass_frac <= strongest:
             raise InputError(
-                f"{chloride} of {100 * share:g} % is not a solution; accepted is above 0 and at "
+                f"{chloride} of {100 * mass_frac:g} % is not a solution; accepted is above 0 "
+                "and at "
                 f"most {100 * strongest:.1f} % by weight, where water holds no more"
             )
     salts = np.array([float(chlorides.get(chloride, 0.0)) for chloride in CHLORIDES])
@@ -99,16 +100,16 @@ def liquid(chlorides: Mapping[Chloride, float], inert_frac: float = 0.0) -> Liqu
     return Liquid(salts, inert_frac)
 
 
-def of_product(product: Product) -> Liquid:
-    """Stand a bought product up, with its supplier's density and freeze point where stated."""
-    neat = liquid(product.chlorides, product.inert_frac)
+def liquid_from_product(product: Product) -> Liquid:
+    """Return a bought product as a liquid, with supplier's density and freeze point."""
+    neat = make_liquid(product.chlorides, product.inert_frac)
     extra = 0.0
     if product.density_kg_l is not None:
         extra = 1.0 / (1000.0 * product.density_kg_l) - 1.0 / neat.density_kg_m3(REFERENCE_C)
     return Liquid(neat.salts_frac, neat.inert_frac, extra, product.freeze_point_c)
 
 
-def mix(parts: Sequence[tuple[float, Liquid]]) -> tuple[Liquid, float]:
+def mix_liquids(parts: Sequence[tuple[float, Liquid]]) -> tuple[Liquid, float]:
     """Mix liquids by volume at 60 °F.
 
     Parameters
@@ -130,76 +131,79 @@ def mix(parts: Sequence[tuple[float, Liquid]]) -> tuple[Liquid, float]:
     mixed = Liquid(
         salts_frac=weights @ np.array([part.salts_frac for _, part in poured]),
         inert_frac=float(weights @ [part.inert_frac for _, part in poured]),
-        extra_volume_m3_kg=float(weights @ [part.extra_volume_m3_kg for _, part in poured]),
+        supplier_volume_offset_m3_kg=float(
+            weights @ [part.supplier_volume_offset_m3_kg for _, part in poured]
+        ),
     )
     volume = masses.sum() / mixed.density_kg_m3(REFERENCE_C)
     return mixed, float(1.0 - volume / volumes.sum())
 
 
 @dataclass(frozen=True)
-class Cold:
-    """What a liquid does as it gets cold.
+class ColdBehavior:
+    """Onset temperatures of ice and salt crystals in a liquid.
 
     Attributes
     ----------
     ice_onset_c : float
         Ice first forms, as long as no salt crystal has [°C].
-    ice_beside_crystals_c : float
+    ice_with_crystals_c : float
         Ice first forms once crystals have; the same where ice comes first [°C].
     crystal_onset_c : float
         Hydrohalite or an additive's hydrate is due; infinite where plain salt drops at any tank
-        temperature; ``brine.COLDEST_C`` where none comes [°C].
+        temperature; ``brine.MIN_LIQUID_TEMP_C`` where none comes [°C].
     first_solid_c : float
         The warmer of the two, or the supplier's own figure [°C].
-    source : str
-        Where ``first_solid_c`` comes from [-].
+    freeze_point_source : str
+        Where ``first_solid_c`` comes from.
     """
 
     ice_onset_c: float
-    ice_beside_crystals_c: float
+    ice_with_crystals_c: float
     crystal_onset_c: float
     first_solid_c: float
-    source: Source
+    freeze_point_source: FreezePointSource
 
     @property
     def warn_below_c(self) -> float:
         """Temperature the tank should stay above, lest it drop salt or freeze [°C]."""
-        return max(self.crystal_onset_c, self.first_solid_c) + CRYSTAL_MARGIN_DC
+        return max(self.crystal_onset_c, self.first_solid_c) + CRYSTAL_MARGIN_K
 
 
-def in_the_cold(stored: Liquid) -> Cold:
-    """Say what a liquid does as it gets cold; a supplier's freeze point wins."""
+def cold_behavior(stored: Liquid) -> ColdBehavior:
+    """Return the ice and crystal onsets of a liquid; a supplier's freeze point wins."""
     molality = stored.molality
     crystals = max(
-        float(brine.crystal_onset_c(molality)), float(cold_storage.hydrate_onset_c(molality))
+        float(brine.hydrohalite_saturation_temp_c(molality)),
+        float(cold_storage.hydrate_onset_c(molality)),
     )
     computed = float(cold_storage.first_solid_c(molality))
-    stated = stored.supplier_freeze_c
-    return Cold(
+    stated = stored.supplier_freeze_point_c
+    return ColdBehavior(
         ice_onset_c=float(brine.ice_onset_c(molality)),
-        ice_beside_crystals_c=float(brine.freeze_point_c(molality)),
+        ice_with_crystals_c=float(brine.freeze_point_c(molality)),
         crystal_onset_c=crystals,
         first_solid_c=computed if stated is None else stated,
-        source="computed" if stated is None else "supplier",
+        freeze_point_source="computed" if stated is None else "supplier",
     )
 
 
-def ice_frac(stored: Liquid, temp_c: float) -> float:
+def ice_mass_frac(stored: Liquid, temp_c: float) -> float:
     """Share of a liquid's mass that is ice at a temperature [°C], in equilibrium [-].
 
     Below the eutectic the water bound in salt crystals is counted with the ice.
     """
-    return stored.water_frac * (1.0 - float(brine.unfrozen_frac(stored.molality, temp_c)))
+    return stored.water_frac * (1.0 - float(brine.liquid_water_frac(stored.molality, temp_c)))
 
 
-def matching_base(additive: Liquid, share_frac: float) -> tuple[float, float] | None:
+def matching_base_brine(additive: Liquid, additive_vol_frac: float) -> tuple[float, float] | None:
     """Find the base brine with which ice and salt crystals arrive together.
 
     Parameters
     ----------
     additive : Liquid
-        What goes in [-].
-    share_frac : float
+        What goes in.
+    additive_vol_frac : float
         Its share of the blend by volume [-].
 
     Returns
@@ -209,30 +213,30 @@ def matching_base(additive: Liquid, share_frac: float) -> tuple[float, float] | 
         crystals come first, or ice, whatever the base.
     """
 
-    def crystals_lead_dc(base_frac: float) -> tuple[float, float]:
-        base = liquid({"nacl": base_frac})
-        blended, _ = mix([(1.0 - share_frac, base), (share_frac, additive)])
+    def crystals_lead_k(base_frac: float) -> tuple[float, float]:
+        base = make_liquid({"nacl": base_frac})
+        blended, _ = mix_liquids([(1.0 - additive_vol_frac, base), (additive_vol_frac, additive)])
         ice_c = float(brine.ice_onset_c(blended.molality))
-        return float(brine.crystal_onset_c(blended.molality)) - ice_c, ice_c
+        return float(brine.hydrohalite_saturation_temp_c(blended.molality)) - ice_c, ice_c
 
-    weak, strong = WEAKEST_BASE_FRAC, SALOMETER_FULL_FRAC
-    if crystals_lead_dc(weak)[0] >= 0.0 or crystals_lead_dc(strong)[0] <= 0.0:
+    weak, strong = MIN_BASE_FRAC, SALOMETER_FULL_FRAC
+    if crystals_lead_k(weak)[0] >= 0.0 or crystals_lead_k(strong)[0] <= 0.0:
         return None
     for _ in range(40):  # a fifth halved 40 times is 1e-13
         middle = 0.5 * (weak + strong)
-        if crystals_lead_dc(middle)[0] < 0.0:
+        if crystals_lead_k(middle)[0] < 0.0:
             weak = middle
         else:
             strong = middle
-    return strong, crystals_lead_dc(strong)[1]
+    return strong, crystals_lead_k(strong)[1]
 
 
-def check_share(share_frac: float, product: Product | None = None) -> None:
-    """Refuse a share of additive [-] that is none, or above the product's limit."""
-    limit = 1.0 if product is None else product.highest_share_frac
-    if not 0.0 <= share_frac <= limit + 1e-12:
+def check_additive_vol_frac(additive_vol_frac: float, product: Product | None = None) -> None:
+    """Raise for a volume fraction of additive [-] out of range or above the product's limit."""
+    limit = 1.0 if product is None else product.max_vol_frac
+    if not 0.0 <= additive_vol_frac <= limit + 1e-12:
         name = "additive" if product is None else product.name
         raise InputError(
-            f"a share of {100 * share_frac:g} % {name} is not usable; accepted is 0 to "
+            f"a share of {100 * additive_vol_frac:g} % {name} is not usable; accepted is 0 to "
             f"{100 * limit:g} % of the blend by volume"
         )

@@ -1,4 +1,4 @@
-"""What a chloride solution does in the cold: where it freezes, and when it drops salt.
+"""Phase behavior of chloride solutions: freezing curve and hydrohalite saturation.
 
 Answers the film model (how much of this film is ice?) and the shed lead (will the tank hold?).
 Everything broadcasts: a composition is an array whose *first* axis runs over ``CHLORIDES`` and
@@ -29,7 +29,7 @@ MOLAR_MASS_G_MOL = np.array([58.443, 110.984, 95.211, 74.551])
 # below 0.015 °C. a0 = 1/(1.860 nu) is the ideal dilute limit. Past a salt's eutectic the line is
 # metastable, which is what mixtures need. Further down it goes on straight, so that it stays
 # monotone.
-ICE_LINE: Mapping[Chloride, tuple[tuple[float, ...], float]] = {
+FREEZING_CURVE: Mapping[Chloride, tuple[tuple[float, ...], float]] = {
     "nacl": (
         (0.2688172, 0.03568011, -0.01420247, 0.001248702, -1.456745e-5, -2.188324e-6),
         45.0,
@@ -52,29 +52,29 @@ ICE_LINE: Mapping[Chloride, tuple[tuple[float, ...], float]] = {
 # Pitzer models (-21.14, -21.18); CaCl2 FHWA-RD-95-202 App. A (models -50.5, -48.1); MgCl2 and
 # KCl Toner & Catling 2017 (FHWA has MgCl2 at -33).
 EUTECTIC_C = np.array([-21.12, -51.0, -33.2, -10.7])
-COLDEST_C = -60.0  # no chloride brine is liquid here; the end of every search
+MIN_LIQUID_TEMP_C = -60.0  # no chloride brine is liquid here; the end of every search
 
 # Hydrohalite (NaCl·2H2O) saturation, mol NaCl per kg water against T [°C]: through the handbook
 # eutectic (23.3 %, -21.12 °C) and the peritectic (26.285 %, +0.1 °C), curvature from the Pitzer
 # models.
-HYDROHALITE_LINE = (6.09656, 0.0470142, 0.000211373)
+HYDROHALITE_CURVE = (6.09656, 0.0470142, 0.000211373)
 # What a mole of another chloride counts for in salting out: (k0 - k1 m) m, fitted to the same
 # models; for KCl both give 0.37-0.41 at any strength.
-SALTING_OUT = {"cacl2": (1.783, 0.118), "mgcl2": (1.98, 0.14), "kcl": (0.40, 0.0)}
+SALTING_OUT_COEFFICIENTS = {"cacl2": (1.783, 0.118), "mgcl2": (1.98, 0.14), "kcl": (0.40, 0.0)}
 HALITE_SATURATION_MOL_KG = 6.10  # salted-out sum at which plain salt drops at any tank temperature
 
-BLOCK = 16_384  # elements solved together: small enough to stay in the processor's cache
+CHUNK_SIZE = 16_384  # elements solved together: small enough to stay in the processor's cache
 
 
-def _column(values: ArrayLike, like: Array) -> Array:
-    """Stand one value per chloride up against an array of shape (4, ...)."""
+def _per_chloride(values: ArrayLike, like: Array) -> Array:
+    """Reshape one value per chloride to broadcast against an array of shape (4, ...)."""
     return np.reshape(np.asarray(values, dtype=float), (-1,) + (1,) * (like.ndim - 1))
 
 
 # ------------------------------------------------------------------------------ composition
 
 
-def plain(nacl_frac: ArrayLike) -> Array:
+def plain_brine(nacl_frac: ArrayLike) -> Array:
     """Composition of plain salt brine.
 
     Parameters
@@ -108,7 +108,7 @@ def molality(salts_frac: ArrayLike, inert_frac: ArrayLike = 0.0) -> Array:
     """
     salts = np.asarray(salts_frac, dtype=float)
     water = 1.0 - salts.sum(axis=0) - np.asarray(inert_frac, dtype=float)
-    return np.asarray(1000.0 * salts / (_column(MOLAR_MASS_G_MOL, salts) * water))
+    return np.asarray(1000.0 * salts / (_per_chloride(MOLAR_MASS_G_MOL, salts) * water))
 
 
 def salts_frac(molality_mol_kg: ArrayLike) -> Array:
@@ -125,18 +125,20 @@ def salts_frac(molality_mol_kg: ArrayLike) -> Array:
         Mass shares of the solution [-].
     """
     m = np.asarray(molality_mol_kg, dtype=float)
-    per_kg_water = m * _column(MOLAR_MASS_G_MOL, m) / 1000.0
+    per_kg_water = m * _per_chloride(MOLAR_MASS_G_MOL, m) / 1000.0
     return np.asarray(per_kg_water / (1.0 + per_kg_water.sum(axis=0)))
 
 
 # ------------------------------------------------------------------------------ ice
 
 
-def _line(chloride: Chloride, theta: Array, root: Array) -> tuple[Array, Array]:
+def _freezing_curve(
+    chloride: Chloride, theta: Array, sqrt_depression: Array
+) -> tuple[Array, Array]:
     """Molality on one ice line and its slope, at depression theta [K] with its square root."""
-    coefficients, last = ICE_LINE[chloride]
+    coefficients, last = FREEZING_CURVE[chloride]
     slopes = [c * (1.0 + power / 2.0) for power, c in enumerate(coefficients)]
-    value, slope = _polynomial(coefficients, root), _polynomial(slopes, root)
+    value, slope = _polynomial(coefficients, sqrt_depression), _polynomial(slopes, sqrt_depression)
     inside = np.minimum(theta, last)
     return inside * value + (theta - inside) * slope, slope
 
@@ -149,17 +151,19 @@ def _polynomial(coefficients: Sequence[float], x: Array) -> Array:
     return value
 
 
-def _bounded_line(chloride: Chloride, theta: Array) -> Array:
+def _freezing_curve_molality(chloride: Chloride, theta: Array) -> Array:
     """Molality alone; the slope matters past the end of the fit only, where films seldom are."""
-    coefficients, last = ICE_LINE[chloride]
+    coefficients, last = FREEZING_CURVE[chloride]
     inside = np.minimum(theta, last)
-    root = np.sqrt(inside)
+    sqrt_depression = np.sqrt(inside)
     if np.any(theta > last):
-        return _line(chloride, theta, root)[0]
-    return inside * _polynomial(coefficients, root)
+        return _freezing_curve(chloride, theta, sqrt_depression)[0]
+    return inside * _polynomial(coefficients, sqrt_depression)
 
 
-def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLORIDES) -> Array:
+def freezing_curve_molality(
+    temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLORIDES
+) -> Array:
     """Molality at which a solution of one chloride stands on its ice line.
 
     Parameters
@@ -167,7 +171,7 @@ def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLOR
     temp_c : array (...)
         Temperature [°C].
     chlorides : tuple of str
-        Those wanted, in the order of the result [-].
+        Those wanted, in the order of the result.
 
     Returns
     -------
@@ -176,7 +180,7 @@ def ice_line_molality(temp_c: ArrayLike, chlorides: tuple[Chloride, ...] = CHLOR
         [mol/kg].
     """
     theta = np.maximum(-np.asarray(temp_c, dtype=float), 0.0)
-    return np.stack([_bounded_line(chloride, theta) for chloride in chlorides])
+    return np.stack([_freezing_curve_molality(chloride, theta) for chloride in chlorides])
 
 
 def ice_onset_c(molality_mol_kg: ArrayLike) -> Array:
@@ -193,60 +197,63 @@ def ice_onset_c(molality_mol_kg: ArrayLike) -> Array:
     Returns
     -------
     array (...)
-        Ice onset, 0 for plain water, never below ``COLDEST_C``; NaN where the input is [°C].
+        Ice onset, 0 for plain water, never below ``MIN_LIQUID_TEMP_C``; NaN where the input is
+        [°C].
     """
     m = np.asarray(molality_mol_kg, dtype=float)
     flat = m.reshape(len(CHLORIDES), -1)
     theta = np.empty(flat.shape[1])
-    for start in range(0, theta.size, BLOCK):
-        block = slice(start, start + BLOCK)
-        theta[block] = _solve_depression(flat[:, block])
+    for start in range(0, theta.size, CHUNK_SIZE):
+        chunk = slice(start, start + CHUNK_SIZE)
+        theta[chunk] = _solve_depression(flat[:, chunk])
     return np.asarray(0.0 - theta.reshape(m.shape[1:]))
 
 
 def _solve_depression(m: Array) -> Array:
     """Freezing-point depression [K] of each column of an array (4, n) of molalities."""
     present = [i for i in range(len(CHLORIDES)) if np.any(m[i] != 0.0)]
-    lowest, highest = np.zeros(m.shape[1]), np.full(m.shape[1], -COLDEST_C)
+    lowest, highest = np.zeros(m.shape[1]), np.full(m.shape[1], -MIN_LIQUID_TEMP_C)
     # Ideal solution first: exact when dilute, on the low side otherwise.
-    ideal = sum((m[i] / ICE_LINE[CHLORIDES[i]][0][0] for i in present), lowest)
+    ideal = sum((m[i] / FREEZING_CURVE[CHLORIDES[i]][0][0] for i in present), lowest)
     theta: Array = np.minimum(ideal, highest)
     for _ in range(60):
-        level, fall = _weighed_sum(m, present, np.maximum(theta, 1e-300))
-        lowest = np.where(level >= 1.0, theta, lowest)
-        highest = np.where(level <= 1.0, theta, highest)
+        ice_activity_sum, sum_slope = _sum_and_slope(m, present, np.maximum(theta, 1e-300))
+        lowest = np.where(ice_activity_sum >= 1.0, theta, lowest)
+        highest = np.where(ice_activity_sum <= 1.0, theta, highest)
         with np.errstate(divide="ignore", invalid="ignore"):
-            stepped = np.minimum(theta + level * (level - 1.0) / fall, -COLDEST_C)
-        outside = ~((stepped >= lowest) & (stepped <= highest))
-        stepped = np.where(outside, 0.5 * (lowest + highest), stepped)
+            theta_next = np.minimum(
+                theta + ice_activity_sum * (ice_activity_sum - 1.0) / sum_slope, -MIN_LIQUID_TEMP_C
+            )
+        outside = ~((theta_next >= lowest) & (theta_next <= highest))
+        theta_next = np.where(outside, 0.5 * (lowest + highest), theta_next)
         # Newton squares the error, so a step this small leaves less than 1e-12 behind.
-        settled = np.abs(stepped - theta) <= 1e-7 * theta
-        theta = stepped
-        if settled.all():
+        converged = np.abs(theta_next - theta) <= 1e-7 * theta
+        theta = theta_next
+        if converged.all():
             break
     return np.asarray(np.where(ideal > 0.0, theta, np.where(np.isnan(ideal), np.nan, 0.0)))
 
 
-def _weighed_sum(m: Array, present: list[int], theta: Array) -> tuple[Array, Array]:
+def _sum_and_slope(m: Array, present: list[int], theta: Array) -> tuple[Array, Array]:
     """Sum of m / m0 over the chlorides present, and how fast it falls with depression."""
-    level, fall = np.zeros_like(theta), np.zeros_like(theta)
-    root = np.sqrt(theta)
+    ice_activity_sum, sum_slope = np.zeros_like(theta), np.zeros_like(theta)
+    sqrt_depression = np.sqrt(theta)
     for i in present:
-        last = ICE_LINE[CHLORIDES[i]][1]
-        m0, slope = _line(CHLORIDES[i], theta, np.minimum(root, last**0.5))
-        share = m[i] / m0
-        level += share
-        fall += share * slope / m0
-    return level, fall
+        last = FREEZING_CURVE[CHLORIDES[i]][1]
+        m0, slope = _freezing_curve(CHLORIDES[i], theta, np.minimum(sqrt_depression, last**0.5))
+        term = m[i] / m0
+        ice_activity_sum += term
+        sum_slope += term * slope / m0
+    return ice_activity_sum, sum_slope
 
 
 # ------------------------------------------------------------------------------ salt crystals
 
 
-def _salting_out(m: Array) -> Array:
-    """Molality of NaCl that would crystallise like this mixture [mol/kg]."""
+def _nacl_equivalent_molality(m: Array) -> Array:
+    """Molality of NaCl that would crystallize like this mixture [mol/kg]."""
     total = m[0].copy()
-    for chloride, (linear, square) in SALTING_OUT.items():
+    for chloride, (linear, square) in SALTING_OUT_COEFFICIENTS.items():
         other = m[CHLORIDES.index(chloride)]
         if square > 0.0:
             # The fit turns over far beyond any blend; past its top it stays there.
@@ -268,12 +275,12 @@ def hydrohalite_molality(temp_c: ArrayLike) -> Array:
     array (...)
         Molality of NaCl [mol/kg].
     """
-    constant, linear, square = HYDROHALITE_LINE
+    constant, linear, square = HYDROHALITE_CURVE
     temp = np.asarray(temp_c, dtype=float)
     return np.asarray(constant + (linear + square * temp) * temp)
 
 
-def crystal_onset_c(molality_mol_kg: ArrayLike) -> Array:
+def hydrohalite_saturation_temp_c(molality_mol_kg: ArrayLike) -> Array:
     """Temperature at which a solution is saturated in hydrohalite, whether or not ice came first.
 
     Parameters
@@ -284,15 +291,15 @@ def crystal_onset_c(molality_mol_kg: ArrayLike) -> Array:
     Returns
     -------
     array (...)
-        Crystal onset; ``COLDEST_C`` where there is no NaCl or it comes later than that, infinite
-        where plain salt drops at any tank temperature [°C].
+        Crystal onset; ``MIN_LIQUID_TEMP_C`` where there is no NaCl or it comes later than that,
+        infinite where plain salt drops at any tank temperature [°C].
     """
     m = np.asarray(molality_mol_kg, dtype=float)
-    total = _salting_out(m)
-    constant, linear, square = HYDROHALITE_LINE
+    total = _nacl_equivalent_molality(m)
+    constant, linear, square = HYDROHALITE_CURVE
     root = np.sqrt(np.maximum(linear**2 - 4.0 * square * (constant - total), 0.0))
-    onset = np.maximum((root - linear) / (2.0 * square), COLDEST_C)
-    onset = np.where(m[0] > 0.0, onset, COLDEST_C)
+    onset = np.maximum((root - linear) / (2.0 * square), MIN_LIQUID_TEMP_C)
+    onset = np.where(m[0] > 0.0, onset, MIN_LIQUID_TEMP_C)
     onset = np.where((total >= HALITE_SATURATION_MOL_KG) & (m[0] > 0.0), np.inf, onset)
     return np.asarray(np.where(np.isnan(total), np.nan, onset))
 
@@ -302,27 +309,29 @@ def crystal_onset_c(molality_mol_kg: ArrayLike) -> Array:
 
 def _eutectic_c(m: Array) -> Array:
     """Coldest eutectic among the chlorides present; below it nothing is liquid [°C]."""
-    return np.asarray(np.min(np.where(m > 0.0, _column(EUTECTIC_C, m), 0.0), axis=0))
+    return np.asarray(np.min(np.where(m > 0.0, _per_chloride(EUTECTIC_C, m), 0.0), axis=0))
 
 
-def _liquid_share(m: Array, temp_c: Array) -> Array:
+def _uncapped_liquid_frac(m: Array, temp_c: Array) -> Array:
     """Share of the water still liquid below 0 °C, not capped at 1, with ice and, if due, crystals.
 
     With ice alone it is ``sum(m / m0)``. Hydrohalite takes NaCl out of the liquid, so where it is
     due less water stays liquid: the smaller of the two is the one that holds.
     """
-    m0 = ice_line_molality(temp_c)
+    m0 = freezing_curve_molality(temp_c)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        shares = np.where(m != 0.0, m / m0, 0.0)
-    with_ice = shares.sum(axis=0)
+        fracs = np.where(m != 0.0, m / m0, 0.0)
+    with_ice = fracs.sum(axis=0)
     if not np.any(temp_c < EUTECTIC_C[0]):
         return np.asarray(with_ice)
-    others = shares[1:].sum(axis=0)
-    with_both = others / _part_beside_hydrohalite(m, others, m0[0], temp_c)
+    others = fracs[1:].sum(axis=0)
+    with_both = others / _other_salts_frac_with_hydrohalite(m, others, m0[0], temp_c)
     return np.asarray(np.fmin(with_ice, with_both))
 
 
-def _part_beside_hydrohalite(m: Array, others: Array, m0_nacl: Array, temp_c: Array) -> Array:
+def _other_salts_frac_with_hydrohalite(
+    m: Array, others: Array, m0_nacl: Array, temp_c: Array
+) -> Array:
     """Find what part of the ice line the other chlorides hold where hydrohalite holds its own [-].
 
     With both solids present the liquid has NaCl at molality q and the others at y, and
@@ -332,14 +341,14 @@ def _part_beside_hydrohalite(m: Array, others: Array, m0_nacl: Array, temp_c: Ar
     """
     linear = np.zeros_like(others)
     square = np.zeros_like(others)
-    for chloride, (k0, k1) in SALTING_OUT.items():
+    for chloride, (k0, k1) in SALTING_OUT_COEFFICIENTS.items():
         ratio = m[CHLORIDES.index(chloride)] / np.maximum(others, 1e-300)
         linear += k0 * ratio
         square += k1 * ratio**2
     # Shifted by a hair so that plain salt meets its published eutectic exactly.
     eutectic = EUTECTIC_C[0]
     gap = m0_nacl - hydrohalite_molality(temp_c)
-    gap = gap - (ice_line_molality(eutectic)[0] - hydrohalite_molality(eutectic))
+    gap = gap - (freezing_curve_molality(eutectic)[0] - hydrohalite_molality(eutectic))
     # The root that goes to zero with the gap, in the form that does not cancel.
     due = (gap > 0.0) & (m[0] > 0.0)
     gap, slope = np.where(due, gap, 1.0), np.where(due, m0_nacl - linear, 1.0)
@@ -347,7 +356,7 @@ def _part_beside_hydrohalite(m: Array, others: Array, m0_nacl: Array, temp_c: Ar
     return np.asarray(np.where(due, np.minimum(root, 1.0), np.nan))
 
 
-def unfrozen_frac(molality_mol_kg: ArrayLike, temp_c: ArrayLike) -> Array:
+def liquid_water_frac(molality_mol_kg: ArrayLike, temp_c: ArrayLike) -> Array:
     """Share of a solution's water that is liquid at a temperature, in equilibrium.
 
     Parameters
@@ -369,13 +378,13 @@ def unfrozen_frac(molality_mol_kg: ArrayLike, temp_c: ArrayLike) -> Array:
     m = m.reshape(m.shape[:1] + (1,) * (axes + 1 - m.ndim) + m.shape[1:])
     temp = temp.reshape((1,) * (axes - temp.ndim) + temp.shape)
     # a hair below 0 °C the ice line's own molality is too small to divide by
-    liquid = np.minimum(_liquid_share(m, np.minimum(temp, -1e-12)), 1.0)
+    liquid = np.minimum(_uncapped_liquid_frac(m, np.minimum(temp, -1e-12)), 1.0)
     liquid = np.where(temp < _eutectic_c(m), 0.0, liquid)
     return np.asarray(np.where(temp >= 0.0, np.where(np.isnan(liquid), np.nan, 1.0), liquid))
 
 
 def freeze_point_c(molality_mol_kg: ArrayLike) -> Array:
-    """Temperature at which ice begins in equilibrium: where ``unfrozen_frac`` leaves 1.
+    """Temperature at which ice begins in equilibrium: where ``liquid_water_frac`` leaves 1.
 
     The ice onset, except for solutions so strong that hydrohalite comes first: there the crystals
     leave a weaker liquid, and ice begins near where the two lines meet (-21.12 °C for plain salt).
@@ -395,17 +404,17 @@ def freeze_point_c(molality_mol_kg: ArrayLike) -> Array:
     onset = np.array(np.maximum(ice_onset_c(m), _eutectic_c(m)))
     strong = (onset < EUTECTIC_C[0]) & (m[0] > 0.0)
     if np.any(strong):
-        onset[strong] = np.maximum(onset[strong], _ice_beside_crystals_c(m[:, strong]))
+        onset[strong] = np.maximum(onset[strong], _ice_with_hydrohalite_c(m[:, strong]))
     return np.asarray(onset)
 
 
-def _ice_beside_crystals_c(m: Array) -> Array:
+def _ice_with_hydrohalite_c(m: Array) -> Array:
     """Temperature at which ice joins hydrohalite in columns (4, n) of strong solutions [°C]."""
-    colder = np.full(m.shape[1], COLDEST_C)
+    colder = np.full(m.shape[1], MIN_LIQUID_TEMP_C)
     warmer = np.full(m.shape[1], EUTECTIC_C[0])
     for _ in range(45):  # 39 K halved 45 times is 1e-12 K
         middle = 0.5 * (colder + warmer)
-        icy = _liquid_share(m, middle) < 1.0
+        icy = _uncapped_liquid_frac(m, middle) < 1.0
         colder = np.where(icy, middle, colder)
         warmer = np.where(icy, warmer, middle)
     return np.asarray(0.5 * (colder + warmer))

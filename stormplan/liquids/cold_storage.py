@@ -1,4 +1,4 @@
-"""What a stored liquid drops when its tank gets cold, and how sure that is.
+"""First solid of a stored liquid as its tank cools, with its uncertainty.
 
 Answers the shed lead before a cold spell: which solid comes first, ice, hydrohalite or an
 additive's own hydrate, at what temperature, give or take how much.
@@ -14,18 +14,18 @@ from numpy.typing import ArrayLike
 from stormplan.company.catalog import Chloride
 from stormplan.liquids.brine import (
     CHLORIDES,
-    COLDEST_C,
+    MIN_LIQUID_TEMP_C,
     MOLAR_MASS_G_MOL,
     Array,
-    crystal_onset_c,
     freeze_point_c,
+    hydrohalite_saturation_temp_c,
 )
 
 # Hydrates that neat additives drop, strength [-] against onset [°C]. MgCl2·12H2O: mean of the two
 # Pitzer models, within 0.4 °C of Lange's Handbook of Chemistry, 15th ed., Table 5.13, from 24 to
 # 30 %. CaCl2·6H2O: the same mean to 35 %, then solubility at 0 and 20 °C (from memory).
 # Commercial stock carries other chlorides and differs: a supplier's own figure is better.
-HYDRATES: Mapping[Chloride, tuple[tuple[float, float], ...]] = {
+HYDRATE_CURVES: Mapping[Chloride, tuple[tuple[float, float], ...]] = {
     "cacl2": (
         *((0.305, -49.3), (0.31, -45.7), (0.32, -37.55), (0.33, -29.0), (0.35, -14.25)),
         *((0.373, 0.0), (0.427, 20.0)),
@@ -37,7 +37,7 @@ HYDRATES: Mapping[Chloride, tuple[tuple[float, float], ...]] = {
 }
 # The strongest solution a tank can hold at 60 °F (solubility near 15 °C, from memory; NaCl by
 # definition of the salometer scale).
-STRONGEST_FRAC: Mapping[Chloride, float] = {
+SATURATION_FRAC: Mapping[Chloride, float] = {
     "nacl": 0.26395,
     "cacl2": 0.41,
     "mgcl2": 0.35,
@@ -46,12 +46,15 @@ STRONGEST_FRAC: Mapping[Chloride, float] = {
 
 # How far the computed onsets may be off [K], by depression [K]: the larger of this rule against
 # the two Pitzer models (benchmarks/phreeqc_blends.py) and of those against handbooks.
-ICE_SPREAD_DC = ((10.0, 0.15), (20.0, 0.4), (30.0, 0.6), (60.0, 1.6))
-CRYSTAL_SPREAD_DC = ((22.0, 1.6), (60.0, 3.1))  # it errs cold: the tank may drop salt warmer
+ICE_ONSET_UNCERTAINTY_K = ((10.0, 0.15), (20.0, 0.4), (30.0, 0.6), (60.0, 1.6))
+CRYSTAL_ONSET_UNCERTAINTY_K = (
+    (22.0, 1.6),
+    (60.0, 3.1),
+)  # it errs cold: the tank may drop salt warmer
 
 
 def hydrate_onset_c(molality_mol_kg: ArrayLike) -> Array:
-    """Temperature at which CaCl2 or MgCl2 crystallises as its own hydrate.
+    """Temperature at which CaCl2 or MgCl2 crystallizes as its own hydrate.
 
     Each is judged by its own molality as if it were alone; other salts only raise the onset.
 
@@ -63,17 +66,17 @@ def hydrate_onset_c(molality_mol_kg: ArrayLike) -> Array:
     Returns
     -------
     array (...)
-        The warmer of the two onsets, ``COLDEST_C`` where neither is strong enough [°C].
+        The warmer of the two onsets, ``MIN_LIQUID_TEMP_C`` where neither is strong enough [°C].
     """
     m = np.asarray(molality_mol_kg, dtype=float)
-    onset = np.full(m.shape[1:], COLDEST_C)
-    for chloride, rows in HYDRATES.items():
+    onset = np.full(m.shape[1:], MIN_LIQUID_TEMP_C)
+    for chloride, rows in HYDRATE_CURVES.items():
         row = CHLORIDES.index(chloride)
         per_kg_water = m[row] * MOLAR_MASS_G_MOL[row] / 1000.0
         strength = per_kg_water / (1.0 + per_kg_water)
         strengths, onsets = np.array(rows).T
-        own = np.interp(strength, strengths, onsets, left=COLDEST_C)
-        onset = np.fmax(onset, own)
+        chloride_onset = np.interp(strength, strengths, onsets, left=MIN_LIQUID_TEMP_C)
+        onset = np.fmax(onset, chloride_onset)
     return np.asarray(onset)
 
 
@@ -90,19 +93,21 @@ def first_solid_c(molality_mol_kg: ArrayLike) -> Array:
     array (...)
         Onset; infinite where plain salt drops at any tank temperature [°C].
     """
-    crystals = np.maximum(crystal_onset_c(molality_mol_kg), hydrate_onset_c(molality_mol_kg))
+    crystals = np.maximum(
+        hydrohalite_saturation_temp_c(molality_mol_kg), hydrate_onset_c(molality_mol_kg)
+    )
     return np.asarray(np.maximum(freeze_point_c(molality_mol_kg), crystals))
 
 
-def spread_dc(onset_c: ArrayLike, of_crystals: ArrayLike = False) -> Array:
-    """How far a computed onset may be off.
+def onset_uncertainty_k(onset_c: ArrayLike, is_crystals: ArrayLike = False) -> Array:
+    """Return the uncertainty of a computed onset.
 
     Parameters
     ----------
     onset_c : array
         Ice or crystal onset [°C].
-    of_crystals : array of bool
-        Whether salt crystals, not ice, are meant [-].
+    is_crystals : array of bool
+        Whether salt crystals, not ice, are meant.
 
     Returns
     -------
@@ -114,6 +119,6 @@ def spread_dc(onset_c: ArrayLike, of_crystals: ArrayLike = False) -> Array:
         np.array([half for _, half in table])[
             np.minimum(np.searchsorted([to for to, _ in table], depression), len(table) - 1)
         ]
-        for table in (ICE_SPREAD_DC, CRYSTAL_SPREAD_DC)
+        for table in (ICE_ONSET_UNCERTAINTY_K, CRYSTAL_ONSET_UNCERTAINTY_K)
     )
-    return np.asarray(np.where(of_crystals, crystals, ice))
+    return np.asarray(np.where(is_crystals, crystals, ice))

@@ -1,4 +1,4 @@
-"""What water and chloride solutions weigh, cold or warm.
+"""Density of water and chloride solutions.
 
 Answers everything that turns gallons into pounds and back. Compositions are arrays by weight
 whose first axis runs over ``brine.CHLORIDES``; everything broadcasts.
@@ -15,7 +15,7 @@ from stormplan.company.catalog import Chloride
 from stormplan.liquids.brine import CHLORIDES, Array
 
 # Laliberte 2009, J. Chem. Eng. Data 54, 1725 (model of 2004, same journal 49, 1141): c0..c4.
-DENSITY: Mapping[Chloride, tuple[float, float, float, float, float]] = {
+LALIBERTE_COEFFICIENTS: Mapping[Chloride, tuple[float, float, float, float, float]] = {
     "nacl": (
         -0.00324112223655149,
         0.0636354335906616,
@@ -46,11 +46,11 @@ DENSITY: Mapping[Chloride, tuple[float, float, float, float, float]] = {
     ),
 }
 # Kell's water density as Laliberte prints it: numerator from t^5 down to 1, then the denominator.
-WATER_DENSITY = (-2.8054253e-10, 1.0556302e-7, -4.6170461e-5, -0.0079870401, 16.945176, 999.83952)
-WATER_DENSITY_DENOMINATOR = 0.01687985
+KELL_NUMERATOR = (-2.8054253e-10, 1.0556302e-7, -4.6170461e-5, -0.0079870401, 16.945176, 999.83952)
+KELL_DENOMINATOR = 0.01687985
 # NaCl against a Gibbs equation of state (Brown et al. 2023, SeaFreeze), CoolProp and Lange's
 # Table 5.13; others against CoolProp and the same table: 0.6 % at 30 %.
-SPREAD_WARM_KG_M3, SPREAD_COLD_KG_M3, SPREAD_OTHERS_KG_M3 = 1.0, 2.0, 25.0
+UNCERTAINTY_WARM_KG_M3, UNCERTAINTY_COLD_KG_M3, UNCERTAINTY_OTHERS_KG_M3 = 1.0, 2.0, 25.0
 INERT_DENSITY_KG_M3 = 1300.0  # dissolved sugars and inhibitor in solution; our own assumption
 
 
@@ -72,8 +72,8 @@ def water_density_kg_m3(temp_c: ArrayLike) -> Array:
     Kell 1975, J. Chem. Eng. Data 20, 97, as printed by Laliberte 2009.
     """
     temp = np.asarray(temp_c, dtype=float)
-    numerator = np.polyval(WATER_DENSITY, temp)
-    return np.asarray(numerator / (1.0 + WATER_DENSITY_DENOMINATOR * temp))
+    numerator = np.polyval(KELL_NUMERATOR, temp)
+    return np.asarray(numerator / (1.0 + KELL_DENOMINATOR * temp))
 
 
 def density_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike, inert_frac: ArrayLike = 0.0) -> Array:
@@ -106,14 +106,14 @@ def density_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike, inert_frac: ArrayLik
     total = salts.sum(axis=0)
     volume_m3_kg = (1.0 - total) / water_density_kg_m3(temp)
     for salt, chloride in zip(salts, CHLORIDES, strict=True):
-        c0, c1, c2, c3, c4 = DENSITY[chloride]
+        c0, c1, c2, c3, c4 = LALIBERTE_COEFFICIENTS[chloride]
         apparent = (c0 * total + c1) * np.exp(1e-6 * (temp + c4) ** 2) / (total + c2 + c3 * temp)
         volume_m3_kg = volume_m3_kg + salt / apparent
     return np.asarray(1.0 / ((1.0 - inert) * volume_m3_kg + inert / INERT_DENSITY_KG_M3))
 
 
-def spread_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike) -> Array:
-    """How far a computed density may be off, from comparison with other models and tables.
+def density_uncertainty_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike) -> Array:
+    """Return the uncertainty of a computed density, from other models and tables.
 
     Parameters
     ----------
@@ -128,5 +128,7 @@ def spread_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike) -> Array:
         Half-width of the range [kg/m³].
     """
     salts = np.asarray(salts_frac, dtype=float)
-    nacl = np.where(np.asarray(temp_c, dtype=float) < 0.0, SPREAD_COLD_KG_M3, SPREAD_WARM_KG_M3)
-    return np.asarray(nacl + SPREAD_OTHERS_KG_M3 * salts[1:].sum(axis=0))
+    nacl = np.where(
+        np.asarray(temp_c, dtype=float) < 0.0, UNCERTAINTY_COLD_KG_M3, UNCERTAINTY_WARM_KG_M3
+    )
+    return np.asarray(nacl + UNCERTAINTY_OTHERS_KG_M3 * salts[1:].sum(axis=0))

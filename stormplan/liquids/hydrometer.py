@@ -1,4 +1,4 @@
-"""What a hydrometer says and what it means: reading, temperature and strength of plain brine.
+"""Hydrometer readings of plain salt brine: reading, temperature and strength.
 
 Answers the shed lead with a glass float in a cold tank: how strong is it really, may the reading
 be trusted, and is that good enough? A float weighs the liquid, so it can judge only plain salt
@@ -22,13 +22,13 @@ from stormplan.units import f_to_c
 REFERENCE_C = f_to_c(60.0)  # the 60/60 °F scale: glass and water both at 60 °F
 GLASS_EXPANSION_PER_K = 25e-6  # soda glass, by volume; handbook figure, from memory
 SALOMETER_FULL_FRAC = 0.26395  # 100 degrees at 60 °F, "The Salometer and How to Use It"
-SEARCHED_TO_FRAC = 0.32  # past saturation, so as to tell how far off a reading is
+MAX_SEARCH_FRAC = 0.32  # past saturation, so as to tell how far off a reading is
 # Where a float can be in a brine tank and the density holds [°C].
-COLDEST_READ_C, WARMEST_READ_C = -30.0, 50.0
-STRENGTH_SPREAD_FRAC = 0.002  # density to 1 kg/m³, float read to 0.001
+MIN_READING_TEMP_C, MAX_READING_TEMP_C = -30.0, 50.0
+STRENGTH_UNCERTAINTY_FRAC = 0.002  # density to 1 kg/m³, float read to 0.001
 
-Verdict = Literal["accept", "warn", "reject"]
-Doubt = Literal["freezing", "crystals", "beyond saturation", "blend", "treated salt"]
+BandVerdict = Literal["accept", "warn", "reject"]
+ReadingDoubt = Literal["freezing", "crystals", "beyond saturation", "blend", "treated salt"]
 
 
 def reading_sg(strength_frac: ArrayLike, temp_c: ArrayLike) -> Array:
@@ -51,7 +51,7 @@ def reading_sg(strength_frac: ArrayLike, temp_c: ArrayLike) -> Array:
     """
     temp = np.asarray(temp_c, dtype=float)
     glass = 1.0 + GLASS_EXPANSION_PER_K * (temp - REFERENCE_C)
-    weight = density_kg_m3(brine.plain(strength_frac), temp)
+    weight = density_kg_m3(brine.plain_brine(strength_frac), temp)
     return np.asarray(weight * glass / water_density_kg_m3(REFERENCE_C))
 
 
@@ -68,10 +68,10 @@ def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
     Returns
     -------
     array
-        NaCl by weight; NaN for a reading below water or above ``SEARCHED_TO_FRAC`` [-].
+        NaCl by weight; NaN for a reading below water or above ``MAX_SEARCH_FRAC`` [-].
     """
     sg, temp = np.broadcast_arrays(np.asarray(sg, dtype=float), np.asarray(temp_c, dtype=float))
-    weak, strong = np.zeros(sg.shape), np.full(sg.shape, SEARCHED_TO_FRAC)
+    weak, strong = np.zeros(sg.shape), np.full(sg.shape, MAX_SEARCH_FRAC)
     inside = (sg >= reading_sg(weak, temp) - 1e-9) & (sg <= reading_sg(strong, temp))
     for _ in range(48):  # 0.32 halved 48 times is 1e-15
         middle = 0.5 * (weak + strong)
@@ -115,23 +115,23 @@ def sg_from_salometer(degrees: ArrayLike) -> Array:
 
 
 @dataclass(frozen=True)
-class Bands:
-    """How strong is good enough: policy, not physics.
+class StrengthBands:
+    """Strength bands: target, accepted and usable; policy, not physics.
 
     Attributes
     ----------
     target_frac : float
         Strength to aim at [-].
-    accept_frac, warn_frac : (float, float)
+    accept_frac, usable_frac : (float, float)
         Weakest and strongest to use as it is; and to use with a warning [-].
     """
 
     target_frac: float = 0.233
     accept_frac: tuple[float, float] = (0.225, 0.238)
-    warn_frac: tuple[float, float] = (0.220, 0.240)
+    usable_frac: tuple[float, float] = (0.220, 0.240)
 
     def __post_init__(self) -> None:
-        edges = (*self.warn_frac, *self.accept_frac, self.target_frac)
+        edges = (*self.usable_frac, *self.accept_frac, self.target_frac)
         low, high, accept_low, accept_high, target = edges
         if not 0.0 < low <= accept_low <= target <= accept_high <= high < 1.0:
             percents = "{:g}, {:g}-{:g}, {:g}-{:g}".format(
@@ -142,8 +142,8 @@ class Bands:
                 "must lie inside the accept band and that inside the warn band"
             )
 
-    def verdict(self, strength_frac: float) -> Verdict:
-        """Say whether a strength [-] is inside the bands; their edges belong to them."""
+    def verdict(self, strength_frac: float) -> BandVerdict:
+        """Return the verdict on a strength [-]; band edges belong to their band."""
 
         def inside(band: tuple[float, float]) -> bool:
             # A hair of slack keeps an edge read off a float inside its own band.
@@ -151,15 +151,17 @@ class Bands:
 
         if inside(self.accept_frac):
             return "accept"
-        return "warn" if inside(self.warn_frac) else "reject"
+        return "warn" if inside(self.usable_frac) else "reject"
 
 
-OWN_BANDS = Bands()  # our own choice: no published accept band for brine making was found
+DEFAULT_BANDS = (
+    StrengthBands()
+)  # our own choice: no published accept band for brine making was found
 
 
 @dataclass(frozen=True)
-class Gauged:
-    """What a reading means.
+class HydrometerResult:
+    """Interpretation of one hydrometer reading.
 
     Attributes
     ----------
@@ -174,9 +176,9 @@ class Gauged:
     freeze_point_c : float
         First solid; infinite beyond saturation [°C].
     verdict : str
-        Against the bands [-].
+        Against the bands.
     doubts : tuple of str
-        Why the reading cannot be trusted; empty where it can [-].
+        Why the reading cannot be trusted; empty where it can.
     """
 
     reading_sg: float
@@ -185,18 +187,18 @@ class Gauged:
     reading_60f_sg: float
     uncorrected_frac: float
     freeze_point_c: float
-    verdict: Verdict
-    doubts: tuple[Doubt, ...]
+    verdict: BandVerdict
+    doubts: tuple[ReadingDoubt, ...]
 
 
-def gauge(
+def interpret_reading(
     sg: float,
     temp_c: float,
-    bands: Bands = OWN_BANDS,
+    bands: StrengthBands = DEFAULT_BANDS,
     *,
     is_blend: bool = False,
     is_treated_salt: bool = False,
-) -> Gauged:
+) -> HydrometerResult:
     """Judge a tank of plain salt brine by its hydrometer reading.
 
     Parameters
@@ -205,14 +207,14 @@ def gauge(
         Reading of a 60/60 °F glass hydrometer [-].
     temp_c : float
         Temperature of brine and float [°C].
-    bands : Bands
-        How strong is good enough [-].
+    bands : StrengthBands
+        How strong is good enough.
     is_blend, is_treated_salt : bool
-        What the shed lead knows about the tank: additive in it; made from treated salt [-].
+        What the shed lead knows about the tank: additive in it; made from treated salt.
 
     Returns
     -------
-    Gauged
+    HydrometerResult
 
     Raises
     ------
@@ -221,17 +223,17 @@ def gauge(
     """
     _check_reading(sg, temp_c)
     strength = float(strength_from_reading(sg, temp_c))
-    molality = brine.molality(brine.plain(strength))
+    molality = brine.molality(brine.plain_brine(strength))
     # Warm brine holds a little more than the saturation of a cold tank.
-    crystals_c = min(float(brine.crystal_onset_c(molality)), REFERENCE_C)
-    known: tuple[tuple[bool, Doubt], ...] = (
-        (strength > SALOMETER_FULL_FRAC + STRENGTH_SPREAD_FRAC, "beyond saturation"),
+    crystals_c = min(float(brine.hydrohalite_saturation_temp_c(molality)), REFERENCE_C)
+    checks: tuple[tuple[bool, ReadingDoubt], ...] = (
+        (strength > SALOMETER_FULL_FRAC + STRENGTH_UNCERTAINTY_FRAC, "beyond saturation"),
         (temp_c < float(brine.freeze_point_c(molality)), "freezing"),
         (temp_c < crystals_c, "crystals"),
         (is_blend, "blend"),
         (is_treated_salt, "treated salt"),
     )
-    return Gauged(
+    return HydrometerResult(
         reading_sg=sg,
         temp_c=temp_c,
         strength_frac=strength,
@@ -239,19 +241,19 @@ def gauge(
         uncorrected_frac=float(strength_from_reading(sg, REFERENCE_C)),
         freeze_point_c=float(cold_storage.first_solid_c(molality)),
         verdict=bands.verdict(strength),
-        doubts=tuple(doubt for doubted, doubt in known if doubted),
+        doubts=tuple(doubt for doubted, doubt in checks if doubted),
     )
 
 
 def _check_reading(sg: float, temp_c: float) -> None:
-    """Refuse a temperature no float is read at, and a reading no salt brine can give."""
-    if not COLDEST_READ_C <= temp_c <= WARMEST_READ_C:
+    """Raise for a temperature no float is read at, or a reading no salt brine gives."""
+    if not MIN_READING_TEMP_C <= temp_c <= MAX_READING_TEMP_C:
         raise InputError(
             f"a brine temperature of {temp_c:.0f} °C is outside what a hydrometer is read at; "
-            f"accepted is {COLDEST_READ_C:.0f} to {WARMEST_READ_C:.0f} °C (-22 to 122 °F)"
+            f"accepted is {MIN_READING_TEMP_C:.0f} to {MAX_READING_TEMP_C:.0f} °C (-22 to 122 °F)"
         )
     lightest = float(reading_sg(0.0, temp_c))
-    heaviest = float(reading_sg(SEARCHED_TO_FRAC, temp_c))
+    heaviest = float(reading_sg(MAX_SEARCH_FRAC, temp_c))
     if not lightest - 1e-9 <= sg <= heaviest:
         side = "below water" if sg < lightest else "above any salt brine"
         raise InputError(

@@ -1,1 +1,1 @@
-"""What that takes: mix, sprayers, brine guidance."""
+"""Mixing, sprayer scheduling and brine guidance for the treatments planned."""

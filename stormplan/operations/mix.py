@@ -1,4 +1,4 @@
-"""How many gallons: what the yard makes, from how much salt and water, and what is short.
+"""The mix of a yard: volumes, salt, water, additives, batches and shortages.
 
 Adds up what the treatments spray and what the storm may yet ask for, puts the reserve on top, takes
 off what the tanks hold at a usable strength, and turns the rest into batches. One record per yard,
@@ -16,55 +16,55 @@ from pydantic import AwareDatetime
 
 from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
-from stormplan.company.sites import BRINE
+from stormplan.company.sites import BRINE_KEY
 from stormplan.company.validators import Record
 from stormplan.company.yards import Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
-from stormplan.operations.sprayer_schedule import Crew, Job, plan_crew
-from stormplan.treatment.ensemble_demand import Demand, add_up
+from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
+from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
 from stormplan.treatment.records import Treatment
 
 
-class Blend(Record):
-    """One blend to load: volumes before the reserve [L], share of additive by volume [-]."""
+class BlendVolume(Record):
+    """One blend to load: volumes before the reserve [L]."""
 
     additive: str | None
     additive_name: str | None
-    share: float
+    additive_frac: float
     volume_l: float
     brine_l: float
     additive_l: float
-    surfaces: int
-    first_use: AwareDatetime
+    surface_count: int
+    first_load_at: AwareDatetime
 
 
 class TankState(Record):
-    """What a tank of brine holds and whether it can be used [L], [-]."""
+    """Volume, strength and usability of a brine tank."""
 
     tank: str
     on_hand_l: float
     usable_l: float
     strength_frac: float | None
-    says: str
+    text: str
 
 
-class Additive(Record):
-    """One bought product: needed with the reserve, on hand, and what is missing [L].
+class AdditiveNeed(Record):
+    """One additive: volume needed with the reserve, on hand, and short [L].
 
-    ``short_at`` is when it runs out in the order the surfaces are sprayed.
+    ``runs_out_at`` is when it runs out in the order the surfaces are sprayed.
     """
 
     product: str
     name: str
     needed_l: float
     on_hand_l: float
-    short_l: float
-    short_at: AwareDatetime | None
+    shortage_l: float
+    runs_out_at: AwareDatetime | None
 
 
-class Batch(Record):
-    """One batch in the order it is made: into which tank, from what. [L], [kg]."""
+class ScheduledBatch(Record):
+    """One scheduled batch: tank, volume [L], salt [kg], water [L]."""
 
     tank: str | None
     volume_l: float
@@ -73,8 +73,8 @@ class Batch(Record):
     start: AwareDatetime | None
 
 
-class Step(Record):
-    """What brings an off-strength tank of brine to target [L], [kg]."""
+class YardTankCorrection(Record):
+    """The correction that brings one tank to target strength."""
 
     tank: str
     draw_off_l: float
@@ -84,84 +84,84 @@ class Step(Record):
 
 
 class YardMix(Record):
-    """What one yard mixes for this plan.
+    """The mix of one yard for this plan.
 
-    Volumes [L], masses [kg], strengths as mass share [-]. ``later_l`` is planned for after the
-    storm. ``demand`` is what the members of the forecast would spray, and ``more_l`` what is mixed
-    beyond the plan for those of them that policy wants met. ``batches`` come in the order they are
-    made; salt is as delivered. ``expected_sg`` is the hydrometer reading to look for once the
-    batch is back at the water's temperature, between ``accept_sg``; ``target_sg_60f`` is the same
-    at 60 °F. ``cold_tank`` names the additives whose blend would drop salt crystals if it stood in
-    a tank: blend them at load-out.
+    Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is planned for after the
+    storm. ``ensemble_volume`` is what the members of the forecast would spray, and
+    ``ensemble_extra_l`` what is mixed beyond the plan for those of them that policy wants met.
+    ``batches`` come in the order they are made; salt is as delivered. ``settled_sg`` is the
+    hydrometer reading to look for once the batch is back at the water's temperature, between
+    ``settled_accept_sg``; ``target_sg_60f`` is the same at 60 °F. ``load_out_only`` names the
+    additives whose blend would drop salt crystals if it stood in a tank: blend them at load-out.
     """
 
     yard: str
     name: str
-    blends: tuple[Blend, ...]
+    blends: tuple[BlendVolume, ...]
     tanks: tuple[TankState, ...]
-    sprayed_l: float
-    later_l: float
-    more_l: float
+    pretreat_l: float
+    follow_up_l: float
+    ensemble_extra_l: float
     reserve_l: float
     brine_needed_l: float
     brine_usable_l: float
     brine_to_make_l: float
-    strength_frac: float
-    batches: tuple[Batch, ...]
-    corrections: tuple[Step, ...]
-    making_h: float
+    target_strength_frac: float
+    batches: tuple[ScheduledBatch, ...]
+    tank_corrections: tuple[YardTankCorrection, ...]
+    production_h: float
     salt_kg: float
     salt_on_hand_kg: float
     water_l: float
     sludge_kg: float
     target_sg_60f: float
-    expected_sg: float
-    accept_sg: tuple[float, float]
-    expected_at_c: float
-    additives: tuple[Additive, ...]
-    cold_tank: tuple[str, ...]
+    settled_sg: float
+    settled_accept_sg: tuple[float, float]
+    settled_temp_c: float
+    additives: tuple[AdditiveNeed, ...]
+    load_out_only: tuple[str, ...]
     shortages: tuple[str, ...]
-    first_use: AwareDatetime | None
+    first_load_at: AwareDatetime | None
     cost: float | None
     chloride_kg: float
-    crew: Crew
+    sprayer_schedule: SprayerSchedule
     salt_unit: Literal["bucket", "bag"] | None = None
     salt_unit_kg: float | None = None
-    expected: tuple[brine_guidance.Expected, ...] = ()
-    off_readings: tuple[brine_guidance.OffReading, ...] = ()
-    blendings: tuple[brine_guidance.Blending, ...] = ()
-    demand: Demand | None = None
+    hydrometer_targets: tuple[brine_guidance.HydrometerTarget, ...] = ()
+    hydrometer_corrections: tuple[brine_guidance.HydrometerCorrection, ...] = ()
+    blend_locations: tuple[brine_guidance.BlendLocationAdvice, ...] = ()
+    ensemble_volume: EnsembleVolume | None = None
 
 
-def yard_mix(
-    key: str,
+def plan_yard_mix(
+    yard_key: str,
     yard: Yard,
     jobs: Sequence[Job],
-    others: Sequence[Treatment],
+    other_treatments: Sequence[Treatment],
     products: Mapping[str, Product],
     practice: Practice,
     now: datetime,
-    coldest_air_c: float | None = None,
+    min_air_temp_c: float | None = None,
 ) -> YardMix:
-    """Work out what a yard mixes.
+    """Return the mix of a yard.
 
     Parameters
     ----------
-    key : str
-        The yard's key [-].
+    yard_key : str
+        The yard's key.
     yard : Yard
-        Its tanks, salt, stock and mixer [-].
+        Its tanks, salt, stock and mixer.
     jobs : sequence of Job
-        Every pre-treat served from it [-].
-    others : sequence of Treatment
-        What else it serves; their later passes use liquid too [-].
+        Every pre-treat served from it.
+    other_treatments : sequence of Treatment
+        What else it serves; their later passes use liquid too.
     products : mapping of str to Product
-        What may be blended in [-].
+        What may be blended in.
     practice : Practice
-        The company's rules [-].
+        The company's rules.
     now : datetime
-        Moment of planning, aware UTC [-].
-    coldest_air_c : float or None
+        Moment of planning, aware UTC.
+    min_air_temp_c : float or None
         Coldest air forecast at the sites it serves [°C].
 
     Returns
@@ -169,196 +169,212 @@ def yard_mix(
     YardMix
         Zero volumes where nothing is sprayed.
     """
-    target = practice.number("brine_target")
-    margin = 1.0 + practice.number("reserve")
-    sprayed = [job.treatment for job in jobs]
-    every = [*sprayed, *others]
-    crew = plan_crew(yard, jobs, now)
-    starts = _starts(jobs, crew)
-    blends = _blends(jobs, starts, products)
-    passes = [item for treatment in every for item in treatment.later]
-    later = sum(item.volume_l for item in passes)
-    planned = sum(one.volume_l for one in blends)
-    wanted = add_up((item.needs_l for item in sprayed), practice.number("mix_for"))
+    target_frac = practice.number("brine_target")
+    reserve_factor = 1.0 + practice.number("reserve")
+    pretreatments = [job.treatment for job in jobs]
+    treatments = [*pretreatments, *other_treatments]
+    schedule = schedule_sprayers(yard, jobs, now)
+    starts = _job_starts(jobs, schedule)
+    blends = _blend_volumes(jobs, starts, products)
+    visits = [item for treatment in treatments for item in treatment.follow_up]
+    follow_up_l = sum(item.volume_l for item in visits)
+    pretreat_l = sum(one.volume_l for one in blends)
+    ensemble_volume = aggregate(
+        (item.member_volumes_l for item in pretreatments), practice.number("demand_percentile")
+    )
     # every blend by as much more: which surface will ask for it is not known
-    stretch = max(wanted.high_l / planned, 1.0) if wanted is not None and planned > 0.0 else 1.0
-    needed = margin * (stretch * sum(one.brine_l for one in blends) + later)
+    ensemble_factor = (
+        max(ensemble_volume.quantile_l / pretreat_l, 1.0)
+        if ensemble_volume is not None and pretreat_l > 0.0
+        else 1.0
+    )
+    needed = reserve_factor * (ensemble_factor * sum(one.brine_l for one in blends) + follow_up_l)
     tanks = tuple(
         _tank_state(name, tank, practice)
         for name, tank in yard.tanks.items()
-        if tank.holds == BRINE
+        if tank.product == BRINE_KEY
     )
     usable = sum(tank.usable_l for tank in tanks)
     to_make = max(needed - usable, 0.0)
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
-    made = batch.make(to_make, target, salt, yard.water_c) if to_make > 0.0 else None
-    additives = _additives(blends, jobs, starts, yard, products, margin * stretch)
-    salt_kg = made.salt_kg if made else 0.0
-    first_use = min(
-        [one.first_use for one in blends] + [p.at for p in passes if p.volume_l > 0.0],
+    brine_batch = (
+        batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
+    )
+    additives = _additive_needs(
+        blends, jobs, starts, yard, products, reserve_factor * ensemble_factor
+    )
+    salt_kg = brine_batch.salt_kg if brine_batch else 0.0
+    first_load_at = min(
+        [one.first_load_at for one in blends] + [p.at for p in visits if p.volume_l > 0.0],
         default=None,
     )
-    costs = [treatment.cost for treatment in sprayed]
-    blendings = brine_guidance.blendings(
-        [(b.share, products[b.additive]) for b in blends if b.additive], target, coldest_air_c
+    costs = [treatment.cost for treatment in pretreatments]
+    blend_locations = brine_guidance.blend_locations(
+        [(b.additive_frac, products[b.additive]) for b in blends if b.additive],
+        target_frac,
+        min_air_temp_c,
     )
     return YardMix(
-        yard=key,
+        yard=yard_key,
         name=yard.name,
         blends=blends,
         tanks=tanks,
-        sprayed_l=planned,
-        later_l=later,
-        more_l=(stretch - 1.0) * planned,
-        reserve_l=(margin - 1.0) * (stretch * planned + later),
+        pretreat_l=pretreat_l,
+        follow_up_l=follow_up_l,
+        ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_l,
+        reserve_l=(reserve_factor - 1.0) * (ensemble_factor * pretreat_l + follow_up_l),
         brine_needed_l=needed,
         brine_usable_l=usable,
         brine_to_make_l=to_make,
-        strength_frac=target,
-        batches=_batches(to_make, yard, salt, target, first_use),
-        corrections=tuple(_corrections(yard, tanks, salt, target)),
-        making_h=to_make / yard.mixer.rate_l_h,
+        target_strength_frac=target_frac,
+        batches=_schedule_batches(to_make, yard, salt, target_frac, first_load_at),
+        tank_corrections=tuple(_tank_corrections(yard, tanks, salt, target_frac)),
+        production_h=to_make / yard.mixer.production_rate_l_h,
         salt_kg=salt_kg,
         salt_on_hand_kg=yard.salt.on_hand_kg,
-        water_l=made.water_l if made else 0.0,
-        sludge_kg=made.sludge_kg if made else 0.0,
-        target_sg_60f=_reading(target, hydrometer.REFERENCE_C),
-        expected_sg=_reading(target, yard.water_c),
-        accept_sg=(
-            _reading(practice.number("brine_accept_low"), yard.water_c),
-            _reading(practice.number("brine_accept_high"), yard.water_c),
+        water_l=brine_batch.water_l if brine_batch else 0.0,
+        sludge_kg=brine_batch.sludge_kg if brine_batch else 0.0,
+        target_sg_60f=_reading_sg(target_frac, hydrometer.REFERENCE_C),
+        settled_sg=_reading_sg(target_frac, yard.water_temp_c),
+        settled_accept_sg=(
+            _reading_sg(practice.number("brine_accept_min"), yard.water_temp_c),
+            _reading_sg(practice.number("brine_accept_max"), yard.water_temp_c),
         ),
-        expected_at_c=yard.water_c,
+        settled_temp_c=yard.water_temp_c,
         additives=additives,
-        cold_tank=tuple(b.additive for b in blendings if b.why is brine_guidance.Why.DROPS_SALT),
+        load_out_only=tuple(
+            b.additive for b in blend_locations if b.reason is brine_guidance.BlendReason.DROPS_SALT
+        ),
         shortages=_shortages(salt_kg, to_make, yard, additives, practice),
-        first_use=first_use,
+        first_load_at=first_load_at,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
-        chloride_kg=sum(treatment.chloride_kg for treatment in every),
-        crew=crew,
-        salt_unit=yard.salt.unit,
+        chloride_kg=sum(treatment.chloride_kg for treatment in treatments),
+        sprayer_schedule=schedule,
+        salt_unit=yard.salt.load_unit,
         salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
-        expected=brine_guidance.expected(_bands(practice), yard.water_c) if to_make > 0.0 else (),
-        off_readings=_off_readings(to_make, yard, salt, practice),
-        blendings=blendings,
-        demand=wanted,
+        hydrometer_targets=brine_guidance.hydrometer_targets(_bands(practice), yard.water_temp_c)
+        if to_make > 0.0
+        else (),
+        hydrometer_corrections=_hydrometer_corrections(to_make, yard, salt, practice),
+        blend_locations=blend_locations,
+        ensemble_volume=ensemble_volume,
     )
 
 
-def _bands(practice: Practice) -> hydrometer.Bands:
-    return hydrometer.Bands(
+def _bands(practice: Practice) -> hydrometer.StrengthBands:
+    return hydrometer.StrengthBands(
         practice.number("brine_target"),
-        (practice.number("brine_accept_low"), practice.number("brine_accept_high")),
-        (practice.number("brine_reject_low"), practice.number("brine_reject_high")),
+        (practice.number("brine_accept_min"), practice.number("brine_accept_max")),
+        (practice.number("brine_reject_below"), practice.number("brine_reject_above")),
     )
 
 
-def _off_readings(
+def _hydrometer_corrections(
     to_make_l: float, yard: Yard, salt: batch.Salt, practice: Practice
-) -> tuple[brine_guidance.OffReading, ...]:
-    """Work out what to do about an off reading, for the batch size at hand."""
+) -> tuple[brine_guidance.HydrometerCorrection, ...]:
+    """Return hydrometer corrections for the batch size planned."""
     if to_make_l <= 0.0:
         return ()
-    size = to_make_l / _batch_count(to_make_l, yard)
-    return brine_guidance.off_readings(
-        size, _bands(practice), salt, yard.water_c, yard.mixer.batch_l
+    batch_l = to_make_l / _batch_count(to_make_l, yard)
+    return brine_guidance.hydrometer_corrections(
+        batch_l, _bands(practice), salt, yard.water_temp_c, yard.mixer.max_batch_l
     )
 
 
 def _batch_count(to_make_l: float, yard: Yard) -> int:
-    return math.ceil(to_make_l / yard.mixer.batch_l - 1e-9)
+    return math.ceil(to_make_l / yard.mixer.max_batch_l - 1e-9)
 
 
-def _reading(strength_frac: float, temp_c: float) -> float:
+def _reading_sg(strength_frac: float, temp_c: float) -> float:
     return float(hydrometer.reading_sg(strength_frac, temp_c))
 
 
-Starts = Mapping[tuple[str, str, datetime], datetime]
+JobStarts = Mapping[tuple[str, str, datetime], datetime]
 
 
-def _key(job: Job) -> tuple[str, str, datetime]:
+def _job_key(job: Job) -> tuple[str, str, datetime]:
     assert job.treatment.best_start is not None  # every pre-treat has one
     return job.site, job.surface, job.treatment.best_start
 
 
-def _starts(jobs: Sequence[Job], crew: Crew) -> Starts:
-    """Tell when each job is begun: on its sprayer's round, or at its best where none reaches it."""
-    rounds: dict[tuple[str, str], list[datetime]] = {}
-    for sprayer in crew.sprayers:
-        for one in sprayer.rounds:
-            rounds.setdefault((one.site, one.surface), []).append(one.start)
-    found = {}
+def _job_starts(jobs: Sequence[Job], schedule: SprayerSchedule) -> JobStarts:
+    """Return the start of each job: its stop, else its best start."""
+    stop_starts: dict[tuple[str, str], list[datetime]] = {}
+    for sprayer in schedule.sprayers:
+        for one in sprayer.stops:
+            stop_starts.setdefault((one.site, one.surface), []).append(one.start)
+    job_starts = {}
     for job in jobs:
-        best = _key(job)[2]
-        mine = rounds.get((job.site, job.surface), [best])
-        found[_key(job)] = min(mine, key=lambda start: abs(start - best))
-    return found
+        best = _job_key(job)[2]
+        own_starts = stop_starts.get((job.site, job.surface), [best])
+        job_starts[_job_key(job)] = min(own_starts, key=lambda start: abs(start - best))
+    return job_starts
 
 
-def _blends(
-    jobs: Sequence[Job], starts: Starts, products: Mapping[str, Product]
-) -> tuple[Blend, ...]:
-    """Group the jobs by what is loaded for them, weakest blend first."""
+def _blend_volumes(
+    jobs: Sequence[Job], starts: JobStarts, products: Mapping[str, Product]
+) -> tuple[BlendVolume, ...]:
+    """Return the volumes by blend, lowest additive fraction first."""
     groups: dict[tuple[float, str | None], list[Job]] = {}
     for job in jobs:
         item = job.treatment
-        groups.setdefault((item.additive_share, item.additive), []).append(job)
+        groups.setdefault((item.additive_frac, item.additive), []).append(job)
     return tuple(
-        Blend(
+        BlendVolume(
             additive=additive,
             additive_name=products[additive].name if additive else None,
-            share=share,
-            volume_l=sum(job.treatment.volume_l for job in of_it),
-            brine_l=sum(job.treatment.brine_l for job in of_it),
-            additive_l=sum(job.treatment.additive_l for job in of_it),
-            surfaces=len(of_it),
-            first_use=min(starts[_key(job)] for job in of_it),
+            additive_frac=share,
+            volume_l=sum(job.treatment.volume_l for job in blend_jobs),
+            brine_l=sum(job.treatment.brine_l for job in blend_jobs),
+            additive_l=sum(job.treatment.additive_l for job in blend_jobs),
+            surface_count=len(blend_jobs),
+            first_load_at=min(starts[_job_key(job)] for job in blend_jobs),
         )
-        for (share, additive), of_it in sorted(
+        for (share, additive), blend_jobs in sorted(
             groups.items(), key=lambda group: (group[0][0], group[0][1] or "")
         )
     )
 
 
 def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
-    """Judge a tank of brine by its last reading; without one it is not counted."""
-    strength = _strength(tank)
+    """Return the state of a brine tank by its last reading; unusable without one."""
+    strength = _strength_frac(tank)
     if strength is None:
-        usable, says = 0.0, "no reading: take one before counting on it"
-    elif strength < practice.number("brine_reject_low"):
-        usable, says = 0.0, "too weak: correct it first"
-    elif strength > practice.number("brine_reject_high"):
-        usable, says = 0.0, "too strong: correct it first"
+        usable, text = 0.0, "no reading: take one before counting on it"
+    elif strength < practice.number("brine_reject_below"):
+        usable, text = 0.0, "too weak: correct it first"
+    elif strength > practice.number("brine_reject_above"):
+        usable, text = 0.0, "too strong: correct it first"
     else:
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
         inside = (
-            practice.number("brine_accept_low") <= strength <= practice.number("brine_accept_high")
+            practice.number("brine_accept_min") <= strength <= practice.number("brine_accept_max")
         )
-        says = "usable" if inside else "usable, but correct it when there is time"
+        text = "usable" if inside else "usable, but correct it when there is time"
     return TankState(
-        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, says=says
+        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, text=text
     )
 
 
-def _strength(tank: Tank) -> float | None:
+def _strength_frac(tank: Tank) -> float | None:
     reading = tank.reading
     if reading is None:
         return None
     if reading.strength_frac is not None:
         return reading.strength_frac
-    assert reading.at_c is not None  # the sites file insists on it
+    assert reading.temp_c is not None  # the sites file insists on it
     sg = (
         reading.specific_gravity
         if reading.specific_gravity is not None
         else float(hydrometer.sg_from_salometer(reading.salometer_deg or 0.0))
     )
-    return float(hydrometer.strength_from_reading(sg, reading.at_c))
+    return float(hydrometer.strength_from_reading(sg, reading.temp_c))
 
 
-def _batches(
-    to_make_l: float, yard: Yard, salt: batch.Salt, target: float, first_use: datetime | None
-) -> tuple[Batch, ...]:
-    """Split into equal batches that fit the mixer, into the brine tanks with most room first.
+def _schedule_batches(
+    to_make_l: float, yard: Yard, salt: batch.Salt, target: float, first_load_at: datetime | None
+) -> tuple[ScheduledBatch, ...]:
+    """Return equal batches that fit the mixer, emptiest brine tank first.
 
     The last is done an hour before the first load.
     """
@@ -366,105 +382,105 @@ def _batches(
     if count <= 0:
         return ()
     volume = to_make_l / count
-    made = batch.make(volume, target, salt, yard.water_c)
-    hours = volume / yard.mixer.rate_l_h
-    room = {
+    batch_recipe = batch.make_batch(volume, target, salt, yard.water_temp_c)
+    hours = volume / yard.mixer.production_rate_l_h
+    free_l = {
         name: tank.capacity_l - tank.on_hand_l
         for name, tank in yard.tanks.items()
-        if tank.holds == BRINE
+        if tank.product == BRINE_KEY
     }
-    found = []
+    batches = []
     for number in range(count):
-        tank = max(room, key=lambda name: room[name], default=None)
-        if tank is not None and room[tank] < volume - 1e-6:
+        tank = max(free_l, key=lambda name: free_l[name], default=None)
+        if tank is not None and free_l[tank] < volume - 1e-6:
             tank = None
         if tank is not None:
-            room[tank] -= volume
-        back = timedelta(hours=1.0 + hours * (count - number))
-        found.append(
-            Batch(
+            free_l[tank] -= volume
+        lead = timedelta(hours=1.0 + hours * (count - number))
+        batches.append(
+            ScheduledBatch(
                 tank=tank,
                 volume_l=volume,
-                salt_kg=made.salt_kg,
-                water_l=made.water_l,
-                start=None if first_use is None else _five_minutes(first_use - back),
+                salt_kg=batch_recipe.salt_kg,
+                water_l=batch_recipe.water_l,
+                start=None if first_load_at is None else _floor_five_minutes(first_load_at - lead),
             )
         )
-    return tuple(found)
+    return tuple(batches)
 
 
-def _five_minutes(moment: datetime) -> datetime:
-    """Round down to five minutes."""
+def _floor_five_minutes(moment: datetime) -> datetime:
+    """Return a time rounded down to five minutes."""
     over = timedelta(minutes=moment.minute % 5, seconds=moment.second)
     return (moment - over).replace(microsecond=0)
 
 
-def _corrections(
+def _tank_corrections(
     yard: Yard, tanks: Sequence[TankState], salt: batch.Salt, target: float
-) -> Iterable[Step]:
-    """Say what brings each tank that reads off to target; its volume is left as it is counted."""
+) -> Iterable[YardTankCorrection]:
+    """Yield the correction of each tank outside the accept band."""
     for state in tanks:
         strength = state.strength_frac
-        if strength is None or state.says == "usable" or state.on_hand_l <= 0.0:
+        if strength is None or state.text == "usable" or state.on_hand_l <= 0.0:
             continue
         tank = yard.tanks[state.tank]
-        fixed = batch.correct(state.on_hand_l, strength, target, salt, tank.capacity_l)
-        yield Step(
+        correction = batch.correct_tank(state.on_hand_l, strength, target, salt, tank.capacity_l)
+        yield YardTankCorrection(
             tank=state.tank,
-            draw_off_l=fixed.draw_off_l,
-            add_water_l=fixed.add_water_l,
-            add_salt_kg=fixed.add_salt_kg,
-            final_l=fixed.final_l,
+            draw_off_l=correction.draw_off_l,
+            add_water_l=correction.add_water_l,
+            add_salt_kg=correction.add_salt_kg,
+            final_l=correction.final_l,
         )
 
 
-def _additives(
-    blends: Sequence[Blend],
+def _additive_needs(
+    blends: Sequence[BlendVolume],
     jobs: Sequence[Job],
-    starts: Starts,
+    starts: JobStarts,
     yard: Yard,
     products: Mapping[str, Product],
-    margin: float,
-) -> tuple[Additive, ...]:
+    volume_factor: float,
+) -> tuple[AdditiveNeed, ...]:
     needed: dict[str, float] = {}
     for item in blends:
         if item.additive is not None:
-            needed[item.additive] = needed.get(item.additive, 0.0) + margin * item.additive_l
-    found = []
+            needed[item.additive] = needed.get(item.additive, 0.0) + volume_factor * item.additive_l
+    needs = []
     for key, needed_l in needed.items():
         on_hand = _on_hand(yard, key)
-        found.append(
-            Additive(
+        needs.append(
+            AdditiveNeed(
                 product=key,
                 name=products[key].name,
                 needed_l=needed_l,
                 on_hand_l=on_hand,
-                short_l=max(needed_l - on_hand, 0.0),
-                short_at=_runs_out(key, jobs, starts, on_hand),
+                shortage_l=max(needed_l - on_hand, 0.0),
+                runs_out_at=_runs_out_at(key, jobs, starts, on_hand),
             )
         )
-    return tuple(found)
+    return tuple(needs)
 
 
 def _on_hand(yard: Yard, product: str) -> float:
     in_tanks = sum(
         max(tank.on_hand_l - tank.heel_l, 0.0)
         for tank in yard.tanks.values()
-        if tank.holds == product
+        if tank.product == product
     )
     return in_tanks + yard.stock_l.get(product, 0.0)
 
 
-def _runs_out(
-    product: str, jobs: Sequence[Job], starts: Starts, on_hand_l: float
+def _runs_out_at(
+    product: str, jobs: Sequence[Job], starts: JobStarts, on_hand_l: float
 ) -> datetime | None:
-    """Find the start of the job that the stock no longer covers."""
+    """Return the start of the first job the stock does not cover."""
     used = 0.0
-    for job in sorted(jobs, key=lambda job: starts[_key(job)]):
+    for job in sorted(jobs, key=lambda job: starts[_job_key(job)]):
         if job.treatment.additive == product:
             used += job.treatment.additive_l
             if used > on_hand_l + 1e-9:
-                return starts[_key(job)]
+                return starts[_job_key(job)]
     return None
 
 
@@ -472,23 +488,25 @@ def _shortages(
     salt_kg: float,
     to_make_l: float,
     yard: Yard,
-    additives: Sequence[Additive],
+    additives: Sequence[AdditiveNeed],
     practice: Practice,
 ) -> tuple[str, ...]:
-    """Name what runs out: salt, additives, room in the tanks, containment around them."""
-    found = []
+    """Return what is short: salt, additives, tank capacity, containment."""
+    shortages = []
     if salt_kg > yard.salt.on_hand_kg:
-        found.append("salt")
-    found += [item.product for item in additives if item.short_l > 0.0]
-    room = sum(
-        tank.capacity_l - tank.on_hand_l for tank in yard.tanks.values() if tank.holds == BRINE
+        shortages.append("salt")
+    shortages += [item.product for item in additives if item.shortage_l > 0.0]
+    free_l = sum(
+        tank.capacity_l - tank.on_hand_l
+        for tank in yard.tanks.values()
+        if tank.product == BRINE_KEY
     )
-    if to_make_l > room:
-        found.append("room in the brine tanks")
+    if to_make_l > free_l:
+        shortages.append("room in the brine tanks")
     largest = max(tank.capacity_l for tank in yard.tanks.values())
     if (
         yard.containment_l is not None
-        and yard.containment_l < practice.number("containment_share") * largest - 1e-6
+        and yard.containment_l < practice.number("containment_ratio") * largest - 1e-6
     ):
-        found.append("containment for the largest tank")
-    return tuple(found)
+        shortages.append("containment for the largest tank")
+    return tuple(shortages)

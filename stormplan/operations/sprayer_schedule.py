@@ -1,4 +1,4 @@
-"""Whether the sprayers can cover the ground in time, in which order, and what is not reached.
+"""Schedule of a yard's sprayers: stops in order, and surfaces not reached.
 
 Each sprayer of a yard takes the next job it serves: highest priority, then worst hazard, then
 largest. A tank holds one blend at a time, so blends are sprayed one after the other where all of
@@ -20,7 +20,7 @@ from stormplan.company.yards import Sprayer, Yard
 from stormplan.events.hazards import Hazard
 from stormplan.treatment.records import Treatment
 
-_ORDER = tuple(Hazard)
+_HAZARD_ORDER = tuple(Hazard)
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,8 @@ class Job:
     treatment: Treatment
 
 
-class Round(Record):
-    """One job on a sprayer's round: where, and from when to when."""
+class Stop(Record):
+    """One stop of a sprayer: surface, start and end."""
 
     site: str
     surface: str
@@ -45,146 +45,149 @@ class Round(Record):
 
 
 class SprayerPlan(Record):
-    """One sprayer: what it carries, how long it works, and its round in order. [L], [h]."""
+    """One sprayer: volume [L], loads, working hours [h] and stops."""
 
     sprayer: str
     name: str
     volume_l: float
     loads: int
-    hours: float
+    working_h: float
     start: AwareDatetime | None
-    rounds: tuple[Round, ...]
+    stops: tuple[Stop, ...]
 
 
-class Missed(Record):
-    """A surface that will not be sprayed in time, and why."""
+class UnservedSurface(Record):
+    """A surface that is not sprayed in time, with the reason."""
 
     site: str
     surface: str
-    says: str
+    text: str
 
 
-class Crew(Record):
-    """A yard's sprayers against the window: hours needed and hours there are [h]."""
+class SprayerSchedule(Record):
+    """The schedule of a yard's sprayers: hours needed and available [h]."""
 
     sprayers: tuple[SprayerPlan, ...]
     hours_needed: float
-    hours_there: float
-    missed: tuple[Missed, ...]
+    hours_available: float
+    unserved: tuple[UnservedSurface, ...]
 
 
 @dataclass
-class _Truck:
-    """A sprayer at work."""
+class _SprayerState:
+    """The state of a sprayer during scheduling."""
 
     key: str
     sprayer: Sprayer
     free_at: datetime
     blend: tuple[str | None, float] | None = None
-    left_l: float = 0.0
+    remaining_l: float = 0.0
     volume_l: float = 0.0
     loads: int = 0
-    hours: float = 0.0
+    working_h: float = 0.0
 
-    def fills(self, job: Job) -> int:
-        """Count the loads to fetch for a job: none while the right blend is left in the tank."""
-        left = self.left_l if self.blend == _blend(job) else 0.0
+    def loads_needed(self, job: Job) -> int:
+        """Return the loads a job needs; none while the blend on board suffices."""
+        left = self.remaining_l if self.blend == _blend(job) else 0.0
         return max(math.ceil((job.treatment.volume_l - left) / self.sprayer.tank_l - 1e-9), 0)
 
-    def takes_h(self, job: Job) -> float:
-        """Hours for a job: spraying, and refills; the first load is on board."""
-        refills = max(self.fills(job) - (self.loads == 0), 0)
-        return job.area_m2 / self.sprayer.covers_m2_h + refills * self.sprayer.refill_h
+    def duration_h(self, job: Job) -> float:
+        """Return the hours of a job with refills; the first load is on board."""
+        refills = max(self.loads_needed(job) - (self.loads == 0), 0)
+        return job.area_m2 / self.sprayer.coverage_rate_m2_h + refills * self.sprayer.refill_h
 
-    def can(self, job: Job) -> bool:
-        """Whether it serves this use at this rate."""
+    def can_serve(self, job: Job) -> bool:
+        """Return whether the sprayer can serve this use at this rate."""
         rate, sprayer = job.treatment.rate_l_m2, self.sprayer
-        inside = sprayer.lowest_rate_l_m2 - 1e-9 <= rate <= sprayer.highest_rate_l_m2 + 1e-9
+        inside = sprayer.min_rate_l_m2 - 1e-9 <= rate <= sprayer.max_rate_l_m2 + 1e-9
         return job.use in sprayer.serves and inside
 
-    def do(self, job: Job, end: datetime) -> None:
-        """Work a job off."""
-        fills, hours = self.fills(job), self.takes_h(job)
-        left = self.left_l if self.blend == _blend(job) else 0.0
-        self.left_l = left + fills * self.sprayer.tank_l - job.treatment.volume_l
+    def assign(self, job: Job, end: datetime) -> None:
+        """Assign a job that ends at a given time."""
+        new_loads, hours = self.loads_needed(job), self.duration_h(job)
+        left = self.remaining_l if self.blend == _blend(job) else 0.0
+        self.remaining_l = left + new_loads * self.sprayer.tank_l - job.treatment.volume_l
         self.blend, self.free_at = _blend(job), end
-        self.loads += fills
+        self.loads += new_loads
         self.volume_l += job.treatment.volume_l
-        self.hours += hours
+        self.working_h += hours
 
 
 def _blend(job: Job) -> tuple[str | None, float]:
-    return job.treatment.additive, job.treatment.additive_share
+    return job.treatment.additive, job.treatment.additive_frac
 
 
-def plan_crew(yard: Yard, jobs: Sequence[Job], now: datetime) -> Crew:
-    """Send a yard's sprayers round.
+def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> SprayerSchedule:
+    """Return the schedule of a yard's sprayers.
 
     Parameters
     ----------
     yard : Yard
-        Its sprayers [-].
+        Its sprayers.
     jobs : sequence of Job
-        Every pre-treat served from it [-].
+        Every pre-treat served from it.
     now : datetime
-        Moment of planning, aware UTC [-].
+        Moment of planning, aware UTC.
 
     Returns
     -------
-    Crew
+    SprayerSchedule
         Rounds in order; what does not fit before its event is named.
     """
-    by_blend = _send(yard, jobs, now, by_blend=True)
-    if not by_blend.missed:
-        return by_blend
-    strictly = _send(yard, jobs, now, by_blend=False)
+    blend_first = _schedule(yard, jobs, now, by_blend=True)
+    if not blend_first.unserved:
+        return blend_first
+    priority_first = _schedule(yard, jobs, now, by_blend=False)
     rank = {(job.site, job.surface): job.priority for job in jobs}
 
-    def worth(crew: Crew) -> list[int]:
-        return sorted(rank[one.site, one.surface] for one in crew.missed)
+    def unserved_priorities(schedule: SprayerSchedule) -> list[int]:
+        return sorted(rank[one.site, one.surface] for one in schedule.unserved)
 
     # better: fewer missed of the first priority, then of the second, and so on
-    return min((strictly, by_blend), key=lambda crew: [worth(crew).count(n) for n in range(1, 6)])
-
-
-def _send(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool) -> Crew:
-    trucks = [_Truck(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
-    rounds: dict[str, list[Round]] = {truck.key: [] for truck in trucks}
-    missed: list[Missed] = []
-    for group in _groups(jobs, by_blend):
-        for truck in trucks:
-            truck.free_at = max(truck.free_at, _begin(group, truck, trucks, now))
-        for job in group:
-            placed = _place(job, trucks)
-            if isinstance(placed, Missed):
-                missed.append(placed)
-            else:
-                rounds[placed[0]].append(placed[1])
-    return Crew(
-        sprayers=tuple(_sprayer(truck, rounds[truck.key]) for truck in trucks),
-        hours_needed=sum(truck.hours for truck in trucks),
-        hours_there=_hours_there(jobs, trucks),
-        missed=tuple(missed),
+    return min(
+        (priority_first, blend_first),
+        key=lambda crew: [unserved_priorities(crew).count(n) for n in range(1, 6)],
     )
 
 
-def _groups(jobs: Sequence[Job], by_blend: bool) -> list[list[Job]]:
-    """Part the jobs by when their events come, each group in the order it is worked."""
+def _schedule(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool) -> SprayerSchedule:
+    sprayers = [_SprayerState(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
+    stops: dict[str, list[Stop]] = {sprayer_state.key: [] for sprayer_state in sprayers}
+    unserved: list[UnservedSurface] = []
+    for group in _group_by_onset(jobs, by_blend):
+        for truck in sprayers:
+            truck.free_at = max(truck.free_at, _start_time(group, truck, sprayers, now))
+        for job in group:
+            assigned = _assign_job(job, sprayers)
+            if isinstance(assigned, UnservedSurface):
+                unserved.append(assigned)
+            else:
+                stops[assigned[0]].append(assigned[1])
+    return SprayerSchedule(
+        sprayers=tuple(_sprayer_plan(truck, stops[truck.key]) for truck in sprayers),
+        hours_needed=sum(truck.working_h for truck in sprayers),
+        hours_available=_hours_available(jobs, sprayers),
+        unserved=tuple(unserved),
+    )
+
+
+def _group_by_onset(jobs: Sequence[Job], by_blend: bool) -> list[list[Job]]:
+    """Return jobs grouped by onset, each group in working order."""
     by_time: list[list[Job]] = []
     for job in sorted(jobs, key=_onset):
         if by_time and _onset(job) - _onset(by_time[-1][0]) <= timedelta(hours=6):
             by_time[-1].append(job)
         else:
             by_time.append([job])
-    return [_ordered(group, by_blend) for group in by_time]
+    return [_job_order(group, by_blend) for group in by_time]
 
 
-def _ordered(group: list[Job], by_blend: bool) -> list[Job]:
+def _job_order(group: list[Job], by_blend: bool) -> list[Job]:
     if not by_blend:
-        return sorted(group, key=_rank)
-    first = {blend: min(_rank(job) for job in group if _blend(job) == blend)
+        return sorted(group, key=_priority_key)
+    first = {blend: min(_priority_key(job) for job in group if _blend(job) == blend)
              for blend in {_blend(job) for job in group}}  # fmt: skip
-    return sorted(group, key=lambda job: (first[_blend(job)], _rank(job)))
+    return sorted(group, key=lambda job: (first[_blend(job)], _priority_key(job)))
 
 
 def _onset(job: Job) -> datetime:
@@ -192,68 +195,77 @@ def _onset(job: Job) -> datetime:
     return job.treatment.event.start
 
 
-def _rank(job: Job) -> tuple[int, int, float, str, str]:
+def _priority_key(job: Job) -> tuple[int, int, float, str, str]:
     assert job.treatment.event is not None
-    severity = -_ORDER.index(job.treatment.event.hazard)
+    severity = -_HAZARD_ORDER.index(job.treatment.event.hazard)
     return job.priority, severity, -job.area_m2, job.site, job.surface
 
 
-def _begin(
-    group: Sequence[Job], truck: _Truck, trucks: Sequence[_Truck], now: datetime
+def _start_time(
+    group: Sequence[Job],
+    sprayer_state: _SprayerState,
+    sprayers: Sequence[_SprayerState],
+    now: datetime,
 ) -> datetime:
-    """Start a sprayer early enough for its share of a group, not before the window opens."""
-    mine = [job for job in group if truck.can(job)]
-    if not mine:
+    """Return when a sprayer starts on a group: in time for its part of the work."""
+    servable = [job for job in group if sprayer_state.can_serve(job)]
+    if not servable:
         return now
-    opens = max(now, min(_needed(job.treatment.earliest) for job in mine))
-    wanted = min(_needed(job.treatment.best_start) for job in mine)
-    last = min(_onset(job) for job in mine)
-    trial = replace(truck)
-    work = 0.0
-    for job in mine:
-        work += trial.takes_h(job)
-        trial.do(job, now)
-    share = work / sum(1 for one in trucks if any(one.can(job) for job in mine))
-    latest = last - timedelta(hours=share)
+    window_start = max(now, min(_required(job.treatment.earliest_start) for job in servable))
+    best_start = min(_required(job.treatment.best_start) for job in servable)
+    first_onset = min(_onset(job) for job in servable)
+    simulated = replace(sprayer_state)
+    total_h = 0.0
+    for job in servable:
+        total_h += simulated.duration_h(job)
+        simulated.assign(job, now)
+    hours_per_sprayer = total_h / sum(
+        1 for one in sprayers if any(one.can_serve(job) for job in servable)
+    )
+    latest = first_onset - timedelta(hours=hours_per_sprayer)
     # down to five minutes: nobody starts at 5:06:04
     rounded = latest - timedelta(minutes=latest.minute % 5, seconds=latest.second)
-    return max(opens, min(wanted, rounded.replace(microsecond=0)))
+    return max(window_start, min(best_start, rounded.replace(microsecond=0)))
 
 
-def _needed(moment: datetime | None) -> datetime:
+def _required(moment: datetime | None) -> datetime:
     assert moment is not None  # every pre-treat has its times
     return moment
 
 
-def _place(job: Job, trucks: Sequence[_Truck]) -> tuple[str, Round] | Missed:
-    able = [truck for truck in trucks if truck.can(job)]
-    if not able:
-        says = "no sprayer of the yard serves this surface at this rate"
-        return Missed(site=job.site, surface=job.surface, says=says)
-    truck = min(able, key=lambda one: (one.free_at + timedelta(hours=one.takes_h(job)), one.key))
-    start = max(truck.free_at, _needed(job.treatment.earliest))
-    end = start + timedelta(hours=truck.takes_h(job))
+def _assign_job(job: Job, sprayers: Sequence[_SprayerState]) -> tuple[str, Stop] | UnservedSurface:
+    capable = [sprayer_state for sprayer_state in sprayers if sprayer_state.can_serve(job)]
+    if not capable:
+        text = "no sprayer of the yard serves this surface at this rate"
+        return UnservedSurface(site=job.site, surface=job.surface, text=text)
+    truck = min(
+        capable, key=lambda one: (one.free_at + timedelta(hours=one.duration_h(job)), one.key)
+    )
+    start = max(truck.free_at, _required(job.treatment.earliest_start))
+    end = start + timedelta(hours=truck.duration_h(job))
     if end > _onset(job):
-        return Missed(site=job.site, surface=job.surface, says="not reached before it starts")
-    truck.do(job, end)
-    return truck.key, Round(site=job.site, surface=job.surface, start=start, end=end)
+        return UnservedSurface(
+            site=job.site, surface=job.surface, text="not reached before it starts"
+        )
+    truck.assign(job, end)
+    return truck.key, Stop(site=job.site, surface=job.surface, start=start, end=end)
 
 
-def _sprayer(truck: _Truck, rounds: Sequence[Round]) -> SprayerPlan:
+def _sprayer_plan(sprayer_state: _SprayerState, stops: Sequence[Stop]) -> SprayerPlan:
     return SprayerPlan(
-        sprayer=truck.key,
-        name=truck.sprayer.name,
-        volume_l=truck.volume_l,
-        loads=truck.loads,
-        hours=truck.hours,
-        start=min((one.start for one in rounds), default=None),
-        rounds=tuple(rounds),
+        sprayer=sprayer_state.key,
+        name=sprayer_state.sprayer.name,
+        volume_l=sprayer_state.volume_l,
+        loads=sprayer_state.loads,
+        working_h=sprayer_state.working_h,
+        start=min((one.start for one in stops), default=None),
+        stops=tuple(stops),
     )
 
 
-def _hours_there(jobs: Sequence[Job], trucks: Sequence[_Truck]) -> float:
-    """Sprayer-hours between the first window's opening and the last event's start."""
+def _hours_available(jobs: Sequence[Job], sprayers: Sequence[_SprayerState]) -> float:
+    """Return sprayer-hours between the first window's start and the last onset [h]."""
     if not jobs:
         return 0.0
-    opens = min(_needed(job.treatment.earliest) for job in jobs)
-    return len(trucks) * ((max(_onset(job) for job in jobs) - opens) / timedelta(hours=1))
+    window_start = min(_required(job.treatment.earliest_start) for job in jobs)
+    return len(sprayers) * ((max(_onset(job) for job in jobs) - window_start) / timedelta(hours=1))

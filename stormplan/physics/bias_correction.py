@@ -1,4 +1,4 @@
-"""What a site's own readings say the model gets wrong at night, and how far to believe them.
+"""Night bias of the pavement model at a site, estimated from pavement readings and shrunk.
 
 An infrared gun or a probe at the site knows what a gridded forecast cannot: how sheltered, how
 built-up the place is. Its mean error at night is a constant that a handful of readings removes.
@@ -27,19 +27,21 @@ Array = NDArray[np.float64]
 #: Readings that weigh as much as knowing nothing of the site: on measured winter pavements an
 #: offset from five unshrunk readings could hurt, from twenty helped (own study of public data).
 PRIOR_READINGS = 5
-FEWEST_READINGS = 5
-NIGHT_BELOW_DEG = 0.0  # the sun's true elevation
-GONE_ABOVE_DEG = 10.0  # about an hour after sunrise the sun's own error rules: our own choice
+MIN_READINGS = 5
+NIGHT_MAX_ELEVATION_DEG = 0.0  # the sun's true elevation
+FADE_OUT_ELEVATION_DEG = (
+    10.0  # about an hour after sunrise the sun's own error rules: our own choice
+)
 
 
 class Light(StrEnum):
-    """What lay on the spot when it was read."""
+    """Whether the spot was in sun or shade when it was read."""
 
     SUN = "sun"
     SHADE = "shade"
 
 
-class Reading(BaseModel):
+class PavementReading(BaseModel):
     """One reading of a surface: when, where, how warm [°C], in sun or shade (night is shade)."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -52,33 +54,33 @@ class Reading(BaseModel):
 
 
 @dataclass(frozen=True)
-class Correction:
-    """What is added to a modelled surface temperature at night.
+class NightBias:
+    """Offset added to a modeled pavement temperature at night, and the readings behind it.
 
     Attributes
     ----------
-    offset_dc : float
+    offset_k : float
         Shrunk mean of reading minus model; 0 where there are too few [K].
-    n : int
+    reading_count : int
         Night readings it rests on [-].
     """
 
-    offset_dc: float
-    n: int
+    offset_k: float
+    reading_count: int
 
 
-NONE = Correction(0.0, 0)
+NO_BIAS = NightBias(0.0, 0)
 
 #: By site and surface.
-Offsets = Mapping[tuple[str, str], Correction]
-NO_OFFSETS: Offsets = MappingProxyType({})
+NightBiases = Mapping[tuple[str, str], NightBias]
+NO_NIGHT_BIASES: NightBiases = MappingProxyType({})
 
 
 def is_night(
     times: Sequence[datetime], latitude_deg: float, longitude_deg: float
 ) -> NDArray[np.bool_]:
-    """Tell which aware moments have the sun below the horizon, (time,)."""
-    return np.asarray(_elevation_deg(times, latitude_deg, longitude_deg) < NIGHT_BELOW_DEG)
+    """Return which aware times have the sun below the horizon, (time,)."""
+    return np.asarray(_elevation_deg(times, latitude_deg, longitude_deg) < NIGHT_MAX_ELEVATION_DEG)
 
 
 def _elevation_deg(times: Sequence[datetime], latitude_deg: float, longitude_deg: float) -> Array:
@@ -87,13 +89,13 @@ def _elevation_deg(times: Sequence[datetime], latitude_deg: float, longitude_deg
     return sun.elevation_deg(stamps, latitude_deg, longitude_deg)[:, 0]
 
 
-def night_share(starts: Sequence[datetime], latitude_deg: float, longitude_deg: float) -> Array:
-    """Give the part of an offset that belongs to each hour, by the sun at half past.
+def night_weight(starts: Sequence[datetime], latitude_deg: float, longitude_deg: float) -> Array:
+    """Return the weight of a night bias in each hour, by the solar elevation at half past.
 
     Parameters
     ----------
     starts : sequence of datetime
-        Of the hours, aware [-].
+        Of the hours, aware.
     latitude_deg, longitude_deg : float
         Of the site [°].
 
@@ -104,22 +106,22 @@ def night_share(starts: Sequence[datetime], latitude_deg: float, longitude_deg: 
     """
     middles = [start + timedelta(minutes=30) for start in starts]
     elevation = _elevation_deg(middles, latitude_deg, longitude_deg)
-    return np.asarray(1.0 - np.clip(elevation / GONE_ABOVE_DEG, 0.0, 1.0))
+    return np.asarray(1.0 - np.clip(elevation / FADE_OUT_ELEVATION_DEG, 0.0, 1.0))
 
 
-def site_correction(readings_c: Array, modelled_c: Array, night: NDArray[np.bool_]) -> Correction:
-    """Work out a surface's night offset.
+def shrunk_bias(readings_c: Array, modeled_c: Array, night: NDArray[np.bool_]) -> NightBias:
+    """Return the shrunk mean night error of a surface.
 
     Parameters
     ----------
-    readings_c, modelled_c : array (reading,)
+    readings_c, modeled_c : array (reading,)
         What was read, and what the model had for that hour, NaN where it has nothing [°C].
     night : array of bool (reading,)
-        Which of them count: sun below the horizon [-].
+        Which of them count: sun below the horizon.
 
     Returns
     -------
-    Correction
+    NightBias
         ``n / (n + 5)`` of the mean error over n night readings; none from fewer than five.
 
     Raises
@@ -127,41 +129,41 @@ def site_correction(readings_c: Array, modelled_c: Array, night: NDArray[np.bool
     InputError
         The three differ in length.
     """
-    read, modelled = np.asarray(readings_c, dtype=float), np.asarray(modelled_c, dtype=float)
-    if not read.shape == modelled.shape == np.shape(night):
+    read, modeled = np.asarray(readings_c, dtype=float), np.asarray(modeled_c, dtype=float)
+    if not read.shape == modeled.shape == np.shape(night):
         raise InputError(
-            f"{read.size} readings against {modelled.size} modelled and {np.size(night)} nights; "
+            f"{read.size} readings against {modeled.size} modeled and {np.size(night)} nights; "
             "give as many of each"
         )
-    error = (read - modelled)[np.asarray(night) & np.isfinite(read - modelled)]
+    error = (read - modeled)[np.asarray(night) & np.isfinite(read - modeled)]
     n = int(error.size)
-    if n < FEWEST_READINGS:
-        return Correction(0.0, n)
-    return Correction(float(n / (n + PRIOR_READINGS) * error.mean()), n)
+    if n < MIN_READINGS:
+        return NightBias(0.0, n)
+    return NightBias(float(n / (n + PRIOR_READINGS) * error.mean()), n)
 
 
-def of_surface(
-    readings: Sequence[Reading],
-    modelled_c: Mapping[datetime, float],
+def bias_from_readings(
+    readings: Sequence[PavementReading],
+    modeled_c: Mapping[datetime, float],
     latitude_deg: float,
     longitude_deg: float,
-) -> Correction:
-    """Work out the offset of one surface from its log.
+) -> NightBias:
+    """Return the night bias of one surface from its reading log.
 
     Parameters
     ----------
-    readings : sequence of Reading
-        Of that surface; those in the sun do not count [-].
-    modelled_c : mapping of datetime to float
+    readings : sequence of PavementReading
+        Of that surface; those in the sun do not count.
+    modeled_c : mapping of datetime to float
         Mean of each hour by the hour's start, aware UTC [°C].
     latitude_deg, longitude_deg : float
         Of the site [°].
     """
     shaded = [reading for reading in readings if reading.light is Light.SHADE]
     if not shaded:
-        return NONE
+        return NO_BIAS
     hours = [reading.time.replace(minute=0, second=0, microsecond=0) for reading in shaded]
-    model = np.array([modelled_c.get(hour, np.nan) for hour in hours])
+    model = np.array([modeled_c.get(hour, np.nan) for hour in hours])
     read = np.array([reading.surface_c for reading in shaded])
     night = is_night([reading.time for reading in shaded], latitude_deg, longitude_deg)
-    return site_correction(read, model, night)
+    return shrunk_bias(read, model, night)

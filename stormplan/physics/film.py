@@ -1,9 +1,9 @@
-"""What lies on the pavement: water, ice, loose snow and salt, and what they do to each other.
+"""Mass balance of the film on pavement: water, ice, loose snow and salts.
 
 A mass balance per column: rain, freezing rain, sleet and snow come down; liquid above what the
-texture holds drains and takes salt along; air takes water or gives it, as vapour, dew or frost;
-snow and ice melt into brine along the ice line; ploughs and traffic carry off. How warm it is
-comes from outside: from the energy balance in ``course``, or prescribed.
+texture holds drains and takes salt along; air takes water or gives it, as vapor, dew or frost;
+snow and ice melt into brine along the ice line; plows and traffic carry off. How warm it is
+comes from outside: from the energy balance in ``surface_simulation``, or prescribed.
 """
 
 from __future__ import annotations
@@ -21,34 +21,36 @@ from stormplan.weather.moist_air import (
     LATENT_EVAPORATION_J_KG,
     MAGNUS_ICE,
     MAGNUS_WATER,
-    VAPOUR_TO_DRY_AIR,
+    MOLECULAR_WEIGHT_RATIO,
 )
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
 LATENT_SUBLIMATION_J_KG = 2.835e6
 
 # Class assumptions, our own choice: 5-10 % of a lot is puddle that never drains, a few mm deep.
 PUDDLE_FRAC = 0.07
 PUDDLE_DEPTH_MM = 3.0
-SNOW_HOLDS_FRAC = 0.05  # of its mass as liquid, before it drips (capillary retention, textbook)
+SNOW_LIQUID_HOLDING_FRAC = (
+    0.05  # of its mass as liquid, before it drips (capillary retention, textbook)
+)
 
 # Snow: conductivity Yen 1981, CRREL Report 81-10; the rest class assumptions.
 NEW_SNOW_KG_M3, SETTLED_SNOW_KG_M3, SLEET_KG_M3, PACKED_SNOW_KG_M3 = 100.0, 250.0, 400.0, 400.0
-SETTLING_S = 24 * 3600.0
-FRESH_ALBEDO, OLD_ALBEDO = 0.82, 0.60  # Wiscombe & Warren 1980 range
-ALBEDO_DECAY_S = 4 * 86400.0
-FRESHENED_BY_MM = 2.0  # new snow that makes old snow white again
-COVERED_BY_MM = 4.0  # snow water that hides the pavement
-MOST_CONDUCTANCE_WM2K = 2e4  # contact, where no snow lies between skin and pavement
+SNOW_SETTLING_S = 24 * 3600.0
+NEW_SNOW_ALBEDO, AGED_SNOW_ALBEDO = 0.82, 0.60  # Wiscombe & Warren 1980 range
+SNOW_ALBEDO_DECAY_S = 4 * 86400.0
+ALBEDO_RESET_MM = 2.0  # new snow that makes old snow white again
+FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
+MAX_SNOW_CONDUCTANCE_WM2K = 2e4  # contact, where no snow lies between skin and pavement
 
-SALTED_KG_M2 = 1e-4  # less salt than this changes nothing
+MIN_SALT_KG_M2 = 1e-4  # less salt than this changes nothing
 
 
 @dataclass(frozen=True)
 class Applications:
-    """Product put down, one row each; build the rows with ``application`` or directly.
+    """Product applications, one row each; build with ``from_liquid`` or directly.
 
     Attributes
     ----------
@@ -66,7 +68,7 @@ class Applications:
     water_kg_m2: Array
 
     @classmethod
-    def of_liquid(
+    def from_liquid(
         cls,
         hour: NDArray[np.intp],
         column: NDArray[np.intp],
@@ -75,7 +77,7 @@ class Applications:
         density_kg_l: Array,
         inert_frac: Array | float = 0.0,
     ) -> Applications:
-        """Line up liquids by rate and composition.
+        """Return applications of liquids given by rate and composition.
 
         Parameters
         ----------
@@ -116,8 +118,8 @@ class Applications:
 
 
 @dataclass(frozen=True)
-class Ploughs:
-    """Plough, shovel or broom passes, one row each.
+class PlowPasses:
+    """Plow, shovel or broom passes, one row each.
 
     Attributes
     ----------
@@ -133,41 +135,41 @@ class Ploughs:
 
 
 @dataclass(frozen=True)
-class Exposed:
-    """What the air touches on each column, flat arrays (column,).
+class VaporSource:
+    """Material that exchanges vapor with the air on each column, flat arrays (column,).
 
     Attributes
     ----------
     over_ice : array of bool
-        Vapour exchanges with ice or snow, else with liquid [-].
+        Vapor exchanges with ice or snow, else with liquid.
     on_snow : array of bool
-        The uppermost thing is loose snow [-].
-    latent_j_kg : array
+        The uppermost thing is loose snow.
+    latent_heat_j_kg : array
         Heat of evaporation or sublimation [J/kg].
     activity : array
-        Vapour pressure over that of plain water or ice [-].
-    store_kg_m2 : array
+        Vapor pressure over that of plain water or ice [-].
+    available_kg_m2 : array
         What can evaporate at most [kg/m²].
     """
 
-    over_ice: Flags
-    on_snow: Flags
-    latent_j_kg: Array
+    over_ice: BoolArray
+    on_snow: BoolArray
+    latent_heat_j_kg: Array
     activity: Array
-    store_kg_m2: Array
+    available_kg_m2: Array
 
-    def vapour_pa(self, temp_c: Array) -> tuple[Array, Array]:
-        """Vapour pressure at the surface and its slope with temperature [Pa], [Pa/K]."""
-        base = np.where(self.over_ice, MAGNUS_ICE[0], MAGNUS_WATER[0])
-        rise = np.where(self.over_ice, MAGNUS_ICE[1], MAGNUS_WATER[1])
-        shift = np.where(self.over_ice, MAGNUS_ICE[2], MAGNUS_WATER[2])
-        above = temp_c + shift
-        pressure = self.activity * base * np.exp(rise * temp_c / above)
-        return pressure, pressure * rise * shift / (above * above)
+    def vapor_pressure_pa(self, temp_c: Array) -> tuple[Array, Array]:
+        """Return the vapor pressure at the surface and its slope with temperature [Pa], [Pa/K]."""
+        magnus_a = np.where(self.over_ice, MAGNUS_ICE[0], MAGNUS_WATER[0])
+        magnus_b = np.where(self.over_ice, MAGNUS_ICE[1], MAGNUS_WATER[1])
+        magnus_c = np.where(self.over_ice, MAGNUS_ICE[2], MAGNUS_WATER[2])
+        denominator = temp_c + magnus_c
+        pressure = self.activity * magnus_a * np.exp(magnus_b * temp_c / denominator)
+        return pressure, pressure * magnus_b * magnus_c / (denominator * denominator)
 
 
 @dataclass
-class Film:
+class FilmState:
     """Stores on many columns in motion, flat arrays ``(column,)`` in kg/m², that is mm of water.
 
     Attributes
@@ -175,7 +177,7 @@ class Film:
     water, ice, snow : array
         Liquid, frozen film, and loose snow or sleet [kg/m²].
     frost : array
-        Part of the ice that came as vapour [kg/m²].
+        Part of the ice that came as vapor [kg/m²].
     salts : array (4, column)
         Each chloride, in the order of ``CHLORIDES`` [kg/m²].
     density, albedo : array
@@ -184,13 +186,13 @@ class Film:
         Liquid that lies too low to drain [kg/m²].
     texture_mm, drain_s : array
         What the texture holds; time constant of draining [mm], [s].
-    wear_per_h : array
+    traffic_loss_per_h : array
         Share of liquid, ice and salt that traffic carries off in an hour [1/h].
     """
 
     texture_mm: Array
     drain_s: Array
-    wear_per_h: Array
+    traffic_loss_per_h: Array
     water: Array = field(init=False)
     ice: Array = field(init=False)
     snow: Array = field(init=False)
@@ -205,7 +207,7 @@ class Film:
         self.water, self.ice, self.snow, self.frost, self.puddle = np.zeros((5, n))
         self.salts = np.zeros((len(CHLORIDES), n))
         self.density = np.full(n, NEW_SNOW_KG_M3)
-        self.albedo = np.full(n, FRESH_ALBEDO)
+        self.albedo = np.full(n, NEW_SNOW_ALBEDO)
 
     @property
     def total(self) -> Array:
@@ -217,38 +219,38 @@ class Film:
         """Whether there is salt anywhere, or none is known: most runs are without, and cheaper."""
         return bool(self.salts.any())
 
-    def forget(self, unknown: Flags) -> None:
+    def mark_unknown(self, unknown: BoolArray) -> None:
         """Make columns unknown from here on."""
         for item in fields(self):
             getattr(self, item.name)[..., unknown] = np.nan
 
-    def resume(self, left: Film, where: NDArray[np.intp]) -> None:
-        """Take over what lies on places of another film, (column,)."""
+    def restore(self, saved: FilmState, where: NDArray[np.intp]) -> None:
+        """Copy the stores of another film at some of its columns, (column,)."""
         for item in fields(self):
             if not item.init:
-                setattr(self, item.name, getattr(left, item.name).take(where, axis=-1))
+                setattr(self, item.name, getattr(saved, item.name).take(where, axis=-1))
 
     # ------------------------------------------------------------------ heat
 
     def snow_conductance_wm2k(self) -> Array:
-        """Through the snow, from its surface to the pavement [W/(m² K)]."""
-        through = np.full_like(self.snow, MOST_CONDUCTANCE_WM2K)
-        lies = np.flatnonzero(self.snow != 0.0)
-        if lies.size:
-            density = self.density[lies]
+        """Return the conductance from snow surface to pavement [W/(m² K)]."""
+        conductance = np.full_like(self.snow, MAX_SNOW_CONDUCTANCE_WM2K)
+        snowy = np.flatnonzero(self.snow != 0.0)
+        if snowy.size:
+            density = self.density[snowy]
             conductivity = 2.22 * (density / 1000.0) ** 1.885
-            depth = np.maximum(self.snow[lies], 1e-9) / density
-            through[lies] = np.minimum(conductivity / depth, MOST_CONDUCTANCE_WM2K)
-        return through
+            depth = np.maximum(self.snow[snowy], 1e-9) / density
+            conductance[snowy] = np.minimum(conductivity / depth, MAX_SNOW_CONDUCTANCE_WM2K)
+        return conductance
 
-    def exposed(self, skin_c: Array) -> Exposed:
-        """Say what the air touches at a skin temperature [°C]."""
+    def vapor_source(self, skin_c: Array) -> VaporSource:
+        """Return what exchanges vapor with the air at a skin temperature [°C]."""
         on_snow = self.snow > 0.0
         wet = ~on_snow & (self.water > 0.0)
         on_ice = ~on_snow & ~wet & (self.ice > 0.0)
         over_ice = ~wet & (skin_c < 0.0)
         if self.salted:
-            over_ice &= ~(self.salts.sum(axis=0) > SALTED_KG_M2 * 0.1)
+            over_ice &= ~(self.salts.sum(axis=0) > MIN_SALT_KG_M2 * 0.1)
         over_ice |= on_snow | on_ice
         activity = np.ones_like(skin_c)
         if self.salted:
@@ -257,50 +259,50 @@ class Film:
             )
         store = np.where(on_snow, self.snow, np.where(wet, self.water, self.ice))
         latent = np.where(over_ice, LATENT_SUBLIMATION_J_KG, LATENT_EVAPORATION_J_KG)
-        return Exposed(over_ice, on_snow, latent, activity, store)
+        return VaporSource(over_ice, on_snow, latent, activity, store)
 
     # ------------------------------------------------------------------ masses
 
-    def receive(self, liquid: Array, snow: Array, sleet: Array) -> None:
-        """Take precipitation in, each (column,) [kg/m²]."""
+    def add_precipitation(self, liquid: Array, snow: Array, sleet: Array) -> None:
+        """Add precipitation, each (column,) [kg/m²]."""
         self.water = self.water + liquid
         fresh = snow + sleet
-        falling = fresh > 0.0
-        if not falling.any():
+        snowing = fresh > 0.0
+        if not snowing.any():
             return
         before = self.snow
         self.snow = before + fresh
         volume = before / self.density + snow / NEW_SNOW_KG_M3 + sleet / SLEET_KG_M3
-        self.density = np.where(falling, self.snow / np.maximum(volume, 1e-12), self.density)
-        white = np.minimum(fresh / FRESHENED_BY_MM, 1.0)
+        self.density = np.where(snowing, self.snow / np.maximum(volume, 1e-12), self.density)
+        reset_frac = np.minimum(fresh / ALBEDO_RESET_MM, 1.0)
         bare = before <= 0.0
-        freshened = self.albedo + white * (FRESH_ALBEDO - self.albedo)
-        self.albedo = np.where(falling & bare, FRESH_ALBEDO, freshened)
+        freshened = self.albedo + reset_frac * (NEW_SNOW_ALBEDO - self.albedo)
+        self.albedo = np.where(snowing & bare, NEW_SNOW_ALBEDO, freshened)
 
-    def vapour(self, evaporated: Array, exposed: Exposed) -> None:
-        """Give vapour to the air, or take it (negative), (column,) [kg/m²]."""
+    def exchange_vapor(self, evaporated: Array, source: VaporSource) -> None:
+        """Remove evaporated water, or deposit it (negative), (column,) [kg/m²]."""
         if not evaporated.any():
             return
-        gain = np.maximum(-evaporated, 0.0)
-        rest = np.maximum(evaporated, 0.0)
-        from_snow = np.where(exposed.on_snow, np.minimum(rest, self.snow), 0.0)
-        rest = rest - from_snow
+        deposited = np.maximum(-evaporated, 0.0)
+        remaining = np.maximum(evaporated, 0.0)
+        from_snow = np.where(source.on_snow, np.minimum(remaining, self.snow), 0.0)
+        remaining = remaining - from_snow
         from_water = np.where(
-            exposed.over_ice & ~exposed.on_snow, 0.0, np.minimum(rest, self.water)
+            source.over_ice & ~source.on_snow, 0.0, np.minimum(remaining, self.water)
         )
-        from_ice = np.minimum(rest - from_water, self.ice)
-        rime = np.where(exposed.over_ice & ~exposed.on_snow, gain, 0.0)
-        self.snow = self.snow - from_snow + np.where(exposed.on_snow, gain, 0.0)
-        self.water = self.water - from_water + np.where(exposed.over_ice, 0.0, gain)
-        self.ice = self.ice - from_ice + rime
-        self.frost = np.minimum(self.frost + rime, self.ice)
+        from_ice = np.minimum(remaining - from_water, self.ice)
+        frost_gain = np.where(source.over_ice & ~source.on_snow, deposited, 0.0)
+        self.snow = self.snow - from_snow + np.where(source.on_snow, deposited, 0.0)
+        self.water = self.water - from_water + np.where(source.over_ice, 0.0, deposited)
+        self.ice = self.ice - from_ice + frost_gain
+        self.frost = np.minimum(self.frost + frost_gain, self.ice)
 
     def melt_snow(self, melted: Array) -> None:
         """Turn snow into water, (column,) [kg/m²]."""
         self.snow = np.maximum(self.snow - melted, 0.0)
         self.water = self.water + melted
 
-    def shift(self, liquid: Array) -> None:
+    def set_liquid(self, liquid: Array) -> None:
         """Set the liquid, (column,) [kg/m²]: the rest freezes to ice, or comes from ice and snow.
 
         Brine eats the ice it lies in before the snow above; plain melting takes the snow first.
@@ -311,7 +313,7 @@ class Film:
         frozen = np.maximum(self.water - liquid, 0.0)
         from_ice = np.minimum(melted - np.minimum(melted, self.snow), self.ice)
         if self.salted:
-            briny = self.salts.sum(axis=0) > SALTED_KG_M2
+            briny = self.salts.sum(axis=0) > MIN_SALT_KG_M2
             from_ice = np.where(briny, np.minimum(melted, self.ice), from_ice)
         from_snow = np.minimum(melted - from_ice, self.snow)
         self.water = self.water + from_ice + from_snow - frozen
@@ -320,7 +322,7 @@ class Film:
         self.frost = np.minimum(self.frost, self.ice)
 
     def drain(self, duration_s: float) -> tuple[Array, Array | None]:
-        """Let liquid above what texture, puddles and snow hold run off.
+        """Drain liquid above what texture, puddles and snow hold.
 
         Parameters
         ----------
@@ -332,45 +334,49 @@ class Film:
         water, salts : array (column,), array (4, column) or None
             What left; None where there is no salt at all [kg/m²].
         """
-        loose = self.water - (self.texture_mm + SNOW_HOLDS_FRAC * self.snow)
-        self.puddle = np.clip(loose, 0.0, self.puddle)
-        excess = np.maximum(loose - self.puddle, 0.0)
+        mobile_liquid = self.water - (self.texture_mm + SNOW_LIQUID_HOLDING_FRAC * self.snow)
+        self.puddle = np.clip(mobile_liquid, 0.0, self.puddle)
+        excess = np.maximum(mobile_liquid - self.puddle, 0.0)
         if not excess.any():
             return excess, None
-        moving = excess * -np.expm1(-duration_s / self.drain_s)
-        room = PUDDLE_FRAC * PUDDLE_DEPTH_MM - self.puddle
-        caught = np.minimum(PUDDLE_FRAC * moving, room)
-        self.puddle = self.puddle + caught
-        return self.carry_off((moving - caught) / np.maximum(self.water, 1e-300), ice=False)
+        outflow = excess * -np.expm1(-duration_s / self.drain_s)
+        puddle_capacity = PUDDLE_FRAC * PUDDLE_DEPTH_MM - self.puddle
+        puddled = np.minimum(PUDDLE_FRAC * outflow, puddle_capacity)
+        self.puddle = self.puddle + puddled
+        return self.remove_fraction(
+            (outflow - puddled) / np.maximum(self.water, 1e-300), with_ice=False
+        )
 
-    def carry_off(self, share: Array, ice: bool) -> tuple[Array, Array | None]:
-        """Take a share of the liquid with its salt, and of the ice if asked, off the surface."""
-        gone = share * self.water
+    def remove_fraction(self, removed_frac: Array, with_ice: bool) -> tuple[Array, Array | None]:
+        """Remove a fraction of the liquid with its salt, and of the ice if asked."""
+        gone = removed_frac * self.water
         self.water = self.water - gone
         salts = None
         if self.salted:
-            salts = share * self.salts
+            salts = removed_frac * self.salts
             self.salts = self.salts - salts
-        if ice:
-            gone = gone + share * self.ice
-            self.frost = (1.0 - share) * self.frost
-            self.ice = (1.0 - share) * self.ice
+        if with_ice:
+            gone = gone + removed_frac * self.ice
+            self.frost = (1.0 - removed_frac) * self.frost
+            self.ice = (1.0 - removed_frac) * self.ice
         return gone, salts
 
-    def wear(self, duration_s: float) -> tuple[Array, Array | None]:
-        """Let traffic carry off film and salt; what left, as for ``drain`` [kg/m²]."""
-        return self.carry_off(-np.expm1(-self.wear_per_h * duration_s / 3600.0), ice=True)
+    def remove_by_traffic(self, duration_s: float) -> tuple[Array, Array | None]:
+        """Remove film and salt by traffic; return what left, as ``drain`` does [kg/m²]."""
+        return self.remove_fraction(
+            -np.expm1(-self.traffic_loss_per_h * duration_s / 3600.0), with_ice=True
+        )
 
-    def age(self, duration_s: float) -> None:
-        """Let snow settle and darken."""
-        settling = -np.expm1(-duration_s / SETTLING_S)
-        light = np.maximum(SETTLED_SNOW_KG_M3 - self.density, 0.0)
-        self.density = self.density + settling * light
-        darkening = -np.expm1(-duration_s / ALBEDO_DECAY_S)
-        self.albedo = self.albedo + darkening * (OLD_ALBEDO - self.albedo)
+    def age_snow(self, duration_s: float) -> None:
+        """Age the snow: density rises, albedo falls."""
+        settling = -np.expm1(-duration_s / SNOW_SETTLING_S)
+        density_deficit = np.maximum(SETTLED_SNOW_KG_M3 - self.density, 0.0)
+        self.density = self.density + settling * density_deficit
+        darkening = -np.expm1(-duration_s / SNOW_ALBEDO_DECAY_S)
+        self.albedo = self.albedo + darkening * (AGED_SNOW_ALBEDO - self.albedo)
 
-    def plough(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array | None]:
-        """Clear snow down to a residual; liquid that the snow holds goes with it.
+    def plow(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array | None]:
+        """Plow snow down to a residual; the liquid it holds goes with it.
 
         Parameters
         ----------
@@ -384,44 +390,46 @@ class Film:
         water, salts : array (column,), array (4, column) or None
             What left, snow included; None where there is no salt at all [kg/m²].
         """
-        keep = np.full(self.snow.size, np.inf)
-        np.minimum.at(keep, where, residual_mm)
-        left = np.minimum(self.snow, keep)
-        removed = self.snow - left
-        share = removed / np.maximum(self.snow, 1e-300)
-        held = np.maximum(self.water - self.texture_mm - self.puddle, 0.0)
-        gone, salts = self.carry_off(share * held / np.maximum(self.water, 1e-300), ice=False)
+        residual = np.full(self.snow.size, np.inf)
+        np.minimum.at(residual, where, residual_mm)
+        remaining = np.minimum(self.snow, residual)
+        removed = self.snow - remaining
+        removed_frac = removed / np.maximum(self.snow, 1e-300)
+        snow_liquid = np.maximum(self.water - self.texture_mm - self.puddle, 0.0)
+        gone, salts = self.remove_fraction(
+            removed_frac * snow_liquid / np.maximum(self.water, 1e-300), with_ice=False
+        )
         self.density = np.where(removed > 0.0, PACKED_SNOW_KG_M3, self.density)
-        self.snow = left
+        self.snow = remaining
         return gone + removed, salts
 
     def apply(self, where: NDArray[np.intp], salts_kg_m2: Array, water_kg_m2: Array) -> None:
-        """Put product down at places on the flat column axis, (4, place) and (place,) [kg/m²]."""
+        """Add product at indices of the flat column axis, (4, index) and (index,) [kg/m²]."""
         np.add.at(self.water, where, water_kg_m2)
         for store, salt in zip(self.salts, salts_kg_m2, strict=True):
             np.add.at(store, where, salt)
 
 
-def vapour_flux(
-    exposed: Exposed,
-    heat_wm2k: Array,
+def vapor_flux(
+    source: VaporSource,
+    convective_coefficient_wm2k: Array,
     skin_c: Array,
-    air_pa: Array,
+    air_vapor_pa: Array,
     pressure_pa: Array,
     step_s: float,
 ) -> tuple[Array, Array]:
-    """Evaporation as a straight line around a skin temperature, never more than there is.
+    """Return evaporation linearized around a skin temperature, limited by what is available.
 
     Parameters
     ----------
-    exposed : Exposed
-        What the air touches [-].
-    heat_wm2k : array (column,)
+    source : VaporSource
+        What the air touches.
+    convective_coefficient_wm2k : array (column,)
         Exchange coefficient for heat [W/(m² K)].
     skin_c : array (column,)
         Skin temperature [°C].
-    air_pa, pressure_pa : array (column,)
-        Vapour pressure of the air; station pressure [Pa].
+    air_vapor_pa, pressure_pa : array (column,)
+        Vapor pressure of the air; station pressure [Pa].
     step_s : float
         Length of the step [s].
 
@@ -430,9 +438,9 @@ def vapour_flux(
     flux, slope : array (column,)
         Evaporation at ``skin_c``, negative for dew and frost; its slope [kg/(m² s)], per K.
     """
-    transfer = heat_wm2k * (VAPOUR_TO_DRY_AIR / CP_J_KG_K) / pressure_pa
-    surface_pa, steepness = exposed.vapour_pa(skin_c)
-    flux = transfer * (surface_pa - air_pa)
-    most = exposed.store_kg_m2 / step_s
-    limited = flux >= most
-    return np.where(limited, most, flux), np.where(limited, 0.0, transfer * steepness)
+    transfer = convective_coefficient_wm2k * (MOLECULAR_WEIGHT_RATIO / CP_J_KG_K) / pressure_pa
+    surface_pa, vapor_slope = source.vapor_pressure_pa(skin_c)
+    flux = transfer * (surface_pa - air_vapor_pa)
+    max_flux = source.available_kg_m2 / step_s
+    limited = flux >= max_flux
+    return np.where(limited, max_flux, flux), np.where(limited, 0.0, transfer * vapor_slope)

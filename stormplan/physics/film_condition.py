@@ -1,4 +1,4 @@
-"""What a film amounts to, in the trade's words: how icy, where it freezes, what it is called.
+"""Condition of a film: ice fraction, freeze point, and its name in the trade.
 
 Pure functions of masses, any shape, and the hourly record that the film of many columns leaves
 behind. State and freezing go by the brine's own freeze point, not by 0 °C.
@@ -15,19 +15,19 @@ from numpy.typing import NDArray
 
 from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
-from stormplan.physics.film import SALTED_KG_M2, Film
+from stormplan.physics.film import MIN_SALT_KG_M2, FilmState
 
 Array = NDArray[np.float64]
 
 # What counts as something, kg/m²; the thresholds of road weather practice, from memory.
-WET_MM, BRINE_MM, SNOW_MM, ICE_MM, FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
-BRINE_STRENGTH_FRAC = 0.01  # weaker than this freezes within 0.6 °C of water: call it wet
-SLUSH_LIQUID_FRAC = 0.3  # own choice of a name, not a safety limit
-SODDEN_FRAC = 0.15  # liquid share from which snow is slush, own choice
+MIN_WET_MM, MIN_BRINE_MM, MIN_SNOW_MM, MIN_ICE_MM, MIN_FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
+MIN_BRINE_SALT_FRAC = 0.01  # weaker than this freezes within 0.6 °C of water: call it wet
+SLUSH_LIQUID_IN_FILM_FRAC = 0.3  # own choice of a name, not a safety limit
+SLUSH_LIQUID_IN_SNOW_FRAC = 0.15  # liquid share from which snow is slush, own choice
 
 
-class State(IntEnum):
-    """What a person would call the surface."""
+class FilmCondition(IntEnum):
+    """Surface condition, by its common name."""
 
     UNKNOWN = -1
     DRY = 0
@@ -39,13 +39,13 @@ class State(IntEnum):
     ICE = 6
 
     @property
-    def words(self) -> str:
-        """In lower case, with blanks."""
+    def label(self) -> str:
+        """Name in lower case, with spaces."""
         return self.name.lower().replace("_", " ")
 
 
-def ice_frac(water: Array, ice: Array, salts: Array) -> Array:
-    """Mass of ice over mass of film, salt included and loose snow not.
+def film_ice_frac(water: Array, ice: Array, salts: Array) -> Array:
+    """Return mass of ice over mass of film, salt included and loose snow not.
 
     Parameters
     ----------
@@ -63,8 +63,8 @@ def ice_frac(water: Array, ice: Array, salts: Array) -> Array:
     return np.asarray(np.where(film > 0.0, ice / np.maximum(film, 1e-300), film * 0.0))
 
 
-def freeze_point_c(water: Array, ice: Array, salts: Array) -> Array:
-    """Temperature at which the film, all of it melted, begins to freeze.
+def film_freeze_point_c(water: Array, ice: Array, salts: Array) -> Array:
+    """Return the temperature at which the film, all of it melted, begins to freeze.
 
     Parameters
     ----------
@@ -90,43 +90,45 @@ def freeze_point_c(water: Array, ice: Array, salts: Array) -> Array:
     return np.asarray(point)
 
 
-def classify(water: Array, ice: Array, frost: Array, snow: Array, salts: Array) -> NDArray[np.int8]:
-    """Name the state of a surface.
+def condition_codes(
+    water: Array, ice: Array, frost: Array, snow: Array, salts: Array
+) -> NDArray[np.int8]:
+    """Return the condition code of a surface.
 
     Parameters
     ----------
     water, ice, frost, snow : array (...)
-        Liquid, frozen film, the part of it that came as vapour, loose snow [kg/m²].
+        Liquid, frozen film, the part of it that came as vapor, loose snow [kg/m²].
     salts : array (4, ...)
         Each chloride [kg/m²].
 
     Returns
     -------
     array of int8 (...)
-        ``State`` codes, the most hazardous that applies; UNKNOWN where masses are NaN [-].
+        ``FilmCondition`` codes, the most hazardous that applies; UNKNOWN where masses are NaN [-].
     """
     salt = salts.sum(axis=0)
-    salted = salt > SALTED_KG_M2
-    strong = salt > BRINE_STRENGTH_FRAC * (water + salt)
+    salted = salt > MIN_SALT_KG_M2
+    strong = salt > MIN_BRINE_SALT_FRAC * (water + salt)
     frozen = ice - frost
     film = np.maximum(water + ice, 1e-300)
-    mushy = salted & (water / film >= SLUSH_LIQUID_FRAC)
+    slushy = salted & (water / film >= SLUSH_LIQUID_IN_FILM_FRAC)
     choices = [
-        (np.isnan(water + ice + snow), State.UNKNOWN),
-        ((frozen > ICE_MM) & ~mushy, State.ICE),
-        (frozen > ICE_MM, State.SLUSH),
-        ((snow > SNOW_MM) & (water > SODDEN_FRAC * snow), State.SLUSH),
-        (snow > SNOW_MM, State.LOOSE_SNOW),
-        ((ice > FROST_MM) & (frost >= 0.5 * ice), State.FROST),
-        ((ice > FROST_MM) & ~mushy, State.ICE),
-        (ice > FROST_MM, State.SLUSH),
-        ((water > BRINE_MM) & salted & strong, State.BRINE),
-        (water > WET_MM, State.WET),
+        (np.isnan(water + ice + snow), FilmCondition.UNKNOWN),
+        ((frozen > MIN_ICE_MM) & ~slushy, FilmCondition.ICE),
+        (frozen > MIN_ICE_MM, FilmCondition.SLUSH),
+        ((snow > MIN_SNOW_MM) & (water > SLUSH_LIQUID_IN_SNOW_FRAC * snow), FilmCondition.SLUSH),
+        (snow > MIN_SNOW_MM, FilmCondition.LOOSE_SNOW),
+        ((ice > MIN_FROST_MM) & (frost >= 0.5 * ice), FilmCondition.FROST),
+        ((ice > MIN_FROST_MM) & ~slushy, FilmCondition.ICE),
+        (ice > MIN_FROST_MM, FilmCondition.SLUSH),
+        ((water > MIN_BRINE_MM) & salted & strong, FilmCondition.BRINE),
+        (water > MIN_WET_MM, FilmCondition.WET),
     ]
     return np.select(
         [condition for condition, _ in choices],
         [np.int8(state) for _, state in choices],
-        np.int8(State.DRY),
+        np.int8(FilmCondition.DRY),
     ).astype(np.int8)
 
 
@@ -139,17 +141,17 @@ class FilmHours:
     Attributes
     ----------
     water_mm, ice_mm, frost_mm, snow_mm : array
-        Liquid, frozen film, the part of it that came as vapour, loose snow and sleet [mm].
+        Liquid, frozen film, the part of it that came as vapor, loose snow and sleet [mm].
     snow_depth_mm : array
         How deep the snow lies [mm].
     puddle_mm : array
         Part of the liquid that lies too low to drain [mm].
     salts_kg_m2 : array (4, hour, column, member)
         Each chloride on the surface [kg/m²].
-    drained_mm, evaporated_mm, deposited_mm, cleared_mm, worn_mm : array
-        Run off; given to the air; taken from it; ploughed off; carried off by traffic [mm].
+    drained_mm, evaporated_mm, deposited_mm, plowed_mm, traffic_loss_mm : array
+        Run off; given to the air; taken from it; plowed off; carried off by traffic [mm].
     salts_lost_kg_m2 : array (4, hour, column, member)
-        Gone with what drained, was ploughed or carried off [kg/m²].
+        Gone with what drained, was plowed or carried off [kg/m²].
     melted_mm : array
         Snow and ice turned liquid, negative when freezing [mm].
     """
@@ -164,37 +166,39 @@ class FilmHours:
     drained_mm: Array
     evaporated_mm: Array
     deposited_mm: Array
-    cleared_mm: Array
-    worn_mm: Array
+    plowed_mm: Array
+    traffic_loss_mm: Array
     salts_lost_kg_m2: Array
     melted_mm: Array
 
     @cached_property
     def ice_frac(self) -> Array:
         """Ice over film by mass at the end of the hour [-]."""
-        return ice_frac(self.water_mm, self.ice_mm, self.salts_kg_m2)
+        return film_ice_frac(self.water_mm, self.ice_mm, self.salts_kg_m2)
 
     @cached_property
     def freeze_point_c(self) -> Array:
         """Freeze point of the film at the end of the hour [°C]."""
-        return freeze_point_c(self.water_mm, self.ice_mm, self.salts_kg_m2)
+        return film_freeze_point_c(self.water_mm, self.ice_mm, self.salts_kg_m2)
 
     @cached_property
-    def state(self) -> NDArray[np.int8]:
-        """``State`` code at the end of the hour [-]."""
-        return classify(self.water_mm, self.ice_mm, self.frost_mm, self.snow_mm, self.salts_kg_m2)
+    def condition(self) -> NDArray[np.int8]:
+        """``FilmCondition`` code at the end of the hour [-]."""
+        return condition_codes(
+            self.water_mm, self.ice_mm, self.frost_mm, self.snow_mm, self.salts_kg_m2
+        )
 
     @cached_property
     def first_freeze_hour(self) -> NDArray[np.intp]:
-        """Hour in which ice or frost first stands there, −1 for never, (column, member)."""
-        frozen = self.ice_mm > FROST_MM
+        """First hour with ice or frost, −1 for never, (column, member)."""
+        frozen = self.ice_mm > MIN_FROST_MM
         return np.where(frozen.any(axis=0), frozen.argmax(axis=0), -1)
 
 
-class Recorder:
-    """Collects what a film does, and writes it down at the end of each hour."""
+class FilmRecorder:
+    """Accumulator of a film's flows and stores, hour by hour."""
 
-    FLOWS = ("drained", "evaporated", "deposited", "cleared", "worn", "melted")
+    FLOWS = ("drained", "evaporated", "deposited", "plowed", "traffic_loss", "melted")
 
     def __init__(self, hours: int, columns: int, members: int) -> None:
         self._shape = (columns, members)
@@ -204,27 +208,27 @@ class Recorder:
         }
         self._salts = np.zeros((len(CHLORIDES), hours, *self._shape))
         self._lost = np.zeros_like(self._salts)
-        self.begin()
+        self.begin_hour()
 
-    def begin(self) -> None:
+    def begin_hour(self) -> None:
         """Start an hour."""
         n = self._shape[0] * self._shape[1]
         self._sum = {name: np.zeros(n) for name in self.FLOWS}
         self._salt_sum = np.zeros((len(CHLORIDES), n))
 
     def add(self, flow: str, water: Array, salts: Array | None = None) -> None:
-        """Count a flow of the hour, (column,) and (4, column) [kg/m²]."""
+        """Add a flow of the hour, (column,) and (4, column) [kg/m²]."""
         self._sum[flow] += water
         if salts is not None:
             self._salt_sum += salts
 
-    def vapour(self, evaporated: Array) -> None:
-        """Count vapour given to the air, or taken from it (negative) [kg/m²]."""
+    def add_vapor(self, evaporated: Array) -> None:
+        """Add evaporation, or deposition (negative) [kg/m²]."""
         self._sum["evaporated"] += np.maximum(evaporated, 0.0)
         self._sum["deposited"] += np.maximum(-evaporated, 0.0)
 
-    def end(self, hour: int, film: Film) -> None:
-        """Write the hour down; memory that stays zero is never touched, nor taken."""
+    def end_hour(self, hour: int, film: FilmState) -> None:
+        """Store the hour; arrays that stay zero stay untouched and take no memory."""
         depth = film.snow / film.density * 1000.0
         stores = {
             "water": film.water,
@@ -241,8 +245,8 @@ class Recorder:
             for index, row in enumerate(values):
                 if row.any():
                     out[index, hour] = row.reshape(self._shape)
-        self.begin()
+        self.begin_hour()
 
     def film_hours(self) -> FilmHours:
-        """All hours, as a record."""
+        """Return all hours."""
         return FilmHours(**self._out, salts_kg_m2=self._salts, salts_lost_kg_m2=self._lost)

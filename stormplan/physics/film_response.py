@@ -1,8 +1,8 @@
-"""What other films would have done in the same place: many treatments weighed in one call.
+"""Response of films to treatments at known surface boundaries, vectorized over candidates.
 
-The energy balance has been run once, in ``course``; what it learnt about how firmly each place
-holds its film is kept as a ``Holding``. A trial runs films alone against it, without ground and
-radiation. Candidates are extra columns: ``which`` says whose place each one takes.
+``surface_simulation`` runs the coupled energy balance once and returns a ``SurfaceBoundary`` for
+each column. Films of candidate treatments are then run alone against it, without ground and
+radiation. Each candidate names the column whose boundary it takes.
 """
 
 from __future__ import annotations
@@ -13,47 +13,47 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.physics import phase_equilibrium
-from stormplan.physics.film import Applications, Film, Ploughs, vapour_flux
-from stormplan.physics.film_condition import FilmHours, Recorder
+from stormplan.physics.film import Applications, FilmState, PlowPasses, vapor_flux
+from stormplan.physics.film_condition import FilmHours, FilmRecorder
 from stormplan.physics.pavement import HOUR_S, Columns
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
-from stormplan.physics.surface_simulation import Holding, Work, falling
+from stormplan.physics.surface_simulation import Operations, SurfaceBoundary, split_precipitation
 from stormplan.weather.forecast import Forecast
-from stormplan.weather.moist_air import saturation_pa, standard_pressure_pa
+from stormplan.weather.moist_air import saturation_vapor_pressure_pa, standard_pressure_pa
 
 Array = NDArray[np.float64]
 
-TRIAL_STEPS_PER_HOUR = 2
+FILM_STEPS_PER_HOUR = 2
 
 
-def run(
+def simulate_films(
     forecast: Forecast,
     columns: Columns,
-    holding: Holding,
-    which: NDArray[np.intp],
+    boundary: SurfaceBoundary,
+    column_index: NDArray[np.intp],
     applications: Applications | None = None,
-    ploughs: Ploughs | None = None,
-    wear_per_h: Array | float = 0.0,
-    steps: int = TRIAL_STEPS_PER_HOUR,
+    plow_passes: PlowPasses | None = None,
+    traffic_loss_per_h: Array | float = 0.0,
+    steps: int = FILM_STEPS_PER_HOUR,
     first: NDArray[np.intp] | None = None,
     hours: int | None = None,
     start: FilmStart | None = None,
 ) -> FilmHours:
-    """Run films against places whose temperature is known.
+    """Simulate films on columns whose boundary conditions are known.
 
     Parameters
     ----------
     forecast : Forecast
-        The hourly weather ``holding`` was made from, or the same hours of it [-].
+        The hourly weather ``boundary`` was made from, or the same hours of it.
     columns : Columns
-        The places [-].
-    holding : Holding
-        How each place holds its film, ``(hour, column, member)`` [-].
-    which : array of int (candidate,)
+        The places.
+    boundary : SurfaceBoundary
+        How each place holds its film, ``(hour, column, member)``.
+    column_index : array of int (candidate,)
         Whose place each candidate takes [-].
-    applications, ploughs : Applications, Ploughs or None
-        What crews do; their ``column`` counts candidates [-].
-    wear_per_h : array (candidate,) or float
+    applications, plow_passes : Applications, PlowPasses or None
+        What crews do; their ``column`` counts candidates.
+    traffic_loss_per_h : array (candidate,) or float
         Share of film and salt that traffic carries off in an hour [1/h].
     steps : int
         Time steps per hour [-].
@@ -64,7 +64,7 @@ def run(
         How many hours are run; None for all that the forecast has from the earliest ``first`` on.
         A film that would run past the forecast's end stays in its last hour [h].
     start : FilmStart or None
-        What lies there at the beginning; None for bare and dry [-].
+        What lies there at the beginning; None for bare and dry.
 
     Returns
     -------
@@ -76,64 +76,75 @@ def run(
     A film that freezes or melts warms or cools its own place as the untreated one would have;
     that the ground remembers it is neglected, which matters only for films over a millimetre.
     """
-    members = forecast.members
-    first = np.zeros(len(which), dtype=np.intp) if first is None else first
+    members = forecast.n_members
+    first = np.zeros(len(column_index), dtype=np.intp) if first is None else first
     if hours is None:
-        hours = forecast.hours - int(first.min(initial=forecast.hours))
-    film = _films(columns, which, members, wear_per_h)
+        hours = forecast.n_hours - int(first.min(initial=forecast.n_hours))
+    film = _candidate_films(columns, column_index, members, traffic_loss_per_h)
     if start is not None:
-        start.put_on(film)
-    places = _Places(forecast, columns, holding, which, first)
-    work = Work(applications, ploughs, members)
-    recorder = Recorder(hours, len(which), members)
+        start.initialize(film)
+    site_forcing = _CandidateForcing(forecast, columns, boundary, column_index, first)
+    operations = Operations(applications, plow_passes, members)
+    recorder = FilmRecorder(hours, len(column_index), members)
     duration = HOUR_S / steps
     film_c = np.zeros(film.water.size)
     for hour in range(hours):
-        liquid, snow, sleet = (values / steps for values in places.fall(hour))
-        unknown = np.isnan(liquid + snow + sleet + places.free_c(hour) + film.total)
+        liquid, snow, sleet = (values / steps for values in site_forcing.precip_mm(hour))
+        unknown = np.isnan(liquid + snow + sleet + site_forcing.unfrozen_temp_c(hour) + film.total)
         if unknown.any():
-            film.forget(unknown)
-        work.begin(hour, film, recorder)
-        free, skin, heat = places.free_c(hour), places.skin_c(hour), places.heat_wm2k(hour)
-        per_kg = LATENT_FUSION_J_KG / (duration * places.watts_per_k(hour))
-        air_pa, pressure_pa = places.vapour_pa(hour), places.pressure_pa(hour)
+            film.mark_unknown(unknown)
+        operations.begin_hour(hour, film, recorder)
+        unfrozen_temp_c, skin, convective_wm2k = (
+            site_forcing.unfrozen_temp_c(hour),
+            site_forcing.skin_c(hour),
+            site_forcing.convective_coefficient_wm2k(hour),
+        )
+        kelvin_per_kg = LATENT_FUSION_J_KG / (duration * site_forcing.restoring_wm2k(hour))
+        air_pa, pressure_pa = site_forcing.vapor_pressure_pa(hour), site_forcing.pressure_pa(hour)
         for _ in range(steps):
-            exposed = film.exposed(skin)
-            flux, _slope = vapour_flux(exposed, heat, skin, air_pa, pressure_pa, duration)
-            film.receive(liquid, snow, sleet)
-            top_melted = np.minimum(places.top_melt_mm(hour) / steps, film.snow)
+            source = film.vapor_source(skin)
+            flux, _slope = vapor_flux(source, convective_wm2k, skin, air_pa, pressure_pa, duration)
+            film.add_precipitation(liquid, snow, sleet)
+            top_melted = np.minimum(site_forcing.top_melt_mm(hour) / steps, film.snow)
             film.melt_snow(top_melted)
             before = film.water
-            film.shift(
-                phase_equilibrium.settle(free, per_kg, before, film.total, film.salts, film_c)
+            film.set_liquid(
+                phase_equilibrium.equilibrate(
+                    unfrozen_temp_c, kelvin_per_kg, before, film.total, film.salts, film_c
+                )
             )
             recorder.add("melted", top_melted + film.water - before)
-            film_c = free - per_kg * (film.water - before)
-            evaporated = np.minimum(flux * duration, np.minimum(exposed.store_kg_m2, film.total))
-            film.vapour(evaporated, exposed)
-            recorder.vapour(evaporated)
+            film_c = unfrozen_temp_c - kelvin_per_kg * (film.water - before)
+            evaporated = np.minimum(flux * duration, np.minimum(source.available_kg_m2, film.total))
+            film.exchange_vapor(evaporated, source)
+            recorder.add_vapor(evaporated)
             recorder.add("drained", *film.drain(duration))
-            if np.any(film.wear_per_h > 0.0):
-                recorder.add("worn", *film.wear(duration))
-            film.age(duration)
-        recorder.end(hour, film)
+            if np.any(film.traffic_loss_per_h > 0.0):
+                recorder.add("traffic_loss", *film.remove_by_traffic(duration))
+            film.age_snow(duration)
+        recorder.end_hour(hour, film)
     return recorder.film_hours()
 
 
-def _films(
-    columns: Columns, which: NDArray[np.intp], members: int, wear_per_h: Array | float
-) -> Film:
-    wear = np.broadcast_to(np.asarray(wear_per_h, dtype=float), (len(which),))
-    return Film(
-        np.repeat(columns.each("texture_mm")[which], members),
-        np.repeat(columns.each("drain_s")[which], members),
-        np.repeat(wear, members),
+def _candidate_films(
+    columns: Columns,
+    column_index: NDArray[np.intp],
+    members: int,
+    traffic_loss_per_h: Array | float,
+) -> FilmState:
+    traffic_loss = np.broadcast_to(
+        np.asarray(traffic_loss_per_h, dtype=float), (len(column_index),)
+    )
+    return FilmState(
+        np.repeat(columns.build_up_values("texture_mm")[column_index], members),
+        np.repeat(columns.build_up_values("drain_time_s")[column_index], members),
+        np.repeat(traffic_loss, members),
     )
 
 
 @dataclass(frozen=True)
 class FilmStart:
-    """What lies on each candidate's surface when its film begins: arrays ``(candidate, member)``.
+    """Initial film of each candidate: arrays ``(candidate, member)``.
 
     Attributes
     ----------
@@ -152,8 +163,10 @@ class FilmStart:
     salts_kg_m2: Array
 
     @classmethod
-    def at(cls, film: FilmHours, hour: NDArray[np.intp], column: NDArray[np.intp]) -> FilmStart:
-        """Take what films leave at the end of an hour, one (hour, column) for each candidate."""
+    def from_films(
+        cls, film: FilmHours, hour: NDArray[np.intp], column: NDArray[np.intp]
+    ) -> FilmStart:
+        """Return the stores at the end of an hour, one (hour, column) for each candidate."""
         stores = {item.name: getattr(film, item.name)[..., hour, column, :] for item in fields(cls)}
         return cls(**stores)
 
@@ -163,8 +176,8 @@ class FilmStart:
             **{name: np.repeat(values, counts, axis=-2) for name, values in vars(self).items()}
         )
 
-    def put_on(self, film: Film) -> None:
-        """Lay it on films that have just been made, on the flat candidate · member axis."""
+    def initialize(self, film: FilmState) -> None:
+        """Set the stores of new films, on the flat candidate · member axis."""
         film.water, film.ice, film.frost, film.snow, film.puddle = (
             values.ravel().copy()
             for values in (self.water_mm, self.ice_mm, self.frost_mm, self.snow_mm, self.puddle_mm)
@@ -174,25 +187,25 @@ class FilmStart:
         film.salts = self.salts_kg_m2.reshape(len(self.salts_kg_m2), -1).copy()
 
 
-class _Places:
-    """Hands out a place's hours to its candidates on the flat ``candidate · member`` axis."""
+class _CandidateForcing:
+    """Hourly forcing of each candidate on the flat ``candidate · member`` axis."""
 
     def __init__(
         self,
         forecast: Forecast,
         columns: Columns,
-        holding: Holding,
-        which: NDArray[np.intp],
+        boundary: SurfaceBoundary,
+        column_index: NDArray[np.intp],
         first: NDArray[np.intp],
     ) -> None:
-        self._which = which
+        self._column_index = column_index
         self._first = first
-        self._last = forecast.hours - 1
-        self._cell = columns.cell[which]
-        self._holding = holding
-        falls = falling(forecast)
-        self._falls = (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)
-        self._vapour = saturation_pa(forecast["dew_point_c"])
+        self._last = forecast.n_hours - 1
+        self._cell = columns.cell[column_index]
+        self._boundary = boundary
+        falls = split_precipitation(forecast)
+        self._precip = (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)
+        self._vapor_pressure = saturation_vapor_pressure_pa(forecast["dew_point_c"])
         heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
         standard = np.array([standard_pressure_pa(height) for height in heights])
         given = forecast["pressure_hpa"] * 100.0
@@ -205,28 +218,28 @@ class _Places:
         return np.asarray(values[self._at(hour), self._cell].ravel())
 
     def _columns(self, values: Array, hour: int) -> Array:
-        return np.asarray(values[self._at(hour), self._which].ravel())
+        return np.asarray(values[self._at(hour), self._column_index].ravel())
 
-    def fall(self, hour: int) -> tuple[Array, ...]:
-        return tuple(self._cells(values, hour) for values in self._falls)
+    def precip_mm(self, hour: int) -> tuple[Array, ...]:
+        return tuple(self._cells(values, hour) for values in self._precip)
 
-    def vapour_pa(self, hour: int) -> Array:
-        return self._cells(self._vapour, hour)
+    def vapor_pressure_pa(self, hour: int) -> Array:
+        return self._cells(self._vapor_pressure, hour)
 
     def pressure_pa(self, hour: int) -> Array:
         return self._cells(self._pressure, hour)
 
-    def free_c(self, hour: int) -> Array:
-        return self._columns(self._holding.free_c, hour)
+    def unfrozen_temp_c(self, hour: int) -> Array:
+        return self._columns(self._boundary.unfrozen_temp_c, hour)
 
-    def watts_per_k(self, hour: int) -> Array:
-        return self._columns(self._holding.watts_per_k, hour)
+    def restoring_wm2k(self, hour: int) -> Array:
+        return self._columns(self._boundary.restoring_wm2k, hour)
 
     def skin_c(self, hour: int) -> Array:
-        return self._columns(self._holding.skin_c, hour)
+        return self._columns(self._boundary.skin_c, hour)
 
     def top_melt_mm(self, hour: int) -> Array:
-        return self._columns(self._holding.top_melt_mm, hour)
+        return self._columns(self._boundary.top_melt_mm, hour)
 
-    def heat_wm2k(self, hour: int) -> Array:
-        return self._columns(self._holding.heat_wm2k, hour)
+    def convective_coefficient_wm2k(self, hour: int) -> Array:
+        return self._columns(self._boundary.convective_coefficient_wm2k, hour)

@@ -1,4 +1,4 @@
-"""How cold the pavement gets, hour by hour, from the open weather forecast alone.
+"""Pavement temperature, hour by hour, from a weather forecast: surface energy balance.
 
 A surface energy balance on a conducting column: sun and sky in, own glow and wind out, the ground
 underneath giving back what the last days stored. All columns step together; per column the only
@@ -15,22 +15,32 @@ from numpy.typing import NDArray
 
 from stormplan.company.catalog import BuildUp
 from stormplan.errors import InputError
-from stormplan.physics.forcing import STEPS_PER_HOUR, Forcing, Radiation, Step
-from stormplan.physics.ground import Ground, climate, eliminate, grid, start_profile
+from stormplan.physics.forcing import STEPS_PER_HOUR, DownwardRadiation, Forcing, StepForcing
+from stormplan.physics.ground import (
+    GroundSolver,
+    factorize,
+    initial_profile,
+    layer_grid,
+    typical_climate,
+)
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
-from stormplan.units import KELVIN
+from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import CP_J_KG_K
 
 Array = NDArray[np.float64]
 
 HOUR_S = 3600.0
-SKIN_J_M2K = 1000.0  # half a millimetre of pavement: keeps the surface row regular
-NEWTON_ROUNDS = 3
-ROOM_ABOVE_AIR_DC = 3.5  # enclosed level under a deck: 2-5 warmer than outside (class assumption)
+SURFACE_HEAT_CAPACITY_J_M2K = 1000.0  # half a millimetre of pavement: keeps the surface row regular
+NEWTON_ITERATIONS = 3
+ENCLOSED_LEVEL_ABOVE_AIR_K = (
+    3.5  # enclosed level under a deck: 2-5 warmer than outside (class assumption)
+)
 SPIN_UP_H = 24  # the first day is run once beforehand, so that the upper layers know the hour
 HORIZON_DIRECTIONS = 36
-BLOCK = 10_000  # columns × members run together: more fall out of the processor's cache
+MAX_COLUMNS_PER_RUN = (
+    10_000  # columns × members run together: more fall out of the processor's cache
+)
 
 # Wind exchange. Roughness is an effective value for pavements amid kerbs and cars: it gives the
 # neutral 3.3 W/(m² K) per m/s that measured winters and the Vehrencamp & Dempsey correlation want.
@@ -40,9 +50,11 @@ ROUGHNESS_M = 5e-3
 HEAT_ROUGHNESS_M = ROUGHNESS_M / 10.0
 GRAVITY_MS2 = 9.81
 GAS_CONSTANT_J_KGK = 287.05  # dry air
-FREE_CONVECTION = 1.52  # warm plate facing up: 1.52 ΔT^(1/3) W/(m² K) (McAdams 1954)
-FLOOR_WM2K = 2.0  # windless exchange over pavement (after Jordan 1991, CRREL SR 91-16)
-DRAG = VON_KARMAN**2 / (
+FREE_CONVECTION_COEFFICIENT = 1.52  # warm plate facing up: 1.52 ΔT^(1/3) W/(m² K) (McAdams 1954)
+WINDLESS_COEFFICIENT_WM2K = (
+    2.0  # windless exchange over pavement (after Jordan 1991, CRREL SR 91-16)
+)
+NEUTRAL_TRANSFER_COEFFICIENT = VON_KARMAN**2 / (
     np.log(WIND_HEIGHT_M / ROUGHNESS_M) * np.log(AIR_HEIGHT_M / HEAT_ROUGHNESS_M)
 )
 
@@ -56,7 +68,7 @@ class Column:
     cell : int
         Place on the forecast's cell axis [-].
     build_up : BuildUp
-        What it is made of and what lies under it [-].
+        What it is made of and what lies under it.
     sky_view_frac : float
         Share of the sky it sees, 0 to 1 [-].
     wind_factor : float
@@ -65,7 +77,7 @@ class Column:
         Heat from traffic [W/m²].
     horizon_deg : tuple of float
         Height of the skyline in equal steps of azimuth, clockwise from north; empty when open [°].
-    night_offset_dc : float
+    night_offset_k : float
         What readings on the spot say is missing from its temperature at night [K].
     """
 
@@ -75,7 +87,7 @@ class Column:
     wind_factor: float = 1.0
     traffic_wm2: float = 0.0
     horizon_deg: tuple[float, ...] = ()
-    night_offset_dc: float = 0.0
+    night_offset_k: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -84,22 +96,22 @@ class Columns:
 
     records: tuple[Column, ...]
     build_ups: tuple[BuildUp, ...]
-    which: NDArray[np.intp]
+    build_up_index: NDArray[np.intp]
     cell: NDArray[np.intp]
     sky_view_frac: Array
     wind_factor: Array
     traffic_wm2: Array
     horizon_deg: Array | None
-    night_offset_dc: Array
+    night_offset_k: Array
 
     @classmethod
-    def of(cls, records: Sequence[Column]) -> Columns:
-        """Line records up.
+    def from_records(cls, records: Sequence[Column]) -> Columns:
+        """Return columns from records.
 
         Parameters
         ----------
         records : sequence of Column
-            In the order the results will have [-].
+            In the order the results will have.
 
         Returns
         -------
@@ -123,22 +135,22 @@ class Columns:
         return cls(
             records=tuple(records),
             build_ups=build_ups,
-            which=np.array([place[record.build_up] for record in records], dtype=np.intp),
+            build_up_index=np.array([place[record.build_up] for record in records], dtype=np.intp),
             cell=np.array([record.cell for record in records], dtype=np.intp),
             sky_view_frac=np.array([record.sky_view_frac for record in records], dtype=float),
             wind_factor=np.array([record.wind_factor for record in records], dtype=float),
             traffic_wm2=np.array([record.traffic_wm2 for record in records], dtype=float),
             horizon_deg=_horizons(records),
-            night_offset_dc=np.array([record.night_offset_dc for record in records], dtype=float),
+            night_offset_k=np.array([record.night_offset_k for record in records], dtype=float),
         )
 
     def __len__(self) -> int:
         return len(self.records)
 
-    def each(self, name: str) -> Array:
-        """Collect an attribute of every column's build-up, (column,)."""
+    def build_up_values(self, name: str) -> Array:
+        """Return an attribute of every column's build-up, (column,)."""
         values = np.array([getattr(build_up, name) for build_up in self.build_ups], dtype=float)
-        return np.asarray(values[self.which])
+        return np.asarray(values[self.build_up_index])
 
 
 def _horizons(records: Sequence[Column]) -> Array | None:
@@ -154,33 +166,33 @@ def _horizons(records: Sequence[Column]) -> Array | None:
 
 
 @dataclass(frozen=True)
-class Surface:
+class PavementResult:
     """Pavement temperatures, ``(hour, column, member)``; NaN once the weather is unknown.
 
     Attributes
     ----------
     surface_c, surface_min_c : array
         Mean and lowest of the hour [°C].
-    depth_c : array (depth, hour, column, member)
+    temp_at_depth_c : array (depth, hour, column, member)
         Mean of the hour at each depth asked for [°C].
-    radiation : Radiation
-        Shortwave and longwave used per cell, and which of it was modelled [W/m²].
+    radiation : DownwardRadiation
+        Shortwave and longwave used per cell, and which of it was modeled [W/m²].
     """
 
     surface_c: Array
     surface_min_c: Array
-    depth_c: Array
-    radiation: Radiation
+    temp_at_depth_c: Array
+    radiation: DownwardRadiation
 
 
-def exchange_wm2k(
+def convective_coefficient_wm2k(
     wind_ms: Array | float,
     surface_c: Array | float,
     air_c: Array | float,
     pressure_pa: Array | float,
-    floor_wm2k: Array | float = FLOOR_WM2K,
+    windless_wm2k: Array | float = WINDLESS_COEFFICIENT_WM2K,
 ) -> Array:
-    """Heat exchange coefficient between a surface and the air.
+    """Return the convective heat transfer coefficient between a surface and the air.
 
     Parameters
     ----------
@@ -190,7 +202,7 @@ def exchange_wm2k(
         Surface, and air at 2 m [°C].
     pressure_pa : array
         Station pressure [Pa].
-    floor_wm2k : array
+    windless_wm2k : array
         Windless exchange [W/(m² K)].
 
     Returns
@@ -203,30 +215,40 @@ def exchange_wm2k(
     Stability after Louis 1979, Boundary-Layer Meteorol. 17, 187.
     """
     wind = np.asarray(wind_ms)
-    air_k = air_c + KELVIN
-    colder = np.asarray(air_c - surface_c)  # surface colder than the air: stable
-    lift = GRAVITY_MS2 * WIND_HEIGHT_M**2 / AIR_HEIGHT_M
-    richardson = np.clip(lift / air_k * colder / np.maximum(wind, 0.3) ** 2, -5.0, 1.0)
-    rough = 9.4 * 5.3 * DRAG * np.sqrt(WIND_HEIGHT_M / ROUGHNESS_M)
-    root = np.sqrt(np.maximum(-richardson, 0.0))
+    air_k = air_c + ZERO_CELSIUS_K
+    air_minus_surface_k = np.asarray(air_c - surface_c)  # surface colder than the air: stable
+    bulk_factor = GRAVITY_MS2 * WIND_HEIGHT_M**2 / AIR_HEIGHT_M
+    richardson = np.clip(
+        bulk_factor / air_k * air_minus_surface_k / np.maximum(wind, 0.3) ** 2, -5.0, 1.0
+    )
+    louis_c = 9.4 * 5.3 * NEUTRAL_TRANSFER_COEFFICIENT * np.sqrt(WIND_HEIGHT_M / ROUGHNESS_M)
+    sqrt_unstable = np.sqrt(np.maximum(-richardson, 0.0))
     stable = 1.0 / (1.0 + 4.7 * np.maximum(richardson, 0.0)) ** 2
-    turbulence = stable + 9.4 * root * root / (1.0 + rough * root)
-    forced = pressure_pa / (GAS_CONSTANT_J_KGK * air_k) * (CP_J_KG_K * DRAG) * wind * turbulence
-    free_cubed = FREE_CONVECTION**3 * np.maximum(-colder, 0.0)
-    return np.asarray(np.maximum(np.cbrt(forced**3 + free_cubed), floor_wm2k))
+    stability_factor = stable + 9.4 * sqrt_unstable * sqrt_unstable / (
+        1.0 + louis_c * sqrt_unstable
+    )
+    forced = (
+        pressure_pa
+        / (GAS_CONSTANT_J_KGK * air_k)
+        * (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT)
+        * wind
+        * stability_factor
+    )
+    free_cubed = FREE_CONVECTION_COEFFICIENT**3 * np.maximum(-air_minus_surface_k, 0.0)
+    return np.asarray(np.maximum(np.cbrt(forced**3 + free_cubed), windless_wm2k))
 
 
-def solve_surface(
+def solve_surface_temperature(
     storage_wm2k: Array | float,
     start_c: Array,
-    income_wm2: Array | float,
+    absorbed_wm2: Array | float,
     emissivity: Array | float,
-    loss_wm2k: Array | float,
-    pull_wm2: Array | float,
+    linear_loss_wm2k: Array | float,
+    rhs_wm2: Array | float,
     guess_c: Array | None = None,
-    rounds: int = NEWTON_ROUNDS,
+    iterations: int = NEWTON_ITERATIONS,
 ) -> Array:
-    """Surface temperature at the end of a step, by Newton's method on each column's scalar.
+    """Return the surface temperature at the end of a step, by Newton's method per column.
 
     Parameters
     ----------
@@ -234,16 +256,16 @@ def solve_surface(
         Heat capacity of the surface node over the step [W/(m² K)].
     start_c : array (column,)
         Surface temperature at the start of the step [°C].
-    income_wm2 : array (column,)
+    absorbed_wm2 : array (column,)
         Radiation and other heat taken in [W/m²].
     emissivity : array (column,)
         Of the surface [-].
-    loss_wm2k, pull_wm2 : array (column,)
+    linear_loss_wm2k, rhs_wm2 : array (column,)
         Everything that is linear in the surface temperature: ``loss · surface_c − pull``
         [W/(m² K)], [W/m²].
     guess_c : array (column,) or None
         Where to begin; None for the start of the step [°C].
-    rounds : int
+    iterations : int
         Newton steps; the second is good to 0.02 °C, the third to rounding [-].
 
     Returns
@@ -251,20 +273,22 @@ def solve_surface(
     array (column,)
         Where income, storage, own glow and linear losses balance [°C].
     """
-    linear = storage_wm2k + loss_wm2k
-    known = storage_wm2k * start_c + income_wm2 + pull_wm2
-    glow = emissivity * STEFAN_BOLTZMANN_WM2K4
+    linear_sum_wm2k = storage_wm2k + linear_loss_wm2k
+    total_rhs_wm2 = storage_wm2k * start_c + absorbed_wm2 + rhs_wm2
+    emissivity_sigma = emissivity * STEFAN_BOLTZMANN_WM2K4
     surface = start_c if guess_c is None else guess_c
-    for _ in range(rounds):
-        kelvin = surface + KELVIN
-        cube = glow * kelvin * kelvin * kelvin
-        surface = surface - (linear * surface + cube * kelvin - known) / (linear + 4.0 * cube)
+    for _ in range(iterations):
+        kelvin = surface + ZERO_CELSIUS_K
+        cube = emissivity_sigma * kelvin * kelvin * kelvin
+        surface = surface - (linear_sum_wm2k * surface + cube * kelvin - total_rhs_wm2) / (
+            linear_sum_wm2k + 4.0 * cube
+        )
     return surface
 
 
 @dataclass
 class Slab:
-    """Columns in motion: ground and surface temperatures on the flat axis, and their constants.
+    """State of the columns: ground and surface temperatures on the flat axis, and constants.
 
     Attributes
     ----------
@@ -276,140 +300,155 @@ class Slab:
 
     columns: Columns
     members: int
-    centre_m: Array
+    center_m: Array
     ground_c: Array
     surface_c: Array
     albedo: Array
     emissivity: Array
     traffic_wm2: Array
-    below_dc: Array
+    underside_air_offset_k: Array
 
-    def eliminated(self, step_s: float) -> Ground:
-        """Eliminate the ground for a time step."""
-        grids = [grid(build_up) for build_up in self.columns.build_ups]
-        return eliminate(grids, np.repeat(self.columns.which, self.members), step_s)
+    def ground_solver(self, step_s: float) -> GroundSolver:
+        """Return the factorized ground for a time step."""
+        grids = [layer_grid(build_up) for build_up in self.columns.build_ups]
+        return factorize(grids, np.repeat(self.columns.build_up_index, self.members), step_s)
 
-    def step(self, ground: Ground, weather: Step, pressure_pa: Array) -> None:
-        """Move dry, bare columns on by one step."""
-        reduced = ground.pull(self.ground_c, weather.air_c + self.below_dc)
-        slope, pull = ground.answer(reduced, ground.top_wm2k)
-        heat = exchange_wm2k(weather.wind_ms, self.surface_c, weather.air_c, pressure_pa)
-        income = (
-            (1.0 - self.albedo) * weather.sun_wm2
+    def step(self, ground: GroundSolver, weather: StepForcing, pressure_pa: Array) -> None:
+        """Advance dry, bare columns by one step."""
+        reduced = ground.forward_elimination(
+            self.ground_c, weather.air_c + self.underside_air_offset_k
+        )
+        ground_slope, ground_rhs = ground.linear_response(reduced, ground.top_conductance_wm2k)
+        convective_wm2k = convective_coefficient_wm2k(
+            weather.wind_ms, self.surface_c, weather.air_c, pressure_pa
+        )
+        absorbed_wm2 = (
+            (1.0 - self.albedo) * weather.shortwave_wm2
             + self.emissivity * weather.longwave_wm2
             + self.traffic_wm2
         )
-        self.surface_c = solve_surface(
-            SKIN_J_M2K / ground.step_s,
+        self.surface_c = solve_surface_temperature(
+            SURFACE_HEAT_CAPACITY_J_M2K / ground.step_s,
             self.surface_c,
-            income,
+            absorbed_wm2,
             self.emissivity,
-            slope + heat,
-            pull + heat * weather.air_c,
+            ground_slope + convective_wm2k,
+            ground_rhs + convective_wm2k * weather.air_c,
         )
-        self.ground_c = ground.settle(reduced, self.surface_c, ground.top_wm2k)
+        self.ground_c = ground.back_substitution(
+            reduced, self.surface_c, ground.top_conductance_wm2k
+        )
 
 
-def start(columns: Columns, forecast: Forecast) -> Slab:
-    """Set columns up at the first hour, from the climate and the first day's air.
+def initial_slab(columns: Columns, forecast: Forecast) -> Slab:
+    """Return the initial state of columns, from the climate and the first day's air.
 
     Parameters
     ----------
     columns : Columns
-        What to run [-].
+        What to run.
     forecast : Forecast
-        Whose first hours are the most recent weather known [-].
+        Whose first hours are the most recent weather known.
 
     Returns
     -------
     Slab
         Surface at the temperature of the uppermost ground.
     """
-    members = forecast.members
+    members = forecast.n_members
     day = forecast.start.timetuple().tm_yday
     first_day = forecast["air_temp_c"][:SPIN_UP_H]
     known = np.isfinite(first_day)
     total = np.where(known, first_day, 0.0).sum(axis=0)
     count = known.sum(axis=0)
     recent = np.where(count > 0, total / np.maximum(count, 1), np.nan)[columns.cell]
-    climates = [climate(cell.latitude_deg, cell.elevation_m or 0.0) for cell in forecast.cells]
-    grids = [grid(build_up) for build_up in columns.build_ups]
-    centre = np.stack([g.centre_m for g in grids], axis=1).take(columns.which, axis=1)
-    profile = start_profile(centre, [climates[cell] for cell in columns.cell], day, recent)
-    flat = profile.reshape(len(centre), -1)
+    climates = [
+        typical_climate(cell.latitude_deg, cell.elevation_m or 0.0) for cell in forecast.cells
+    ]
+    grids = [layer_grid(build_up) for build_up in columns.build_ups]
+    center = np.stack([g.center_m for g in grids], axis=1).take(columns.build_up_index, axis=1)
+    profile = initial_profile(center, [climates[cell] for cell in columns.cell], day, recent)
+    flat = profile.reshape(len(center), -1)
 
-    def spread(values: Array) -> Array:
+    def per_member(values: Array) -> Array:
         return np.repeat(values, members)
 
-    under = {"ground": 0.0, "open air": 0.0, "heated room": ROOM_ABOVE_AIR_DC}
-    offsets = np.array([under[build_up.underside] for build_up in columns.build_ups])
+    underside_offset_k = {
+        "ground": 0.0,
+        "open air": 0.0,
+        "heated room": ENCLOSED_LEVEL_ABOVE_AIR_K,
+    }
+    offsets = np.array([underside_offset_k[build_up.underside] for build_up in columns.build_ups])
     return Slab(
         columns=columns,
         members=members,
-        centre_m=centre,
+        center_m=center,
         ground_c=flat,
         surface_c=flat[0].copy(),
-        albedo=spread(columns.each("albedo")),
-        emissivity=spread(columns.each("emissivity")),
-        traffic_wm2=spread(columns.traffic_wm2),
-        below_dc=spread(offsets[columns.which]),
+        albedo=per_member(columns.build_up_values("albedo")),
+        emissivity=per_member(columns.build_up_values("emissivity")),
+        traffic_wm2=per_member(columns.traffic_wm2),
+        underside_air_offset_k=per_member(offsets[columns.build_up_index]),
     )
 
 
 def spin_up(slab: Slab, forcing: Forcing) -> None:
     """Run the first day once in hourly steps, so that the upper layers know the time of day."""
-    hours = min(SPIN_UP_H, forcing.forecast.hours)
+    hours = min(SPIN_UP_H, forcing.forecast.n_hours)
     if hours < SPIN_UP_H:
         return
-    ground = slab.eliminated(HOUR_S)
+    ground = slab.ground_solver(HOUR_S)
     for hour in range(hours):
-        *_, last = forcing.hour(hour)
+        *_, last = forcing.steps_of_hour(hour)
         slab.step(ground, last, forcing.pressure_pa(hour))
 
 
-class Depths:
-    """Reads temperatures at given depths off the layers, by straight lines between middles."""
+class DepthSampler:
+    """Sampler of temperatures at given depths, interpolated between layer centers."""
 
     def __init__(self, slab: Slab, depths_m: Sequence[float]) -> None:
         for depth in depths_m:
             if not depth >= 0.0:
                 raise InputError(f"depth {depth} m is above the surface; give 0 or more")
-        centre = np.repeat(slab.centre_m, slab.members, axis=1)
-        nodes = np.concatenate([np.zeros((1, centre.shape[1])), centre])
-        self._which = np.arange(centre.shape[1])
-        self._above: list[NDArray[np.intp]] = []
-        self._share: list[Array] = []
+        center = np.repeat(slab.center_m, slab.members, axis=1)
+        nodes = np.concatenate([np.zeros((1, center.shape[1])), center])
+        self._column_index = np.arange(center.shape[1])
+        self._upper: list[NDArray[np.intp]] = []
+        self._weight: list[Array] = []
         for depth in depths_m:
             above = np.clip((nodes <= depth).sum(axis=0) - 1, 0, len(nodes) - 2)
-            top, bottom = nodes[above, self._which], nodes[above + 1, self._which]
-            self._above.append(above)
-            self._share.append(np.clip((depth - top) / (bottom - top), 0.0, 1.0))
+            top, bottom = nodes[above, self._column_index], nodes[above + 1, self._column_index]
+            self._upper.append(above)
+            self._weight.append(np.clip((depth - top) / (bottom - top), 0.0, 1.0))
 
-    def read(self, slab: Slab) -> Array:
-        """Temperatures now, (depth, column · member) [°C]."""
+    def sample(self, slab: Slab) -> Array:
+        """Return present temperatures, (depth, column · member) [°C]."""
         nodes = np.concatenate([slab.surface_c[None], slab.ground_c])
         rows = [
-            (1.0 - share) * nodes[above, self._which] + share * nodes[above + 1, self._which]
-            for above, share in zip(self._above, self._share, strict=True)
+            (1.0 - share) * nodes[above, self._column_index]
+            + share * nodes[above + 1, self._column_index]
+            for above, share in zip(self._upper, self._weight, strict=True)
         ]
-        return np.array(rows).reshape(len(rows), len(self._which))
+        return np.array(rows).reshape(len(rows), len(self._column_index))
 
 
-def run(forecast: Forecast, columns: Columns, depths_m: Sequence[float] = ()) -> Surface:
-    """Temperatures of dry, bare pavement through a forecast.
+def simulate_dry(
+    forecast: Forecast, columns: Columns, depths_m: Sequence[float] = ()
+) -> PavementResult:
+    """Simulate temperatures of dry, bare pavement through a forecast.
 
     Parameters
     ----------
     forecast : Forecast
-        Hourly weather; the earlier it starts before the hours of interest the better [-].
+        Hourly weather; the earlier it starts before the hours of interest the better.
     columns : Columns
-        Surfaces to run [-].
+        Surfaces to run.
     depths_m : sequence of float
         Depths to report besides the surface [m].
 
     Returns
     -------
-    Surface
+    PavementResult
         Hourly results on the axes ``(hour, column, member)``.
 
     Raises
@@ -417,42 +456,42 @@ def run(forecast: Forecast, columns: Columns, depths_m: Sequence[float] = ()) ->
     InputError
         A negative depth.
     """
-    size = max(BLOCK // forecast.members, 1)
+    size = max(MAX_COLUMNS_PER_RUN // forecast.n_members, 1)
     if len(columns) > size:
         parts = [
-            run(forecast, Columns.of(columns.records[at : at + size]), depths_m)
+            simulate_dry(forecast, Columns.from_records(columns.records[at : at + size]), depths_m)
             for at in range(0, len(columns), size)
         ]
-        return Surface(
+        return PavementResult(
             np.concatenate([part.surface_c for part in parts], axis=1),
             np.concatenate([part.surface_min_c for part in parts], axis=1),
-            np.concatenate([part.depth_c for part in parts], axis=2),
+            np.concatenate([part.temp_at_depth_c for part in parts], axis=2),
             parts[0].radiation,
         )
     forcing = Forcing(
         forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
     )
-    slab = start(columns, forecast)
-    depths = Depths(slab, depths_m)
+    slab = initial_slab(columns, forecast)
+    depths = DepthSampler(slab, depths_m)
     spin_up(slab, forcing)
-    ground = slab.eliminated(HOUR_S / STEPS_PER_HOUR)
-    shape = (forecast.hours, len(columns), forecast.members)
+    ground = slab.ground_solver(HOUR_S / STEPS_PER_HOUR)
+    shape = (forecast.n_hours, len(columns), forecast.n_members)
     mean, lowest = np.empty(shape), np.empty(shape)
-    below = np.empty((len(depths_m), *shape))
-    for hour in range(forecast.hours):
+    at_depth = np.empty((len(depths_m), *shape))
+    for hour in range(forecast.n_hours):
         pressure = forcing.pressure_pa(hour)
         # trapezium over the hour: the mean of what was at the ends of each step
         total, minimum = 0.5 * slab.surface_c, slab.surface_c
-        deep = 0.5 * depths.read(slab) if depths_m else None
-        for weather in forcing.hour(hour):
+        depth_sum = 0.5 * depths.sample(slab) if depths_m else None
+        for weather in forcing.steps_of_hour(hour):
             slab.step(ground, weather, pressure)
             total = total + slab.surface_c
             minimum = np.minimum(minimum, slab.surface_c)
-            if deep is not None:
-                deep += depths.read(slab)
+            if depth_sum is not None:
+                depth_sum += depths.sample(slab)
         mean[hour] = ((total - 0.5 * slab.surface_c) / STEPS_PER_HOUR).reshape(shape[1:])
         lowest[hour] = minimum.reshape(shape[1:])
-        if deep is not None:
-            deep -= 0.5 * depths.read(slab)
-            below[:, hour] = deep.reshape(len(depths_m), *shape[1:]) / STEPS_PER_HOUR
-    return Surface(mean, lowest, below, forcing.radiation)
+        if depth_sum is not None:
+            depth_sum -= 0.5 * depths.sample(slab)
+            at_depth[:, hour] = depth_sum.reshape(len(depths_m), *shape[1:]) / STEPS_PER_HOUR
+    return PavementResult(mean, lowest, at_depth, forcing.radiation)

@@ -1,4 +1,4 @@
-"""What is liquid and what is ice when water, snow and chlorides lie together in the cold.
+"""Solid-liquid equilibrium of water and chlorides below freezing.
 
 Answers one question for every column: given the temperature the surface would reach if nothing
 froze or melted, and how hard the ground and the air hold it there, how much water is liquid? The
@@ -26,25 +26,25 @@ LATENT_FUSION_J_KG = 0.3337e6
 # They run on to the saturated solution, whose molality stands last, and come out there at 0.77,
 # 0.30, 0.31 and 0.85; measured 0.75, 0.33, 0.33 and 0.84 (Greenspan 1977, J. Res. NBS 81A, 89;
 # CaCl2 at 20 °C from memory).
-ACTIVITY: Mapping[Chloride, tuple[float, float, float]] = {
+WATER_ACTIVITY_FIT: Mapping[Chloride, tuple[float, float, float]] = {
     "nacl": (0.03052, 0.00196, 6.15),
     "cacl2": (0.03257, 0.02190, 6.7),
     "mgcl2": (0.03176, 0.02908, 5.8),
     "kcl": (0.03172, 0.00022, 4.8),
 }
-DRIEST = {
+SATURATED_ACTIVITY = {
     key: float(np.exp(-(linear + square * last) * last))
-    for key, (linear, square, last) in ACTIVITY.items()
+    for key, (linear, square, last) in WATER_ACTIVITY_FIT.items()
 }
 
 
-def present(salts_kg_m2: Array) -> list[int]:
-    """Which chlorides are there at all, as places on the chloride axis."""
+def present_chlorides(salts_kg_m2: Array) -> list[int]:
+    """Return the indices of the chlorides that are present."""
     return [i for i in range(len(CHLORIDES)) if np.any(salts_kg_m2[i] > 0.0)]
 
 
 def water_activity(salts_kg_m2: Array, water_kg_m2: Array) -> Array:
-    """Vapour pressure of a film over that of plain water.
+    """Return the water activity of a film: its vapor pressure over that of plain water.
 
     Parameters
     ----------
@@ -60,17 +60,17 @@ def water_activity(salts_kg_m2: Array, water_kg_m2: Array) -> Array:
     """
     exponent = np.zeros_like(water_kg_m2)
     floor = np.ones_like(water_kg_m2)
-    for i in present(salts_kg_m2):
-        linear, square, last = ACTIVITY[CHLORIDES[i]]
+    for i in present_chlorides(salts_kg_m2):
+        k1, k2, saturation_molality = WATER_ACTIVITY_FIT[CHLORIDES[i]]
         moles = salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i])
-        m = np.minimum(moles / np.maximum(water_kg_m2, 1e-12), last)
-        exponent += (linear + square * m) * m
-        floor = np.where(moles > 0.0, np.minimum(floor, DRIEST[CHLORIDES[i]]), floor)
+        m = np.minimum(moles / np.maximum(water_kg_m2, 1e-12), saturation_molality)
+        exponent += (k1 + k2 * m) * m
+        floor = np.where(moles > 0.0, np.minimum(floor, SATURATED_ACTIVITY[CHLORIDES[i]]), floor)
     return np.asarray(np.maximum(np.exp(-exponent), floor))
 
 
-def held_kg_m2(salts_kg_m2: Array, temp_c: Array) -> Array:
-    """Water that the salts keep liquid on their ice lines, hydrohalite not counted.
+def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: Array) -> Array:
+    """Return the water that the salts keep liquid on their freezing curves, hydrohalite excluded.
 
     Parameters
     ----------
@@ -84,16 +84,16 @@ def held_kg_m2(salts_kg_m2: Array, temp_c: Array) -> Array:
     array (column,)
         Liquid water in equilibrium with ice [kg/m²].
     """
-    held = np.zeros_like(temp_c)
-    which = present(salts_kg_m2)
-    lines = brine.ice_line_molality(temp_c, tuple(CHLORIDES[i] for i in which))
-    for i, line in zip(which, lines, strict=True):
-        held += salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i]) / line
-    return held
+    capacity = np.zeros_like(temp_c)
+    salts_present = present_chlorides(salts_kg_m2)
+    lines = brine.freezing_curve_molality(temp_c, tuple(CHLORIDES[i] for i in salts_present))
+    for i, line in zip(salts_present, lines, strict=True):
+        capacity += salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i]) / line
+    return capacity
 
 
-def liquid_at(salts_kg_m2: Array, total_kg_m2: Array, temp_c: Array) -> Array:
-    """Liquid water in equilibrium at a given temperature, any salts and hydrohalite counted.
+def equilibrium_liquid_kg_m2(salts_kg_m2: Array, total_kg_m2: Array, temp_c: Array) -> Array:
+    """Return liquid water in equilibrium at a temperature, hydrohalite included.
 
     Parameters
     ----------
@@ -114,25 +114,25 @@ def liquid_at(salts_kg_m2: Array, total_kg_m2: Array, temp_c: Array) -> Array:
     if salted.size:
         total = total_kg_m2[salted]
         molality = salts_kg_m2[:, salted] * 1000.0 / (MOLAR_MASS_G_MOL[:, None] * total)
-        liquid[salted] = total * brine.unfrozen_frac(molality, temp_c[salted])
+        liquid[salted] = total * brine.liquid_water_frac(molality, temp_c[salted])
     return liquid
 
 
-def settle(
-    free_c: Array,
+def equilibrate(
+    unfrozen_temp_c: Array,
     kelvin_per_kg: Array,
     liquid_kg_m2: Array,
     total_kg_m2: Array,
     salts_kg_m2: Array,
     film_c: Array,
 ) -> Array:
-    """Liquid water once freezing or melting has moved the temperature to the ice line.
+    """Return liquid water after freezing or melting has brought the film to its freezing curve.
 
     Solves ``T = free − kelvin_per_kg · (liquid(T) − liquid)`` for every column.
 
     Parameters
     ----------
-    free_c : array (column,)
+    unfrozen_temp_c : array (column,)
         Temperature if nothing froze or melted [°C].
     kelvin_per_kg : array (column,)
         How far one kg/m² of melting cools the film, all its surroundings counted [K m²/kg].
@@ -148,67 +148,85 @@ def settle(
     array (column,)
         Liquid water after, from 0 to the total [kg/m²].
     """
-    plain = np.clip(liquid_kg_m2 + free_c / kelvin_per_kg, 0.0, total_kg_m2)
-    melted_c = free_c - kelvin_per_kg * (total_kg_m2 - liquid_kg_m2)
+    liquid_after = np.clip(liquid_kg_m2 + unfrozen_temp_c / kelvin_per_kg, 0.0, total_kg_m2)
+    all_melted_c = unfrozen_temp_c - kelvin_per_kg * (total_kg_m2 - liquid_kg_m2)
     salted = np.flatnonzero(
-        (melted_c < 0.0) & (total_kg_m2 > 0.0) & (salts_kg_m2.sum(axis=0) > 0.0)
+        (all_melted_c < 0.0) & (total_kg_m2 > 0.0) & (salts_kg_m2.sum(axis=0) > 0.0)
     )
     if not salted.size:
-        return np.asarray(plain)
+        return np.asarray(liquid_after)
     salts = salts_kg_m2.take(salted, axis=1)
-    all_liquid = held_kg_m2(salts, melted_c[salted]) >= total_kg_m2[salted]
-    first_eutectic = max(EUTECTIC_C[i] for i in present(salts)) + 0.1
-    all_liquid &= melted_c[salted] >= first_eutectic
-    plain[salted] = total_kg_m2[salted]
+    all_liquid = liquid_capacity_kg_m2(salts, all_melted_c[salted]) >= total_kg_m2[salted]
+    first_eutectic = max(EUTECTIC_C[i] for i in present_chlorides(salts)) + 0.1
+    all_liquid &= all_melted_c[salted] >= first_eutectic
+    liquid_after[salted] = total_kg_m2[salted]
     icy = salted[~all_liquid]
     if not icy.size:
-        return np.asarray(plain)
+        return np.asarray(liquid_after)
     salts = salts_kg_m2.take(icy, axis=1)
-    free, per_kg = free_c[icy], kelvin_per_kg[icy]
+    unfrozen, per_kg = unfrozen_temp_c[icy], kelvin_per_kg[icy]
     liquid, total = liquid_kg_m2[icy], total_kg_m2[icy]
-    on_line = _on_the_ice_line(free, per_kg, liquid, salts, film_c[icy])
-    depression = per_kg * (on_line - liquid) - free  # of the temperature that goes with it
-    plain[icy] = np.clip(on_line, 0.0, total)
+    on_curve = _solve_on_freezing_curve(unfrozen, per_kg, liquid, salts, film_c[icy])
+    depression = per_kg * (on_curve - liquid) - unfrozen  # of the temperature that goes with it
+    liquid_after[icy] = np.clip(on_curve, 0.0, total)
     cold = np.flatnonzero(depression > -first_eutectic)
     if cold.size:  # near a eutectic: freezing waits there, or salt crystals join the ice
-        plain[icy[cold]] = _by_halving(
-            free[cold], per_kg[cold], liquid[cold], total[cold], salts[:, cold]
+        liquid_after[icy[cold]] = _solve_by_bisection(
+            unfrozen[cold], per_kg[cold], liquid[cold], total[cold], salts[:, cold]
         )
-    return np.asarray(plain)
+    return np.asarray(liquid_after)
 
 
-def _on_the_ice_line(
-    free_c: Array, kelvin_per_kg: Array, liquid_kg_m2: Array, salts_kg_m2: Array, film_c: Array
+def _solve_on_freezing_curve(
+    unfrozen_temp_c: Array,
+    kelvin_per_kg: Array,
+    liquid_kg_m2: Array,
+    salts_kg_m2: Array,
+    film_c: Array,
 ) -> Array:
-    """Solve ``settle`` where ice and brine coexist.
+    """Solve ``equilibrate`` where ice and brine coexist.
 
     Water held is nearly inverse to the depression of the freezing point, so with
     ``held = c / depression`` the balance is a quadratic; three rounds on ``c`` settle it.
     """
-    pull = free_c + kelvin_per_kg * liquid_kg_m2
+    all_frozen_c = unfrozen_temp_c + kelvin_per_kg * liquid_kg_m2
     depression = np.maximum(-film_c, 0.05)
     for _ in range(3):
-        inverse = held_kg_m2(salts_kg_m2, -depression) * depression
-        root = np.sqrt(pull * pull + 4.0 * kelvin_per_kg * inverse)
+        capacity_times_depression = liquid_capacity_kg_m2(salts_kg_m2, -depression) * depression
+        sqrt_discriminant = np.sqrt(
+            all_frozen_c * all_frozen_c + 4.0 * kelvin_per_kg * capacity_times_depression
+        )
         # the positive root, in the form that does not cancel
         depression = np.where(
-            pull > 0.0, 2.0 * kelvin_per_kg * inverse / (root + np.abs(pull)), 0.5 * (root - pull)
+            all_frozen_c > 0.0,
+            2.0
+            * kelvin_per_kg
+            * capacity_times_depression
+            / (sqrt_discriminant + np.abs(all_frozen_c)),
+            0.5 * (sqrt_discriminant - all_frozen_c),
         )
         depression = np.clip(depression, 1e-6, 60.0)
-    return np.asarray(held_kg_m2(salts_kg_m2, -depression))
+    return np.asarray(liquid_capacity_kg_m2(salts_kg_m2, -depression))
 
 
-def _by_halving(
-    free_c: Array, kelvin_per_kg: Array, liquid_kg_m2: Array, total_kg_m2: Array, salts: Array
+def _solve_by_bisection(
+    unfrozen_temp_c: Array,
+    kelvin_per_kg: Array,
+    liquid_kg_m2: Array,
+    total_kg_m2: Array,
+    salts: Array,
 ) -> Array:
-    """Solve ``settle`` for few columns with the full phase diagram, steps included."""
-    colder, warmer = np.full_like(free_c, brine.COLDEST_C), np.zeros_like(free_c)
+    """Solve ``equilibrate`` for few columns with the full phase diagram, by bisection."""
+    colder, warmer = (
+        np.full_like(unfrozen_temp_c, brine.MIN_LIQUID_TEMP_C),
+        np.zeros_like(unfrozen_temp_c),
+    )
     for _ in range(40):  # 60 K halved 40 times is 6e-11 K
         middle = 0.5 * (colder + warmer)
-        gain = liquid_at(salts, total_kg_m2, middle) - liquid_kg_m2
-        too_warm = middle - free_c + kelvin_per_kg * gain > 0.0
+        gain = equilibrium_liquid_kg_m2(salts, total_kg_m2, middle) - liquid_kg_m2
+        too_warm = middle - unfrozen_temp_c + kelvin_per_kg * gain > 0.0
         warmer = np.where(too_warm, middle, warmer)
         colder = np.where(too_warm, colder, middle)
-    least = liquid_at(salts, total_kg_m2, colder)
-    most = liquid_at(salts, total_kg_m2, warmer)
-    return np.clip(liquid_kg_m2 + (free_c - colder) / kelvin_per_kg, least, most)
+    least = equilibrium_liquid_kg_m2(salts, total_kg_m2, colder)
+    most = equilibrium_liquid_kg_m2(salts, total_kg_m2, warmer)
+    return np.clip(liquid_kg_m2 + (unfrozen_temp_c - colder) / kelvin_per_kg, least, most)

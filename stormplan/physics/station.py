@@ -1,8 +1,8 @@
-"""A weather station's own table in, pavement and film hour by hour out.
+"""Pavement and film hour by hour from a weather station's hourly table.
 
 The table is CSV: ``time`` (ISO 8601) and ``air_temp_c`` at least, any other variable of the
 forecast by its name. A value stands at the start of its hour; radiation and precipitation are
-those of the hour that starts there. What is blank is modelled and marked. After a gap too long to
+those of the hour that starts there. What is blank is modeled and marked. After a gap too long to
 bridge the pavement starts anew.
 """
 
@@ -25,34 +25,34 @@ from stormplan.liquids.density import density_kg_m3
 from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.film import Applications
-from stormplan.physics.film_condition import FROST_MM, State
-from stormplan.physics.forcing import sunlight
+from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
+from stormplan.physics.forcing import clear_sky
 from stormplan.physics.pavement import Column, Columns
 from stormplan.units import parse
 from stormplan.weather import infill
 from stormplan.weather.forecast import CellForecast, Forecast, stack
-from stormplan.weather.hourly_csv import HOUR, Table
+from stormplan.weather.hourly_csv import HOUR, StationTable
 
 Array = NDArray[np.float64]
 Row = dict[str, str | float | int]
 
-OPEN_SKY_FRAC = 0.9  # seen by a build-up that is named without a class: an open lot's
-BRINE_SHARES: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
+OPEN_LOT_SKY_VIEW_FRAC = 0.9  # seen by a build-up that is named without a class: an open lot's
+BRINE_SALTS_FRAC: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
 
 
 # ---------------------------------------------------------------------- what to run
 
 
 @dataclass(frozen=True)
-class Setting:
-    """Where the station's surface is and what it is like.
+class StationSite:
+    """Location and surface properties of a station.
 
     Attributes
     ----------
     latitude_deg, longitude_deg, elevation_m : float
         Place [°], [°], [m].
     surface : str
-        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS`` [-].
+        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS``.
     sky_view_frac : float or None
         Share of the sky seen; None for the class's own [-].
     wind_factor : float
@@ -82,17 +82,17 @@ class Setting:
             )
 
     def columns(self) -> Columns:
-        """Make the one column to run."""
+        """Return the one column to simulate."""
         kind = SURFACE_CLASSES.get(self.surface)
-        seen, build_up = OPEN_SKY_FRAC, self.surface
+        seen, build_up = OPEN_LOT_SKY_VIEW_FRAC, self.surface
         if kind is not None:
             seen, build_up = kind.sky_view_frac, kind.build_up
         view = seen if self.sky_view_frac is None else self.sky_view_frac
-        return Columns.of([Column(0, BUILD_UPS[build_up], view, self.wind_factor)])
+        return Columns.from_records([Column(0, BUILD_UPS[build_up], view, self.wind_factor)])
 
 
-def depths(text: str) -> tuple[float, ...]:
-    """Read depths [m] with commas between, such as ``0.016,0.05``.
+def parse_depths(text: str) -> tuple[float, ...]:
+    """Parse comma-separated depths [m], such as ``0.016,0.05``.
 
     Raises
     ------
@@ -104,13 +104,13 @@ def depths(text: str) -> tuple[float, ...]:
     except ValueError:
         found = (math.nan,)
     if not all(0.0 <= depth <= 2.0 for depth in found):
-        raise InputError(f"--depths {text} is not usable; write metres from 0 to 2, as 0.016,0.05")
+        raise InputError(f"--depths {text} is not usable; write meters from 0 to 2, as 0.016,0.05")
     return found
 
 
 @dataclass(frozen=True)
-class Dose:
-    """A treatment to try: hour, mass shares of the product's chlorides, density, rate."""
+class ProductApplication:
+    """Application of a product: hour, chloride mass fractions, density, rate."""
 
     time: datetime
     salts_frac: tuple[float, ...]
@@ -119,19 +119,21 @@ class Dose:
     rate_l_m2: float
 
 
-def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
-    """Read a treatment as a person writes it: ``2026-01-12T06:00Z,brine,0.5 gal/1000 ft2``.
+def parse_application(
+    text: str, products: Mapping[str, Product] | None = None
+) -> ProductApplication:
+    """Parse an application: ``2026-01-12T06:00Z,brine,0.5 gal/1000 ft2``.
 
     Parameters
     ----------
     text : str
-        Hour with its zone, product and rate, with commas between [-].
+        Hour with its zone, product and rate, with commas between.
     products : mapping of Product, optional
-        Besides ``brine``, plain salt brine of 23.3 % [-].
+        Besides ``brine``, plain salt brine of 23.3 %.
 
     Returns
     -------
-    Dose
+    ProductApplication
         The same as numbers.
 
     Raises
@@ -143,7 +145,7 @@ def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 3:
         raise InputError(
-            f"--apply '{text}' is no treatment; write it as "
+            f"--treatment '{text}' is no treatment; write it as "
             "'2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'"
         )
     try:
@@ -151,36 +153,36 @@ def dose(text: str, products: Mapping[str, Product] | None = None) -> Dose:
     except ValueError:
         time = None
     if time is None or time.tzinfo is None:
-        raise InputError(f"--apply: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
+        raise InputError(f"--treatment: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
     rate = parse(parts[2], "liquid rate")
     if parts[1] == "brine":
-        shares, inert, density = BRINE_SHARES, 0.0, None
+        salts_frac, inert, density = BRINE_SALTS_FRAC, 0.0, None
     elif parts[1] in known:
         product = known[parts[1]]
-        shares = tuple(product.chlorides.get(key, 0.0) for key in brine.CHLORIDES)
+        salts_frac = tuple(product.chlorides.get(key, 0.0) for key in brine.CHLORIDES)
         inert, density = product.inert_frac, product.density_kg_l
     else:
         raise InputError(
-            f"--apply: no product '{parts[1]}'; accepted: {', '.join(['brine', *known])}"
+            f"--treatment: no product '{parts[1]}'; accepted: {', '.join(['brine', *known])}"
         )
     if density is None:
-        density = float(density_kg_m3(np.array(shares), 15.56, inert)) / 1000.0
-    return Dose(time.astimezone(UTC), shares, inert, density, rate)
+        density = float(density_kg_m3(np.array(salts_frac), 15.56, inert)) / 1000.0
+    return ProductApplication(time.astimezone(UTC), salts_frac, inert, density, rate)
 
 
 # ---------------------------------------------------------------------- running
 
 
-def leads(table: Table, text: str | None) -> Array:
-    """Tell how far ahead each hour of a table was, (hour,) [h].
+def forecast_lead_h(table: StationTable, text: str | None) -> Array:
+    """Return the forecast lead of each hour of a table, (hour,) [h].
 
     Parameters
     ----------
-    table : Table
-        The hours [-].
+    table : StationTable
+        The hours.
     text : str or None
         The moment up to which they are measured and after which forecast, with its zone; None
-        where all are measured [-].
+        where all are measured.
 
     Raises
     ------
@@ -188,30 +190,33 @@ def leads(table: Table, text: str | None) -> Array:
         No such moment.
     """
     if text is None:
-        return np.zeros(table.hours)
+        return np.zeros(table.n_hours)
     try:
         since = datetime.fromisoformat(text)
     except ValueError:
         since = None
     if since is None or since.tzinfo is None:
         raise InputError(f"--forecast-from {text} is no moment; write it as 2026-01-12T06:00Z")
-    ahead = (table.start - since) / HOUR + np.arange(table.hours)
+    ahead = (table.start - since) / HOUR + np.arange(table.n_hours)
     return np.asarray(np.maximum(ahead, 0.0))
 
 
-def run(
-    table: Table, setting: Setting, doses: Sequence[Dose] = (), lead_h: Array | None = None
+def simulate_station(
+    table: StationTable,
+    site: StationSite,
+    applications: Sequence[ProductApplication] = (),
+    lead_h: Array | None = None,
 ) -> list[Row]:
-    """Run pavement and film through a table.
+    """Simulate pavement and film through a table.
 
     Parameters
     ----------
-    table : Table
-        Hourly weather [-].
-    setting : Setting
-        Place and surface [-].
-    doses : sequence of Dose
-        Treatments to try [-].
+    table : StationTable
+        Hourly weather.
+    site : StationSite
+        Place and surface.
+    applications : sequence of ProductApplication
+        Treatments to try.
     lead_h : array (hour,), optional
         How far ahead each hour was; asks how sure the surface temperature is [h].
 
@@ -225,68 +230,78 @@ def run(
     InputError
         A treatment outside the table.
     """
-    end = table.start + table.hours * HOUR
-    for one in doses:
+    end = table.start + table.n_hours * HOUR
+    for one in applications:
         if not table.start <= one.time < end:
             raise InputError(
-                f"--apply: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
+                f"--treatment: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
                 f"{table.start:%Y-%m-%dT%H:%MZ} to {end:%Y-%m-%dT%H:%MZ}"
             )
-    light = sunlight(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, setting))
-    values, filled = infill.complete(table.values, light.clear_wm2[:, 0])
-    unsure: Row = {} if lead_h is None else dict.fromkeys(SURE, "")
-    rows = [_blank(table.start + hour * HOUR, setting) | unsure for hour in range(table.hours)]
-    for first, last in _spells(np.isfinite(values["air_temp_c"])):
+    light = clear_sky(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, site))
+    values, filled = infill.fill_missing(table.values, light.ghi_wm2[:, 0])
+    unsure: Row = {} if lead_h is None else dict.fromkeys(UNCERTAINTY_COLUMNS, "")
+    rows = [_blank_row(table.start + hour * HOUR, site) | unsure for hour in range(table.n_hours)]
+    for first, last in _known_runs(np.isfinite(values["air_temp_c"])):
         start = table.start + first * HOUR
         part = {name: array[first:last] for name, array in values.items()}
-        weather = _forecast(start, part, setting)
+        weather = _forecast(start, part, site)
         if lead_h is not None:
-            weather = ensemble.members(weather, lead_h[first:last])
-        result = surface_simulation.run(
-            weather, setting.columns(), _applications(doses, start, last - first),
-            depths_m=setting.depths_m,
+            weather = ensemble.make_ensemble(weather, lead_h[first:last])
+        result = surface_simulation.simulate(
+            weather, site.columns(), _applications(applications, start, last - first),
+            depths_m=site.depths_m,
         )  # fmt: skip
         marks = {name: flags[first:last] for name, flags in filled.items()}
         for hour in range(last - first):
-            rows[first + hour] |= _row_of(result, weather, marks, hour, setting)
+            rows[first + hour] |= _row_of(result, weather, marks, hour, site)
         if lead_h is not None:
-            told = _sure(result, weather, setting)
+            uncertainty = _uncertainty_columns(result, weather, site)
             for hour, row in enumerate(rows[first:last]):
-                row |= {name: round(float(values[hour]), 3) for name, values in told.items()}
+                row |= {name: round(float(values[hour]), 3) for name, values in uncertainty.items()}
     return rows
 
 
-def _sure(
-    result: surface_simulation.Course, weather: Forecast, setting: Setting
+def _uncertainty_columns(
+    result: surface_simulation.SimulationResult, weather: Forecast, site: StationSite
 ) -> dict[str, Array]:
-    """Tell from all members how sure the surface temperature is, each (hour,)."""
-    night = is_night(weather.starts, setting.latitude_deg, setting.longitude_deg)
-    error_dc = ensemble.model_error_dc(night)
-    told = ensemble.sure(result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_dc)
-    return dict(zip(SURE, (told.low_c, told.high_c, told.below_freezing, told.frost), strict=True))
+    """Return interval and probabilities of the surface temperature, each (hour,)."""
+    night = is_night(weather.hour_starts, site.latitude_deg, site.longitude_deg)
+    error_k = ensemble.model_error_k(night)
+    told = ensemble.surface_uncertainty(
+        result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_k
+    )
+    return dict(
+        zip(
+            UNCERTAINTY_COLUMNS,
+            (told.p10_c, told.p90_c, told.prob_below_freezing, told.prob_frost),
+            strict=True,
+        )
+    )
 
 
-def _spells(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Find runs of known hours as (first, one past the last)."""
+def _known_runs(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return runs of known hours as (first, one past the last)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _forecast(start: datetime, values: dict[str, Array], setting: Setting) -> Forecast:
+def _forecast(start: datetime, values: dict[str, Array], site: StationSite) -> Forecast:
     arrays = {name: array[:, None] for name, array in values.items()}
     cell = CellForecast(
-        "table", "table", setting.latitude_deg, setting.longitude_deg, setting.elevation_m,
+        "table", "table", site.latitude_deg, site.longitude_deg, site.elevation_m,
         start, start, start, arrays,
     )  # fmt: skip
-    return stack([cell], start, cell.hours)
+    return stack([cell], start, cell.n_hours)
 
 
-def _applications(doses: Sequence[Dose], start: datetime, hours: int) -> Applications | None:
-    due = [(int((one.time - start) // HOUR), one) for one in doses]
+def _applications(
+    applications: Sequence[ProductApplication], start: datetime, hours: int
+) -> Applications | None:
+    due = [(int((one.time - start) // HOUR), one) for one in applications]
     due = [(hour, one) for hour, one in due if 0 <= hour < hours]
     if not due:
         return None
-    return Applications.of_liquid(
+    return Applications.from_liquid(
         np.array([hour for hour, _ in due], dtype=np.intp),
         np.zeros(len(due), dtype=np.intp),
         np.array([one.salts_frac for _, one in due]).T,
@@ -300,28 +315,43 @@ def _depth_name(depth_m: float) -> str:
     return f"at_{depth_m:g}m_c"
 
 
-#: Weather that may have been modelled, in the order of the columns.
-WEATHER = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac", "rain_mm", "snow_we_mm")
-RADIATION = ("sw_down_wm2", "lw_down_wm2")
+#: Weather that may have been modeled, in the order of the columns.
+WEATHER_COLUMNS = (
+    "air_temp_c",
+    "dew_point_c",
+    "wind_10m_ms",
+    "cloud_frac",
+    "rain_mm",
+    "snowfall_swe_mm",
+)
+RADIATION_COLUMNS = ("sw_down_wm2", "lw_down_wm2")
 #: Ends of the interval that holds four of five hours, and chances.
-SURE = ("surface_p10_c", "surface_p90_c", "below_freezing_prob", "frost_prob")
-FILM = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
+UNCERTAINTY_COLUMNS = ("surface_p10_c", "surface_p90_c", "prob_below_freezing", "prob_frost")
+FILM_COLUMNS = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
 
 
-def _blank(time: datetime, setting: Setting) -> Row:
-    names = ["surface_c", "surface_min_c", *map(_depth_name, setting.depths_m), "skin_c"]
-    names += [*WEATHER, *RADIATION, "modelled", "state", "frozen", "freeze_point_c", "ice_frac"]
+def _blank_row(time: datetime, site: StationSite) -> Row:
+    names = ["surface_c", "surface_min_c", *map(_depth_name, site.depths_m), "skin_c"]
+    names += [
+        *WEATHER_COLUMNS,
+        *RADIATION_COLUMNS,
+        "modeled",
+        "condition",
+        "frozen",
+        "freeze_point_c",
+        "ice_frac",
+    ]
     row: Row = {"time": f"{time:%Y-%m-%dT%H:%M:%SZ}"}
-    row |= dict.fromkeys([*names, *FILM, "salt_g_m2"], "")
-    return row | {"state": State.UNKNOWN.words}
+    row |= dict.fromkeys([*names, *FILM_COLUMNS, "salt_g_m2"], "")
+    return row | {"condition": FilmCondition.UNKNOWN.label}
 
 
 def _row_of(
-    result: surface_simulation.Course,
+    result: surface_simulation.SimulationResult,
     weather: Forecast,
     filled: dict[str, NDArray[np.bool_]],
     hour: int,
-    setting: Setting,
+    site: StationSite,
 ) -> Row:
     here = (hour, 0, 0)
     film, sky = result.film, result.radiation
@@ -330,19 +360,19 @@ def _row_of(
         "surface_min_c": round(float(result.surface_min_c[here]), 3),
         "skin_c": round(float(result.skin_c[here]), 3),
     }
-    for place, depth in enumerate(setting.depths_m):
-        row[_depth_name(depth)] = round(float(result.depth_c[(place, *here)]), 3)
-    row |= {name: round(float(weather[name][here]), 3) for name in WEATHER}
-    row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION}
-    modelled = [name for name in WEATHER if name in filled and filled[name][hour]]
+    for place, depth in enumerate(site.depths_m):
+        row[_depth_name(depth)] = round(float(result.temp_at_depth_c[(place, *here)]), 3)
+    row |= {name: round(float(weather[name][here]), 3) for name in WEATHER_COLUMNS}
+    row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION_COLUMNS}
+    modeled = [name for name in WEATHER_COLUMNS if name in filled and filled[name][hour]]
     guessed = "sw_down_wm2" in filled and bool(filled["sw_down_wm2"][hour])
-    modelled += ["sw_down_wm2"] * (guessed or bool(sky.sw_modelled[here]))
-    modelled += ["lw_down_wm2"] * bool(sky.lw_modelled[here])
-    row["modelled"] = " ".join(modelled)
-    row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM}
+    modeled += ["sw_down_wm2"] * (guessed or bool(sky.sw_modeled[here]))
+    modeled += ["lw_down_wm2"] * bool(sky.lw_modeled[here])
+    row["modeled"] = " ".join(modeled)
+    row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM_COLUMNS}
     row |= {
-        "state": State(int(film.state[here])).words,
-        "frozen": int(film.ice_mm[here] > FROST_MM),
+        "condition": FilmCondition(int(film.condition[here])).label,
+        "frozen": int(film.ice_mm[here] > MIN_FROST_MM),
         "freeze_point_c": round(float(film.freeze_point_c[here]), 2),
         "ice_frac": round(float(film.ice_frac[here]), 3),
         "salt_g_m2": round(float(1000.0 * film.salts_kg_m2[(slice(None), *here)].sum()), 3),
@@ -350,7 +380,7 @@ def _row_of(
     return row
 
 
-def write(rows: Sequence[Row], path: Path) -> None:
+def write_csv(rows: Sequence[Row], path: Path) -> None:
     """Write rows as CSV; the first names the columns.
 
     Raises
@@ -367,17 +397,17 @@ def write(rows: Sequence[Row], path: Path) -> None:
         raise InputError(f"--out {path} cannot be written ({error.strerror})") from error
 
 
-def summary(rows: Sequence[Row], path: Path) -> str:
-    """Say in a few lines what came out and what was modelled."""
+def summarize(rows: Sequence[Row], path: Path) -> str:
+    """Return a short summary of the result and of what was modeled."""
     known = [row for row in rows if row["surface_c"] != ""]
     lines = [f"{path}: {len(rows)} hours, {len(rows) - len(known)} of them without a result."]
     counts: dict[str, int] = {}
     for row in known:
-        for name in str(row["modelled"]).split():
+        for name in str(row["modeled"]).split():
             counts[name] = counts.get(name, 0) + 1
     if counts:
         said = ", ".join(f"{name} in {count} h" for name, count in counts.items())
-        lines.append(f"Modelled because the table does not say: {said}.")
+        lines.append(f"Modeled because the table does not say: {said}.")
     frozen = [str(row["time"]) for row in known if row["frozen"] == 1]
     if frozen:
         lines.append(f"Ice or frost in {len(frozen)} hours, first {frozen[0]}.")

@@ -1,4 +1,4 @@
-"""Where the sun stands, and what it sends down through a cloudless sky.
+"""Solar position and clear-sky irradiance.
 
 A low-precision almanac in vector form: the sun is a unit vector that turns with the earth, a
 place is its own vertical, and the sine of the solar elevation is their product. One small matrix
@@ -20,7 +20,7 @@ SOLAR_CONSTANT_WM2 = 1361.0  # Kopp & Lean 2011, Geophys. Res. Lett. 38, L01706
 # Linke turbidity, winter 2.7 to summer 4.1: rounded mean over eight North American cities between
 # 30 and 48 °N of the monthly climatology of Remund et al. 2003, ISES Solar World Congress.
 TURBIDITY_MEAN = 3.4
-TURBIDITY_SWING = 0.7
+TURBIDITY_AMPLITUDE = 0.7
 TURBIDITY_PEAK_DAY = 196  # of the year, northern hemisphere
 
 
@@ -34,7 +34,7 @@ def _anomaly_rad(days: Array) -> Array:
 
 
 def direction(times: Times) -> Array:
-    """Point to the sun in earth-fixed axes.
+    """Return the unit vector to the sun in earth-fixed axes.
 
     Parameters
     ----------
@@ -70,8 +70,8 @@ def direction(times: Times) -> Array:
     )
 
 
-def _axes(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Array, Array, Array]:
-    """Point east, north and up at each place: unit vectors, each (3, place)."""
+def _local_axes(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Array, Array, Array]:
+    """Return the east, north and up unit vectors of each place, each (3, place)."""
     lat, lon = np.broadcast_arrays(
         np.radians(np.atleast_1d(latitude_deg)), np.radians(np.atleast_1d(longitude_deg))
     )
@@ -83,7 +83,7 @@ def _axes(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Array, Arr
 
 
 def sin_elevation(times: Times, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Array:
-    """Sine of the sun's true elevation (no refraction).
+    """Return the sine of the solar elevation (no refraction).
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def sin_elevation(times: Times, latitude_deg: ArrayLike, longitude_deg: ArrayLik
     array (time, place)
         Below the horizon negative [-].
     """
-    return np.asarray(direction(times) @ _axes(latitude_deg, longitude_deg)[2])
+    return np.asarray(direction(times) @ _local_axes(latitude_deg, longitude_deg)[2])
 
 
 def elevation_deg(times: Times, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Array:
@@ -109,29 +109,29 @@ def elevation_deg(times: Times, latitude_deg: ArrayLike, longitude_deg: ArrayLik
 def azimuth_deg(times: Times, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Array:
     """Sun's azimuth, clockwise from north, 0 to 360, (time, place) [°]."""
     sun = direction(times)
-    east, north, _ = _axes(latitude_deg, longitude_deg)
+    east, north, _ = _local_axes(latitude_deg, longitude_deg)
     return np.degrees(np.arctan2(sun @ east, sun @ north)) % 360.0
 
 
-def top_of_atmosphere_wm2(times: Times) -> Array:
-    """Shortwave on a plane that faces the sun above the atmosphere, (time,) [W/m²]."""
+def extraterrestrial_normal_wm2(times: Times) -> Array:
+    """Return extraterrestrial normal irradiance, (time,) [W/m²]."""
     anomaly = _anomaly_rad(_days(times))
     distance = 1.00014 - 0.01671 * np.cos(anomaly) - 0.00014 * np.cos(2 * anomaly)
     return np.asarray(SOLAR_CONSTANT_WM2 / distance**2)
 
 
-def turbidity(times: Times, latitude_deg: ArrayLike) -> Array:
+def linke_turbidity(times: Times, latitude_deg: ArrayLike) -> Array:
     """Linke turbidity of a typical continental place, by season, (time, place) [-]."""
     days = _days(times)[:, None]
     peak = np.where(
         np.atleast_1d(latitude_deg) >= 0.0, TURBIDITY_PEAK_DAY, TURBIDITY_PEAK_DAY - 183
     )
     season = 2 * np.pi * (days + 0.5 - peak) / 365.25  # J2000 is noon of 1 January
-    return np.asarray(TURBIDITY_MEAN + TURBIDITY_SWING * np.cos(season))
+    return np.asarray(TURBIDITY_MEAN + TURBIDITY_AMPLITUDE * np.cos(season))
 
 
 def air_mass(sin_elevation: ArrayLike) -> Array:
-    """Optical air mass at sea level, relative to the zenith.
+    """Return the relative optical air mass at sea level.
 
     Parameters
     ----------
@@ -151,19 +151,19 @@ def air_mass(sin_elevation: ArrayLike) -> Array:
     return np.asarray(1.0 / (sine + 0.50572 * (6.07995 + np.degrees(np.arcsin(sine))) ** -1.6364))
 
 
-def clear_sky_wm2(
+def clear_sky_ghi_wm2(
     sin_elevation: ArrayLike,
-    normal_wm2: ArrayLike,
+    dni_extra_wm2: ArrayLike,
     elevation_m: ArrayLike = 0.0,
     turbidity: ArrayLike = TURBIDITY_MEAN,
 ) -> Array:
-    """Shortwave on the horizontal under a cloudless sky.
+    """Return clear-sky global horizontal irradiance.
 
     Parameters
     ----------
     sin_elevation : array
         Sine of the solar elevation [-].
-    normal_wm2 : array
+    dni_extra_wm2 : array
         On a plane facing the sun above the atmosphere [W/m²].
     elevation_m : array
         Height of the place [m].
@@ -185,5 +185,5 @@ def clear_sky_wm2(
     low, high = np.exp(-height / 8000.0), np.exp(-height / 1250.0)
     haze = np.asarray(turbidity, dtype=float)
     dimming = (3.92e-5 * height + 0.0387) * mass * (low + high * (haze - 1.0))
-    normal = np.asarray(normal_wm2, dtype=float)
+    normal = np.asarray(dni_extra_wm2, dtype=float)
     return np.asarray((5.09e-5 * height + 0.868) * normal * sine * np.exp(-dimming))

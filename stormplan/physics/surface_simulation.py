@@ -1,4 +1,4 @@
-"""How cold and how wet, both at once: pavement and film through the hours of a forecast.
+"""Coupled simulation of pavement temperature and film through a forecast.
 
 Two temperatures per column: the skin that meets sky and wind, and the pavement surface with its
 film. Loose snow lies between them; without snow they are one. The film freezes and melts where
@@ -18,29 +18,45 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.physics import pavement, phase_equilibrium
-from stormplan.physics.bias_correction import night_share
-from stormplan.physics.film import COVERED_BY_MM, Applications, Exposed, Film, Ploughs, vapour_flux
-from stormplan.physics.film_condition import WET_MM, FilmHours, Recorder
-from stormplan.physics.forcing import Forcing, Radiation, Step, steps_per_hour
-from stormplan.physics.ground import Ground
-from stormplan.physics.pavement import HOUR_S, SKIN_J_M2K, Columns, Depths, Slab, exchange_wm2k
+from stormplan.physics.bias_correction import night_weight
+from stormplan.physics.film import (
+    FULL_SNOW_COVER_MM,
+    Applications,
+    FilmState,
+    PlowPasses,
+    VaporSource,
+    vapor_flux,
+)
+from stormplan.physics.film_condition import MIN_WET_MM, FilmHours, FilmRecorder
+from stormplan.physics.forcing import DownwardRadiation, Forcing, StepForcing, steps_per_hour
+from stormplan.physics.ground import GroundSolver
+from stormplan.physics.pavement import (
+    HOUR_S,
+    SURFACE_HEAT_CAPACITY_J_M2K,
+    Columns,
+    DepthSampler,
+    Slab,
+    convective_coefficient_wm2k,
+)
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
-from stormplan.units import KELVIN
+from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import wet_bulb_c
 
 Array = NDArray[np.float64]
 
-WATER_J_KGK, ICE_J_KGK = 4186.0, 2090.0
-WET_ALBEDO = 0.7  # of the dry one (textbook, from memory)
+WATER_HEAT_CAPACITY_J_KGK, ICE_HEAT_CAPACITY_J_KGK = 4186.0, 2090.0
+WET_ALBEDO_RATIO = 0.7  # of the dry one (textbook, from memory)
 SNOW_EMISSIVITY = 0.98
-SNOW_FLOOR_WM2K = 1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
+SNOW_WINDLESS_COEFFICIENT_WM2K = (
+    1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
+)
 
 
 @dataclass(frozen=True)
-class Falling:
-    """Precipitation on cells by what it does on a surface: arrays ``(hour, cell, member)``.
+class Precipitation:
+    """Precipitation by form: arrays ``(hour, cell, member)``.
 
     Attributes
     ----------
@@ -56,17 +72,17 @@ class Falling:
     wet_bulb_c: Array
 
 
-def falling(forecast: Forecast) -> Falling:
-    """Sort precipitation; a phase the forecast is silent about is nil only in a dry hour.
+def split_precipitation(forecast: Forecast) -> Precipitation:
+    """Return precipitation by form; a type that is not given is nil only in a dry hour.
 
     Parameters
     ----------
     forecast : Forecast
-        Hourly weather [-].
+        Hourly weather.
 
     Returns
     -------
-    Falling
+    Precipitation
         NaN where it is not known what or whether anything falls.
     """
     dry = forecast["precip_mm"] == 0.0
@@ -74,44 +90,44 @@ def falling(forecast: Forecast) -> Falling:
     def amount(name: str) -> Array:
         return np.where(np.isnan(forecast[name]) & dry, 0.0, forecast[name])
 
-    return Falling(
-        amount("rain_mm") + amount("frz_rain_mm"),
-        amount("snow_we_mm"),
+    return Precipitation(
+        amount("rain_mm") + amount("freezing_rain_mm"),
+        amount("snowfall_swe_mm"),
         amount("sleet_mm"),
         wet_bulb_c(forecast["air_temp_c"], forecast["dew_point_c"]),
     )
 
 
 @dataclass(frozen=True)
-class Holding:
-    """How the surroundings hold a film: hourly means, ``(hour, column, member)``.
+class SurfaceBoundary:
+    """Thermal boundary conditions of a film: hourly means, ``(hour, column, member)``.
 
     Enough to ask what another film would have done in the same place.
 
     Attributes
     ----------
-    free_c : array
+    unfrozen_temp_c : array
         Temperature the pavement surface would go to if nothing froze or melted [°C].
-    watts_per_k : array
+    restoring_wm2k : array
         Power that moves it by one degree [W/(m² K)].
     skin_c : array
         Temperature of what meets the air [°C].
-    heat_wm2k : array
+    convective_coefficient_wm2k : array
         Exchange coefficient with the air [W/(m² K)].
     top_melt_mm : array
         Snow that sun and air melt at its top in the hour [mm].
     """
 
-    free_c: Array
-    watts_per_k: Array
+    unfrozen_temp_c: Array
+    restoring_wm2k: Array
     skin_c: Array
-    heat_wm2k: Array
+    convective_coefficient_wm2k: Array
     top_melt_mm: Array
 
 
 @dataclass(frozen=True)
-class Course:
-    """Pavement and film through the hours, ``(hour, column, member)``; NaN once unknown.
+class SimulationResult:
+    """Hourly pavement and film, ``(hour, column, member)``; NaN once unknown.
 
     Attributes
     ----------
@@ -119,242 +135,285 @@ class Course:
         Pavement surface, under snow if there is any: mean and lowest of the hour [°C].
     skin_c : array
         What sky and wind see, mean of the hour [°C].
-    depth_c : array (depth, hour, column, member)
+    temp_at_depth_c : array (depth, hour, column, member)
         Mean of the hour at each depth asked for [°C].
     film : FilmHours
         Water, ice, snow and salt [mm], [kg/m²].
-    holding : Holding
-        For trials of other films in the same place [-].
-    radiation : Radiation
-        Used per cell, and which of it was modelled [W/m²].
-    end : End
-        What the last of these hours left [-].
+    boundary : SurfaceBoundary
+        For trials of other films in the same place.
+    radiation : DownwardRadiation
+        Used per cell, and which of it was modeled [W/m²].
+    restart_state : RestartState
+        What the last of these hours left.
     """
 
     surface_c: Array
     surface_min_c: Array
     skin_c: Array
-    depth_c: Array
+    temp_at_depth_c: Array
     film: FilmHours
-    holding: Holding
-    radiation: Radiation
-    end: End
+    boundary: SurfaceBoundary
+    radiation: DownwardRadiation
+    restart_state: RestartState
 
 
 @dataclass(frozen=True)
-class End:
-    """How the hours of a run left its columns: the place from which others may go on.
+class RestartState:
+    """State of the columns at the end of a run, from which another may continue.
 
     Attributes
     ----------
-    hour : int
+    next_hour : int
         First hour of the forecast that was not run [-].
-    wet : WetSlab
-        Slab and film as they were then [-].
+    surface : CoupledSurface
+        Slab and film as they were then.
     """
 
-    hour: int
-    wet: WetSlab
+    next_hour: int
+    surface: CoupledSurface
 
 
-class WetSlab:
-    """A slab with its film in motion, flat arrays ``(column · member,)``.
+class CoupledSurface:
+    """Coupled state of slab and film, flat arrays ``(column · member,)``.
 
-    After each step ``heat_wm2k``, ``evaporated``, ``melted``, ``top_melted``, ``free_c`` and
-    ``watts_per_k`` say what happened in it [W/(m² K)], [kg/m²] three times, [°C], [W/(m² K)].
-    ``offset_dc`` is how much warmer film and snow find their place than the balance has it [K].
+    After each step ``convective_coefficient_wm2k``, ``evaporated``, ``melted``, ``top_melted``,
+    ``unfrozen_temp_c`` and ``restoring_wm2k`` say what happened in it [W/(m² K)], [kg/m²] three
+    times, [°C], [W/(m² K)]. ``offset_k`` is how much warmer film and snow find their place than the
+    balance has it [K].
     """
 
-    def __init__(self, slab: Slab, film: Film) -> None:
+    def __init__(self, slab: Slab, film: FilmState) -> None:
         self.slab = slab
         self.film = film
         self.skin_c = slab.surface_c.copy()
         nothing = np.zeros_like(self.skin_c)
-        self.heat_wm2k = self.evaporated = self.melted = self.top_melted = nothing
-        self.free_c = self.watts_per_k = nothing
-        self.offset_dc: Array | float = 0.0
+        self.convective_coefficient_wm2k = self.evaporated = self.melted = self.top_melted = nothing
+        self.unfrozen_temp_c = self.restoring_wm2k = nothing
+        self.offset_k: Array | float = 0.0
 
-    def resume(self, left: WetSlab) -> None:
-        """Take over what another run left of each of these columns, however often they stand."""
-        place = {record: index for index, record in enumerate(left.slab.columns.records)}
+    def restore(self, saved: CoupledSurface) -> None:
+        """Restore the state another run left for each of these columns, repeated or not."""
+        place = {record: index for index, record in enumerate(saved.slab.columns.records)}
         which = np.array([place[record] for record in self.slab.columns.records], dtype=np.intp)
-        flat = flat_places(which, self.slab.members)
-        self.slab.ground_c = left.slab.ground_c.take(flat, axis=1)
-        self.slab.surface_c = left.slab.surface_c[flat]
-        self.skin_c = left.skin_c[flat]
-        self.film.resume(left.film, flat)
+        flat = flat_index(which, self.slab.members)
+        self.slab.ground_c = saved.slab.ground_c.take(flat, axis=1)
+        self.slab.surface_c = saved.slab.surface_c[flat]
+        self.skin_c = saved.skin_c[flat]
+        self.film.restore(saved.film, flat)
 
-    def optics(self) -> tuple[Array, Array]:
-        """Albedo and emissivity of what lies on top [-]."""
+    def albedo_and_emissivity(self) -> tuple[Array, Array]:
+        """Return albedo and emissivity of the uppermost material [-]."""
         film, slab = self.film, self.slab
-        cover = np.minimum(film.snow / COVERED_BY_MM, 1.0)
-        bare = slab.albedo * np.where(film.water > WET_MM, WET_ALBEDO, 1.0)
+        cover = np.minimum(film.snow / FULL_SNOW_COVER_MM, 1.0)
+        bare = slab.albedo * np.where(film.water > MIN_WET_MM, WET_ALBEDO_RATIO, 1.0)
         albedo = bare + cover * (film.albedo - bare)
         return albedo, slab.emissivity + cover * (SNOW_EMISSIVITY - slab.emissivity)
 
     def step(
         self,
-        ground: Ground,
-        weather: Step,
+        ground: GroundSolver,
+        weather: StepForcing,
         pressure_pa: Array,
-        fall: tuple[Array, Array, Array],
-        fall_c: Array,
+        precip: tuple[Array, Array, Array],
+        precip_temp_c: Array,
     ) -> None:
-        """Move on by one step.
+        """Advance by one step.
 
         Parameters
         ----------
-        ground : Ground
-            Eliminated for the step [-].
-        weather : Step
-            On every column [-].
+        ground : GroundSolver
+            Eliminated for the step.
+        weather : StepForcing
+            On every column.
         pressure_pa : array (column,)
             Station pressure [Pa].
-        fall : three arrays (column,)
+        precip : three arrays (column,)
             Liquid, snow and sleet that fall in the step [kg/m²].
-        fall_c : array (column,)
+        precip_temp_c : array (column,)
             Temperature at which they fall [°C].
         """
         slab, film, dt = self.slab, self.film, ground.step_s
-        rain_w = (WATER_J_KGK * fall[0] + ICE_J_KGK * (fall[1] + fall[2])) / dt
-        snow_heat = 0.5 * ICE_J_KGK * film.snow
-        film_heat = SKIN_J_M2K + WATER_J_KGK * film.water + ICE_J_KGK * film.ice + snow_heat
-        top, own = snow_heat / dt, film_heat / dt
-        albedo, emissivity = self.optics()
-        income = (1.0 - albedo) * weather.sun_wm2 + emissivity * weather.longwave_wm2
-        income += slab.traffic_wm2
-        floor = np.where(film.snow > 0.5 * COVERED_BY_MM, SNOW_FLOOR_WM2K, pavement.FLOOR_WM2K)
-        heat = exchange_wm2k(weather.wind_ms, self.skin_c, weather.air_c, pressure_pa, floor)
-        exposed = film.exposed(self.skin_c + self.offset_dc)
-        vapour, vapour_slope = vapour_flux(
-            exposed, heat, self.skin_c + self.offset_dc, weather.vapour_pa, pressure_pa, dt
+        precip_heat_wm2k = (
+            WATER_HEAT_CAPACITY_J_KGK * precip[0]
+            + ICE_HEAT_CAPACITY_J_KGK * (precip[1] + precip[2])
+        ) / dt
+        snow_heat_capacity = 0.5 * ICE_HEAT_CAPACITY_J_KGK * film.snow
+        film_heat_capacity = (
+            SURFACE_HEAT_CAPACITY_J_M2K
+            + WATER_HEAT_CAPACITY_J_KGK * film.water
+            + ICE_HEAT_CAPACITY_J_KGK * film.ice
+            + snow_heat_capacity
         )
-        film.receive(*fall)
+        skin_storage_wm2k, film_storage_wm2k = snow_heat_capacity / dt, film_heat_capacity / dt
+        albedo, emissivity = self.albedo_and_emissivity()
+        absorbed_wm2 = (1.0 - albedo) * weather.shortwave_wm2 + emissivity * weather.longwave_wm2
+        absorbed_wm2 += slab.traffic_wm2
+        windless_wm2k = np.where(
+            film.snow > 0.5 * FULL_SNOW_COVER_MM,
+            SNOW_WINDLESS_COEFFICIENT_WM2K,
+            pavement.WINDLESS_COEFFICIENT_WM2K,
+        )
+        convective_wm2k = convective_coefficient_wm2k(
+            weather.wind_ms, self.skin_c, weather.air_c, pressure_pa, windless_wm2k
+        )
+        source = film.vapor_source(self.skin_c + self.offset_k)
+        evaporation, evaporation_slope = vapor_flux(
+            source,
+            convective_wm2k,
+            self.skin_c + self.offset_k,
+            weather.vapor_pressure_pa,
+            pressure_pa,
+            dt,
+        )
+        film.add_precipitation(*precip)
 
         # pavement surface, then everything below the skin, as straight lines of the skin's T
-        reduced = ground.pull(slab.ground_c, weather.air_c + slab.below_dc)
-        slope, pull = ground.answer(reduced, ground.top_wm2k)
-        through = film.snow_conductance_wm2k()
-        firm = own + slope + through
-        share = through / firm
-        known = own * slab.surface_c + pull
-        loss = heat + rain_w + share * (own + slope)
-        gain = heat * weather.air_c + rain_w * fall_c + share * known
-        latent_slope = exposed.latent_j_kg * vapour_slope
-        skin = pavement.solve_surface(
-            top, self.skin_c, income, emissivity, loss + latent_slope,
-            gain + latent_slope * self.skin_c - exposed.latent_j_kg * vapour,
+        reduced = ground.forward_elimination(
+            slab.ground_c, weather.air_c + slab.underside_air_offset_k
+        )
+        ground_slope, ground_rhs = ground.linear_response(reduced, ground.top_conductance_wm2k)
+        snow_conductance = film.snow_conductance_wm2k()
+        total_conductance = film_storage_wm2k + ground_slope + snow_conductance
+        skin_coupling = snow_conductance / total_conductance
+        film_rhs = film_storage_wm2k * slab.surface_c + ground_rhs
+        linear_loss = (
+            convective_wm2k + precip_heat_wm2k + skin_coupling * (film_storage_wm2k + ground_slope)
+        )
+        skin_rhs = (
+            convective_wm2k * weather.air_c
+            + precip_heat_wm2k * precip_temp_c
+            + skin_coupling * film_rhs
+        )
+        latent_slope = source.latent_heat_j_kg * evaporation_slope
+        skin = pavement.solve_surface_temperature(
+            skin_storage_wm2k, self.skin_c, absorbed_wm2, emissivity, linear_loss + latent_slope,
+            skin_rhs + latent_slope * self.skin_c - source.latent_heat_j_kg * evaporation,
         )  # fmt: skip
-        glow = 4.0 * STEFAN_BOLTZMANN_WM2K4 * emissivity * (skin + KELVIN) ** 3
-        stiff = top + loss + latent_slope + glow
+        radiative_slope = 4.0 * STEFAN_BOLTZMANN_WM2K4 * emissivity * (skin + ZERO_CELSIUS_K) ** 3
+        linearized_sum = skin_storage_wm2k + linear_loss + latent_slope + radiative_slope
 
         # snow melts at its top first; its skin cannot pass 0 °C while there is any
         snow_power = LATENT_FUSION_J_KG / dt * film.snow
-        top_melt = np.minimum(stiff * np.maximum(skin + self.offset_dc, 0.0), snow_power)
-        skin = skin - top_melt / stiff
-        pinned = (top_melt > 0.0) & (top_melt < snow_power)
+        top_melt = np.minimum(linearized_sum * np.maximum(skin + self.offset_k, 0.0), snow_power)
+        skin = skin - top_melt / linearized_sum
+        at_melting_point = (top_melt > 0.0) & (top_melt < snow_power)
         self.top_melted = top_melt * (dt / LATENT_FUSION_J_KG)
         film.melt_snow(self.top_melted)
 
         # then the film freezes or melts along its ice line
-        outer = stiff - share * (own + slope)
-        series = np.where(pinned, through, through * outer / (through + outer))
-        self.watts_per_k = own + slope + series
-        self.free_c = known / firm + share * skin + self.offset_dc
-        per_kg = LATENT_FUSION_J_KG / (dt * self.watts_per_k)
-        before = film.water
-        guess_c = slab.surface_c + self.offset_dc
-        liquid = phase_equilibrium.settle(
-            self.free_c, per_kg, before, film.total, film.salts, guess_c
+        skin_to_air = linearized_sum - skin_coupling * (film_storage_wm2k + ground_slope)
+        series_conductance = np.where(
+            at_melting_point,
+            snow_conductance,
+            snow_conductance * skin_to_air / (snow_conductance + skin_to_air),
         )
-        film.shift(liquid)
-        self.melted = film.water - before
+        self.restoring_wm2k = film_storage_wm2k + ground_slope + series_conductance
+        self.unfrozen_temp_c = film_rhs / total_conductance + skin_coupling * skin + self.offset_k
+        kelvin_per_kg = LATENT_FUSION_J_KG / (dt * self.restoring_wm2k)
+        liquid_before = film.water
+        guess_c = slab.surface_c + self.offset_k
+        liquid = phase_equilibrium.equilibrate(
+            self.unfrozen_temp_c, kelvin_per_kg, liquid_before, film.total, film.salts, guess_c
+        )
+        film.set_liquid(liquid)
+        self.melted = film.water - liquid_before
         base_melt = self.melted * (LATENT_FUSION_J_KG / dt)
-        cooled = np.where(pinned, 0.0, base_melt / self.watts_per_k * through / (through + outer))
-        skin = skin - cooled
+        skin_cooling = np.where(
+            at_melting_point,
+            0.0,
+            base_melt / self.restoring_wm2k * snow_conductance / (snow_conductance + skin_to_air),
+        )
+        skin = skin - skin_cooling
 
         # what the air takes is settled now, and the balance closed with it
-        most = film.total / dt
-        self._give(exposed, vapour + vapour_slope * (skin - self.skin_c), most, dt)
-        self.skin_c = pavement.solve_surface(
-            top, self.skin_c, income, emissivity, loss,
-            gain - share * base_melt - top_melt - exposed.latent_j_kg * (self.evaporated / dt),
-            guess_c=skin, rounds=2,
+        max_flux = film.total / dt
+        self._exchange_vapor(
+            source, evaporation + evaporation_slope * (skin - self.skin_c), max_flux, dt
+        )
+        self.skin_c = pavement.solve_surface_temperature(
+            skin_storage_wm2k, self.skin_c, absorbed_wm2, emissivity, linear_loss,
+            skin_rhs - skin_coupling * base_melt - top_melt
+            - source.latent_heat_j_kg * (self.evaporated / dt),
+            guess_c=skin, iterations=2,
         )  # fmt: skip
-        slab.surface_c = (known - base_melt) / firm + share * self.skin_c
-        slab.ground_c = ground.settle(reduced, slab.surface_c, ground.top_wm2k)
+        slab.surface_c = (film_rhs - base_melt) / total_conductance + skin_coupling * self.skin_c
+        slab.ground_c = ground.back_substitution(
+            reduced, slab.surface_c, ground.top_conductance_wm2k
+        )
         self.melted = self.melted + self.top_melted
-        self.heat_wm2k = heat
+        self.convective_coefficient_wm2k = convective_wm2k
 
-    def _give(self, exposed: Exposed, flux: Array, most: Array, dt: float) -> None:
-        """Exchange vapour with the air: dry surfaces have none to give."""
-        limit = np.minimum(exposed.store_kg_m2 / dt, most)
+    def _exchange_vapor(self, source: VaporSource, flux: Array, max_flux: Array, dt: float) -> None:
+        """Exchange vapor with the air, limited by what is on the surface."""
+        limit = np.minimum(source.available_kg_m2 / dt, max_flux)
         self.evaporated = np.minimum(flux, limit) * dt
-        self.film.vapour(self.evaporated, exposed)
+        self.film.exchange_vapor(self.evaporated, source)
 
-    def forget_unknown(self, unknown: NDArray[np.bool_]) -> None:
+    def mark_unknown(self, unknown: NDArray[np.bool_]) -> None:
         """Make columns whose weather is no longer known NaN throughout."""
         unknown = unknown | np.isnan(self.skin_c) | np.isnan(self.film.total)
         if unknown.any():
-            self.film.forget(unknown)
+            self.film.mark_unknown(unknown)
             self.slab.surface_c[unknown] = self.skin_c[unknown] = np.nan
             self.slab.ground_c[:, unknown] = np.nan
 
 
-def fresh_film(columns: Columns, members: int, wear_per_h: Array | float = 0.0) -> Film:
-    """Start with nothing on any column."""
-    wear = np.broadcast_to(np.asarray(wear_per_h, dtype=float), (len(columns),))
-    return Film(
-        np.repeat(columns.each("texture_mm"), members),
-        np.repeat(columns.each("drain_s"), members),
-        np.repeat(wear, members),
+def empty_film(
+    columns: Columns, members: int, traffic_loss_per_h: Array | float = 0.0
+) -> FilmState:
+    """Return a film with nothing on any column."""
+    traffic_loss = np.broadcast_to(np.asarray(traffic_loss_per_h, dtype=float), (len(columns),))
+    return FilmState(
+        np.repeat(columns.build_up_values("texture_mm"), members),
+        np.repeat(columns.build_up_values("drain_time_s"), members),
+        np.repeat(traffic_loss, members),
     )
 
 
-def _night_offsets_dc(forecast: Forecast, columns: Columns) -> Array | None:
-    """Give what each column's offset comes to in each hour, (hour, column); None where nil."""
-    if not columns.night_offset_dc.any():
+def _night_offsets_k(forecast: Forecast, columns: Columns) -> Array | None:
+    """Return each column's night offset in each hour, (hour, column); None where nil."""
+    if not columns.night_offset_k.any():
         return None
     cells = ((cell.latitude_deg, cell.longitude_deg) for cell in forecast.cells)
-    nights = [night_share(forecast.starts, *place) for place in cells]
-    return np.stack(nights, axis=1)[:, columns.cell] * columns.night_offset_dc
+    nights = [night_weight(forecast.hour_starts, *place) for place in cells]
+    return np.stack(nights, axis=1)[:, columns.cell] * columns.night_offset_k
 
 
-def flat_places(column: NDArray[np.intp], members: int) -> NDArray[np.intp]:
-    """Find all members of some columns on the flat axis."""
+def flat_index(column: NDArray[np.intp], members: int) -> NDArray[np.intp]:
+    """Return the flat indices of all members of some columns."""
     return (column[:, None] * members + np.arange(members)).ravel()
 
 
-class Work:
-    """Hands out what crews do, hour by hour, on the flat column axis."""
+class Operations:
+    """Plow passes and applications, hour by hour, on the flat column axis."""
 
     def __init__(
-        self, applications: Applications | None, ploughs: Ploughs | None, members: int
+        self, applications: Applications | None, plow_passes: PlowPasses | None, members: int
     ) -> None:
         self._applications = applications
-        self._ploughs = ploughs
+        self._plow_passes = plow_passes
         self._members = members
 
-    def begin(self, hour: int, film: Film, recorder: Recorder) -> None:
-        """Plough, then put product down, at the start of an hour."""
-        if self._ploughs is not None:
-            now = self._ploughs.hour == hour
+    def begin_hour(self, hour: int, film: FilmState, recorder: FilmRecorder) -> None:
+        """Plow, then apply product, at the start of an hour."""
+        if self._plow_passes is not None:
+            now = self._plow_passes.hour == hour
             if now.any():
-                where = flat_places(self._ploughs.column[now], self._members)
-                residual = np.repeat(self._ploughs.residual_mm[now], self._members)
-                recorder.add("cleared", *film.plough(where, residual))
+                where = flat_index(self._plow_passes.column[now], self._members)
+                residual = np.repeat(self._plow_passes.residual_mm[now], self._members)
+                recorder.add("plowed", *film.plow(where, residual))
         if self._applications is not None:
             now = self._applications.hour == hour
             if now.any():
                 film.apply(
-                    flat_places(self._applications.column[now], self._members),
+                    flat_index(self._applications.column[now], self._members),
                     np.repeat(self._applications.salts_kg_m2[:, now], self._members, axis=1),
                     np.repeat(self._applications.water_kg_m2[now], self._members),
                 )
 
 
-class _Means:
-    """Trapezium means over the hour of quantities that live on the flat axis."""
+class HourlyMeans:
+    """Hourly means by the trapezoidal rule, on the flat axis."""
 
     def __init__(self, hours: int, steps: int, shape: tuple[int, int]) -> None:
         self.steps = steps
@@ -365,63 +424,65 @@ class _Means:
         }
         self.lowest = np.empty((hours, *shape))
 
-    def begin(self, wet: WetSlab) -> None:
-        self._ends = (wet.slab.surface_c, wet.skin_c)
-        self._sum = {name: np.zeros_like(wet.skin_c) for name in self.out}
-        self._low = wet.slab.surface_c
+    def begin(self, surface: CoupledSurface) -> None:
+        """Start an hour."""
+        self._ends = (surface.slab.surface_c, surface.skin_c)
+        self._sum = {name: np.zeros_like(surface.skin_c) for name in self.out}
+        self._low = surface.slab.surface_c
 
-    def add(self, wet: WetSlab) -> None:
-        self._sum["surface"] += wet.slab.surface_c
-        self._sum["skin"] += wet.skin_c
-        self._sum["free"] += wet.free_c
-        self._sum["watts"] += wet.watts_per_k
-        self._sum["heat"] += wet.heat_wm2k
-        self._sum["top"] += self.steps * wet.top_melted
-        self._low = np.minimum(self._low, wet.slab.surface_c)
+    def add(self, surface: CoupledSurface) -> None:
+        """Add the state after a time step."""
+        self._sum["surface"] += surface.slab.surface_c
+        self._sum["skin"] += surface.skin_c
+        self._sum["free"] += surface.unfrozen_temp_c
+        self._sum["watts"] += surface.restoring_wm2k
+        self._sum["heat"] += surface.convective_coefficient_wm2k
+        self._sum["top"] += self.steps * surface.top_melted
+        self._low = np.minimum(self._low, surface.slab.surface_c)
 
-    def end(self, hour: int, wet: WetSlab) -> None:
-        """Close the hour; what is reported is the place as its film finds it."""
-        self._sum["surface"] += 0.5 * (self._ends[0] - wet.slab.surface_c)
-        self._sum["skin"] += 0.5 * (self._ends[1] - wet.skin_c)
+    def end(self, hour: int, surface: CoupledSurface) -> None:
+        """Store the hour's means, night offset included."""
+        self._sum["surface"] += 0.5 * (self._ends[0] - surface.slab.surface_c)
+        self._sum["skin"] += 0.5 * (self._ends[1] - surface.skin_c)
         for name, total in self._sum.items():
-            offset = wet.offset_dc if name in ("surface", "skin") else 0.0
+            offset = surface.offset_k if name in ("surface", "skin") else 0.0
             self.out[name][hour] = (total / self.steps + offset).reshape(self.shape)
-        self.lowest[hour] = (self._low + wet.offset_dc).reshape(self.shape)
+        self.lowest[hour] = (self._low + surface.offset_k).reshape(self.shape)
 
 
-def run(
+def simulate(
     forecast: Forecast,
     columns: Columns,
     applications: Applications | None = None,
-    ploughs: Ploughs | None = None,
+    plow_passes: PlowPasses | None = None,
     depths_m: Sequence[float] = (),
-    wear_per_h: Array | float = 0.0,
-    after: End | None = None,
-    until: int | None = None,
-) -> Course:
-    """Run pavement and film, two-way, through a forecast or some hours of it.
+    traffic_loss_per_h: Array | float = 0.0,
+    restart_from: RestartState | None = None,
+    end_hour: int | None = None,
+) -> SimulationResult:
+    """Simulate pavement and film, two-way coupled, through a forecast or some hours of it.
 
     Parameters
     ----------
     forecast : Forecast
-        Hourly weather; everything is bare and dry at its start [-].
+        Hourly weather; everything is bare and dry at its start.
     columns : Columns
-        Surfaces to run [-].
-    applications, ploughs : Applications, Ploughs or None
-        What crews do, on every member alike; hours count from the first one run [-].
+        Surfaces to run.
+    applications, plow_passes : Applications, PlowPasses or None
+        What crews do, on every member alike; hours count from the first one run.
     depths_m : sequence of float
         Depths to report besides the surface [m].
-    wear_per_h : array (column,) or float
+    traffic_loss_per_h : array (column,) or float
         Share of film and salt that traffic carries off in an hour [1/h].
-    after : End or None
+    restart_from : RestartState or None
         Where an earlier run of the same forecast ended, on all these columns; None to begin at its
-        start [-].
-    until : int or None
+        start.
+    end_hour : int or None
         First hour of the forecast that is not run; None to go on to its end [-].
 
     Returns
     -------
-    Course
+    SimulationResult
         Hourly results on the axes ``(hour, column, member)``, from the first hour run.
 
     Raises
@@ -429,60 +490,62 @@ def run(
     InputError
         A negative depth.
     """
-    members, first = forecast.members, 0 if after is None else after.hour
-    hours = (forecast.hours if until is None else min(until, forecast.hours)) - first
+    members, first = forecast.n_members, 0 if restart_from is None else restart_from.next_hour
+    hours = (forecast.n_hours if end_hour is None else min(end_hour, forecast.n_hours)) - first
     steps = steps_per_hour(members)
     forcing = Forcing(
         forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg,
         steps,
     )  # fmt: skip
-    slab = pavement.start(columns, forecast)
-    depths = Depths(slab, depths_m)
-    if after is None:
+    slab = pavement.initial_slab(columns, forecast)
+    depths = DepthSampler(slab, depths_m)
+    if restart_from is None:
         pavement.spin_up(slab, forcing)
-    wet = WetSlab(slab, fresh_film(columns, members, wear_per_h))
-    if after is not None:
-        wet.resume(after.wet)
-    ground = slab.eliminated(HOUR_S / steps)
-    fall = falling(forecast)
-    work = Work(applications, ploughs, members)
-    recorder = Recorder(hours, len(columns), members)
-    means = _Means(hours, steps, (len(columns), members))
-    deep = np.empty((len(depths_m), hours, len(columns), members))
-    offsets = _night_offsets_dc(forecast, columns)
+    surface = CoupledSurface(slab, empty_film(columns, members, traffic_loss_per_h))
+    if restart_from is not None:
+        surface.restore(restart_from.surface)
+    ground = slab.ground_solver(HOUR_S / steps)
+    precip = split_precipitation(forecast)
+    operations = Operations(applications, plow_passes, members)
+    recorder = FilmRecorder(hours, len(columns), members)
+    means = HourlyMeans(hours, steps, (len(columns), members))
+    temp_at_depth_c = np.empty((len(depths_m), hours, len(columns), members))
+    offsets = _night_offsets_k(forecast, columns)
     for hour in range(hours):
         if offsets is not None:
-            wet.offset_dc = np.repeat(offsets[first + hour], members)
+            surface.offset_k = np.repeat(offsets[first + hour], members)
         amounts = [
-            forcing.gather(a[first + hour]) / steps
-            for a in (fall.liquid_mm, fall.snow_mm, fall.sleet_mm)
+            forcing.to_columns(a[first + hour]) / steps
+            for a in (precip.liquid_mm, precip.snow_mm, precip.sleet_mm)
         ]
-        each = (amounts[0], amounts[1], amounts[2])
-        wet.forget_unknown(np.isnan(sum(amounts)))
-        work.begin(hour, wet.film, recorder)
+        precip_per_step = (amounts[0], amounts[1], amounts[2])
+        surface.mark_unknown(np.isnan(sum(amounts)))
+        operations.begin_hour(hour, surface.film, recorder)
         pressure = forcing.pressure_pa(first + hour)
-        fall_c = forcing.gather(fall.wet_bulb_c[first + hour])
-        means.begin(wet)
-        deep_sum = 0.5 * depths.read(slab) if depths_m else None
-        for weather in forcing.hour(first + hour):
-            wet.step(ground, weather, pressure, each, fall_c)
-            recorder.vapour(wet.evaporated)
-            recorder.add("melted", wet.melted)
-            recorder.add("drained", *wet.film.drain(ground.step_s))
-            if np.any(wet.film.wear_per_h > 0.0):
-                recorder.add("worn", *wet.film.wear(ground.step_s))
-            wet.film.age(ground.step_s)
-            means.add(wet)
+        precip_temp_c = forcing.to_columns(precip.wet_bulb_c[first + hour])
+        means.begin(surface)
+        deep_sum = 0.5 * depths.sample(slab) if depths_m else None
+        for weather in forcing.steps_of_hour(first + hour):
+            surface.step(ground, weather, pressure, precip_per_step, precip_temp_c)
+            recorder.add_vapor(surface.evaporated)
+            recorder.add("melted", surface.melted)
+            recorder.add("drained", *surface.film.drain(ground.step_s))
+            if np.any(surface.film.traffic_loss_per_h > 0.0):
+                recorder.add("traffic_loss", *surface.film.remove_by_traffic(ground.step_s))
+            surface.film.age_snow(ground.step_s)
+            means.add(surface)
             if deep_sum is not None:
-                deep_sum += depths.read(slab)
-        means.end(hour, wet)
-        recorder.end(hour, wet.film)
+                deep_sum += depths.sample(slab)
+        means.end(hour, surface)
+        recorder.end_hour(hour, surface.film)
         if deep_sum is not None:
-            deep_sum -= 0.5 * depths.read(slab)
-            deep[:, hour] = deep_sum.reshape(len(depths_m), len(columns), members) / steps
+            deep_sum -= 0.5 * depths.sample(slab)
+            temp_at_depth_c[:, hour] = (
+                deep_sum.reshape(len(depths_m), len(columns), members) / steps
+            )
     out = means.out
-    holding = Holding(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
-    return Course(
-        out["surface"], means.lowest, out["skin"], deep, recorder.film_hours(), holding,
-        forcing.radiation, End(first + hours, wet),
+    holding = SurfaceBoundary(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
+    return SimulationResult(
+        out["surface"], means.lowest, out["skin"], temp_at_depth_c, recorder.film_hours(), holding,
+        forcing.radiation, RestartState(first + hours, surface),
     )  # fmt: skip

@@ -1,1 +1,1 @@
-"""From sites and forecasts to one plan, and the difference of two."""
+"""Plans: sites and forecasts to one plan, and differences between plans."""

@@ -1,4 +1,4 @@
-"""The plan: one frozen record of a morning, from which every report is rendered.
+"""The plan: one frozen record, from which every report is rendered.
 
 SI throughout, aware UTC times; words are somebody else's work. The record's JSON Schema is
 published by ``stormplan schema``.
@@ -6,27 +6,28 @@ published by ``stormplan schema``.
 
 from __future__ import annotations
 
-from typing import Literal
+import json
+from typing import Any, Literal
 
 from pydantic import AwareDatetime
 
 from stormplan.company.validators import Record
-from stormplan.errors import Exit
-from stormplan.events.crew_weather import AirWindow
-from stormplan.events.detection import Unknown
+from stormplan.errors import ExitCode
+from stormplan.events.crew_weather import CrewWeatherWindow
+from stormplan.events.detection import ForecastGap
 from stormplan.operations.mix import YardMix
 from stormplan.planning.plan_diff import Change
-from stormplan.planning.source_choice import Follows
-from stormplan.planning.source_comparison import OtherOpinion
+from stormplan.planning.source_choice import SourceChoice
+from stormplan.planning.source_comparison import SourceDifference
 from stormplan.treatment.records import Treatment
 from stormplan.weather.alerts import Alert
 
-SCHEMA_VERSION = "1"
+SCHEMA_VERSION = "2"
 
-Verdict = Literal["go", "hold", "nothing"]
+PlanVerdict = Literal["go", "hold", "nothing"]
 
 #: What the model leaves out; every plan says so.
-LIMITS = (
+MODEL_LIMITATIONS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
     "A pass is taken to leave 2 mm of water as snow behind a blade, 0.5 mm behind a broom.",
     "After each storm surfaces are taken to be cleared to the pavement before the next one.",
@@ -45,8 +46,8 @@ CAUTIONS = (
 )
 
 
-class Source(Record):
-    """The forecast a site was planned from; ``instead_of`` says why none that is preferred."""
+class SourceRecord(Record):
+    """The forecast a site was planned from; ``fallback_reason`` says why none that is preferred."""
 
     source: str
     cell: str
@@ -57,85 +58,86 @@ class Source(Record):
     notes: tuple[str, ...]
     contradictions: tuple[str, ...]
     credit: str
-    instead_of: str | None = None
+    fallback_reason: str | None = None
 
 
-class Series(Record):
-    """Hourly values of one column, for charts; None where not known.
+class HourlySeries(Record):
+    """Hourly values of one column; None where not known.
 
-    The surface lies between ``surface_low_c`` and ``surface_high_c`` four times in five [°C];
-    ``freezes`` and ``frosts`` are the chances that it is below freezing, and the frost point too.
+    The surface lies between ``surface_p10_c`` and ``surface_p90_c`` four times in five [°C];
+    ``prob_below_freezing`` and ``prob_frost`` are the chances that it is below freezing, and the
+    frost point too.
     """
 
     start: AwareDatetime
     air_c: tuple[float | None, ...]
     surface_c: tuple[float | None, ...]
-    surface_low_c: tuple[float | None, ...]
-    surface_high_c: tuple[float | None, ...]
-    freezes: tuple[float | None, ...]
-    frosts: tuple[float | None, ...]
+    surface_p10_c: tuple[float | None, ...]
+    surface_p90_c: tuple[float | None, ...]
+    prob_below_freezing: tuple[float | None, ...]
+    prob_frost: tuple[float | None, ...]
     dew_point_c: tuple[float | None, ...]
-    wind_mps: tuple[float | None, ...]
+    wind_ms: tuple[float | None, ...]
     rain_mm: tuple[float | None, ...]
-    snow_we_mm: tuple[float | None, ...]
-    frz_rain_mm: tuple[float | None, ...]
+    snowfall_swe_mm: tuple[float | None, ...]
+    freezing_rain_mm: tuple[float | None, ...]
     sleet_mm: tuple[float | None, ...]
-    snow_cm: tuple[float | None, ...]
+    snowfall_cm: tuple[float | None, ...]
     hazard: tuple[str | None, ...]
 
 
 class ClientPlan(Record):
-    """Whom the account manager writes to about which sites."""
+    """A client, its contact and its sites."""
 
     key: str
     name: str
     contact: str | None
-    tell: Literal["mail", "text", "call"]
+    contact_by: Literal["mail", "text", "call"]
     sites: tuple[str, ...]
 
 
-class Refreeze(Record):
-    """A stretch in which a surface can freeze back, how likely [-], and of what water."""
+class RefreezePeriod(Record):
+    """A period in which a surface can refreeze, and the water that freezes."""
 
     start: AwareDatetime
     end: AwareDatetime
     probability: float
-    water: Literal["water off a snow pile", "standing water", "what the storm leaves"]
+    water_source: Literal["water off a snow pile", "standing water", "what the storm leaves"]
 
 
-class Night(Record):
-    """What a surface's own readings add to its temperature at night [K], and how many they are."""
+class NightBiasRecord(Record):
+    """The night bias of a surface from its own readings [K]."""
 
-    offset_dc: float
-    n: int
+    offset_k: float
+    reading_count: int
 
 
 class SurfacePlan(Record):
-    """One surface: what was found, what to do, and when it can freeze back.
+    """One surface: treatments, refreeze periods and forecast gaps.
 
-    ``night`` is None where nobody has read the surface.
+    ``night_bias`` is None where nobody has read the surface.
     """
 
     key: str
     name: str
     surface_class: str
     area_m2: float
-    column: str
-    coldest_surface_c: float | None
+    hourly_id: str
+    min_pavement_temp_c: float | None
     treatments: tuple[Treatment, ...]
-    refreeze: tuple[Refreeze, ...]
-    unknown: tuple[Unknown, ...]
-    night: Night | None = None
+    refreeze_periods: tuple[RefreezePeriod, ...]
+    forecast_gaps: tuple[ForecastGap, ...]
+    night_bias: NightBiasRecord | None = None
 
 
 class SitePlan(Record):
-    """One site: its forecast, or why there is none, and its surfaces.
+    """One site: forecast source and surfaces.
 
-    ``chloride_kg`` is what the plan puts down there, and ``water_spoiled_l`` the clean water that
-    it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
+    ``chloride_kg`` is what the plan puts down there, and ``chloride_dilution_l`` the clean water
+    that it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
 
-    ``others`` is what the forecasts that were not followed come to; ``follows`` says why this one
-    was.
+    ``other_sources`` is what the forecasts that were not followed come to; ``source_choice`` says
+    why this one was.
     """
 
     key: str
@@ -146,14 +148,14 @@ class SitePlan(Record):
     timezone: str
     latitude_deg: float
     longitude_deg: float
-    source: Source | None
-    problem: str | None
-    air: tuple[AirWindow, ...]
+    source: SourceRecord | None
+    no_forecast_reason: str | None
+    crew_weather: tuple[CrewWeatherWindow, ...]
     chloride_kg: float
-    water_spoiled_l: float
+    chloride_dilution_l: float
     surfaces: tuple[SurfacePlan, ...]
-    others: tuple[OtherOpinion, ...] = ()
-    follows: Follows = "preferred"
+    other_sources: tuple[SourceDifference, ...] = ()
+    source_choice: SourceChoice = "preferred"
 
     @property
     def treatments(self) -> tuple[tuple[SurfacePlan, Treatment], ...]:
@@ -162,13 +164,14 @@ class SitePlan(Record):
 
 
 class Plan(Record):
-    """Everything a reader needs to know about one morning.
+    """The plan of all sites and yards at one time.
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
-    may have to be, nothing otherwise. ``degraded`` names, in words, what the plan stands on less
-    than it should; empty is a complete plan. ``troubles`` names what went wrong around the
-    planning (late, not delivered, nowhere to write), ``remarks`` what went right only in the end;
-    ``changes`` are against the plan announced before. ``alerts`` are official ones and had no say.
+    may have to be, nothing otherwise. ``planning_diagnostics`` names, in words, what the plan
+    stands on less than it should; empty is a complete plan. ``run_diagnostics`` names what went
+    wrong around the planning (late, not delivered, nowhere to write), ``run_notes`` what went right
+    only in the end; ``changes`` are against the plan announced before. ``alerts`` are official ones
+    and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -178,25 +181,35 @@ class Plan(Record):
     timezone: str
     units: Literal["us", "metric"]
     currency: str
-    verdict: Verdict
+    verdict: PlanVerdict
     first_start: AwareDatetime | None
-    matters: tuple[str, ...]
-    degraded: tuple[str, ...]
+    priority_sites: tuple[str, ...]
+    planning_diagnostics: tuple[str, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     clients: tuple[ClientPlan, ...] = ()
     contact: str | None = None
-    columns: dict[str, Series]
+    hourly: dict[str, HourlySeries]
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
-    troubles: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
-    limits: tuple[str, ...] = LIMITS
+    run_diagnostics: tuple[str, ...] = ()
+    run_notes: tuple[str, ...] = ()
+    model_limitations: tuple[str, ...] = MODEL_LIMITATIONS
     cautions: tuple[str, ...] = CAUTIONS
 
     @property
-    def exit_code(self) -> Exit:
-        """What the command line answers with."""
-        if all(site.problem for site in self.sites):
-            return Exit.NOTHING_PLANNED
-        return Exit.DEGRADED if self.degraded or self.troubles else Exit.COMPLETE
+    def exit_code(self) -> ExitCode:
+        """The exit code of the command line."""
+        if all(site.no_forecast_reason for site in self.sites):
+            return ExitCode.NOTHING_PLANNED
+        return (
+            ExitCode.DEGRADED
+            if self.planning_diagnostics or self.run_diagnostics
+            else ExitCode.COMPLETE
+        )
+
+
+def current_document(document: str) -> dict[str, Any] | None:
+    """Return a stored plan as plain data; None if it is of another schema version."""
+    found: dict[str, Any] = json.loads(document)
+    return found if found.get("schema_version") == SCHEMA_VERSION else None

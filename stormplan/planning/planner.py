@@ -1,4 +1,4 @@
-"""The whole chain, in the order of the sentence: forecast, pavement, event, treatment, mix.
+"""The planning pipeline: forecast, pavement, event, treatment, mix.
 
 ``make_plan`` is a pure function of the sites, what each source said, and the moment. It returns
 one frozen record from which every report is rendered; the record's JSON Schema is published by
@@ -15,79 +15,79 @@ from datetime import datetime, timedelta
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.company.sites import Sites, Surface
 from stormplan.events import crew_weather
-from stormplan.events.crew_weather import AirWindow
+from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import Hour, Outlook
 from stormplan.events.hazards import Hazard
 from stormplan.operations import mix
 from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
-from stormplan.physics.bias_correction import NO_OFFSETS, Correction, Offsets
-from stormplan.physics.ensemble import NOBODY, OwnRecord
+from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
+from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.planning import site_batch, source_choice
 from stormplan.planning.plan import (
     ClientPlan,
-    Night,
+    HourlySeries,
+    NightBiasRecord,
     Plan,
-    Refreeze,
-    Series,
+    PlanVerdict,
+    RefreezePeriod,
     SitePlan,
-    Source,
+    SourceRecord,
     SurfacePlan,
-    Verdict,
 )
-from stormplan.planning.site_batch import Decided
-from stormplan.planning.source_choice import Side
+from stormplan.planning.site_batch import SurfaceDecision
+from stormplan.planning.source_choice import SourceDecision
 from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import FAR_OFF
+from stormplan.treatment.screening import DAY_AHEAD_LEAD
 from stormplan.weather.forecast import CellForecast
 
 #: Pavement known for less leaves tonight or the morning after in the dark: our own choice.
-NIGHT_AND_MORNING = timedelta(hours=36)
+MIN_PAVEMENT_HORIZON = timedelta(hours=36)
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What the sources said about one site: a forecast, or the reasons why there is none.
+class SiteForecasts:
+    """The forecasts of one site, in order of preference.
 
-    With a forecast, ``problem`` is why a source that is preferred to it has none; ``others`` are
-    the forecasts of the sources after it.
+    With a forecast, ``unavailable_reason`` is why a source that is preferred to it has none;
+    ``other_forecasts`` are the forecasts of the sources after it.
     """
 
     forecast: CellForecast | None
-    problem: str | None = None
-    others: tuple[CellForecast, ...] = ()
+    unavailable_reason: str | None = None
+    other_forecasts: tuple[CellForecast, ...] = ()
 
     @property
     def forecasts(self) -> tuple[CellForecast, ...]:
         """Every forecast, in order of preference."""
-        return () if self.forecast is None else (self.forecast, *self.others)
+        return () if self.forecast is None else (self.forecast, *self.other_forecasts)
 
 
 def make_plan(
     sites: Sites,
-    answers: Mapping[str, Answer],
+    site_forecasts: Mapping[str, SiteForecasts],
     now: datetime,
-    mapper: Callable[..., Iterable[dict[tuple[str, str], Decided]]] = map,
-    offsets: Offsets = NO_OFFSETS,
-    own: Mapping[str, OwnRecord] = NOBODY,
+    mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
+    offsets: NightBiases = NO_NIGHT_BIASES,
+    error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
 ) -> Plan:
-    """Plan every site as of a moment.
+    """Return the plan of every site as of a given time.
 
     Parameters
     ----------
     sites : Sites
-        The sites file [-].
-    answers : mapping of str to Answer
-        By site key; a site that is absent counts as without forecast [-].
+        The sites file.
+    site_forecasts : mapping of str to SiteForecasts
+        By site key; a site that is absent counts as without forecast.
     now : datetime
-        Moment of planning, aware UTC [-].
+        Moment of planning, aware UTC.
     mapper : callable
-        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere [-].
-    offsets : mapping of (str, str) to Correction
-        What readings say of a site's surface by night [-].
-    own : mapping of str to OwnRecord
-        How far sources of one voice were off, where that is known [-].
+        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere.
+    offsets : mapping of (str, str) to NightBias
+        What readings say of a site's surface by night.
+    error_records : mapping of str to ErrorRecord
+        How far sources of one voice were off, where that is known.
 
     Returns
     -------
@@ -95,28 +95,42 @@ def make_plan(
         The record of this morning.
     """
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
-    said = {key: answers.get(key, Answer(None, "no source was asked")) for key in keys}
+    forecasts_by_site = {
+        key: site_forecasts.get(key, SiteForecasts(None, "no source was asked")) for key in keys
+    }
 
-    def decide(cells: Mapping[str, CellForecast]) -> source_choice.Found:
-        blocks = list(site_batch.cut(sites, keys, cells))
-        each = len(blocks)
-        shared = ([thing] * each for thing in (cells, now, offsets, own))
-        done = mapper(site_batch.decide_sites, [sites] * each, blocks, *shared)
-        return {at: found for part in done for at, found in part.items()}
+    def decide(cells: Mapping[str, CellForecast]) -> source_choice.SurfaceDecisions:
+        blocks = list(site_batch.split_sites(sites, keys, cells))
+        block_count = len(blocks)
+        repeated_args = ([thing] * block_count for thing in (cells, now, offsets, error_records))
+        block_results = mapper(
+            site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
+        )
+        return {at: found for part in block_results for at, found in part.items()}
 
-    heard = {key: found.forecasts for key, found in said.items()}
-    views = [
-        decide({key: cells[rank] for key, cells in heard.items() if rank < len(cells)})
-        for rank in range(max(map(len, heard.values()), default=0))
+    cells_by_site = {key: found.forecasts for key, found in forecasts_by_site.items()}
+    decisions_by_rank = [
+        decide({key: cells[rank] for key, cells in cells_by_site.items() if rank < len(cells)})
+        for rank in range(max(map(len, cells_by_site.values()), default=0))
     ]
-    sided = {key: source_choice.choose(key, sites, heard[key], views) for key in keys}
-    planned = [_site_plan(key, sites, said[key], sided[key], offsets) for key in keys]
-    decided = {at: found for side in sided.values() for at, found in side.decided.items()}
-    outlooks = {found.column: found.outlook for found in decided.values()}
-    active = [(site, t) for site in planned for _, t in site.treatments if t.event is not None]
+    source_decisions = {
+        key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
+        for key in keys
+    }
+    site_plans = [
+        _site_plan(key, sites, forecasts_by_site[key], source_decisions[key], offsets)
+        for key in keys
+    ]
+    decisions = {
+        at: found for side in source_decisions.values() for at, found in side.decisions.items()
+    }
+    outlooks = {found.hourly_id: found.outlook for found in decisions.values()}
+    event_treatments = [
+        (site, t) for site in site_plans for _, t in site.treatments if t.event is not None
+    ]
     horizon = timedelta(hours=sites.practice().number("horizon"))
-    columns = {name: _series(seen) for name, seen in outlooks.items()}
-    yards = tuple(_yard_mixes(sites, planned, columns, now))
+    hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
+    yards = tuple(_yard_mixes(sites, site_plans, hourly, now))
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -124,96 +138,109 @@ def make_plan(
         timezone=sites.company.timezone,
         units=sites.company.units,
         currency=sites.company.currency,
-        verdict=_verdict(active, now),
-        first_start=_first_start(active, yards),
-        matters=_matters(active),
-        degraded=_degraded(planned, sites, now),
-        sites=tuple(planned),
+        verdict=_verdict(event_treatments, now),
+        first_start=_first_start(event_treatments, yards),
+        priority_sites=_priority_sites(event_treatments),
+        planning_diagnostics=_planning_diagnostics(site_plans, sites, now),
+        sites=tuple(site_plans),
         yards=yards,
         clients=tuple(_clients(sites)),
         contact=sites.company.contact,
-        columns=columns,
+        hourly=hourly,
     )
 
 
 # -- records --------------------------------------------------------------------------------------
 
 
-def _known(value: float, digits: int) -> float | None:
+def _round_known(value: float, digits: int) -> float | None:
     return None if math.isnan(value) else round(value, digits)
 
 
-def _series(seen: Outlook) -> Series:
-    columns = dict(zip(Hour._fields, zip(*seen.hours, strict=True), strict=True))
+def _hourly_series(outlook: Outlook) -> HourlySeries:
+    fields = dict(zip(Hour._fields, zip(*outlook.hours, strict=True), strict=True))
 
-    def each(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple([None if v != v else round(v, digits) for v in columns[name]])
+    def rounded(name: str, digits: int) -> tuple[float | None, ...]:
+        return tuple([None if v != v else round(v, digits) for v in fields[name]])
 
-    return Series(
-        start=seen.hours[0].start,
-        air_c=each("air_c", 1),
-        surface_c=each("surface_c", 1),
-        surface_low_c=each("surface_low_c", 1),
-        surface_high_c=each("surface_high_c", 1),
-        freezes=each("freezes", 2),
-        frosts=each("frosts", 2),
-        dew_point_c=each("dew_point_c", 1),
-        wind_mps=each("wind_mps", 1),
-        rain_mm=each("rain_mm", 2),
-        snow_we_mm=each("snow_we_mm", 2),
-        frz_rain_mm=each("frz_rain_mm", 2),
-        sleet_mm=each("sleet_mm", 2),
-        snow_cm=each("snow_cm", 2),
-        hazard=tuple(hour.hazard and str(hour.hazard) for hour in seen.hours),
+    return HourlySeries(
+        start=outlook.hours[0].start,
+        air_c=rounded("air_c", 1),
+        surface_c=rounded("surface_c", 1),
+        surface_p10_c=rounded("surface_p10_c", 1),
+        surface_p90_c=rounded("surface_p90_c", 1),
+        prob_below_freezing=rounded("prob_below_freezing", 2),
+        prob_frost=rounded("prob_frost", 2),
+        dew_point_c=rounded("dew_point_c", 1),
+        wind_ms=rounded("wind_ms", 1),
+        rain_mm=rounded("rain_mm", 2),
+        snowfall_swe_mm=rounded("snowfall_swe_mm", 2),
+        freezing_rain_mm=rounded("freezing_rain_mm", 2),
+        sleet_mm=rounded("sleet_mm", 2),
+        snowfall_cm=rounded("snowfall_cm", 2),
+        hazard=tuple(hour.hazard and str(hour.hazard) for hour in outlook.hours),
     )
 
 
 def _surface_plan(
-    key: str, surface: Surface, found: Decided, night: Correction | None
+    key: str, surface: Surface, decision: SurfaceDecision, night_bias: NightBias | None
 ) -> SurfacePlan:
     return SurfacePlan(
         key=key,
-        name=surface.words,
-        surface_class=surface.kind,
+        name=surface.label,
+        surface_class=surface.class_key,
         area_m2=surface.area_m2,
-        column=found.column,
-        coldest_surface_c=_known(found.outlook.coldest_surface_c, 2),
-        treatments=found.treatments,
-        refreeze=tuple(_refreezes(found.treatments)),
-        unknown=found.outlook.unknown,
-        night=None if night is None else Night(offset_dc=round(night.offset_dc, 3), n=night.n),
+        hourly_id=decision.hourly_id,
+        min_pavement_temp_c=_round_known(decision.outlook.min_pavement_temp_c, 2),
+        treatments=decision.treatments,
+        refreeze_periods=tuple(_refreeze_periods(decision.treatments)),
+        forecast_gaps=decision.outlook.unknown,
+        night_bias=None
+        if night_bias is None
+        else NightBiasRecord(
+            offset_k=round(night_bias.offset_k, 3), reading_count=night_bias.reading_count
+        ),
     )
 
 
-def _refreezes(treatments: Sequence[Treatment]) -> Iterable[Refreeze]:
-    """Gather when a surface can freeze back: by itself, or after a storm."""
+def _refreeze_periods(treatments: Sequence[Treatment]) -> Iterable[RefreezePeriod]:
+    """Yield the refreeze periods of a surface."""
     for event in (item.event for item in treatments):
         if event is None:
             continue
         if event.hazard is Hazard.REFREEZE:
-            yield Refreeze(
+            yield RefreezePeriod(
                 start=event.start,
                 end=event.end,
                 probability=event.probability,
-                water="water off a snow pile" if event.from_pile else "standing water",
+                water_source="water off a snow pile" if event.from_pile else "standing water",
             )
         elif event.ice_until is not None:
-            yield Refreeze(
+            yield RefreezePeriod(
                 start=event.end,
                 end=event.ice_until,
                 probability=event.probability,
-                water="what the storm leaves",
+                water_source="what the storm leaves",
             )
 
 
-def _site_plan(key: str, sites: Sites, said: Answer, side: Side, offsets: Offsets) -> SitePlan:
+def _site_plan(
+    key: str,
+    sites: Sites,
+    site_forecasts: SiteForecasts,
+    source_decision: SourceDecision,
+    offsets: NightBiases,
+) -> SitePlan:
     site = sites.sites[key]
     surfaces = tuple(
         _surface_plan(
-            surface_key, surface, side.decided[key, surface_key], offsets.get((key, surface_key))
+            surface_key,
+            surface,
+            source_decision.decisions[key, surface_key],
+            offsets.get((key, surface_key)),
         )
         for surface_key, surface in site.surfaces.items()
-        if (key, surface_key) in side.decided
+        if (key, surface_key) in source_decision.decisions
     )
     chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
     return SitePlan(
@@ -225,32 +252,38 @@ def _site_plan(key: str, sites: Sites, said: Answer, side: Side, offsets: Offset
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None if side.cell is None else _source(side.cell, said.problem),
-        problem=None if side.cell is not None else said.problem or "no forecast",
-        air=_air(key, sites, side.decided),
+        source=None
+        if source_decision.cell is None
+        else _source_record(source_decision.cell, site_forecasts.unavailable_reason),
+        no_forecast_reason=None
+        if source_decision.cell is not None
+        else site_forecasts.unavailable_reason or "no forecast",
+        crew_weather=_crew_weather(key, sites, source_decision.decisions),
         chloride_kg=chloride_kg,
-        water_spoiled_l=products.water_spoiled_l(chloride_kg),
+        chloride_dilution_l=products.chloride_dilution_l(chloride_kg),
         surfaces=surfaces,
-        others=side.others,
-        follows=side.follows,
+        other_sources=source_decision.other_sources,
+        source_choice=source_decision.source_choice,
     )
 
 
-def _air(
-    key: str, sites: Sites, decided: Mapping[tuple[str, str], Decided]
-) -> tuple[AirWindow, ...]:
-    """Watch the air over a site, through any of its surfaces."""
+def _crew_weather(
+    key: str, sites: Sites, decisions: Mapping[tuple[str, str], SurfaceDecision]
+) -> tuple[CrewWeatherWindow, ...]:
+    """Return the crew-weather periods of a site, from any of its surfaces."""
     site = sites.sites[key]
     for surface_key in site.surfaces:
-        if (key, surface_key) in decided:
-            return crew_weather.watch(decided[key, surface_key].outlook.hours, sites.practice(site))
+        if (key, surface_key) in decisions:
+            return crew_weather.find_windows(
+                decisions[key, surface_key].outlook.hours, sites.practice(site)
+            )
     return ()
 
 
-def _source(cell: CellForecast, instead_of: str | None) -> Source:
-    return Source(
+def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRecord:
+    return SourceRecord(
         source=cell.source,
-        cell=cell.cell,
+        cell=cell.cell_id,
         issued_at=cell.issued_at,
         fetched_at=cell.fetched_at,
         known_until=cell.known_until("air_temp_c"),
@@ -258,7 +291,7 @@ def _source(cell: CellForecast, instead_of: str | None) -> Source:
         notes=cell.notes,
         contradictions=cell.contradictions,
         credit=cell.credit,
-        instead_of=instead_of,
+        fallback_reason=fallback_reason,
     )
 
 
@@ -269,87 +302,95 @@ def _needs_work(item: Treatment) -> bool:
     return item.action in (Action.PRETREAT, Action.SOLIDS, Action.PLOW)
 
 
-def _work_starts(item: Treatment) -> datetime | None:
-    """When the crew is first needed."""
+def _work_start(item: Treatment) -> datetime | None:
+    """Return when work on a treatment starts."""
     return item.best_start or (item.event.start if item.event else None)
 
 
-def _verdict(active: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> Verdict:
-    starts = [_work_starts(item) for _, item in active if _needs_work(item)]
-    if any(start is not None and start < now + FAR_OFF for start in starts):
+def _verdict(event_treatments: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> PlanVerdict:
+    starts = [_work_start(item) for _, item in event_treatments if _needs_work(item)]
+    if any(start is not None and start < now + DAY_AHEAD_LEAD for start in starts):
         return "go"
-    return "hold" if active else "nothing"
+    return "hold" if event_treatments else "nothing"
 
 
 def _first_start(
-    active: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
+    event_treatments: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
 ) -> datetime | None:
-    """Tell when somebody is first needed: a sprayer leaving the yard, or a storm itself."""
-    leaving = [one.start for yard in yards for one in yard.crew.sprayers]
-    others = [
-        _work_starts(item)
-        for _, item in active
+    """Return the first start of work: a sprayer's departure, or other work."""
+    sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
+    other_starts = [
+        _work_start(item)
+        for _, item in event_treatments
         if _needs_work(item) and item.action is not Action.PRETREAT
     ]
-    return min((start for start in (*leaving, *others) if start is not None), default=None)
+    return min(
+        (start for start in (*sprayer_starts, *other_starts) if start is not None), default=None
+    )
 
 
-def _matters(active: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:
-    """Name the sites that matter most: worst hazard soonest at the highest priority."""
+def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:
+    """Return the three sites of highest priority, hazard and urgency."""
 
-    def weight(item: tuple[SitePlan, Treatment]) -> tuple[bool, int, int, datetime]:
-        site, treated = item
-        assert treated.event is not None  # only active ones come here
-        severity = list(Hazard).index(treated.event.hazard)
-        return not _needs_work(treated), site.priority, -severity, treated.event.start
+    def sort_key(item: tuple[SitePlan, Treatment]) -> tuple[bool, int, int, datetime]:
+        site, treatment = item
+        assert treatment.event is not None  # only active ones come here
+        severity = list(Hazard).index(treatment.event.hazard)
+        return not _needs_work(treatment), site.priority, -severity, treatment.event.start
 
-    return tuple(dict.fromkeys(site.key for site, _ in sorted(active, key=weight)))[:3]
+    return tuple(dict.fromkeys(site.key for site, _ in sorted(event_treatments, key=sort_key)))[:3]
 
 
-def _degraded(planned: Sequence[SitePlan], sites: Sites, now: datetime) -> tuple[str, ...]:
-    """Say what the plan stands on less than it should, site by site, each thing once."""
-    found: list[str] = []
+def _planning_diagnostics(
+    site_plans: Sequence[SitePlan], sites: Sites, now: datetime
+) -> tuple[str, ...]:
+    """Return what degrades the plan, by site, without repetition."""
+    diagnostics: list[str] = []
     stale_h = sites.practice().number("stale_after")
-    for site in planned:
+    for site in site_plans:
         if site.source is None:
-            found.append(f"{site.name}: no forecast ({site.problem})")
+            diagnostics.append(f"{site.name}: no forecast ({site.no_forecast_reason})")
             continue
         age_h = (now - site.source.issued_at) / timedelta(hours=1)
         if site.source.stale or age_h > stale_h:
-            found.append(f"{site.name}: forecast is {age_h:.0f} h old")
-        if site.source.instead_of is not None:
-            found.append(
-                f"{site.name}: planned from {site.source.source} ({site.source.instead_of})"
+            diagnostics.append(f"{site.name}: forecast is {age_h:.0f} h old")
+        if site.source.fallback_reason is not None:
+            diagnostics.append(
+                f"{site.name}: planned from {site.source.source} ({site.source.fallback_reason})"
             )
         if site.source.contradictions:
             what = "; ".join(site.source.contradictions)
-            found.append(f"{site.name}: the forecast contradicts itself ({what})")
-        missing = {u for s in site.surfaces for u in s.unknown if u.after is None}
-        short = {
+            diagnostics.append(f"{site.name}: the forecast contradicts itself ({what})")
+        missing = {u for s in site.surfaces for u in s.forecast_gaps if u.after is None}
+        event_unknowns = {
             what
             for _, item in site.treatments
             if item.event is not None
             for what in item.event.unknown
         }
-        names = sorted(short | {u.what for u in missing})
+        names = sorted(event_unknowns | {u.what for u in missing})
         if names:
-            found.append(f"{site.name}: {', '.join(names)} not forecast for all of the storm")
-        paused = sorted({u.what for s in site.surfaces for u in s.unknown if u.until} - {*names})
-        if paused:
-            found.append(f"{site.name}: the forecast has a gap in {', '.join(paused)}")
-        ends = _pavement_ends(site)
-        if ends is not None and ends < now + NIGHT_AND_MORNING:
-            left_h = max((ends - now) / timedelta(hours=1), 0.0)
-            found.append(f"{site.name}: the pavement is known for the next {left_h:.0f} h only")
-    return tuple(found)
+            diagnostics.append(f"{site.name}: {', '.join(names)} not forecast for all of the storm")
+        gap_names = sorted(
+            {u.what for s in site.surfaces for u in s.forecast_gaps if u.until} - {*names}
+        )
+        if gap_names:
+            diagnostics.append(f"{site.name}: the forecast has a gap in {', '.join(gap_names)}")
+        known_until = _pavement_known_until(site)
+        if known_until is not None and known_until < now + MIN_PAVEMENT_HORIZON:
+            left_h = max((known_until - now) / timedelta(hours=1), 0.0)
+            diagnostics.append(
+                f"{site.name}: the pavement is known for the next {left_h:.0f} h only"
+            )
+    return tuple(diagnostics)
 
 
-def _pavement_ends(site: SitePlan) -> datetime | None:
-    """Tell from when on a site's pavement is not known any more; None where it is to the end."""
+def _pavement_known_until(site: SitePlan) -> datetime | None:
+    """Return until when a site's pavement is known; None to the horizon."""
     ends = [
         item.after
         for surface in site.surfaces
-        for item in surface.unknown
+        for item in surface.forecast_gaps
         if item.what in ("pavement", "temperature") and item.until is None
     ]
     return min((end for end in ends if end is not None), default=None)
@@ -357,28 +398,32 @@ def _pavement_ends(site: SitePlan) -> datetime | None:
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:
     for key, client in sorted(sites.clients.items()):
-        theirs = tuple(name for name, site in sorted(sites.sites.items()) if site.client == key)
+        site_keys = tuple(name for name, site in sorted(sites.sites.items()) if site.client == key)
         yield ClientPlan(
-            key=key, name=client.name, contact=client.contact, tell=client.tell, sites=theirs
+            key=key,
+            name=client.name,
+            contact=client.contact,
+            contact_by=client.contact_by,
+            sites=site_keys,
         )
 
 
-def _coldest_air_c(
-    yard: str, planned: Sequence[SitePlan], columns: Mapping[str, Series]
+def _min_air_temp_c(
+    yard: str, site_plans: Sequence[SitePlan], hourly: Mapping[str, HourlySeries]
 ) -> float | None:
-    """Coldest air forecast at the sites a yard serves [°C]; it stands in for the yard's own."""
-    names = {s.column for site in planned if site.yard == yard for s in site.surfaces}
-    known = (value for name in names for value in columns[name].air_c if value is not None)
+    """Return the lowest air temperature at a yard's sites [°C]."""
+    names = {s.hourly_id for site in site_plans if site.yard == yard for s in site.surfaces}
+    known = (value for name in names for value in hourly[name].air_c if value is not None)
     return min(known, default=None)
 
 
 def _yard_mixes(
-    sites: Sites, planned: Sequence[SitePlan], columns: Mapping[str, Series], now: datetime
+    sites: Sites, site_plans: Sequence[SitePlan], hourly: Mapping[str, HourlySeries], now: datetime
 ) -> Iterable[YardMix]:
     for yard_key, yard in sites.yards.items():
         served = [
             (site, surface, item)
-            for site in planned
+            for site in site_plans
             if site.yard == yard_key
             for surface, item in site.treatments
         ]
@@ -394,8 +439,15 @@ def _yard_mixes(
             for site, surface, item in served
             if item.action is Action.PRETREAT
         ]
-        others = [item for *_, item in served if item.action is not Action.PRETREAT]
-        cold_c = _coldest_air_c(yard_key, planned, columns)
-        yield mix.yard_mix(
-            yard_key, yard, jobs, others, sites.products, sites.practice(), now, cold_c
+        other_treatments = [item for *_, item in served if item.action is not Action.PRETREAT]
+        min_air_temp_c = _min_air_temp_c(yard_key, site_plans, hourly)
+        yield mix.plan_yard_mix(
+            yard_key,
+            yard,
+            jobs,
+            other_treatments,
+            sites.products,
+            sites.practice(),
+            now,
+            min_air_temp_c,
         )

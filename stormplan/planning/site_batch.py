@@ -1,4 +1,4 @@
-"""Some of the sites, from forecast to treatments: where arrays become decisions.
+"""The decisions of a batch of sites, from forecast to treatments.
 
 Surfaces that share forecast cell, build-up, sky, exposure and plowing share a *lane*, and cost
 grows with lanes, not with sites. Pavement and film run once for all lanes, every open question is
@@ -18,115 +18,124 @@ from stormplan.company.sites import Site, Sites, Surface
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
 from stormplan.events.ensemble_stats import median
-from stormplan.events.hazards import Ground, Thresholds
+from stormplan.events.hazards import HazardThresholds, SurfaceSeries
 from stormplan.liquids import batch
 from stormplan.physics import ensemble, surface_simulation
-from stormplan.physics.bias_correction import NO_OFFSETS, NONE, Offsets
-from stormplan.physics.ensemble import NOBODY, OwnRecord
-from stormplan.physics.film import Ploughs
+from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases
+from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
+from stormplan.physics.film import PlowPasses
 from stormplan.physics.pavement import Column, Columns
-from stormplan.physics.surface_simulation import Course, End
+from stormplan.physics.surface_simulation import RestartState, SimulationResult
 from stormplan.treatment import candidates, decide, follow_up, pretreatment, screening
-from stormplan.treatment.candidates import Outcome, Search
-from stormplan.treatment.pretreatment import Question
+from stormplan.treatment.candidates import CandidateResult, CandidateSet
+from stormplan.treatment.pretreatment import OpenCase
 from stormplan.treatment.products import Stock
-from stormplan.treatment.records import Case, Film, Treatment
-from stormplan.weather.forecast import PHASES, REQUIRED, CellForecast, Forecast, stack
+from stormplan.treatment.records import DecisionCase, FilmSeries, Treatment
+from stormplan.weather.forecast import (
+    PRECIP_TYPES,
+    REQUIRED_VARIABLES,
+    CellForecast,
+    Forecast,
+    stack,
+)
 
-SHELTERED_WIND = 0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
-PAST_H = 72  # hours before now that are used, where the forecast has them
-BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
-BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
-SHOWN_BEFORE_H, SHOWN_AFTER_H = 6, 6  # hours of film shown around an event
+SHELTERED_WIND_FACTOR = (
+    0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
+)
+HISTORY_H = 72  # hours before now that are used, where the forecast has them
+MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
+MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
+FILM_BEFORE_EVENT_H, FILM_AFTER_EVENT_H = 6, 6  # hours of film shown around an event
 
 
 @dataclass(frozen=True)
-class Lane:
-    """A column with the plowing it gets: new snow that brings the plow [cm], snow left [mm]."""
+class PlowedColumn:
+    """A column with its plow trigger [cm] and residual snow as water [mm]."""
 
     column: Column
-    trigger_cm: float
+    plow_trigger_cm: float
     residual_mm: float
 
 
 @dataclass(frozen=True)
-class Decided:
-    """One surface's answer: the name of its column of hours, what it holds, what to do."""
+class SurfaceDecision:
+    """The decision on one surface: hourly id, outlook and treatments."""
 
-    column: str
+    hourly_id: str
     outlook: Outlook
     treatments: tuple[Treatment, ...]
 
 
 @dataclass(frozen=True)
-class _Run:
-    """The physics of a block: hours, lanes, and the course they take without chemical.
+class _BlockRun:
+    """The simulation of a block without chemical.
 
-    ``past`` is where the hours before now left every column; what lies ahead goes on from there.
+    ``restart`` is where the hours before now left every column; what lies ahead goes on from there.
 
     A lane that is plowed is run twice: once with what the last plow leaves, which is what can
     freeze back, and once cleared to the pavement after each storm, which is how the next one finds
-    it. ``cleared`` is each lane's place in that second run, or its own where it is not plowed.
+    it. ``cleared_index`` is each lane's place in that second run, or its own where it is not
+    plowed.
     """
 
     forecast: Forecast
-    ahead: Forecast
-    past: End
-    lanes: tuple[Lane, ...]
+    forecast_from_now: Forecast
+    restart: RestartState
+    plowed_columns: tuple[PlowedColumn, ...]
     columns: Columns
-    plows: tuple[tuple[int, ...], ...]
-    cleared: tuple[int, ...]
-    course: Course
+    plow_hours: tuple[tuple[int, ...], ...]
+    cleared_index: tuple[int, ...]
+    simulation: SimulationResult
 
-    def ground(self, lane: int) -> Ground:
-        """One lane's pavement and what lies on it, from now on."""
-        film, cleared = self.course.film, self.cleared[lane]
-        frost_mm = film.frost_mm[:, lane]
-        lies = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
-        return Ground(
-            self.course.surface_c[:, lane],
+    def surface_series(self, column_index: int) -> SurfaceSeries:
+        """Return the surface series of one column, from now on."""
+        film, cleared = self.simulation.film, self.cleared_index[column_index]
+        frost_mm = film.frost_mm[:, column_index]
+        water_and_ice_mm = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
+        return SurfaceSeries(
+            self.simulation.surface_c[:, column_index],
             frost_mm,
-            film.ice_mm[:, lane] - frost_mm,
-            lies + film.snow_mm[:, cleared],
+            film.ice_mm[:, column_index] - frost_mm,
+            water_and_ice_mm + film.snow_mm[:, cleared],
         )
 
 
-def cut(
+def split_sites(
     sites: Sites, keys: Sequence[str], cells: Mapping[str, CellForecast]
 ) -> Iterator[list[str]]:
-    """Cut the sites into blocks that fit into memory; those of one cell stay together.
+    """Split the sites into blocks that fit into memory, by forecast cell.
 
     Parameters
     ----------
     sites : Sites
-        The sites file [-].
+        The sites file.
     keys : sequence of str
-        Which sites [-].
+        Which sites.
     cells : mapping of str to CellForecast
-        By site key; a site that is absent is left out [-].
+        By site key; a site that is absent is left out.
 
     Yields
     ------
     list of str
         Keys of one block.
     """
-    together: dict[int, list[str]] = {}
+    keys_by_cell: dict[int, list[str]] = {}
     for key in keys:
         if key in cells:
-            together.setdefault(id(cells[key]), []).append(key)
-    part: list[str] = []
-    width = 0
-    for key in (key for group in together.values() for key in group):
-        if len(part) >= BLOCK_SITES or width >= BLOCK_COLUMNS:
-            yield part
-            part, width = [], 0
+            keys_by_cell.setdefault(id(cells[key]), []).append(key)
+    block: list[str] = []
+    column_count = 0
+    for key in (key for group in keys_by_cell.values() for key in group):
+        if len(block) >= MAX_BLOCK_SITES or column_count >= MAX_BLOCK_COLUMNS:
+            yield block
+            block, column_count = [], 0
         # surfaces of sites that share a cell mostly share their columns too
-        shares = bool(part) and cells[part[-1]] is cells[key]
-        members = max(cells[key].members, ensemble.MEMBERS)
-        width += 0 if shares else members * len(sites.sites[key].surfaces)
-        part.append(key)
-    if part:
-        yield part
+        shares_cell = bool(block) and cells[block[-1]] is cells[key]
+        members = max(cells[key].n_members, ensemble.MEMBER_COUNT)
+        column_count += 0 if shares_cell else members * len(sites.sites[key].surfaces)
+        block.append(key)
+    if block:
+        yield block
 
 
 def decide_sites(
@@ -134,303 +143,361 @@ def decide_sites(
     keys: Sequence[str],
     cells: Mapping[str, CellForecast],
     now: datetime,
-    offsets: Offsets = NO_OFFSETS,
-    own: Mapping[str, OwnRecord] = NOBODY,
-) -> dict[tuple[str, str], Decided]:
-    """Decide for every surface of some sites; pure, so that it can run anywhere.
+    offsets: NightBiases = NO_NIGHT_BIASES,
+    error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
+) -> dict[tuple[str, str], SurfaceDecision]:
+    """Return the decision on every surface of some sites.
 
     Parameters
     ----------
     sites : Sites
-        The sites file [-].
+        The sites file.
     keys : sequence of str
-        Which sites [-].
+        Which sites.
     cells : mapping of str to CellForecast
-        By site key; a site that is absent is passed over [-].
+        By site key; a site that is absent is passed over.
     now : datetime
-        Moment of planning, aware UTC [-].
-    offsets : mapping of (str, str) to Correction
-        What readings say of a site's surface by night; one that is absent has none [-].
-    own : mapping of str to OwnRecord
-        How far sources of one voice were off, where that is known [-].
+        Moment of planning, aware UTC.
+    offsets : mapping of (str, str) to NightBias
+        What readings say of a site's surface by night; one that is absent has none.
+    error_records : mapping of str to ErrorRecord
+        How far sources of one voice were off, where that is known.
 
     Returns
     -------
-    dict of (str, str) to Decided
+    dict of (str, str) to SurfaceDecision
         By site and surface.
     """
-    starts = {id(cell): first_hour(cell, now) for cell in cells.values()}
+    starts = {id(cell): first_known_hour(cell, now) for cell in cells.values()}
     groups: dict[tuple[datetime, int], list[str]] = {}  # arrays fit together inside a group
     for key in keys:
         if key in cells:
-            alike = starts[id(cells[key])], cells[key].members
-            groups.setdefault(alike, []).append(key)
-    answers: dict[tuple[str, str], Decided] = {}
-    for (start, _), together in groups.items():
-        answers |= _decide(sites, together, cells, start, now, offsets, own)
-    return answers
+            group_key = starts[id(cells[key])], cells[key].n_members
+            groups.setdefault(group_key, []).append(key)
+    decisions: dict[tuple[str, str], SurfaceDecision] = {}
+    for (start, _), group_keys in groups.items():
+        decisions |= _decide_group(sites, group_keys, cells, start, now, offsets, error_records)
+    return decisions
 
 
-def _decide(
+def _decide_group(
     sites: Sites,
-    known: Sequence[str],
+    keys: Sequence[str],
     cells: Mapping[str, CellForecast],
     start: datetime,
     now: datetime,
-    offsets: Offsets,
-    own: Mapping[str, OwnRecord],
-) -> dict[tuple[str, str], Decided]:
-    """Decide for sites whose weather is known from the same hour on, by as many members."""
-    distinct = tuple({id(cells[key]): cells[key] for key in known}.values())
-    place = {id(cell): index for index, cell in enumerate(distinct)}
-    end = _floor(now) + timedelta(hours=sites.practice().number("horizon"))
+    offsets: NightBiases,
+    error_records: Mapping[str, ErrorRecord],
+) -> dict[tuple[str, str], SurfaceDecision]:
+    """Return decisions for sites with the same first hour and member count."""
+    distinct = tuple({id(cells[key]): cells[key] for key in keys}.values())
+    cell_index = {id(cell): column_index for column_index, cell in enumerate(distinct)}
+    end = _floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
-    if forecast.members == 1:  # one voice: spread it by the errors that it is known to have
-        ages_h = [(cell.issued_at - start) / timedelta(hours=1) for cell in distinct]
-        lead_h = np.arange(forecast.hours)[:, None] - np.array(
-            ages_h
+    if forecast.n_members == 1:  # one voice: spread it by the errors that it is known to have
+        issue_offset_h = [(cell.issued_at - start) / timedelta(hours=1) for cell in distinct]
+        lead_h = np.arange(forecast.n_hours)[:, None] - np.array(
+            issue_offset_h
         )  # an old forecast is less sure
-        forecast = ensemble.members(forecast, lead_h, own)
-    surfaces = {
-        (key, surface_key): _lane(
-            sites, sites.sites[key], surface, place[id(cells[key])],
-            offsets.get((key, surface_key), NONE).offset_dc,
+        forecast = ensemble.make_ensemble(forecast, lead_h, error_records)
+    columns_by_surface = {
+        (key, surface_key): _plowed_column(
+            sites, sites.sites[key], surface, cell_index[id(cells[key])],
+            offsets.get((key, surface_key), NO_BIAS).offset_k,
         )
-        for key in known
+        for key in keys
         for surface_key, surface in sites.sites[key].surfaces.items()
     }  # fmt: skip
-    run = _run(forecast, tuple(dict.fromkeys(surfaces.values())), now)
-    index = {lane: at for at, lane in enumerate(run.lanes)}
-    stocks = {key: _stock(sites, key) for key in sites.yards}
-    outlooks: dict[tuple[Lane, Thresholds, bool], Outlook] = {}
-    open_cases: dict[tuple[str, str], list[Treatment | Question]] = {}
-    seen: dict[tuple[str, str], tuple[str, Outlook]] = {}
-    for (key, surface_key), lane in surfaces.items():
+    block_run = _simulate_block(forecast, tuple(dict.fromkeys(columns_by_surface.values())), now)
+    index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
+    stocks = {key: _yard_stock(sites, key) for key in sites.yards}
+    outlooks: dict[tuple[PlowedColumn, HazardThresholds, bool], Outlook] = {}
+    screened: dict[tuple[str, str], list[Treatment | OpenCase]] = {}
+    hourly_outlooks: dict[tuple[str, str], tuple[str, Outlook]] = {}
+    for (key, surface_key), lane in columns_by_surface.items():
         site, surface = sites.sites[key], sites.sites[key].surfaces[surface_key]
         practice = sites.practice(site, surface)
-        view = (lane, Thresholds.of(practice), surface.snow_pile)
-        if view not in outlooks:
-            outlooks[view] = detection.outlook(
-                run.ahead, lane.column.cell, run.ground(index[lane]), view[1], surface.snow_pile
+        outlook_key = (lane, HazardThresholds.from_practice(practice), surface.snow_pile)
+        if outlook_key not in outlooks:
+            outlooks[outlook_key] = detection.build_outlook(
+                block_run.forecast_from_now,
+                lane.column.cell,
+                block_run.surface_series(index[lane]),
+                outlook_key[1],
+                surface.snow_pile,
             )
-        outlook = outlooks[view]
-        seen[key, surface_key] = _name(run.forecast, *view), outlook
-        open_cases[key, surface_key] = [
-            decide.first_word(
-                Case(
+        outlook = outlooks[outlook_key]
+        hourly_outlooks[key, surface_key] = _hourly_id(block_run.forecast, *outlook_key), outlook
+        screened[key, surface_key] = [
+            decide.screen(
+                DecisionCase(
                     surface, found, outlook, practice, stocks[site.yard], now,
-                    sites.zone(site), site.open, index[lane], run.plows[index[lane]],
+                    sites.zone(site), site.open_hours, index[lane],
+                    block_run.plow_hours[index[lane]],
                 )
             )
             for found in outlook.events
             if found.end > now
-        ] or [screening.nothing(outlook)]  # fmt: skip
-    answers = _settle(run, open_cases, sites)
-    return {at: Decided(*seen[at], answers[at]) for at in surfaces}
+        ] or [screening.no_action(outlook)]  # fmt: skip
+    treatments = _decide_open_cases(block_run, screened, sites)
+    return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
 
 
 # -- lining things up -----------------------------------------------------------------------------
 
 
-def _floor(moment: datetime) -> datetime:
+def _floor_hour(moment: datetime) -> datetime:
     return moment.replace(minute=0, second=0, microsecond=0)
 
 
-def first_hour(cell: CellForecast, now: datetime) -> datetime:
-    """Find the hour from which on a cell's weather is known without a gap up to now.
+def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
+    """Return the first hour from which a cell's weather has no gap up to now.
 
     What lies on the pavement is carried from hour to hour, so a gap in the past ends all
     knowledge: hours before it are left out, and so is what is older than ``PAST_H``.
     """
-    earliest = _floor(now) - timedelta(hours=PAST_H)
-    past = round((_floor(now) - max(cell.start, earliest)) / timedelta(hours=1))
-    if past <= 0:
-        return _floor(now)
-    hours = stack([cell], _floor(now) - timedelta(hours=past), past)
-    known = np.isfinite([hours[name] for name in REQUIRED]).all(axis=0)
-    phases = np.isfinite([hours[name] for name in PHASES]).all(axis=0)
-    known &= (hours["precip_mm"] == 0.0) | (phases & np.isfinite(hours["precip_mm"]))
+    earliest = _floor_hour(now) - timedelta(hours=HISTORY_H)
+    history_hours = round((_floor_hour(now) - max(cell.start, earliest)) / timedelta(hours=1))
+    if history_hours <= 0:
+        return _floor_hour(now)
+    hours = stack([cell], _floor_hour(now) - timedelta(hours=history_hours), history_hours)
+    known = np.isfinite([hours[name] for name in REQUIRED_VARIABLES]).all(axis=0)
+    known_phases = np.isfinite([hours[name] for name in PRECIP_TYPES]).all(axis=0)
+    known &= (hours["precip_mm"] == 0.0) | (known_phases & np.isfinite(hours["precip_mm"]))
     gaps = np.flatnonzero(~known.all(axis=(1, 2)))
-    return hours.time(int(gaps[-1]) + 1 if gaps.size else 0)
+    return hours.hour_start(int(gaps[-1]) + 1 if gaps.size else 0)
 
 
-def _lane(sites: Sites, site: Site, surface: Surface, cell: int, night_offset_dc: float) -> Lane:
+def _plowed_column(
+    sites: Sites, site: Site, surface: Surface, cell: int, night_offset_k: float
+) -> PlowedColumn:
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
-    return Lane(
+    return PlowedColumn(
         Column(
             cell=cell,
-            build_up=surface.structure,
-            sky_view_frac=surface.sky_view,
-            wind_factor=SHELTERED_WIND if surface.sheltered else 1.0,
+            build_up=surface.effective_build_up,
+            sky_view_frac=surface.effective_sky_view_frac,
+            wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
             traffic_wm2=surface.traffic_wm2,
-            night_offset_dc=night_offset_dc,
+            night_offset_k=night_offset_k,
         ),
-        follow_up.trigger_cm(practice, use == "pedestrian"),
+        follow_up.plow_trigger_cm(practice, use == "pedestrian"),
         candidates.RESIDUAL_MM[use],
     )
 
 
-def _run(forecast: Forecast, lanes: tuple[Lane, ...], now: datetime) -> _Run:
-    """Run pavement and film without chemical, plowed as the snow calls for it."""
-    gone = round((_floor(now) - forecast.start) / timedelta(hours=1))
-    ahead = Forecast(
-        forecast.time(gone),
+def _simulate_block(
+    forecast: Forecast, plowed_columns: tuple[PlowedColumn, ...], now: datetime
+) -> _BlockRun:
+    """Return the simulation without chemical, plowed at the trigger."""
+    history_hours = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
+    forecast_from_now = Forecast(
+        forecast.hour_start(history_hours),
         forecast.cells,
-        {name: array[gone:] for name, array in forecast.values.items()},
+        {name: array[history_hours:] for name, array in forecast.values.items()},
     )
-    snow = _typical_snow(ahead["snow_depth_cm"]).T.tolist()
-    plows = tuple(follow_up.plow_hours(snow[lane.column.cell], lane.trigger_cm) for lane in lanes)
-    plowed = [at for at, hours in enumerate(plows) if hours]
-    second = {at: len(lanes) + row for row, at in enumerate(plowed)}
-    cleared = tuple(second.get(at, at) for at in range(len(lanes)))
-    columns = Columns.of([lane.column for lane in (*lanes, *(lanes[at] for at in plowed))])
-    places = Columns.of(tuple(dict.fromkeys(columns.records)))
-    past = surface_simulation.run(forecast, places, until=gone).end
-    passes = _ploughs(lanes, plows, cleared, snow)
-    taken = surface_simulation.run(forecast, columns, ploughs=passes, after=past)
-    return _Run(forecast, ahead, past, lanes, columns, plows, cleared, taken)
+    typical_snowfall_cm = _typical_snowfall_cm(forecast_from_now["snowfall_cm"]).T.tolist()
+    plow_hours = tuple(
+        follow_up.plow_hours(
+            typical_snowfall_cm[plowed_column.column.cell], plowed_column.plow_trigger_cm
+        )
+        for plowed_column in plowed_columns
+    )
+    plowed_index = [at for at, hours in enumerate(plow_hours) if hours]
+    second_run_index = {at: len(plowed_columns) + row for row, at in enumerate(plowed_index)}
+    cleared_index = tuple(second_run_index.get(at, at) for at in range(len(plowed_columns)))
+    columns = Columns.from_records(
+        [lane.column for lane in (*plowed_columns, *(plowed_columns[at] for at in plowed_index))]
+    )
+    distinct_columns = Columns.from_records(tuple(dict.fromkeys(columns.records)))
+    restart = surface_simulation.simulate(
+        forecast, distinct_columns, end_hour=history_hours
+    ).restart_state
+    passes = _plow_passes(plowed_columns, plow_hours, cleared_index, typical_snowfall_cm)
+    simulation = surface_simulation.simulate(
+        forecast, columns, plow_passes=passes, restart_from=restart
+    )
+    return _BlockRun(
+        forecast,
+        forecast_from_now,
+        restart,
+        plowed_columns,
+        columns,
+        plow_hours,
+        cleared_index,
+        simulation,
+    )
 
 
-def _typical_snow(snow_cm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give new snow of each hour that adds up to the typical member's total, (hour, cell) [cm].
+def _typical_snowfall_cm(snowfall_cm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return hourly snowfall whose sum is the median member's total, (hour, cell) [cm].
 
     Members agree on a storm more than on its hours: the median of each hour alone adds up to
     less than any of them.
     """
-    if snow_cm.shape[2] == 1:
-        return snow_cm[:, :, 0]
-    fallen = np.median(np.cumsum(np.nan_to_num(snow_cm), axis=0), axis=2)
-    return np.diff(fallen, axis=0, prepend=0.0)
+    if snowfall_cm.shape[2] == 1:
+        return snowfall_cm[:, :, 0]
+    median_total_cm = np.median(np.cumsum(np.nan_to_num(snowfall_cm), axis=0), axis=2)
+    return np.diff(median_total_cm, axis=0, prepend=0.0)
 
 
-def _ploughs(
-    lanes: Sequence[Lane],
-    plows: Sequence[tuple[int, ...]],
-    cleared: Sequence[int],
-    snow_cm: Sequence[Sequence[float]],
-) -> Ploughs | None:
-    """Line the passes up for both runs; in the second, the last of a storm leaves nothing."""
+def _plow_passes(
+    plowed_columns: Sequence[PlowedColumn],
+    plow_hours: Sequence[tuple[int, ...]],
+    cleared_index: Sequence[int],
+    snowfall_cm: Sequence[Sequence[float]],
+) -> PlowPasses | None:
+    """Return the plow passes of both runs; the second is cleared after each storm."""
     rows = []
-    for at, (lane, hours) in enumerate(zip(lanes, plows, strict=True)):
-        fell = snow_cm[lane.column.cell]
+    for at, (plowed_column, hours) in enumerate(zip(plowed_columns, plow_hours, strict=True)):
+        column_snowfall_cm = snowfall_cm[plowed_column.column.cell]
         for hour in hours:
-            is_last = not fell[hour] > 0.0
-            rows.append((hour, at, lane.residual_mm))
-            rows.append((hour, cleared[at], 0.0 if is_last else lane.residual_mm))
+            is_last = not column_snowfall_cm[hour] > 0.0
+            rows.append((hour, at, plowed_column.residual_mm))
+            rows.append((hour, cleared_index[at], 0.0 if is_last else plowed_column.residual_mm))
     if not rows:
         return None
-    when, where, residual = zip(*rows, strict=True)
-    return Ploughs(
-        np.array(when, dtype=np.intp), np.array(where, dtype=np.intp), np.array(residual)
+    hour_index, column_index, residual_mm = zip(*rows, strict=True)
+    return PlowPasses(
+        np.array(hour_index, dtype=np.intp),
+        np.array(column_index, dtype=np.intp),
+        np.array(residual_mm),
     )
 
 
-def _stock(sites: Sites, yard_key: str) -> Stock:
-    """Collect what the yard has of each product, and what its brine costs in salt."""
+def _yard_stock(sites: Sites, yard_key: str) -> Stock:
+    """Return a yard's product volumes on hand and the price of its brine."""
     yard = sites.yards[yard_key]
     stocked = dict(yard.stock_l)
     for tank in yard.tanks.values():
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
-        stocked[tank.holds] = stocked.get(tank.holds, 0.0) + usable
+        stocked[tank.product] = stocked.get(tank.product, 0.0) + usable
     price = yard.salt.price_per_kg
     if price is not None:
         strength = sites.practice().number("brine_target")
-        made = batch.make(1000.0, strength, batch.Salt(yard.salt.purity_frac))
+        made = batch.make_batch(1000.0, strength, batch.Salt(yard.salt.purity_frac))
         price = price * made.salt_kg / 1000.0
     return Stock(sites.products, stocked, price)
 
 
-def _name(forecast: Forecast, lane: Lane, thresholds: Thresholds, snow_pile: bool) -> str:
-    """Name a column of hours so that equal ones of different blocks meet."""
-    column = lane.column
+def _hourly_id(
+    forecast: Forecast, plowed_column: PlowedColumn, thresholds: HazardThresholds, snow_pile: bool
+) -> str:
+    """Return the id of an hourly column, equal for equal columns of any block."""
+    column = plowed_column.column
     cell = forecast.cells[column.cell]
     layers = "+".join(f"{material} {1000 * m:.0f}mm" for material, m in column.build_up.layers)
     parts = [
-        f"{cell.source} {cell.cell}",
+        f"{cell.source} {cell.cell_id}",
         f"{layers} on {column.build_up.underside}",
-        f"sky {column.sky_view_frac:g} wind {column.wind_factor:g} plow {lane.trigger_cm:g}cm",
+        f"sky {column.sky_view_frac:g} wind {column.wind_factor:g} plow "
+        f"{plowed_column.plow_trigger_cm:g}cm",
         "/".join(f"{value:g}" for value in vars(thresholds).values()),
     ]
     if column.traffic_wm2:
         parts[2] += f" traffic {column.traffic_wm2:g}"
-    if column.night_offset_dc:
-        parts[2] += f" nights {column.night_offset_dc:+.2f}K"
+    if column.night_offset_k:
+        parts[2] += f" nights {column.night_offset_k:+.2f}K"
     return " | ".join(parts) + (" pile" if snow_pile else "")
 
 
 # -- the film model's word ------------------------------------------------------------------------
 
 
-def _settle(
-    run: _Run, open_cases: Mapping[tuple[str, str], list[Treatment | Question]], sites: Sites
+def _decide_open_cases(
+    block_run: _BlockRun,
+    screened: Mapping[tuple[str, str], list[Treatment | OpenCase]],
+    sites: Sites,
 ) -> dict[tuple[str, str], tuple[Treatment, ...]]:
-    """Weigh every open question in one call, and confirm what is chosen."""
-    questions = [q for answers in open_cases.values() for q in answers if isinstance(q, Question)]
-    outcomes = candidates.weigh(
-        run.ahead, run.columns, run.course.holding, [q.search for q in questions], sites.products
+    """Return the treatments of all surfaces, open cases evaluated in one call."""
+    open_cases = [q for answers in screened.values() for q in answers if isinstance(q, OpenCase)]
+    results = candidates.evaluate(
+        block_run.forecast_from_now,
+        block_run.columns,
+        block_run.simulation.boundary,
+        [q.candidate_set for q in open_cases],
+        sites.products,
     )
-    picked = [pretreatment.choose(q, outcomes[q.search]) for q in questions]
-    confirmed = _confirmed(run, questions, picked, outcomes, sites)
-    bare = candidates.frozen_frac(run.course.film)
-    settled = {
-        id(question): decide.last_word(
-            question,
-            outcomes[question.search],
-            found.outcome,
-            _film(question, found, bare[:, question.search.column]),
+    selected = [pretreatment.select_candidate(q, results[q.candidate_set]) for q in open_cases]
+    coupled_results = _confirm_coupled(block_run, open_cases, selected, results, sites)
+    untreated_frozen_frac = candidates.frozen_frac(block_run.simulation.film)
+    finalized = {
+        id(open_case): decide.finalize(
+            open_case,
+            results[open_case.candidate_set],
+            found.result,
+            _film_series(
+                open_case, found, untreated_frozen_frac[:, open_case.candidate_set.column]
+            ),
         )
-        for question, found in zip(questions, confirmed, strict=True)
+        for open_case, found in zip(open_cases, coupled_results, strict=True)
     }
     return {
-        at: tuple(settled[id(a)] if isinstance(a, Question) else a for a in answers)
-        for at, answers in open_cases.items()
+        at: tuple(finalized[id(a)] if isinstance(a, OpenCase) else a for a in answers)
+        for at, answers in screened.items()
     }
 
 
-def _confirmed(
-    run: _Run,
-    questions: Sequence[Question],
-    picked: Sequence[Outcome],
-    outcomes: Mapping[Search, tuple[Outcome, ...]],
+def _confirm_coupled(
+    block_run: _BlockRun,
+    open_cases: Sequence[OpenCase],
+    selected: Sequence[CandidateResult],
+    results: Mapping[CandidateSet, tuple[CandidateResult, ...]],
     sites: Sites,
-) -> list[candidates.Confirmed]:
-    """Run what is picked coupled; what then fails by a hair is tried again higher.
+) -> list[candidates.CoupledResult]:
+    """Return coupled results; a film that fails is retried at higher rates.
 
     First one rate up, then two more, then four: each round is a run of its own.
     """
-    found: dict[int, candidates.Confirmed] = {}
-    ask = dict(enumerate(picked))
+    coupled_results: dict[int, candidates.CoupledResult] = {}
+    pending = dict(enumerate(selected))
     steps = 1
-    while ask:
-        shown = max(_shown_until(questions[at]) for at in ask)
-        pairs = [(questions[at].search, outcome) for at, outcome in ask.items()]
-        answers = candidates.confirm(
-            run.forecast, run.columns, run.past, shown, pairs, sites.products
+    while pending:
+        film_end_hour = max(_film_end_hour(open_cases[at]) for at in pending)
+        pairs = [(open_cases[at].candidate_set, result) for at, result in pending.items()]
+        confirmed = candidates.run_coupled(
+            block_run.forecast,
+            block_run.columns,
+            block_run.restart,
+            film_end_hour,
+            pairs,
+            sites.products,
         )
-        found |= zip(ask, answers, strict=True)
-        more = {
-            at: pretreatment.step_up(outcome, outcomes[questions[at].search], steps)
-            for at, outcome in ask.items()
-            if outcome.fails is None and found[at].outcome.fails is not None
+        coupled_results |= zip(pending, confirmed, strict=True)
+        retries = {
+            at: pretreatment.next_higher_rate(outcome, results[open_cases[at].candidate_set], steps)
+            for at, outcome in pending.items()
+            if outcome.failure_hour is None and coupled_results[at].result.failure_hour is not None
         }
-        ask = {at: outcome for at, outcome in more.items() if outcome is not None}
+        pending = {at: outcome for at, outcome in retries.items() if outcome is not None}
         steps *= 2
-    return [found[at] for at in range(len(questions))]
+    return [coupled_results[at] for at in range(len(open_cases))]
 
 
-def _shown_until(question: Question) -> int:
-    return question.case.hour(question.case.event.end) + SHOWN_AFTER_H
+def _film_end_hour(open_case: OpenCase) -> int:
+    return open_case.case.hour_index(open_case.case.event.end) + FILM_AFTER_EVENT_H
 
 
-def _film(question: Question, found: candidates.Confirmed, bare: NDArray[np.float64]) -> Film:
-    """Cut the hours around the event out of the confirmed film."""
-    asked: Search = question.search
-    chosen: Outcome = found.outcome
-    first = max(min(chosen.candidate.start, asked.onset - SHOWN_BEFORE_H), 0)
-    last = _shown_until(question)
+def _film_series(
+    open_case: OpenCase,
+    coupled_result: candidates.CoupledResult,
+    untreated_frozen_frac: NDArray[np.float64],
+) -> FilmSeries:
+    """Return the film series around the event."""
+    candidate_set: CandidateSet = open_case.candidate_set
+    result: CandidateResult = coupled_result.result
+    first = max(min(result.candidate.start_hour, candidate_set.onset_hour - FILM_BEFORE_EVENT_H), 0)
+    last = _film_end_hour(open_case)
 
-    return decide.film_record(
-        question.case.time(first),
-        *(median(a[first:last]) for a in (found.freeze_point_c, found.frozen_frac, bare)),
+    return decide.film_series(
+        open_case.case.hour_start(first),
+        *(
+            median(a[first:last])
+            for a in (
+                coupled_result.freeze_point_c,
+                coupled_result.frozen_frac,
+                untreated_frozen_frac,
+            )
+        ),
     )

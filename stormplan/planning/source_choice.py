@@ -1,4 +1,4 @@
-"""Whose forecast a site follows: everything is decided once by each, and then one is chosen."""
+"""The forecast source a site is planned from."""
 
 from __future__ import annotations
 
@@ -8,53 +8,64 @@ from typing import Literal
 
 from stormplan.company.sites import Sites
 from stormplan.planning import source_comparison
-from stormplan.planning.site_batch import Decided
-from stormplan.planning.source_comparison import OtherOpinion
+from stormplan.planning.site_batch import SurfaceDecision
+from stormplan.planning.source_comparison import SourceDifference
 from stormplan.weather.forecast import CellForecast
 
-Follows = Literal["preferred", "more cautious"]
-Found = Mapping[tuple[str, str], Decided]
+SourceChoice = Literal["preferred", "more cautious"]
+SurfaceDecisions = Mapping[tuple[str, str], SurfaceDecision]
 
 
 @dataclass(frozen=True)
-class Side:
-    """Whose forecast a site follows, what is decided by it, and what the others come to."""
+class SourceDecision:
+    """The source chosen for a site, its decisions, and the other sources."""
 
     cell: CellForecast | None
-    decided: Found
-    others: tuple[OtherOpinion, ...] = ()
-    follows: Follows = "preferred"
+    decisions: SurfaceDecisions
+    other_sources: tuple[SourceDifference, ...] = ()
+    source_choice: SourceChoice = "preferred"
 
 
-def choose(key: str, sites: Sites, cells: Sequence[CellForecast], views: Sequence[Found]) -> Side:
-    """Choose whose forecast a site follows: the preferred one, unless policy says otherwise.
+def select_source(
+    key: str,
+    sites: Sites,
+    cells: Sequence[CellForecast],
+    decisions_by_rank: Sequence[SurfaceDecisions],
+) -> SourceDecision:
+    """Return the source chosen for a site: the preferred one unless policy differs.
 
     Parameters
     ----------
     key : str
-        The site [-].
+        The site.
     sites : Sites
-        The sites file, for its policy [-].
+        The sites file, for its policy.
     cells : sequence of CellForecast
-        The site's forecasts in order of preference; may be empty [-].
-    views : sequence of mapping
-        What is decided by the first forecast of every site, by the second, and so on [-].
+        The site's forecasts in order of preference; may be empty.
+    decisions_by_rank : sequence of mapping
+        What is decided by the first forecast of every site, by the second, and so on.
     """
-    own = [
-        {at: found for at, found in view.items() if at[0] == key}
-        for view, _ in zip(views, cells, strict=False)
+    site_decisions = [
+        {chosen: found for chosen, found in view.items() if chosen[0] == key}
+        for view, _ in zip(decisions_by_rank, cells, strict=False)
     ]
     if len(cells) < 2:
-        return Side(cells[0] if cells else None, own[0] if own else {})
-    opinions = [
-        source_comparison.opinion(
+        return SourceDecision(
+            cells[0] if cells else None, site_decisions[0] if site_decisions else {}
+        )
+    summaries = [
+        source_comparison.summarize_source(
             cell, [(found.outlook, found.treatments) for found in view.values()]
         )
-        for cell, view in zip(cells, own, strict=True)
+        for cell, view in zip(cells, site_decisions, strict=True)
     ]
-    cautious = sites.practice(sites.sites[key]).choice("when_sources_differ") == "cautious"
-    at = source_comparison.more_cautious(opinions) if cautious else 0
+    prefers_cautious = sites.practice(sites.sites[key]).choice("when_sources_differ") == "cautious"
+    at = source_comparison.most_cautious(summaries) if prefers_cautious else 0
     others = [
-        source_comparison.compare(opinions[at], one) for i, one in enumerate(opinions) if i != at
+        source_comparison.compare_sources(summaries[at], one)
+        for i, one in enumerate(summaries)
+        if i != at
     ]
-    return Side(cells[at], own[at], tuple(others), "more cautious" if at else "preferred")
+    return SourceDecision(
+        cells[at], site_decisions[at], tuple(others), "more cautious" if at else "preferred"
+    )

@@ -1,7 +1,7 @@
-"""How far forecasts agree, in what matters: decision, onset, coldest pavement, snow.
+"""Comparison of sources by decision, onset, coldest pavement and snowfall.
 
-One forecast is one opinion. Every site is planned from every source it has; here the plans are
-brought down to an ``Opinion`` each and compared. Raw numbers of two services always differ; only
+Every site is planned from every source it has; here the plans are
+reduced to a ``SourceSummary`` each and compared. Raw numbers of two services always differ; only
 a difference that would change a morning is told.
 """
 
@@ -19,26 +19,27 @@ from stormplan.events.hazards import Hazard
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 
-Matter = Literal["decision", "onset", "coldest pavement", "snow"]
+DifferenceKind = Literal["decision", "onset", "coldest pavement", "snow"]
 
 #: Apart by more than this is told. All our own choice: a crew's lead, the error that published
 #: models have by night (Crevier & Delage 2001, J. Appl. Meteorol.: rms about 2 K), an inch of snow.
-ONSET_APART = timedelta(hours=3)
-SURFACE_APART_DC = 2.0
-SNOW_APART_CM = 2.54
-SURFACE_MATTERS_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
+MIN_ONSET_DIFFERENCE = timedelta(hours=3)
+MIN_PAVEMENT_DIFFERENCE_K = 2.0
+MIN_SNOWFALL_DIFFERENCE_CM = 2.54
+PAVEMENT_COMPARED_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
 
-_SEVERITY = {Action.NOTHING: 0, Action.HOLD: 1}  # every other action is work
-_WORK = 2
-_HAZARDS = tuple(Hazard)
+_ACTION_SEVERITY = {Action.NOTHING: 0, Action.HOLD: 1}  # every other action is work
+_WORK_SEVERITY = 2
+_HAZARD_ORDER = tuple(Hazard)
 
 
-class Opinion(Record):
-    """What the plan of one site from one source comes to.
+class SourceSummary(Record):
+    """The plan of one site from one source, summarized.
 
     ``action`` is the strongest of its surfaces and ``hazard`` what it is about; ``onset`` is the
-    start of the first event and ``probability`` that of the likeliest [-], ``coldest_surface_c``
-    that of the coldest surface [°C], ``snow_cm`` what falls over the horizon as far as known [cm].
+    start of the first event and ``probability`` that of the likeliest [-], ``min_pavement_temp_c``
+    that of the coldest surface [°C], ``snowfall_cm`` what falls over the horizon as far as known
+    [cm].
     """
 
     source: str
@@ -47,90 +48,94 @@ class Opinion(Record):
     hazard: Hazard | None
     onset: AwareDatetime | None
     probability: float | None
-    coldest_surface_c: float | None
-    snow_cm: float
+    min_pavement_temp_c: float | None
+    snowfall_cm: float
 
 
-class OtherOpinion(Record):
-    """What a source that is not followed comes to, and in what that differs."""
+class SourceDifference(Record):
+    """The summary of a source that was not chosen, and how it differs."""
 
-    opinion: Opinion
-    differs: tuple[Matter, ...]
-
-
-def severity(action: Action) -> int:
-    """Rank an action: nothing, hold, work."""
-    return _SEVERITY.get(action, _WORK)
+    summary: SourceSummary
+    differences: tuple[DifferenceKind, ...]
 
 
-def opinion(cell: CellForecast, surfaces: Iterable[tuple[Outlook, Sequence[Treatment]]]) -> Opinion:
-    """Bring the plan of one site down to an opinion.
+def action_severity(action: Action) -> int:
+    """Return the rank of an action: 0 nothing, 1 hold, 2 work."""
+    return _ACTION_SEVERITY.get(action, _WORK_SEVERITY)
+
+
+def summarize_source(
+    cell: CellForecast, surfaces: Iterable[tuple[Outlook, Sequence[Treatment]]]
+) -> SourceSummary:
+    """Return the summary of one site planned from one source.
 
     Parameters
     ----------
     cell : CellForecast
-        The forecast it was planned from [-].
+        The forecast it was planned from.
     surfaces : iterable of (Outlook, sequence of Treatment)
-        Each surface: what it faces, and what to do [-].
+        Each surface: what it faces, and what to do.
     """
-    found = list(surfaces)
-    items = [item for _, treatments in found for item in treatments]
-    events = [item.event for item in items if item.event is not None]
+    surface_results = list(surfaces)
+    all_treatments = [item for _, treatments in surface_results for item in treatments]
+    events = [item.event for item in all_treatments if item.event is not None]
     strongest = max(
-        items,
+        all_treatments,
         key=lambda item: (
-            severity(item.action),
-            -1 if item.event is None else _HAZARDS.index(item.event.hazard),
+            action_severity(item.action),
+            -1 if item.event is None else _HAZARD_ORDER.index(item.event.hazard),
         ),
     )
-    known = [outlook.coldest_surface_c for outlook, _ in found]
-    coldest = min((value for value in known if value == value), default=None)  # NaN is not itself
-    return Opinion(
+    known_min_c = [outlook.min_pavement_temp_c for outlook, _ in surface_results]
+    min_pavement_temp_c = min(
+        (value for value in known_min_c if value == value), default=None
+    )  # NaN is not itself
+    return SourceSummary(
         source=cell.source,
         issued_at=cell.issued_at,
         action=strongest.action,
         hazard=None if strongest.event is None else strongest.event.hazard,
         onset=min((event.start for event in events), default=None),
         probability=max((event.probability for event in events), default=None),
-        coldest_surface_c=None if coldest is None else round(coldest, 2),
-        snow_cm=round(max(outlook.snow_cm for outlook, _ in found), 2),
+        min_pavement_temp_c=None if min_pavement_temp_c is None else round(min_pavement_temp_c, 2),
+        snowfall_cm=round(max(outlook.snowfall_cm for outlook, _ in surface_results), 2),
     )
 
 
-def compare(ours: Opinion, theirs: Opinion) -> OtherOpinion:
-    """Tell in what another opinion differs from the one followed."""
-    differs: list[Matter] = []
-    if ours.action is not theirs.action:
-        differs.append("decision")
-    if _onsets_differ(ours.onset, theirs.onset):
-        differs.append("onset")
-    if _surfaces_differ(ours.coldest_surface_c, theirs.coldest_surface_c):
-        differs.append("coldest pavement")
-    if abs(ours.snow_cm - theirs.snow_cm) > SNOW_APART_CM:
-        differs.append("snow")
-    return OtherOpinion(opinion=theirs, differs=tuple(differs))
+def compare_sources(followed: SourceSummary, other: SourceSummary) -> SourceDifference:
+    """Return how another source differs from the one chosen."""
+    differences: list[DifferenceKind] = []
+    if followed.action is not other.action:
+        differences.append("decision")
+    if _onsets_differ(followed.onset, other.onset):
+        differences.append("onset")
+    if _pavements_differ(followed.min_pavement_temp_c, other.min_pavement_temp_c):
+        differences.append("coldest pavement")
+    if abs(followed.snowfall_cm - other.snowfall_cm) > MIN_SNOWFALL_DIFFERENCE_CM:
+        differences.append("snow")
+    return SourceDifference(summary=other, differences=tuple(differences))
 
 
-def _onsets_differ(ours: datetime | None, theirs: datetime | None) -> bool:
-    if ours is None or theirs is None:
-        return ours is not theirs
-    return abs(ours - theirs) > ONSET_APART
+def _onsets_differ(followed: datetime | None, other: datetime | None) -> bool:
+    if followed is None or other is None:
+        return followed is not other
+    return abs(followed - other) > MIN_ONSET_DIFFERENCE
 
 
-def _surfaces_differ(ours_c: float | None, theirs_c: float | None) -> bool:
-    if ours_c is None or theirs_c is None:
+def _pavements_differ(followed_c: float | None, other_c: float | None) -> bool:
+    if followed_c is None or other_c is None:
         return False
-    matters = min(ours_c, theirs_c) <= SURFACE_MATTERS_BELOW_C
-    return matters and abs(ours_c - theirs_c) > SURFACE_APART_DC
+    is_compared = min(followed_c, other_c) <= PAVEMENT_COMPARED_BELOW_C
+    return is_compared and abs(followed_c - other_c) > MIN_PAVEMENT_DIFFERENCE_K
 
 
-def more_cautious(opinions: Sequence[Opinion]) -> int:
-    """Choose the most cautious of several opinions.
+def most_cautious(summaries: Sequence[SourceSummary]) -> int:
+    """Return the index of the most cautious summary.
 
     Parameters
     ----------
-    opinions : sequence of Opinion
-        In order of preference [-].
+    summaries : sequence of SourceSummary
+        In order of preference.
 
     Returns
     -------
@@ -139,15 +144,15 @@ def more_cautious(opinions: Sequence[Opinion]) -> int:
         coldest pavement, the most snow; of equals the preferred one.
     """
 
-    def caution(place: int) -> tuple[float, ...]:
-        one = opinions[place]
+    def caution_key(index: int) -> tuple[float, ...]:
+        summary = summaries[index]
         return (
-            severity(one.action),
-            -1 if one.hazard is None else _HAZARDS.index(one.hazard),
-            -float("inf") if one.onset is None else -one.onset.timestamp(),
-            -float("inf") if one.coldest_surface_c is None else -one.coldest_surface_c,
-            one.snow_cm,
-            -place,
+            action_severity(summary.action),
+            -1 if summary.hazard is None else _HAZARD_ORDER.index(summary.hazard),
+            -float("inf") if summary.onset is None else -summary.onset.timestamp(),
+            -float("inf") if summary.min_pavement_temp_c is None else -summary.min_pavement_temp_c,
+            summary.snowfall_cm,
+            -index,
         )
 
-    return max(range(len(opinions)), key=caution)
+    return max(range(len(summaries)), key=caution_key)

@@ -1,4 +1,4 @@
-"""When the next briefing is due, and what is due now: the calendar of the routine.
+"""Briefing schedule: which run is due, and when the next one is.
 
 A briefing belongs to a local day and is made once for it, at the company's local time. Local times
 become UTC moments here, by the rules of the zone: a time that the spring change skips counts as
@@ -14,70 +14,70 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-CATCH_UP = timedelta(hours=12)  # a morning missed by more than this is left for the next one
-LATE = timedelta(minutes=20)  # after its time, a briefing says so
-LOOK = timedelta(minutes=5)  # wake at least this often: a sleeping laptop's timers stand still
-UNPLANNED_AGAIN = timedelta(minutes=30)  # while a site has no forecast
+CATCH_UP_LIMIT = timedelta(hours=12)  # a morning missed by more than this is left for the next one
+LATE_AFTER = timedelta(minutes=20)  # after its time, a briefing says so
+MAX_SLEEP = timedelta(minutes=5)  # wake at least this often: a sleeping laptop's timers stand still
+UNPLANNED_RETRY = timedelta(minutes=30)  # while a site has no forecast
 
 
 @dataclass(frozen=True)
-class Routine:
-    """When a company wants its plans.
+class BriefingSchedule:
+    """The times at which a company wants its plans.
 
     Attributes
     ----------
-    at : time
-        Local time of the briefing [-].
+    briefing_time : time
+        Local time of the briefing.
     zone : ZoneInfo
-        Whose local time [-].
+        Whose local time.
     jitter : timedelta
-        A run starts up to this much before its time, the same on every restart [-].
+        A run starts up to this much before its time, the same on every restart.
     storm_interval : timedelta
-        Between plans while something is ahead [-].
-    who : str
-        Spreads the starts of different companies [-].
+        Between plans while something is ahead.
+    jitter_seed : str
+        Spreads the starts of different companies.
     """
 
-    at: time
+    briefing_time: time
     zone: ZoneInfo
     jitter: timedelta = timedelta(0)
     storm_interval: timedelta = timedelta(hours=3)
-    who: str = ""
+    jitter_seed: str = ""
 
     def due_at(self, day: date) -> datetime:
         """Moment the briefing of a local day is to be there, UTC."""
-        return datetime.combine(day, self.at, tzinfo=self.zone).astimezone(UTC)
+        return datetime.combine(day, self.briefing_time, tzinfo=self.zone).astimezone(UTC)
 
-    def starts_at(self, day: date) -> datetime:
+    def run_starts_at(self, day: date) -> datetime:
         """Moment the run for a local day's briefing starts: ahead of it by that day's jitter."""
-        digest = hashlib.sha256(f"{self.who} {day}".encode()).digest()
-        share = int.from_bytes(digest[:4], "big") / 2**32
-        return self.due_at(day) - share * self.jitter
+        digest = hashlib.sha256(f"{self.jitter_seed} {day}".encode()).digest()
+        jitter_frac = int.from_bytes(digest[:4], "big") / 2**32
+        return self.due_at(day) - jitter_frac * self.jitter
 
-    def day_of(self, now: datetime) -> date:
+    def briefing_day(self, now: datetime) -> date:
         """Local day whose run started last, or starts right now."""
         today = now.astimezone(self.zone).date()
         days = [today + timedelta(days=offset) for offset in (1, 0, -1)]
-        return next(day for day in days if self.starts_at(day) <= now)
+        return next(day for day in days if self.run_starts_at(day) <= now)
 
 
 @dataclass(frozen=True)
-class Last:
+class LastPlan:
     """The routine's last plan: when, and whether it asks to look again soon.
 
     Attributes
     ----------
     made_at : datetime
-        Its moment, aware UTC [-].
-    ahead : bool
-        Something is to be done, or may have to be [-].
-    unplanned : bool
-        A site has no forecast [-].
+        Its moment, aware UTC.
+    storm_ahead : bool
+        Something is to be done, or may have to be.
+    has_unplanned_site : bool
+        A site has no forecast.
     """
 
     made_at: datetime
-    ahead: bool
-    unplanned: bool
+    storm_ahead: bool
+    has_unplanned_site: bool
 
 
 @dataclass(frozen=True)
@@ -86,52 +86,63 @@ class Due:
 
     kind: Literal["briefing", "storm"]
     day: date | None = None
-    late: timedelta = timedelta(0)
+    delay: timedelta = timedelta(0)
 
 
-def due(
-    routine: Routine, now: datetime, briefed: Callable[[date], bool], last: Last | None
+def find_due_run(
+    schedule: BriefingSchedule,
+    now: datetime,
+    is_briefed: Callable[[date], bool],
+    last_plan: LastPlan | None,
 ) -> Due | None:
-    """Tell what is due.
+    """Return the run that is due, if any.
 
     Parameters
     ----------
-    routine : Routine
-        The company's wishes [-].
+    schedule : BriefingSchedule
+        The company's wishes.
     now : datetime
-        Aware UTC [-].
-    briefed : callable
-        Tells whether a local day has had its briefing [-].
-    last : Last or None
-        The routine's last plan [-].
+        Aware UTC.
+    is_briefed : callable
+        Tells whether a local day has had its briefing.
+    last_plan : LastPlan or None
+        The routine's last plan.
 
     Returns
     -------
     Due or None
         None if nothing is.
     """
-    day = routine.day_of(now)
-    late = max(now - routine.due_at(day), timedelta(0))
-    if late <= CATCH_UP and not briefed(day):
-        return Due("briefing", day, late if late > LATE else timedelta(0))
-    again = _again(routine, last)
-    return Due("storm") if again is not None and again <= now else None
+    day = schedule.briefing_day(now)
+    delay = max(now - schedule.due_at(day), timedelta(0))
+    if delay <= CATCH_UP_LIMIT and not is_briefed(day):
+        return Due("briefing", day, delay if delay > LATE_AFTER else timedelta(0))
+    rerun_at = _storm_rerun_at(schedule, last_plan)
+    return Due("storm") if rerun_at is not None and rerun_at <= now else None
 
 
-def next_due(
-    routine: Routine, now: datetime, briefed: Callable[[date], bool], last: Last | None
+def next_run_at(
+    schedule: BriefingSchedule,
+    now: datetime,
+    is_briefed: Callable[[date], bool],
+    last_plan: LastPlan | None,
 ) -> datetime:
-    """Tell when something is due next, as things stand; ``now`` if something is."""
-    if due(routine, now, briefed, last) is not None:
+    """Return the time of the next run; ``now`` if one is due."""
+    if find_due_run(schedule, now, is_briefed, last_plan) is not None:
         return now
-    day = routine.day_of(now)
-    moments = [routine.starts_at(day + timedelta(days=1)), _again(routine, last)]
+    day = schedule.briefing_day(now)
+    moments = [
+        schedule.run_starts_at(day + timedelta(days=1)),
+        _storm_rerun_at(schedule, last_plan),
+    ]
     return max(now, min(moment for moment in moments if moment is not None))
 
 
-def _again(routine: Routine, last: Last | None) -> datetime | None:
+def _storm_rerun_at(schedule: BriefingSchedule, last_plan: LastPlan | None) -> datetime | None:
     """Moment of the next plan during a storm; None if there is none."""
-    if last is None or not (last.ahead or last.unplanned):
+    if last_plan is None or not (last_plan.storm_ahead or last_plan.has_unplanned_site):
         return None
-    wait = routine.storm_interval
-    return last.made_at + (min(wait, UNPLANNED_AGAIN) if last.unplanned else wait)
+    wait = schedule.storm_interval
+    return last_plan.made_at + (
+        min(wait, UNPLANNED_RETRY) if last_plan.has_unplanned_site else wait
+    )

@@ -1,39 +1,39 @@
-"""Whether the routine does its work: one answer for a monitor, and why.
+"""Health check: an exit code for a monitor, and its reasons.
 
 Asks the archive, not the program that should be running: a program that died cannot say so.
 """
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from stormplan.delivery import outbox
-from stormplan.errors import ArchiveError, Exit
+from stormplan.errors import ArchiveError, ExitCode
+from stormplan.planning.plan import current_document
 from stormplan.service import due
-from stormplan.service.due import Routine
-from stormplan.service.runner import Desk
+from stormplan.service.due import BriefingSchedule
+from stormplan.service.runner import RunnerConfig
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
-from stormplan.store.run_log import Ledger
+from stormplan.store.run_log import RunLog
 
 
 @dataclass(frozen=True)
 class Health:
-    """Whether the routine does its work: an exit code, and why."""
+    """An exit code, and its reasons."""
 
-    code: Exit
+    exit_code: ExitCode
     lines: tuple[str, ...]
 
 
-def look(desk: Desk) -> Health:
-    """Look whether today's briefing is there, complete and delivered.
+def check_health(config: RunnerConfig) -> Health:
+    """Check that today's briefing is there, complete and delivered.
 
     Parameters
     ----------
-    desk : Desk
-        Where the routine works [-].
+    config : RunnerConfig
+        Where the routine works.
 
     Returns
     -------
@@ -41,36 +41,44 @@ def look(desk: Desk) -> Health:
         0 all is well; 3 the last plan stands on less than it should or did not reach everybody;
         4 there is no briefing for the day whose time has come, or it could plan nothing.
     """
-    now = desk.clock()
+    now = config.clock()
     try:
-        if not desk.archive.exists():
-            return Health(Exit.NOTHING_PLANNED, (f"no archive at {desk.archive}",))
-        with Archive(desk.archive, desk.busy_s) as archive:
-            return _health(desk, Ledger(archive), now)
+        if not config.archive_path.exists():
+            return Health(ExitCode.NOTHING_PLANNED, (f"no archive at {config.archive_path}",))
+        with Archive(config.archive_path, config.archive_timeout_s) as archive:
+            return _check_run(config, RunLog(archive), now)
     except ArchiveError as error:
-        return Health(Exit.NOTHING_PLANNED, (str(error),))
+        return Health(ExitCode.NOTHING_PLANNED, (str(error),))
 
 
-def _health(desk: Desk, ledger: Ledger, now: datetime) -> Health:
-    missed = _expected(desk.routine, now)
-    run = ledger.briefing_of(desk.routine.day_of(now)) or ledger.briefing_of(missed)
+def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
+    expected_day = _expected_day(config.schedule, now)
+    run = run_log.briefing_of(config.schedule.briefing_day(now)) or run_log.briefing_of(
+        expected_day
+    )
     if run is None:
-        return Health(Exit.NOTHING_PLANNED, (f"no briefing for {missed}",))
-    last = ledger.last_announced() or run
-    document = json.loads(last.document)
-    lines = [*document["degraded"], *document["troubles"]]
-    undelivered, _ = outbox.report(ledger.standings(last.plan))
+        return Health(ExitCode.NOTHING_PLANNED, (f"no briefing for {expected_day}",))
+    last = run_log.last_announced() or run
+    document = current_document(last.document)
+    if document is None:
+        text = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
+        return Health(ExitCode.DEGRADED, (text,))
+    lines = [*document["planning_diagnostics"], *document["run_diagnostics"]]
+    undelivered, _ = outbox.delivery_report(run_log.delivery_statuses(last.plan_id))
     lines += undelivered
     if not report_folders.is_published(
-        desk.out, report_folders.set_name(last.made_at, last.document)
+        config.report_folder, report_folders.report_set_name(last.made_at, last.document)
     ):
-        lines.append(f"{desk.out / report_folders.LATEST} is not the last plan that was announced")
+        lines.append(
+            f"{config.report_folder / report_folders.LATEST} is not the last plan that was "
+            "announced"
+        )
     if all(site["source"] is None for site in document["sites"]):
-        return Health(Exit.NOTHING_PLANNED, tuple(lines))
+        return Health(ExitCode.NOTHING_PLANNED, tuple(lines))
     made = f"last plan {last.made_at:%Y-%m-%d %H:%M}Z, answer {document['verdict']}"
-    return Health(Exit.DEGRADED if lines else Exit.COMPLETE, (made, *lines))
+    return Health(ExitCode.DEGRADED if lines else ExitCode.COMPLETE, (made, *lines))
 
 
-def _expected(routine: Routine, now: datetime) -> date:
+def _expected_day(schedule: BriefingSchedule, now: datetime) -> date:
     """Local day whose briefing must be there by now, with some time to make it."""
-    return routine.day_of(now - due.LATE)
+    return schedule.briefing_day(now - due.LATE_AFTER)

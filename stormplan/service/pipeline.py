@@ -1,4 +1,4 @@
-"""One morning, from the sites file to the files a reader opens.
+"""The planning pipeline, from the sites file to the report files.
 
 Gathers a forecast for every site, plans, and writes. A site without forecast does not stop the
 others; what is missing stands in the plan's headline. Files appear whole or not at all.
@@ -19,180 +19,197 @@ from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import ForecastError, InputError
-from stormplan.physics.bias_correction import NO_OFFSETS, Offsets
+from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
 from stormplan.planning import plan_diff
-from stormplan.planning.plan import Plan
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.plan import Plan, current_document
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
-from stormplan.store.run_log import Ledger
+from stormplan.store.run_log import RunLog
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
-from stormplan.weather.http_client import Fetcher, Manners
-from stormplan.weather.providers import Gathered, Place, gather, nws, open_sources
+from stormplan.weather.http_client import ClientPolicy, Fetcher
+from stormplan.weather.providers import (
+    Location,
+    LocationForecasts,
+    fetch_forecasts,
+    nws,
+    open_sources,
+)
 from stormplan.weather.providers.nws_alerts import NwsAlerts
-from stormplan.weather.providers.recorded import Recorded
+from stormplan.weather.providers.recorded import RecordedSource
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
 
-CLOCK_OFF = timedelta(minutes=10)  # less is no matter for hourly plans
+MAX_CLOCK_OFFSET = timedelta(minutes=10)  # less is no matter for hourly plans
 DEMO_NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)  # Monday, 04:30 in the demo's zone
 
 
-def plan_morning(
+def plan_and_store(
     sites: Sites,
     archive: Archive,
     now: datetime,
     *,
     offline: bool = False,
-    manners: Manners | None = None,
-    folder: Path = Path(),
-    wrong: str | None = None,
+    client_policy: ClientPolicy | None = None,
+    sites_folder: Path = Path(),
+    archive_problem: str | None = None,
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
     Parameters
     ----------
     sites : Sites
-        The sites file [-].
+        The sites file.
     archive : Archive
-        Where replies are kept, and the plan [-].
+        Where replies are kept, and the plan.
     now : datetime
-        Moment of planning, aware UTC [-].
+        Moment of planning, aware UTC.
     offline : bool
-        Ask nobody; plan from the archive alone [-].
-    manners : Manners, optional
-        How patiently services are asked [-].
-    folder : Path
-        Where the sites file is: its relative paths start there [-].
-    wrong : str, optional
-        What is wrong with the archive, for the headline [-].
+        Ask nobody; plan from the archive alone.
+    client_policy : ClientPolicy, optional
+        How patiently services are asked.
+    sites_folder : Path
+        Where the sites file is: its relative paths start there.
+    archive_problem : str, optional
+        What is wrong with the archive, for the headline.
 
     Returns
     -------
     Plan
         Also kept in the archive.
     """
-    plan = work_out(sites, archive, now, offline=offline, manners=manners, folder=folder)
-    if wrong is not None:
-        plan = plan.model_copy(update={"troubles": (*plan.troubles, wrong)})
-    before = archive.last_plan(now)
-    if before is not None:
-        plan = compared(plan, before.document, sites)
-    Ledger(archive).keep(document(plan), now, "asked", announced=False)
+    plan = fetch_and_plan(
+        sites, archive, now, offline=offline, client_policy=client_policy, sites_folder=sites_folder
+    )
+    if archive_problem is not None:
+        plan = plan.model_copy(update={"run_diagnostics": (*plan.run_diagnostics, archive_problem)})
+    previous = archive.last_plan(now)
+    if previous is not None:
+        plan = with_changes(plan, previous.document, sites)
+    RunLog(archive).add_run(plan_json(plan), now, "asked", announced=False)
     return plan
 
 
-def work_out(
+def fetch_and_plan(
     sites: Sites,
     archive: Archive,
     now: datetime,
     *,
     offline: bool = False,
-    manners: Manners | None = None,
-    folder: Path = Path(),
+    client_policy: ClientPolicy | None = None,
+    sites_folder: Path = Path(),
 ) -> Plan:
-    """Plan as ``plan_morning`` does, but keep only the replies and compare with nothing."""
-    fetcher = Fetcher(archive, sites.company.contact, manners, offline=offline)
+    """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing."""
+    fetcher = Fetcher(archive, sites.company.contact, client_policy, offline=offline)
     try:
-        sources = open_sources(sites.weather, fetcher, folder)
+        sources = open_sources(sites.weather, fetcher, sites_folder)
         ahead = timedelta(hours=sites.practice().number("horizon"))
-        gathered = gather(sources, _places(sites), now, ahead)
-        alerts, problem = _alerts(sites, fetcher, now)
+        gathered = fetch_forecasts(sources, _locations(sites), now, ahead)
+        alerts, alerts_problem = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
-    offsets, unread = _night_offsets(sites, archive, now, folder)
-    own = error_records.records(archive, now)
-    plan = make_plan(sites, _answers(gathered), now, offsets=offsets, own=own)
+    offsets, readings_problem = _night_biases(sites, archive, now, sites_folder)
+    source_errors = error_records.load_error_records(archive, now)
+    plan = make_plan(
+        sites, _site_forecasts(gathered), now, offsets=offsets, error_records=source_errors
+    )
     used = [site.source.source for site in plan.sites if site.source is not None]
-    said = (problem, _clock_words(fetcher.clock_off), unread)
-    troubles = tuple(words for words in said if words)
+    problems = (alerts_problem, _clock_problem(fetcher.clock_offset), readings_problem)
+    troubles = tuple(words for words in problems if words)
     # alerts join when all is decided: they cannot have had a say
-    remarks = (*plan.remarks, *error_records.remarks(own, used))
-    return plan.model_copy(update={"alerts": alerts, "troubles": troubles, "remarks": remarks})
+    remarks = (*plan.run_notes, *error_records.error_record_remarks(source_errors, used))
+    return plan.model_copy(
+        update={"alerts": alerts, "run_diagnostics": troubles, "run_notes": remarks}
+    )
 
 
-def replay(sites: Sites, archive: Archive, day: date | datetime, folder: Path = Path()) -> Plan:
+def replay(
+    sites: Sites, archive: Archive, day: date | datetime, sites_folder: Path = Path()
+) -> Plan:
     """Plan a past morning again from the archive, and compare with the plan issued then.
 
     Parameters
     ----------
     sites : Sites
-        The sites file of today [-].
+        The sites file of today.
     archive : Archive
-        What was known then; nothing is added to it [-].
+        What was known then; nothing is added to it.
     day : date or datetime
         A local day, whose briefing (or else the company's time) gives the moment; or that moment
-        itself, aware [-].
-    folder : Path
-        Where the sites file is [-].
+        itself, aware.
+    sites_folder : Path
+        Where the sites file is.
 
     Returns
     -------
     Plan
         As of that moment. Its changes are against what was issued then, if anything was.
     """
-    ledger = Ledger(archive)
+    run_log = RunLog(archive)
     if isinstance(day, datetime):
-        now, issued = day, ledger.made_at(day)
+        now, issued = day, run_log.run_made_at(day)
     else:
-        issued = ledger.briefing_of(day) or ledger.last_made_on(
+        issued = run_log.briefing_of(day) or run_log.last_run_on(
             day, ZoneInfo(sites.company.timezone)
         )
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
-    plan = work_out(sites, archive, now, offline=True, folder=folder)
-    return plan if issued is None else compared(plan, issued.document, sites)
+    plan = fetch_and_plan(sites, archive, now, offline=True, sites_folder=sites_folder)
+    return plan if issued is None else with_changes(plan, issued.document, sites)
 
 
-def compared(plan: Plan, before: str, sites: Sites) -> Plan:
-    """Add what is different from an earlier plan, given as JSON; from which size is policy."""
-    try:
-        old = plan_diff.gist(json.loads(before), plan.made_at)
-    except (ValueError, LookupError, TypeError):
-        told = (*plan.remarks, "the plan before is of another version and was not compared")
-        return plan.model_copy(update={"remarks": told})
-    new = plan_diff.gist(plan.model_dump(mode="json", exclude={"columns"}), plan.made_at)
+def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
+    """Return the plan with its differences from an earlier one, given as JSON."""
+    document = current_document(previous_document)
+    if document is None:
+        remarks = (*plan.run_notes, "the plan before is of another version and was not compared")
+        return plan.model_copy(update={"run_notes": remarks})
+    old = plan_diff.summarize_plan(document, plan.made_at)
+    new = plan_diff.summarize_plan(plan.model_dump(mode="json", exclude={"hourly"}), plan.made_at)
 
     def practice_of(site: str, surface: str) -> Practice:
         return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
 
-    found = plan_diff.compare(old, new, sites.practice(), practice_of)
+    found = plan_diff.compare_plans(old, new, sites.practice(), practice_of)
     return plan.model_copy(update={"changes": found})
 
 
-def _alerts(sites: Sites, fetcher: Fetcher, now: datetime) -> tuple[tuple[Alert, ...], str | None]:
-    """Get official alerts where a source has them; else the reason why they are not known."""
+def _fetch_alerts(
+    sites: Sites, fetcher: Fetcher, now: datetime
+) -> tuple[tuple[Alert, ...], str | None]:
+    """Return official alerts where a source has them, else the reason they are not known."""
     if "nws" not in sites.weather.sources:
         return (), None
     service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
     try:
-        found = service.active(_places(sites), now)
+        found = service.active(_locations(sites), now)
         return found, "; ".join(
-            f"official alerts may be old: {why}" for why in service.stale
+            f"official alerts may be old: {why}" for why in service.stale_reasons
         ) or None
     except ForecastError as error:
         return (), f"official alerts are not known: {error}"
 
 
-def _night_offsets(
-    sites: Sites, archive: Archive, now: datetime, folder: Path
-) -> tuple[Offsets, str | None]:
-    """Work out what readings taken so far add at night; else the reason why they do not."""
+def _night_biases(
+    sites: Sites, archive: Archive, now: datetime, sites_folder: Path
+) -> tuple[NightBiases, str | None]:
+    """Return the night bias of each surface, else the reason there is none."""
     if sites.readings is None:
-        return NO_OFFSETS, None
+        return NO_NIGHT_BIASES, None
     try:
-        known = reading_log.read(folder / sites.readings)
-        return night_bias.offsets(archive, [one for one in known if one.time < now]), None
+        known = reading_log.load_readings(sites_folder / sites.readings)
+        return night_bias.night_biases(archive, [one for one in known if one.time < now]), None
     except InputError as error:
-        return NO_OFFSETS, f"nights are not corrected by readings: {error}"
+        return NO_NIGHT_BIASES, f"nights are not corrected by readings: {error}"
 
 
-def _clock_words(off: timedelta | None) -> str | None:
-    if off is None or abs(off) < CLOCK_OFF:
+def _clock_problem(clock_offset: timedelta | None) -> str | None:
+    if clock_offset is None or abs(clock_offset) < MAX_CLOCK_OFFSET:
         return None
-    minutes = round(abs(off) / timedelta(minutes=1))
+    minutes = round(abs(clock_offset) / timedelta(minutes=1))
     return (
-        f"this computer's clock is {minutes} min {'ahead of' if off > timedelta(0) else 'behind'}"
+        f"this computer's clock is {minutes} min "
+        f"{'ahead of' if clock_offset > timedelta(0) else 'behind'}"
         " the weather service's; every time in this plan is off by as much"
     )
 
@@ -200,24 +217,30 @@ def _clock_words(off: timedelta | None) -> str | None:
 def plan_demo(now: datetime = DEMO_NOW) -> Plan:
     """Plan the bundled, invented storm; no network, nothing kept."""
     folder = files("stormplan") / "demo"
-    sites = sites_file.parse((folder / "sites.yaml").read_text(encoding="utf-8"))
-    recorded = Recorded(folder, credit="Invented forecast, for demonstration only")
-    return make_plan(sites, _answers(gather([recorded], _places(sites), now)), now)
+    sites = sites_file.parse_sites((folder / "sites.yaml").read_text(encoding="utf-8"))
+    recorded = RecordedSource(folder, credit="Invented forecast, for demonstration only")
+    return make_plan(
+        sites, _site_forecasts(fetch_forecasts([recorded], _locations(sites), now)), now
+    )
 
 
-def _places(sites: Sites) -> list[Place]:
-    return [Place(key, site.latitude_deg, site.longitude_deg) for key, site in sites.sites.items()]
+def _locations(sites: Sites) -> list[Location]:
+    return [
+        Location(key, site.latitude_deg, site.longitude_deg) for key, site in sites.sites.items()
+    ]
 
 
-def _answers(gathered: list[Gathered]) -> dict[str, Answer]:
+def _site_forecasts(gathered: list[LocationForecasts]) -> dict[str, SiteForecasts]:
     return {
-        found.place.key: Answer(found.forecast, "; ".join(found.reasons) or None, found.others)
+        found.location.key: SiteForecasts(
+            found.forecast, "; ".join(found.failure_reasons) or None, found.other_forecasts
+        )
         for found in gathered
     }
 
 
-def document(plan: Plan) -> str:
-    """Serialise a plan; unknown numbers become null."""
+def plan_json(plan: Plan) -> str:
+    """Serialize a plan; unknown numbers become null."""
     return plan.model_dump_json(indent=1)
 
 
@@ -239,8 +262,8 @@ def read_plan(path: Path) -> Plan:
         raise InputError(f"{path} is no plan of this version: {where}: {first['msg']}") from error
 
 
-def schema() -> str:
-    """Publish the plan's JSON Schema (draft 2020-12)."""
+def plan_schema() -> str:
+    """Return the JSON Schema of a plan (draft 2020-12)."""
     described = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **Plan.model_json_schema(mode="serialization"),
@@ -248,36 +271,36 @@ def schema() -> str:
     return json.dumps(described, indent=1)
 
 
-def reports(plan: Plan) -> dict[str, str]:
+def render_reports(plan: Plan) -> dict[str, str]:
     """Render every report of a plan: its text by file name, the page first."""
-    shown = briefing.view(plan)
-    strips = strip_charts.strips(plan)
+    view = briefing.build_view(plan)
+    strips = strip_charts.draw_strips(plan)
     return {
-        "briefing.html": briefing.html(
-            shown, strips, strip_charts.count_that_matter(plan) - len(strips)
+        "briefing.html": briefing.render_html(
+            view, strips, strip_charts.count_event_columns(plan) - len(strips)
         ),
-        "briefing.txt": terminal.text(shown),
-        "mixsheet.html": mix_sheet.html(plan),
-        "notices.html": notices.html(plan),
-        **notices.drafts(plan),
+        "briefing.txt": terminal.render_text(view),
+        "mixsheet.html": mix_sheet.render_html(plan),
+        "notices.html": notices.render_html(plan),
+        **notices.draft_files(plan),
         "treatments.csv": exports.treatments_csv(plan),
         "mix.csv": exports.mix_csv(plan.yards, plan.units),
         "refreeze.csv": exports.refreeze_csv(plan),
-        "windows.ics": exports.windows_ics(plan),
+        "windows.ics": exports.treatment_windows_ics(plan),
         "sites.geojson": exports.sites_geojson(plan),
-        "plan.json": document(plan),
+        "plan.json": plan_json(plan),
     }
 
 
-def write(plan: Plan, folder: Path) -> list[Path]:
+def write_reports(plan: Plan, folder: Path) -> list[Path]:
     """Write the reports of a plan.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
     folder : Path
-        Where to; made if it is not there [-].
+        Where to; made if it is not there.
 
     Returns
     -------
@@ -289,14 +312,14 @@ def write(plan: Plan, folder: Path) -> list[Path]:
     InputError
         The folder cannot be written.
     """
-    return put(reports(plan), folder)
+    return write_rendered(render_reports(plan), folder)
 
 
-def put(made: Mapping[str, str], folder: Path) -> list[Path]:
+def write_rendered(reports: Mapping[str, str], folder: Path) -> list[Path]:
     """Write reports that are made already, as ``write`` does."""
     try:
-        for name in made:
+        for name in reports:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        return [report_folders.put(folder / name, text) for name, text in made.items()]
+        return [report_folders.write_atomic(folder / name, text) for name, text in reports.items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error

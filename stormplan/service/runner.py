@@ -22,21 +22,21 @@ from pydantic import ValidationError
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
 from stormplan.delivery.outbox import Clock
-from stormplan.delivery.transports import Parcel
-from stormplan.errors import ArchiveError, Exit, InputError
+from stormplan.delivery.transports import Message
+from stormplan.errors import ArchiveError, ExitCode, InputError
 from stormplan.planning import plan_diff
-from stormplan.planning.plan import Plan
+from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
-from stormplan.service.due import Due, Last, Routine
+from stormplan.service.due import BriefingSchedule, Due, LastPlan
 from stormplan.store import maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
-from stormplan.store.run_log import OPEN, Ledger, Run, Standing
-from stormplan.weather.http_client import Manners
+from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
+from stormplan.weather.http_client import ClientPolicy
 from stormplan.words import briefing
 
-CLOCK_BACK = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
-ROOM_BYTES = 5_000_000  # what a set of reports may need
-LOCK_WAIT_S = 60.0
+MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
+MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
+LOCK_TIMEOUT_S = 60.0
 NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
 
 
@@ -45,115 +45,117 @@ def _utc_now() -> datetime:
 
 
 @dataclass
-class Desk:
+class RunnerConfig:
     """Where the routine works.
 
     Attributes
     ----------
     sites : Sites
-        The sites file [-].
-    out : Path
-        Folder of the sets of reports [-].
-    archive : Path
-        The archive file [-].
+        The sites file.
+    report_folder : Path
+        Folder of the sets of reports.
+    archive_path : Path
+        The archive file.
     clock : callable
-        Gives the moment, aware UTC [-].
-    manners : Manners, optional
-        How patiently services are asked [-].
-    busy_s : float
+        Gives the moment, aware UTC.
+    client_policy : ClientPolicy, optional
+        How patiently services are asked.
+    archive_timeout_s : float
         How long to wait for the archive [s].
-    folder : Path
-        Where the sites file is: its relative paths start there [-].
-    troubles : tuple of str
-        What the reader of the next plan must know about the desk itself [-].
-    spare : Archive or None
-        Remembers in memory while the file cannot be written [-].
+    sites_folder : Path
+        Where the sites file is: its relative paths start there.
+    plan_problems : tuple of str
+        What the reader of the next plan must know about the run itself.
+    fallback_archive : Archive or None
+        Remembers in memory while the file cannot be written.
     """
 
     sites: Sites
-    out: Path
-    archive: Path
+    report_folder: Path
+    archive_path: Path
     clock: Clock = _utc_now
-    manners: Manners | None = None
-    busy_s: float = 10.0
-    folder: Path = Path()
-    troubles: tuple[str, ...] = ()
-    spare: Archive | None = None
+    client_policy: ClientPolicy | None = None
+    archive_timeout_s: float = 10.0
+    sites_folder: Path = Path()
+    plan_problems: tuple[str, ...] = ()
+    fallback_archive: Archive | None = None
 
     @property
-    def routine(self) -> Routine:
-        """When this company wants its plans."""
-        company, watch = self.sites.company, self.sites.watch
-        return Routine(
-            at=company.briefing_at,
+    def schedule(self) -> BriefingSchedule:
+        """The briefing schedule of this company."""
+        company, watch = self.sites.company, self.sites.schedule
+        return BriefingSchedule(
+            briefing_time=company.briefing_at,
             zone=ZoneInfo(company.timezone),
             jitter=timedelta(hours=watch.jitter_h),
             storm_interval=timedelta(hours=watch.storm_interval_h),
-            who=company.contact,
+            jitter_seed=company.contact,
         )
 
 
 @dataclass(frozen=True)
-class Done:
-    """What one step did.
+class StepResult:
+    """The result of a step.
 
     Attributes
     ----------
     plan : Plan or None
-        The plan it made, if one was due [-].
+        The plan it made, if one was due.
     kind : str
-        ``"briefing"``, ``"storm"``, or ``""`` [-].
+        ``"briefing"``, ``"storm"``, or ``""``.
     announced : bool
-        Whether everybody is told [-].
-    standings : tuple of Standing
-        How far deliveries have come [-].
+        Whether everybody is told.
+    deliveries : tuple of DeliveryStatus
+        How far deliveries have come.
     problems : tuple of str
-        What went wrong and could not be said in the plan itself [-].
-    next_at : datetime
-        When to come back, aware UTC [-].
+        What went wrong and could not be said in the plan itself.
+    next_step_at : datetime
+        When to come back, aware UTC.
     """
 
-    next_at: datetime
+    next_step_at: datetime
     plan: Plan | None = None
     kind: str = ""
     announced: bool = False
-    standings: tuple[Standing, ...] = ()
+    deliveries: tuple[DeliveryStatus, ...] = ()
     problems: tuple[str, ...] = ()
 
 
 @dataclass
-class _Shift:
-    """One step at work: the archive it found, and what went wrong so far."""
+class _RunContext:
+    """The state of one step: its archive, and its problems so far."""
 
-    desk: Desk
+    config: RunnerConfig
     now: datetime
     archive: Archive
-    troubles: list[str] = field(default_factory=list)
+    plan_problems: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    forgetful: bool = False  # knows of no plan made since the file became unusable
+    memory_only: bool = False  # knows of no plan made since the file became unusable
 
     @property
-    def ledger(self) -> Ledger:
-        return Ledger(self.archive)
+    def run_log(self) -> RunLog:
+        return RunLog(self.archive)
 
-    def without_file(self, error: ArchiveError) -> None:
-        """Go on in memory: the file failed in the middle."""
+    def switch_to_memory(self, error: ArchiveError) -> None:
+        """Replace the failed archive file by one in memory."""
         self.archive.close()
-        self.archive = self.desk.spare = maintenance.stand_in(self.desk.archive)
-        self.troubles.append(f"{error}; nothing learned this time will be remembered")
+        self.archive = self.config.fallback_archive = maintenance.open_memory_copy(
+            self.config.archive_path
+        )
+        self.plan_problems.append(f"{error}; nothing learned this time will be remembered")
 
 
-def step(desk: Desk) -> Done:
+def run_step(config: RunnerConfig) -> StepResult:
     """Do what is due now: finish what was cut off, plan if it is time, try deliveries again.
 
     Parameters
     ----------
-    desk : Desk
-        Where to work [-].
+    config : RunnerConfig
+        Where to work.
 
     Returns
     -------
-    Done
+    StepResult
         What was done, and when to come back.
 
     Raises
@@ -161,93 +163,112 @@ def step(desk: Desk) -> Done:
     InputError
         Another run is at work.
     """
-    with _holding(desk) as troubles:
-        shift = _begin(desk, desk.clock())
-        shift.troubles += [*troubles, *desk.troubles]
+    with _lock_report_folder(config) as plan_problems:
+        context = _open_context(config, config.clock())
+        context.plan_problems += [*plan_problems, *config.plan_problems]
         try:
-            return _step(shift)
+            return _perform_step(context)
         finally:
-            if shift.archive is not desk.spare:
-                shift.archive.close()
+            if context.archive is not config.fallback_archive:
+                context.archive.close()
 
 
-def _begin(desk: Desk, now: datetime) -> _Shift:
+def _open_context(config: RunnerConfig, now: datetime) -> _RunContext:
     """Open the archive, or go on with what is remembered while it cannot be used."""
-    archive, wrong = maintenance.open_in_spite(desk.archive, now, desk.busy_s)
-    troubles = [wrong] if wrong else []
+    archive, problem = maintenance.open_or_fall_back(
+        config.archive_path, now, config.archive_timeout_s
+    )
+    plan_problems = [problem] if problem else []
     if archive.path != IN_MEMORY:
-        if desk.spare is not None:
-            maintenance.carry_over(desk.spare, archive)
-            desk.spare.close()
-            desk.spare = None
-        return _Shift(desk, now, archive, troubles)
-    if desk.spare is not None:
+        if config.fallback_archive is not None:
+            maintenance.merge_fallback(config.fallback_archive, archive)
+            config.fallback_archive.close()
+            config.fallback_archive = None
+        return _RunContext(config, now, archive, plan_problems)
+    if config.fallback_archive is not None:
         archive.close()
-        return _Shift(desk, now, desk.spare, troubles)
-    desk.spare = archive
-    return _Shift(desk, now, archive, troubles, forgetful=True)
+        return _RunContext(config, now, config.fallback_archive, plan_problems)
+    config.fallback_archive = archive
+    return _RunContext(config, now, archive, plan_problems, memory_only=True)
 
 
 @contextmanager
-def _holding(desk: Desk) -> Iterator[list[str]]:
-    """Hold the folder for one run; one that cannot even be held is a trouble, not the end."""
+def _lock_report_folder(config: RunnerConfig) -> Iterator[list[str]]:
+    """Lock the report folder for one run; yield the problem if it cannot be locked."""
     try:
-        desk.out.mkdir(parents=True, exist_ok=True)
-        usable = os.access(desk.out, os.W_OK)
+        config.report_folder.mkdir(parents=True, exist_ok=True)
+        usable = os.access(config.report_folder, os.W_OK)
     except OSError:
         usable = False
     if not usable:
-        yield [f"cannot write to {desk.out}: the reports are in the mail only"]
+        yield [f"cannot write to {config.report_folder}: the reports are in the mail only"]
         return
-    with report_folders.one_at_a_time(desk.out, LOCK_WAIT_S):
+    with report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S):
         yield []
 
 
-def _step(shift: _Shift) -> Done:
-    desk = shift.desk
-    found = _due(shift)
-    if found is None:
-        run = shift.ledger.last_announced()
-        standings = _finish(shift, run) if run is not None else ()
-        return Done(_next(shift, run), standings=standings, problems=tuple(shift.problems))
-    plan = _plan(shift, found)
-    announced = found.kind == "briefing" or plan_diff.is_material(plan.changes)
-    run = _keep(shift, plan, found, announced)
-    standings = ()
+def _perform_step(context: _RunContext) -> StepResult:
+    config = context.config
+    due_run = _due_run(context)
+    if due_run is None:
+        run = context.run_log.last_announced()
+        deliveries = _write_and_send(context, run) if run is not None else ()
+        return StepResult(
+            _next_step_at(context, run), deliveries=deliveries, problems=tuple(context.problems)
+        )
+    plan = _plan_run(context, due_run)
+    announced = due_run.kind == "briefing" or plan_diff.any_material(plan.changes)
+    run = _record_run(context, plan, due_run, announced)
+    deliveries = ()
     if announced:
-        outbox.supersede(shift.ledger, run.plan, desk.clock)
-        standings = _finish(shift, run, plan)
+        outbox.supersede(context.run_log, run.plan_id, config.clock)
+        deliveries = _write_and_send(context, run, plan)
     else:
-        _publish(shift, plan, run.document, pipeline.reports(plan))
-    _heartbeat_file(shift, plan, found)
-    return Done(_next(shift, run), plan, found.kind, announced, standings, tuple(shift.problems))
-
-
-def _last(run: Run | None) -> Last | None:
-    if run is None:
-        return None
-    document = json.loads(run.document)
-    return Last(
-        made_at=run.made_at,
-        ahead=document["verdict"] != "nothing",
-        unplanned=any(site["source"] is None for site in document["sites"]),
+        _publish_reports(context, plan, run.document, pipeline.render_reports(plan))
+    _write_heartbeat(context, plan, due_run)
+    return StepResult(
+        _next_step_at(context, run),
+        plan,
+        due_run.kind,
+        announced,
+        deliveries,
+        tuple(context.problems),
     )
 
 
-def _due(shift: _Shift) -> Due | None:
-    ledger = shift.ledger
-    found = due.due(shift.desk.routine, shift.now, ledger.briefed, _last(ledger.last_run()))
-    if shift.forgetful and found is not None and (found.kind != "briefing" or found.late):
+def _last_plan(run: Run | None) -> LastPlan | None:
+    if run is None:
+        return None
+    document = current_document(run.document)
+    if document is None:
+        return None
+    return LastPlan(
+        made_at=run.made_at,
+        storm_ahead=document["verdict"] != "nothing",
+        has_unplanned_site=any(site["source"] is None for site in document["sites"]),
+    )
+
+
+def _due_run(context: _RunContext) -> Due | None:
+    run_log = context.run_log
+    found = due.find_due_run(
+        context.config.schedule, context.now, run_log.has_briefing, _last_plan(run_log.last_run())
+    )
+    if context.memory_only and found is not None and (found.kind != "briefing" or found.delay):
         return None  # it may well have been made: only one that is just due is worth a second
     return found
 
 
-def _next(shift: _Shift, run: Run | None) -> datetime:
-    ledger, now = shift.ledger, shift.now
-    moments = [due.next_due(shift.desk.routine, now, ledger.briefed, _last(ledger.last_run()))]
-    announced = ledger.last_announced() if run is None or not run.announced else run
+def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
+    run_log, now = context.run_log, context.now
+    moments = [
+        due.next_run_at(
+            context.config.schedule, now, run_log.has_briefing, _last_plan(run_log.last_run())
+        )
+    ]
+    announced = run_log.last_announced() if run is None or not run.announced else run
     if announced is not None:
-        again = outbox.next_due(ledger, announced.plan)
+        again = outbox.next_retry_at(run_log, announced.plan_id)
         moments += [again] if again is not None else []
     return max(min(moments), now + timedelta(seconds=1))
 
@@ -255,179 +276,198 @@ def _next(shift: _Shift, run: Run | None) -> datetime:
 # -- planning -------------------------------------------------------------------------------------
 
 
-def _work_out(desk: Desk, archive: Archive, now: datetime) -> Plan:
-    return pipeline.work_out(desk.sites, archive, now, manners=desk.manners, folder=desk.folder)
+def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime) -> Plan:
+    return pipeline.fetch_and_plan(
+        config.sites,
+        archive,
+        now,
+        client_policy=config.client_policy,
+        sites_folder=config.sites_folder,
+    )
 
 
-def _plan(shift: _Shift, now_due: Due) -> Plan:
+def _plan_run(context: _RunContext, due_run: Due) -> Plan:
     """Plan, and put beside it what the reader must know about the run itself."""
-    desk, now = shift.desk, shift.now
+    config, now = context.config, context.now
     try:
-        plan = _work_out(desk, shift.archive, now)
+        plan = _fetch_and_plan(config, context.archive, now)
     except ArchiveError as error:
-        shift.without_file(error)
-        plan = _work_out(desk, shift.archive, now)
-    before = shift.ledger.last_announced()
-    troubles, remarks = [*plan.troubles, *shift.troubles, *_whereabouts(shift)], list(plan.remarks)
-    if now_due.late:
-        minutes = round(now_due.late / timedelta(minutes=1))
-        troubles.append(
+        context.switch_to_memory(error)
+        plan = _fetch_and_plan(config, context.archive, now)
+    previous = context.run_log.last_announced()
+    plan_problems, remarks = (
+        [*plan.run_diagnostics, *context.plan_problems, *_report_folder_problems(context)],
+        list(plan.run_notes),
+    )
+    if due_run.delay:
+        minutes = round(due_run.delay / timedelta(minutes=1))
+        plan_problems.append(
             f"late by {minutes // 60} h {minutes % 60:02d} min: the program was not running, or "
             "the computer asleep"
         )
-    if before is not None:
-        newer = before.made_at - now
-        if newer > CLOCK_BACK:
-            troubles.append(
+    if previous is not None:
+        newer = previous.made_at - now
+        if newer > MAX_CLOCK_REVERSAL:
+            plan_problems.append(
                 f"the clock says {now:%Y-%m-%d %H:%M}Z, but the plan before was made at "
-                f"{before.made_at:%Y-%m-%d %H:%M}Z; one of them is wrong"
+                f"{previous.made_at:%Y-%m-%d %H:%M}Z; one of them is wrong"
             )
-        undelivered, delivered = outbox.report(shift.ledger.standings(before.plan))
-        troubles += undelivered
+        undelivered, delivered = outbox.delivery_report(
+            context.run_log.delivery_statuses(previous.plan_id)
+        )
+        plan_problems += undelivered
         remarks += delivered
-    plan = plan.model_copy(update={"troubles": tuple(troubles), "remarks": tuple(remarks)})
-    if before is None:
+    plan = plan.model_copy(
+        update={"run_diagnostics": tuple(plan_problems), "run_notes": tuple(remarks)}
+    )
+    if previous is None:
         return plan
-    return pipeline.compared(plan, before.document, desk.sites)
+    return pipeline.with_changes(plan, previous.document, config.sites)
 
 
-def _whereabouts(shift: _Shift) -> list[str]:
+def _report_folder_problems(context: _RunContext) -> list[str]:
     """Find out before planning whether the reports can be written, so that the plan can say so."""
-    out = shift.desk.out
+    out = context.config.report_folder
     if not out.is_dir() or not os.access(out, os.W_OK):
         return []  # said already
     try:
-        report_folders.check_room(out, ROOM_BYTES)
+        report_folders.check_disk_space(out, MIN_FREE_BYTES)
     except InputError as error:
         return [f"{error}: the reports are in the mail only, and an older set stays in the folder"]
     return []
 
 
-def _keep(shift: _Shift, plan: Plan, now_due: Due, announced: bool) -> Run:
-    """Put the plan and everybody who is to get it into the archive, in one piece."""
-    sites = shift.desk.sites
-    document = pipeline.document(plan)
-    is_briefing = now_due.kind == "briefing"
-    queue = outbox.recipients(sites.delivery, sites.watch, briefing=is_briefing)
-    if plan.exit_code == Exit.NOTHING_PLANNED:  # the watcher is to miss its sign
+def _record_run(context: _RunContext, plan: Plan, due_run: Due, announced: bool) -> Run:
+    """Store the plan and its queued deliveries in one transaction."""
+    sites = context.config.sites
+    document = pipeline.plan_json(plan)
+    is_briefing = due_run.kind == "briefing"
+    queue = outbox.list_deliveries(sites.delivery, sites.schedule, is_briefing=is_briefing)
+    if plan.exit_code == ExitCode.NOTHING_PLANNED:  # the watcher is to miss its sign
         queue = [(channel, to) for channel, to in queue if channel != "heartbeat"]
 
-    def keep() -> int:
-        return shift.ledger.keep(
+    def record() -> int:
+        return context.run_log.add_run(
             document,
-            shift.now,
-            now_due.kind,
-            day=now_due.day,
+            context.now,
+            due_run.kind,
+            day=due_run.day,
             announced=announced,
-            queue=queue if announced else (),
+            deliveries=queue if announced else (),
         )
 
     try:
-        row = keep()
+        row = record()
     except ArchiveError as error:
-        shift.problems.append(str(error))
-        shift.without_file(error)
-        row = keep()
-    return Run(row, now_due.kind, now_due.day, announced, shift.now, document)
+        context.problems.append(str(error))
+        context.switch_to_memory(error)
+        row = record()
+    return Run(row, due_run.kind, due_run.day, announced, context.now, document)
 
 
 # -- telling --------------------------------------------------------------------------------------
 
 
-def _finish(shift: _Shift, run: Run, plan: Plan | None = None) -> tuple[Standing, ...]:
+def _write_and_send(
+    context: _RunContext, run: Run, plan: Plan | None = None
+) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
-    ledger = shift.ledger
-    name = report_folders.set_name(run.made_at, run.document)
-    is_open = any(standing.state in OPEN for standing in ledger.standings(run.plan))
+    run_log = context.run_log
+    name = report_folders.report_set_name(run.made_at, run.document)
+    is_open = any(status.state in OPEN_STATES for status in run_log.delivery_statuses(run.plan_id))
     if plan is None:
-        if report_folders.is_published(shift.desk.out, name) and not is_open:
-            return tuple(ledger.standings(run.plan))
-        plan = _read(shift, run)
+        if report_folders.is_published(context.config.report_folder, name) and not is_open:
+            return tuple(run_log.delivery_statuses(run.plan_id))
+        plan = _stored_plan(context, run)
         if plan is None:
-            return tuple(ledger.standings(run.plan))
-    made = pipeline.reports(plan)
-    folder = _publish(shift, plan, run.document, made)
+            return tuple(run_log.delivery_statuses(run.plan_id))
+    reports = pipeline.render_reports(plan)
+    folder = _publish_reports(context, plan, run.document, reports)
     if not is_open:
-        return tuple(ledger.standings(run.plan))
-    sites = shift.desk.sites
-    channels = outbox.open_channels(sites.delivery, sites.watch)
-    parcel = pack(plan, run.document, made, folder)
-    return tuple(outbox.deliver(ledger, run.plan, parcel, channels, shift.desk.clock))
+        return tuple(run_log.delivery_statuses(run.plan_id))
+    sites = context.config.sites
+    transports = outbox.open_transports(sites.delivery, sites.schedule)
+    message = build_message(plan, run.document, reports, folder)
+    return tuple(outbox.send_due(run_log, run.plan_id, message, transports, context.config.clock))
 
 
-def _read(shift: _Shift, run: Run) -> Plan | None:
+def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
     try:
         return Plan.model_validate_json(run.document)
     except ValidationError:
-        shift.problems.append(
+        context.problems.append(
             f"the plan of {run.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan; "
             "it is not sent any more"
         )
-        for standing in shift.ledger.standings(run.plan):
-            if standing.state in OPEN:
-                shift.ledger.note(
-                    run.plan,
-                    standing.channel,
-                    standing.recipient,
+        for status in context.run_log.delivery_statuses(run.plan_id):
+            if status.state in OPEN_STATES:
+                context.run_log.add_delivery(
+                    run.plan_id,
+                    status.channel,
+                    status.recipient,
                     "gave up",
                     "the plan is of another version of stormplan",
-                    shift.now,
+                    context.now,
                 )
         return None
 
 
-def _publish(shift: _Shift, plan: Plan, document: str, made: Mapping[str, str]) -> Path | None:
-    desk = shift.desk
+def _publish_reports(
+    context: _RunContext, plan: Plan, document: str, reports: Mapping[str, str]
+) -> Path | None:
+    config = context.config
     try:
         return report_folders.publish(
-            desk.out,
-            report_folders.set_name(plan.made_at, document),
-            lambda folder: pipeline.put(made, folder),
-            desk.sites.delivery.keep_sets,
+            config.report_folder,
+            report_folders.report_set_name(plan.made_at, document),
+            lambda folder: pipeline.write_rendered(reports, folder),
+            config.sites.delivery.keep_reports,
         )
     except InputError as error:
-        shift.problems.append(str(error))
+        context.problems.append(str(error))
         return None
 
 
-def pack(plan: Plan, document: str, made: Mapping[str, str], folder: Path | None) -> Parcel:
-    """Pack a plan for handing over.
+def build_message(
+    plan: Plan, document: str, reports: Mapping[str, str], report_folder: Path | None
+) -> Message:
+    """Return the message of a plan.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
     document : str
-        Its JSON, which names the parcel [-].
-    made : mapping of str to str
-        Its reports by file name [-].
-    folder : Path or None
-        Where its reports stand [-].
+        Its JSON, which names the message.
+    reports : mapping of str to str
+        Its reports by file name.
+    report_folder : Path or None
+        Where its reports stand.
 
     Returns
     -------
-    Parcel
+    Message
         The same for the same plan.
     """
-    shown = briefing.view(plan)
-    return Parcel(
-        key=hashlib.sha256(document.encode()).hexdigest(),
-        subject=f"{shown.verdict}: {shown.headline}"[:150],
-        text=made["briefing.txt"],
-        html=made["briefing.html"],
+    view = briefing.build_view(plan)
+    return Message(
+        idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
+        subject=f"{view.verdict}: {view.headline}"[:150],
+        text=reports["briefing.txt"],
+        html=reports["briefing.html"],
         attachments={
             name: text
-            for name, text in made.items()
+            for name, text in reports.items()
             if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
         },
-        summary=summary(plan, shown.headline),
+        payload=message_payload(plan, view.headline),
         made_at=plan.made_at,
-        folder=folder,
+        report_folder=report_folder,
     )
 
 
-def summary(plan: Plan, headline: str) -> dict[str, object]:
-    """Reduce a plan to what another program acts on."""
+def message_payload(plan: Plan, headline: str) -> dict[str, object]:
+    """Return the webhook payload of a plan."""
     short = plan.model_dump(
         mode="json",
         include={
@@ -437,9 +477,9 @@ def summary(plan: Plan, headline: str) -> dict[str, object]:
             "company",
             "verdict",
             "first_start",
-            "matters",
-            "degraded",
-            "troubles",
+            "priority_sites",
+            "planning_diagnostics",
+            "run_diagnostics",
             "changes",
             "alerts",
         },
@@ -447,16 +487,20 @@ def summary(plan: Plan, headline: str) -> dict[str, object]:
     return {"type": "plan.announced", "headline": headline} | short
 
 
-def _heartbeat_file(shift: _Shift, plan: Plan, now_due: Due) -> None:
-    """Leave a sign that the run happened, for a watcher on this machine."""
+def _write_heartbeat(context: _RunContext, plan: Plan, due_run: Due) -> None:
+    """Write a heartbeat file, for a monitor on this machine."""
     sign = {
         "made_at": plan.made_at.isoformat(),
-        "kind": now_due.kind,
-        "day": None if now_due.day is None else now_due.day.isoformat(),
+        "kind": due_run.kind,
+        "day": None if due_run.day is None else due_run.day.isoformat(),
         "verdict": plan.verdict,
         "exit_code": int(plan.exit_code),
     }
     try:
-        report_folders.put(shift.desk.out / "heartbeat.json", json.dumps(sign) + "\n")
+        report_folders.write_atomic(
+            context.config.report_folder / "heartbeat.json", json.dumps(sign) + "\n"
+        )
     except OSError as error:
-        shift.problems.append(f"no heartbeat in {shift.desk.out}: {error.strerror or error}")
+        context.problems.append(
+            f"no heartbeat in {context.config.report_folder}: {error.strerror or error}"
+        )

@@ -21,7 +21,7 @@ from typing import Any
 from stormplan.errors import ArchiveError
 
 IN_MEMORY = ":memory:"
-BUSY_S = 10.0
+BUSY_TIMEOUT_S = 10.0
 
 _APPEND_ONLY = """
 CREATE TRIGGER {table}_{action} BEFORE {action} ON {table}
@@ -111,7 +111,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
 
 
 @dataclass(frozen=True)
-class Kept:
+class StoredReply:
     """A good reply from the archive.
 
     Attributes
@@ -119,17 +119,17 @@ class Kept:
     key : int
         Its row [-].
     url : str
-        Address it answered [-].
+        Address it answered.
     status : int
         HTTP status [-].
     headers : mapping
-        Of the reply or, if newer, of the latest confirmation; names in lower case [-].
+        Of the reply or, if newer, of the latest confirmation; names in lower case.
     body : bytes
-        As received [-].
+        As received.
     fetched_at : datetime
-        When the body was received, aware UTC [-].
+        When the body was received, aware UTC.
     confirmed_at : datetime
-        When the service last said it still holds, else ``fetched_at`` [-].
+        When the service last said it still holds, else ``fetched_at``.
     """
 
     key: int
@@ -142,7 +142,7 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Point:
+class GridLookup:
     """The grid a place is in, and when that was looked up."""
 
     grid_url: str
@@ -150,22 +150,22 @@ class Point:
 
 
 @dataclass(frozen=True)
-class KeptPlan:
+class StoredPlan:
     """A plan as it was issued: JSON text, and when it was made."""
 
     made_at: datetime
     document: str
 
 
-def stamp(moment: datetime) -> str:
+def sortable_utc(moment: datetime) -> str:
     """Write a moment the way the file keeps it: UTC, fixed width, so text order is time order."""
     if moment.tzinfo is None:
         raise ArchiveError(f"the archive keeps times with their zone; {moment} has none")
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
-def _explain(error: sqlite3.Error) -> str:
-    """Say what is wrong with the file and what to do about it."""
+def _describe_error(error: sqlite3.Error) -> str:
+    """Describe a database error and its remedy."""
     text = str(error)
     for sign, words in {
         "locked": "is in use by another program; try again when that has ended",
@@ -187,7 +187,7 @@ class Archive:
     Parameters
     ----------
     path : Path or str
-        The file; ``":memory:"`` keeps nothing [-].
+        The file; ``":memory:"`` keeps nothing.
     busy_s : float
         How long to wait for another program to finish writing [s].
 
@@ -197,20 +197,22 @@ class Archive:
         Damaged, locked, read-only or newer than this program; from every method.
     """
 
-    def __init__(self, path: Path | str, busy_s: float = BUSY_S) -> None:
+    def __init__(self, path: Path | str, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
         self.path = str(path)
         if self.path != IN_MEMORY:
             try:
                 Path(path).parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise ArchiveError(f"archive {self.path}: no folder for it ({error})") from error
-        with self._explained():
-            self._file = sqlite3.connect(self.path, timeout=busy_s, isolation_level=None)
+        with self._archive_errors():
+            self._connection = sqlite3.connect(
+                self.path, timeout=busy_timeout_s, isolation_level=None
+            )
         try:
-            with self._explained():
+            with self._archive_errors():
                 self._migrate()
         except ArchiveError:
-            self._file.close()
+            self._connection.close()
             raise
 
     def __enter__(self) -> Archive:
@@ -226,19 +228,21 @@ class Archive:
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        self._connection.close()
 
     @contextmanager
-    def _explained(self) -> Iterator[None]:
+    def _archive_errors(self) -> Iterator[None]:
         try:
             yield
         except (sqlite3.Error, zlib.error) as error:
-            said = _explain(error) if isinstance(error, sqlite3.Error) else "is damaged"
+            said = _describe_error(error) if isinstance(error, sqlite3.Error) else "is damaged"
             raise ArchiveError(f"archive {self.path}: {said}") from error
 
     def _migrate(self) -> None:
-        self._file.execute("PRAGMA journal_mode = WAL")
-        self._file.execute("PRAGMA synchronous = FULL")  # what was sent stays sent, power or not
+        self._connection.execute("PRAGMA journal_mode = WAL")
+        self._connection.execute(
+            "PRAGMA synchronous = FULL"
+        )  # what was sent stays sent, power or not
         if self._version() > len(MIGRATIONS):
             raise ArchiveError(
                 f"archive {self.path}: was written by a newer stormplan (version "
@@ -246,56 +250,56 @@ class Archive:
             )
         if self._version() == len(MIGRATIONS):
             return
-        self._file.execute("BEGIN IMMEDIATE")
+        self._connection.execute("BEGIN IMMEDIATE")
         try:  # another program may have been faster: the version counts from inside
             for statements in MIGRATIONS[self._version() :]:
                 for statement in statements:
-                    self._file.execute(statement)
-            self._file.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+                    self._connection.execute(statement)
+            self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
         except BaseException:
-            self._file.execute("ROLLBACK")
+            self._connection.execute("ROLLBACK")
             raise
-        self._file.execute("COMMIT")
+        self._connection.execute("COMMIT")
 
     def _version(self) -> int:
-        return int(self._file.execute("PRAGMA user_version").fetchone()[0])
+        return int(self._connection.execute("PRAGMA user_version").fetchone()[0])
 
-    def add(self, statement: str, *values: Any) -> int:
+    def insert(self, statement: str, *values: Any) -> int:
         """Run a statement that adds a row; gives the row."""
-        with self._explained():
-            return int(self._file.execute(statement, values).lastrowid or 0)
+        with self._archive_errors():
+            return int(self._connection.execute(statement, values).lastrowid or 0)
 
-    def rows(self, statement: str, *values: Any) -> list[tuple[Any, ...]]:
+    def fetch_all(self, statement: str, *values: Any) -> list[tuple[Any, ...]]:
         """Read all rows a statement finds."""
-        with self._explained():
-            return list(self._file.execute(statement, values))
+        with self._archive_errors():
+            return list(self._connection.execute(statement, values))
 
-    def newest(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
+    def fetch_first(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
         """Read the first row a statement finds."""
-        with self._explained():
-            row: tuple[Any, ...] | None = self._file.execute(statement, values).fetchone()
+        with self._archive_errors():
+            row: tuple[Any, ...] | None = self._connection.execute(statement, values).fetchone()
             return row
 
     @contextmanager
-    def together(self) -> Iterator[None]:
-        """Make what is added inside the block stand whole or not at all, whatever happens."""
-        with self._explained():
-            self._file.execute("BEGIN IMMEDIATE")
+    def transaction(self) -> Iterator[None]:
+        """Run the block as one transaction: all of it is committed or nothing."""
+        with self._archive_errors():
+            self._connection.execute("BEGIN IMMEDIATE")
         try:
             yield
         except BaseException:
-            self._file.execute("ROLLBACK")
+            self._connection.execute("ROLLBACK")
             raise
-        with self._explained():
-            self._file.execute("COMMIT")
+        with self._archive_errors():
+            self._connection.execute("COMMIT")
 
     @contextmanager
-    def opened(self) -> Iterator[sqlite3.Connection]:
-        """Lend the file itself to what keeps house in it; our words for its errors."""
-        with self._explained():
-            yield self._file
+    def connection(self) -> Iterator[sqlite3.Connection]:
+        """Yield the database connection; its errors are raised as ``ArchiveError``."""
+        with self._archive_errors():
+            yield self._connection
 
-    def keep(
+    def add_reply(
         self,
         url: str,
         status: int,
@@ -310,18 +314,18 @@ class Archive:
         Parameters
         ----------
         url, status, headers, body
-            The reply as received [-].
+            The reply as received.
         fetched_at : datetime
-            When it was received, aware [-].
+            When it was received, aware.
         good : bool
-            Whether it could be read as what was asked for; only such a reply can stand in [-].
+            Whether it could be read as what was asked for; only such a reply can stand in.
 
         Returns
         -------
         int
             Its row.
         """
-        return self.add(
+        return self.insert(
             "INSERT INTO reply (url, status, good, headers, body, fetched_at) "
             "VALUES (?, ?, ?, ?, ?, ?)",
             url,
@@ -329,35 +333,37 @@ class Archive:
             int(good),
             _headers_text(headers),
             zlib.compress(body),
-            stamp(fetched_at),
+            sortable_utc(fetched_at),
         )
 
-    def confirm(self, kept: Kept, headers: Mapping[str, str], confirmed_at: datetime) -> None:
-        """Add that the service said a reply still holds, with the headers it said so with."""
-        self.add(
+    def add_confirmation(
+        self, stored: StoredReply, headers: Mapping[str, str], confirmed_at: datetime
+    ) -> None:
+        """Add a confirmation (304, not modified) of a reply, with its headers."""
+        self.insert(
             "INSERT INTO confirmation (reply, headers, confirmed_at) VALUES (?, ?, ?)",
-            kept.key,
+            stored.key,
             _headers_text(headers),
-            stamp(confirmed_at),
+            sortable_utc(confirmed_at),
         )
 
-    def last_good(self, url: str, before: datetime) -> Kept | None:
+    def last_good_reply(self, url: str, before: datetime) -> StoredReply | None:
         """Find the newest good reply for an address, as it was known at a moment.
 
         Parameters
         ----------
         url : str
-            The address [-].
+            The address.
         before : datetime
-            Only what was received up to this moment counts, aware [-].
+            Only what was received up to this moment counts, aware.
 
         Returns
         -------
-        Kept or None
+        StoredReply or None
             None if there is none.
         """
-        until = stamp(before)
-        row = self.newest(
+        until = sortable_utc(before)
+        row = self.fetch_first(
             "SELECT id, status, headers, body, fetched_at FROM reply "
             "WHERE url = ? AND good = 1 AND fetched_at <= ? ORDER BY fetched_at DESC, id DESC",
             url,
@@ -366,90 +372,92 @@ class Archive:
         if row is None:
             return None
         key, status, headers, body, fetched_at = row
-        confirmed = self.newest(
+        confirmed = self.fetch_first(
             "SELECT headers, confirmed_at FROM confirmation "
             "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC",
             key,
             until,
         )
         newer, confirmed_at = confirmed if confirmed is not None else ("{}", fetched_at)
-        with self._explained():
-            whole = zlib.decompress(body)
-        return Kept(
+        with self._archive_errors():
+            decompressed = zlib.decompress(body)
+        return StoredReply(
             key=key,
             url=url,
             status=status,
             headers=json.loads(headers) | json.loads(newer),
-            body=whole,
+            body=decompressed,
             fetched_at=datetime.fromisoformat(fetched_at),
             confirmed_at=datetime.fromisoformat(confirmed_at),
         )
 
-    def good_replies(self, since: datetime) -> Iterator[Kept]:
-        """Go through every good reply received since a moment, in order of time."""
-        found = self.rows(
+    def good_replies(self, since: datetime) -> Iterator[StoredReply]:
+        """Yield every good reply received since a moment, in order of time."""
+        rows_found = self.fetch_all(
             "SELECT id, url, status, headers, body, fetched_at FROM reply "
             "WHERE good = 1 AND fetched_at >= ? ORDER BY fetched_at, id",
-            stamp(since),
+            sortable_utc(since),
         )
-        for key, url, status, headers, body, fetched_at in found:
-            with self._explained():
-                whole = zlib.decompress(body)
+        for key, url, status, headers, body, fetched_at in rows_found:
+            with self._archive_errors():
+                decompressed = zlib.decompress(body)
             moment = datetime.fromisoformat(fetched_at)
-            yield Kept(key, url, status, json.loads(headers), whole, moment, moment)
+            yield StoredReply(key, url, status, json.loads(headers), decompressed, moment, moment)
 
-    def remember_point(self, place: str, grid_url: str, looked_up_at: datetime) -> None:
-        """Add which grid a place is in."""
-        self.add(
+    def add_grid_lookup(self, coordinates: str, grid_url: str, looked_up_at: datetime) -> None:
+        """Add a lookup: the grid address of a location."""
+        self.insert(
             "INSERT INTO point (place, grid_url, looked_up_at) VALUES (?, ?, ?)",
-            place,
+            coordinates,
             grid_url,
-            stamp(looked_up_at),
+            sortable_utc(looked_up_at),
         )
 
-    def point(self, place: str, before: datetime) -> Point | None:
-        """Find the grid a place was last found in, as known at a moment; None if never."""
-        row = self.newest(
+    def last_grid_lookup(self, coordinates: str, before: datetime) -> GridLookup | None:
+        """Return the last lookup of coordinates before a moment; None if never."""
+        row = self.fetch_first(
             "SELECT grid_url, looked_up_at FROM point "
             "WHERE place = ? AND looked_up_at <= ? ORDER BY looked_up_at DESC, rowid DESC",
-            place,
-            stamp(before),
+            coordinates,
+            sortable_utc(before),
         )
-        return None if row is None else Point(row[0], datetime.fromisoformat(row[1]))
+        return None if row is None else GridLookup(row[0], datetime.fromisoformat(row[1]))
 
-    def keep_plan(self, made_at: datetime, document: str) -> int:
+    def add_plan(self, made_at: datetime, document: str) -> int:
         """Add an issued plan, as JSON text; gives its row."""
-        return self.add(
-            "INSERT INTO plan (made_at, document) VALUES (?, ?)", stamp(made_at), pack(document)
+        return self.insert(
+            "INSERT INTO plan (made_at, document) VALUES (?, ?)",
+            sortable_utc(made_at),
+            compress_plan(document),
         )
 
-    def last_made(self, before: datetime) -> datetime | None:
-        """Tell when the newest plan before a moment was made; None if there is none."""
-        row = self.newest(
-            "SELECT made_at FROM plan WHERE made_at < ? ORDER BY made_at DESC", stamp(before)
+    def last_plan_time(self, before: datetime) -> datetime | None:
+        """Return when the newest plan before a moment was made; None if there is none."""
+        row = self.fetch_first(
+            "SELECT made_at FROM plan WHERE made_at < ? ORDER BY made_at DESC", sortable_utc(before)
         )
         return None if row is None else datetime.fromisoformat(row[0])
 
-    def last_plan(self, before: datetime) -> KeptPlan | None:
+    def last_plan(self, before: datetime) -> StoredPlan | None:
         """Find the newest plan made before a moment; None if there is none."""
-        row = self.newest(
+        row = self.fetch_first(
             "SELECT made_at, document FROM plan WHERE made_at < ? ORDER BY made_at DESC, id DESC",
-            stamp(before),
+            sortable_utc(before),
         )
         if row is None:
             return None
-        with self._explained():
-            return KeptPlan(datetime.fromisoformat(row[0]), unpack(row[1]))
+        with self._archive_errors():
+            return StoredPlan(datetime.fromisoformat(row[0]), decompress_plan(row[1]))
 
 
-def pack(document: str) -> bytes:
+def compress_plan(document: str) -> bytes:
     """Deflate a plan for keeping; its hourly tables shrink to a tenth."""
     return zlib.compress(document.encode())
 
 
-def unpack(kept: bytes | str) -> str:
-    """Give a plan's text back; the first version of the file kept it as it is."""
-    return kept if isinstance(kept, str) else zlib.decompress(kept).decode()
+def decompress_plan(stored: bytes | str) -> str:
+    """Return a plan's text; the first version of the file kept it uncompressed."""
+    return stored if isinstance(stored, str) else zlib.decompress(stored).decode()
 
 
 def _headers_text(headers: Mapping[str, str]) -> str:

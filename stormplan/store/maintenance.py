@@ -15,10 +15,10 @@ from datetime import datetime
 from pathlib import Path
 
 from stormplan.errors import ArchiveError, InputError
-from stormplan.store.archive import IN_MEMORY, MIGRATIONS, Archive, stamp, unpack
-from stormplan.store.report_folders import replacing
+from stormplan.store.archive import IN_MEMORY, MIGRATIONS, Archive, decompress_plan, sortable_utc
+from stormplan.store.report_folders import atomic_replace
 
-_GUARDS = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+_TRIGGERS_QUERY = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
 
 
 def _tables(file: sqlite3.Connection) -> list[str]:
@@ -27,28 +27,28 @@ def _tables(file: sqlite3.Connection) -> list[str]:
 
 
 @dataclass(frozen=True)
-class Checked:
-    """What a check of the archive found: rows by table, and everything wrong with it."""
+class IntegrityReport:
+    """Result of an integrity check: rows by table, and every problem found."""
 
     counts: dict[str, int]
     problems: tuple[str, ...]
 
 
-def verify(archive: Archive) -> Checked:
+def check_integrity(archive: Archive) -> IntegrityReport:
     """Check the file's structure, and that every reply and plan can be read.
 
     Parameters
     ----------
     archive : Archive
-        The archive [-].
+        The archive.
 
     Returns
     -------
-    Checked
+    IntegrityReport
         No problems: nothing is damaged.
     """
     problems: list[str] = []
-    with archive.opened() as file:
+    with archive.connection() as file:
         problems += [row[0] for row in file.execute("PRAGMA integrity_check") if row[0] != "ok"]
         broken = list(file.execute("PRAGMA foreign_key_check"))
         problems += [f"{table} row {row}: points at nothing" for table, row, *_ in broken]
@@ -57,11 +57,11 @@ def verify(archive: Archive) -> Checked:
             for table in _tables(file)
         }
         problems += _unreadable(file)
-        guards = {row[0] for row in file.execute(_GUARDS)}
+        triggers = {row[0] for row in file.execute(_TRIGGERS_QUERY)}
         for table in counts:
-            if not {f"{table}_UPDATE", f"{table}_DELETE"} <= guards:
+            if not {f"{table}_UPDATE", f"{table}_DELETE"} <= triggers:
                 problems.append(f"{table}: nothing keeps its rows from being changed or removed")
-    return Checked(counts, tuple(problems))
+    return IntegrityReport(counts, tuple(problems))
 
 
 def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
@@ -74,7 +74,7 @@ def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
             yield f"reply {key}: cannot be read"
     for key, document in file.execute("SELECT id, document FROM plan"):
         try:
-            json.loads(unpack(document))
+            json.loads(decompress_plan(document))
         except (zlib.error, ValueError):
             yield f"plan {key}: cannot be read"
 
@@ -85,9 +85,9 @@ def prune(archive: Archive, before: datetime) -> int:
     Parameters
     ----------
     archive : Archive
-        The archive [-].
+        The archive.
     before : datetime
-        Replies received since stay, aware [-].
+        Replies received since stay, aware.
 
     Returns
     -------
@@ -98,25 +98,28 @@ def prune(archive: Archive, before: datetime) -> int:
         "fetched_at < ? AND id NOT IN (SELECT id FROM (SELECT id, max(fetched_at) FROM reply "
         "WHERE good = 1 GROUP BY url))"
     )
-    with archive.opened() as file:
-        guards = list(
+    with archive.connection() as file:
+        triggers = list(
             file.execute(
                 "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' "
                 "AND name IN ('reply_DELETE', 'confirmation_DELETE')"
             )
         )
-        with archive.together():  # the guards are off for nobody else: it is one transaction
-            for name, _ in guards:
+        with archive.transaction():  # the guards are off for nobody else: it is one transaction
+            for name, _ in triggers:
                 file.execute(f"DROP TRIGGER {name}")
             file.execute(
                 f"DELETE FROM confirmation WHERE reply IN (SELECT id FROM reply WHERE {old})",  # noqa: S608
-                (stamp(before),),
+                (sortable_utc(before),),
             )
-            gone = file.execute(f"DELETE FROM reply WHERE {old}", (stamp(before),)).rowcount  # noqa: S608
-            for _, statement in guards:
+            removed = file.execute(
+                f"DELETE FROM reply WHERE {old}",  # noqa: S608
+                (sortable_utc(before),),
+            ).rowcount
+            for _, statement in triggers:
                 file.execute(statement)
         file.execute("VACUUM")
-    return int(gone)
+    return int(removed)
 
 
 def export(archive: Archive, path: Path) -> Path:
@@ -125,9 +128,9 @@ def export(archive: Archive, path: Path) -> Path:
     Parameters
     ----------
     archive : Archive
-        The archive; may be written to meanwhile [-].
+        The archive; may be written to meanwhile.
     path : Path
-        ``.sqlite`` for a copy, ``.jsonl`` for one JSON object a line [-].
+        ``.sqlite`` for a copy, ``.jsonl`` for one JSON object a line.
 
     Returns
     -------
@@ -143,9 +146,9 @@ def export(archive: Archive, path: Path) -> Path:
         raise InputError(f"{path} ends in '{path.suffix}'; accepted: .sqlite, .jsonl")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with replacing(path) as beside:
+        with atomic_replace(path) as beside:
             if path.suffix == ".sqlite":
-                copy(archive, beside)
+                back_up(archive, beside)
             else:
                 with beside.open("w", encoding="utf-8") as out:
                     out.writelines(f"{line}\n" for line in _lines(archive))
@@ -154,18 +157,18 @@ def export(archive: Archive, path: Path) -> Path:
     return path
 
 
-def copy(archive: Archive, path: Path) -> None:
+def back_up(archive: Archive, path: Path) -> None:
     """Copy the archive as it stands at one moment, by the database's own means."""
     target = sqlite3.connect(path)
     try:
-        with archive.opened() as file:
+        with archive.connection() as file:
             file.backup(target)
     finally:
         target.close()
 
 
 def _lines(archive: Archive) -> Iterator[str]:
-    with archive.opened() as file:
+    with archive.connection() as file:
         for table in _tables(file):
             rows = file.execute(f"SELECT * FROM {table}")  # noqa: S608
             names = [column[0] for column in rows.description]
@@ -174,20 +177,22 @@ def _lines(archive: Archive) -> Iterator[str]:
                 if table == "reply":
                     entry["body"] = zlib.decompress(entry["body"]).decode("utf-8", "replace")
                 if table == "plan":
-                    entry["document"] = json.loads(unpack(entry["document"]))
+                    entry["document"] = json.loads(decompress_plan(entry["document"]))
                 yield json.dumps({"table": table} | entry, ensure_ascii=False)
 
 
-def open_in_spite(path: Path, now: datetime, busy_s: float = 10.0) -> tuple[Archive, str | None]:
+def open_or_fall_back(
+    path: Path, now: datetime, busy_timeout_s: float = 10.0
+) -> tuple[Archive, str | None]:
     """Open the archive; if it cannot be used, go on without losing it.
 
     Parameters
     ----------
     path : Path
-        The file [-].
+        The file.
     now : datetime
-        Names a damaged file that is moved aside, aware [-].
-    busy_s : float
+        Names a damaged file that is moved aside, aware.
+    busy_timeout_s : float
         How long to wait for another program [s].
 
     Returns
@@ -199,24 +204,24 @@ def open_in_spite(path: Path, now: datetime, busy_s: float = 10.0) -> tuple[Arch
         What is wrong, for the headline; None if nothing is.
     """
     try:
-        archive = Archive(path, busy_s)
-        _try_writing(archive)
+        archive = Archive(path, busy_timeout_s)
+        _check_writable(archive)
     except ArchiveError as error:
         if "is damaged" in str(error):
-            return _set_aside(path, now, str(error))
-        return stand_in(path), f"{error}; nothing learned this time will be remembered"
+            return _quarantine(path, now, str(error))
+        return open_memory_copy(path), f"{error}; nothing learned this time will be remembered"
     return archive, None
 
 
-def _try_writing(archive: Archive) -> None:
-    """Find out now, not in the middle, whether the file is sound and can be written."""
-    with archive.opened() as file:
+def _check_writable(archive: Archive) -> None:
+    """Raise if the file is damaged or cannot be written."""
+    with archive.connection() as file:
         found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
         archive.close()
         raise ArchiveError(f"archive {archive.path}: is damaged ({found})")
     try:
-        with archive.opened() as file:
+        with archive.connection() as file:
             file.execute("BEGIN IMMEDIATE")
             file.execute("CREATE TABLE trial (x)")
             file.execute("ROLLBACK")
@@ -225,21 +230,23 @@ def _try_writing(archive: Archive) -> None:
         raise
 
 
-def _set_aside(path: Path, now: datetime, why: str) -> tuple[Archive, str]:
-    kept = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+def _quarantine(path: Path, now: datetime, reason: str) -> tuple[Archive, str]:
+    quarantined = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
     try:
-        path.rename(kept)
+        path.rename(quarantined)
         for more in ("-wal", "-shm"):
             beside = path.with_name(path.name + more)
             if beside.exists():
-                beside.rename(kept.with_name(kept.name + more))
-        return Archive(path), f"{why}; it is kept as {kept.name}, and a new one was begun"
+                beside.rename(quarantined.with_name(quarantined.name + more))
+        return Archive(path), f"{reason}; it is kept as {quarantined.name}, and a new one was begun"
     except (OSError, ArchiveError):
-        return Archive(IN_MEMORY), f"{why}; it could not be moved aside, so nothing is remembered"
+        return Archive(
+            IN_MEMORY
+        ), f"{reason}; it could not be moved aside, so nothing is remembered"
 
 
-def stand_in(path: Path) -> Archive:
-    """Make an archive in memory that knows what could be read from the file."""
+def open_memory_copy(path: Path) -> Archive:
+    """Return an archive in memory with what could be read from the file."""
     memory = Archive(IN_MEMORY)
     for how in ("mode=ro", "immutable=1"):  # the second where even a lock cannot be written
         try:
@@ -248,7 +255,7 @@ def stand_in(path: Path) -> Archive:
             continue
         try:
             if int(file.execute("PRAGMA user_version").fetchone()[0]) == len(MIGRATIONS):
-                with memory.opened() as target:
+                with memory.connection() as target:
                     file.backup(target)
                 return memory
         except (sqlite3.Error, ArchiveError):
@@ -259,48 +266,48 @@ def stand_in(path: Path) -> Archive:
     return memory
 
 
-def carry_over(spare: Archive, archive: Archive) -> int:
-    """Put what was only remembered in memory into the file, once it can be written again.
+def merge_fallback(fallback: Archive, archive: Archive) -> int:
+    """Copy the runs held in memory into the file once it can be written again.
 
     Parameters
     ----------
-    spare : Archive
-        In memory [-].
+    fallback : Archive
+        In memory.
     archive : Archive
-        The file [-].
+        The file.
 
     Returns
     -------
     int
         How many plans were carried over, each with why it was made and what became of it.
     """
-    known = archive.newest("SELECT max(made_at) FROM run")
+    known = archive.fetch_first("SELECT max(made_at) FROM run")
     since = known[0] if known and known[0] else ""
-    new = spare.rows(
+    missing_runs = fallback.fetch_all(
         "SELECT plan.id, plan.made_at, plan.document, run.kind, run.day, run.announced "
         "FROM run JOIN plan ON plan.id = run.plan WHERE run.made_at > ? ORDER BY plan.id",
         since,
     )
-    for key, made_at, document, *why in new:
-        with archive.together():
-            row = archive.add(
+    for key, made_at, document, *why in missing_runs:
+        with archive.transaction():
+            row = archive.insert(
                 "INSERT INTO plan (made_at, document) VALUES (?, ?)", made_at, document
             )
-            archive.add(
+            archive.insert(
                 "INSERT INTO run (plan, made_at, kind, day, announced) VALUES (?, ?, ?, ?, ?)",
                 row,
                 made_at,
                 *why,
             )
-            for entry in spare.rows(
+            for entry in fallback.fetch_all(
                 "SELECT channel, recipient, state, said, at FROM delivery WHERE plan = ? "
                 "ORDER BY id",
                 key,
             ):
-                archive.add(
+                archive.insert(
                     "INSERT INTO delivery (plan, channel, recipient, state, said, at) "
                     "VALUES (?, ?, ?, ?, ?, ?)",
                     row,
                     *entry,
                 )
-    return len(new)
+    return len(missing_runs)

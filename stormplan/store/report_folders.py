@@ -24,25 +24,25 @@ _UNFINISHED = ".unfinished-"
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """Give a file beside ``path`` to write to; it takes its place when the block ends well."""
+def atomic_replace(path: Path) -> Iterator[Path]:
+    """Yield a temporary file that replaces ``path`` atomically when the block succeeds."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     os.close(handle)
-    beside = Path(name)
+    temp_path = Path(name)
     try:
-        yield beside
-        _sync(beside)
-        beside.chmod(0o644)
-        beside.replace(path)
+        yield temp_path
+        _sync(temp_path)
+        temp_path.chmod(0o644)
+        temp_path.replace(path)
     except BaseException:
-        beside.unlink(missing_ok=True)
+        temp_path.unlink(missing_ok=True)
         raise
 
 
-def put(path: Path, text: str) -> Path:
+def write_atomic(path: Path, text: str) -> Path:
     """Write a text file whole or not at all."""
-    with replacing(path) as beside:
-        beside.write_text(text, encoding="utf-8", newline="")
+    with atomic_replace(path) as temp_path:
+        temp_path.write_text(text, encoding="utf-8", newline="")
     return path
 
 
@@ -54,7 +54,7 @@ def _sync(path: Path) -> None:
         os.close(handle)
 
 
-def set_name(made_at: datetime, document: str) -> str:
+def report_set_name(made_at: datetime, document: str) -> str:
     """Name the folder of a plan's reports: its moment in UTC, so that names sort by time.
 
     The digits after it are of the plan itself: equal names are the same plan.
@@ -63,18 +63,20 @@ def set_name(made_at: datetime, document: str) -> str:
     return f"{made_at.astimezone(UTC):%Y%m%dT%H%M%SZ}-{digest[:6]}"
 
 
-def publish(root: Path, name: str, fill: Callable[[Path], object], keep: int = 200) -> Path:
+def publish(
+    root: Path, name: str, write_reports: Callable[[Path], object], keep_reports: int = 200
+) -> Path:
     """Write a set of reports, then let ``latest`` point to it.
 
     Parameters
     ----------
     root : Path
-        Folder of all sets [-].
+        Folder of all sets.
     name : str
-        Folder of this one [-].
-    fill : callable
-        Writes the reports into the folder it is given [-].
-    keep : int
+        Folder of this one.
+    write_reports : callable
+        Writes the reports into the folder it is given.
+    keep_reports : int
         How many sets stay; the oldest go first [-].
 
     Returns
@@ -93,18 +95,18 @@ def publish(root: Path, name: str, fill: Callable[[Path], object], keep: int = 2
             shutil.rmtree(left)
         target = root / name
         if not target.exists():  # if it does, it is complete: it got its name last
-            _fill(target, fill)
-        _point(root / LATEST, name)
-        _thin_out(root, keep)
+            _write_set(target, write_reports)
+        _repoint_link(root / LATEST, name)
+        _remove_oldest(root, keep_reports)
     except OSError as error:
         raise InputError(f"cannot write to {root}: {error.strerror or error}") from error
     return target
 
 
-def _fill(target: Path, fill: Callable[[Path], object]) -> None:
+def _write_set(target: Path, write_reports: Callable[[Path], object]) -> None:
     beside = Path(tempfile.mkdtemp(dir=target.parent, prefix=_UNFINISHED))
     try:
-        fill(beside)
+        write_reports(beside)
         beside.chmod(0o755)
         beside.rename(target)
     except BaseException:
@@ -112,30 +114,30 @@ def _fill(target: Path, fill: Callable[[Path], object]) -> None:
         raise
 
 
-def _point(link: Path, name: str) -> None:
+def _repoint_link(link: Path, name: str) -> None:
     beside = link.with_name(f".{link.name}.new")
     beside.unlink(missing_ok=True)
     beside.symlink_to(name)
     beside.replace(link)
 
 
-def _thin_out(root: Path, keep: int) -> None:
+def _remove_oldest(root: Path, keep_reports: int) -> None:
     sets = sorted(path for path in root.glob("[0-9]*T[0-9]*Z-*") if path.is_dir())
     newest = (root / LATEST).resolve()
-    for path in sets[:-keep]:
+    for path in sets[:-keep_reports]:
         if path.resolve() != newest:
             shutil.rmtree(path)
 
 
 def is_published(root: Path, name: str) -> bool:
-    """Tell whether ``latest`` points to a set or to a newer one, and that is there."""
+    """Return whether ``latest`` points to a set, or to a newer one that exists."""
     link = root / LATEST
     return link.is_symlink() and link.exists() and link.readlink().name >= name
 
 
 @contextmanager
-def one_at_a_time(root: Path, wait_s: float) -> Iterator[None]:
-    """Keep a second run out of a folder; the hold ends with the process, however it ends.
+def exclusive_lock(root: Path, wait_s: float) -> Iterator[None]:
+    """Hold an exclusive lock on a folder; it ends with the process.
 
     Raises
     ------
@@ -150,8 +152,8 @@ def one_at_a_time(root: Path, wait_s: float) -> Iterator[None]:
         raise InputError(f"another run is at work in {root}; try again when it has ended") from None
 
 
-def check_room(root: Path, size_bytes: int) -> None:
-    """Find out whether some bytes can be written, by writing them.
+def check_disk_space(root: Path, size_bytes: int) -> None:
+    """Raise if some bytes cannot be written; tested by writing them.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Why each plan was made, and what became of handing it to somebody.
+"""Run log: why each plan was made, and the state of each of its deliveries.
 
 The memory of the routine: which local days have had their briefing, which plan was last announced,
 and for every plan and recipient how far the delivery has come. Rows are only added. A delivery is
@@ -13,15 +13,17 @@ from datetime import date, datetime, time, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from stormplan.store.archive import Archive, stamp, unpack
+from stormplan.store.archive import Archive, decompress_plan, sortable_utc
 
-Kind = Literal["briefing", "storm", "asked"]
+RunKind = Literal["briefing", "storm", "asked"]
 #: ``queued`` nobody tried yet; ``handing over`` the last word that makes it count is being said;
 #: ``sent`` accepted; ``failed`` may be tried again; ``refused`` will not be accepted; ``gave up``
 #: failed too long; ``superseded`` a newer plan was announced before it got through.
-State = Literal["queued", "handing over", "sent", "failed", "refused", "gave up", "superseded"]
+DeliveryState = Literal[
+    "queued", "handing over", "sent", "failed", "refused", "gave up", "superseded"
+]
 
-OPEN: tuple[State, ...] = ("queued", "failed")
+OPEN_STATES: tuple[DeliveryState, ...] = ("queued", "failed")
 CHANNELS = ("mail", "webhook", "command")
 
 
@@ -31,22 +33,22 @@ class Run:
 
     Attributes
     ----------
-    plan : int
+    plan_id : int
         Its row in the archive [-].
     kind : str
-        ``"briefing"`` the morning's, ``"storm"`` a re-plan, ``"asked"`` by hand [-].
+        ``"briefing"`` the morning's, ``"storm"`` a re-plan, ``"asked"`` by hand.
     day : date or None
-        Local day of a briefing [-].
+        Local day of a briefing.
     announced : bool
-        Whether everybody was told [-].
+        Whether everybody was told.
     made_at : datetime
-        Moment of planning, aware UTC [-].
+        Moment of planning, aware UTC.
     document : str
-        The plan as JSON [-].
+        The plan as JSON.
     """
 
-    plan: int
-    kind: Kind
+    plan_id: int
+    kind: RunKind
     day: date | None
     announced: bool
     made_at: datetime
@@ -54,19 +56,19 @@ class Run:
 
 
 @dataclass(frozen=True)
-class Standing:
-    """How far one delivery has come: its last state, what was said, when, and how many failures."""
+class DeliveryStatus:
+    """State of one delivery, its detail and time, and the number of failures."""
 
-    plan: int
+    plan_id: int
     channel: str
     recipient: str
-    state: State
-    said: str
-    at: datetime
+    state: DeliveryState
+    detail: str
+    recorded_at: datetime
     failures: int = 0
 
     @property
-    def in_doubt(self) -> bool:
+    def outcome_unknown(self) -> bool:
         """Interrupted in the one step after which it counts: sent or not, nobody knows."""
         return self.state == "handing over"
 
@@ -77,40 +79,40 @@ _RUN = (
 )
 
 
-class Ledger:
+class RunLog:
     """Runs and deliveries in an archive.
 
     Parameters
     ----------
     archive : Archive
-        The file they are kept in [-].
+        The file they are kept in.
     """
 
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
 
-    def keep(
+    def add_run(
         self,
         document: str,
         made_at: datetime,
-        kind: Kind,
+        kind: RunKind,
         *,
         day: date | None = None,
         announced: bool = True,
-        queue: Iterable[tuple[str, str]] = (),
+        deliveries: Iterable[tuple[str, str]] = (),
     ) -> int:
         """Add a plan, why it was made, and who is to get it: all of it or nothing.
 
         Parameters
         ----------
         document : str
-            The plan as JSON [-].
+            The plan as JSON.
         made_at : datetime
-            Moment of planning, aware [-].
+            Moment of planning, aware.
         kind, day, announced
-            See ``Run`` [-].
-        queue : iterable of (str, str)
-            Channel and recipient of every delivery [-].
+            See ``Run``.
+        deliveries : iterable of (str, str)
+            Channel and recipient of every delivery.
 
         Returns
         -------
@@ -122,109 +124,119 @@ class Ledger:
         ArchiveError
             Also if that day has had its briefing.
         """
-        with self.archive.together():
-            plan = self.archive.keep_plan(made_at, document)
-            self.archive.add(
+        with self.archive.transaction():
+            plan_id = self.archive.add_plan(made_at, document)
+            self.archive.insert(
                 "INSERT INTO run (plan, kind, day, announced, made_at) VALUES (?, ?, ?, ?, ?)",
-                plan,
+                plan_id,
                 kind,
                 None if day is None else day.isoformat(),
                 int(announced),
-                stamp(made_at),
+                sortable_utc(made_at),
             )
-            for channel, recipient in queue:
-                self.note(plan, channel, recipient, "queued", "", made_at)
-        return plan
+            for channel, recipient in deliveries:
+                self.add_delivery(plan_id, channel, recipient, "queued", "", made_at)
+        return plan_id
 
-    def note(
-        self, plan: int, channel: str, recipient: str, state: State, said: str, at: datetime
+    def add_delivery(
+        self,
+        plan_id: int,
+        channel: str,
+        recipient: str,
+        state: DeliveryState,
+        detail: str,
+        recorded_at: datetime,
     ) -> None:
-        """Add how far a delivery has come."""
-        self.archive.add(
+        """Add a state of a delivery."""
+        self.archive.insert(
             "INSERT INTO delivery (plan, channel, recipient, state, said, at) "
             "VALUES (?, ?, ?, ?, ?, ?)",
-            plan,
+            plan_id,
             channel,
             recipient,
             state,
-            said,
-            stamp(at),
+            detail,
+            sortable_utc(recorded_at),
         )
 
-    def briefed(self, day: date) -> bool:
-        """Tell whether a local day has had its briefing."""
-        found = self.archive.newest(
+    def has_briefing(self, day: date) -> bool:
+        """Return whether a local day has had its briefing."""
+        found = self.archive.fetch_first(
             "SELECT 1 FROM run WHERE kind = 'briefing' AND day = ?", day.isoformat()
         )
         return found is not None
 
     def last_run(self) -> Run | None:
         """Find the newest plan of the routine, whether announced or not; None if there is none."""
-        return _run(self.archive.newest(_RUN + "WHERE kind <> 'asked' ORDER BY plan.id DESC"))
+        return _run(self.archive.fetch_first(_RUN + "WHERE kind <> 'asked' ORDER BY plan.id DESC"))
 
     def last_announced(self, before: datetime | None = None) -> Run | None:
         """Find the newest plan that was announced, up to a moment; None if there is none."""
         if before is None:
-            return _run(self.archive.newest(_RUN + "WHERE announced = 1 ORDER BY plan.id DESC"))
+            return _run(
+                self.archive.fetch_first(_RUN + "WHERE announced = 1 ORDER BY plan.id DESC")
+            )
         return _run(
-            self.archive.newest(
+            self.archive.fetch_first(
                 _RUN + "WHERE announced = 1 AND plan.made_at < ? ORDER BY plan.id DESC",
-                stamp(before),
+                sortable_utc(before),
             )
         )
 
     def briefing_of(self, day: date) -> Run | None:
         """Find the briefing of a local day; None if it had none."""
         return _run(
-            self.archive.newest(_RUN + "WHERE kind = 'briefing' AND day = ?", day.isoformat())
+            self.archive.fetch_first(_RUN + "WHERE kind = 'briefing' AND day = ?", day.isoformat())
         )
 
-    def made_at(self, moment: datetime) -> Run | None:
+    def run_made_at(self, moment: datetime) -> Run | None:
         """Find the plan made at exactly a moment; None if there is none."""
         return _run(
-            self.archive.newest(_RUN + "WHERE plan.made_at = ? ORDER BY plan.id", stamp(moment))
+            self.archive.fetch_first(
+                _RUN + "WHERE plan.made_at = ? ORDER BY plan.id", sortable_utc(moment)
+            )
         )
 
-    def last_made_on(self, day: date, zone: ZoneInfo) -> Run | None:
+    def last_run_on(self, day: date, zone: ZoneInfo) -> Run | None:
         """Find the last plan made on a local day, for whatever reason; None if there is none."""
         start = datetime.combine(day, time(0), zone)
         end = datetime.combine(day + timedelta(days=1), time(0), zone)
         return _run(
-            self.archive.newest(
+            self.archive.fetch_first(
                 _RUN + "WHERE plan.made_at >= ? AND plan.made_at < ? ORDER BY plan.id DESC",
-                stamp(start),
-                stamp(end),
+                sortable_utc(start),
+                sortable_utc(end),
             )
         )
 
-    def standings(self, plan: int) -> list[Standing]:
-        """Say how far every delivery of a plan has come, in the order they were queued."""
-        found: dict[tuple[str, str], Standing] = {}
-        for channel, recipient, state, said, at in self.archive.rows(
+    def delivery_statuses(self, plan_id: int) -> list[DeliveryStatus]:
+        """Return the state of every delivery of a plan, in the order they were queued."""
+        statuses: dict[tuple[str, str], DeliveryStatus] = {}
+        for channel, recipient, state, detail, at in self.archive.fetch_all(
             "SELECT channel, recipient, state, said, at FROM delivery WHERE plan = ? ORDER BY id",
-            plan,
+            plan_id,
         ):
-            before = found.get((channel, recipient))
-            failures = (before.failures if before else 0) + (state == "failed")
-            found[channel, recipient] = Standing(
-                plan, channel, recipient, state, said, datetime.fromisoformat(at), failures
+            previous = statuses.get((channel, recipient))
+            failures = (previous.failures if previous else 0) + (state == "failed")
+            statuses[channel, recipient] = DeliveryStatus(
+                plan_id, channel, recipient, state, detail, datetime.fromisoformat(at), failures
             )
-        return list(found.values())
+        return list(statuses.values())
 
-    def unfinished(self, before_plan: int) -> list[Standing]:
+    def open_deliveries(self, before_plan_id: int) -> list[DeliveryStatus]:
         """List deliveries of earlier plans that are still open."""
-        plans = self.archive.rows(
+        plan_ids = self.archive.fetch_all(
             "SELECT DISTINCT plan FROM delivery AS late WHERE plan < ? AND state IN "
             "('queued', 'failed') AND id = (SELECT max(id) FROM delivery AS last WHERE "
             "last.plan = late.plan AND last.channel = late.channel "
             "AND last.recipient = late.recipient)",
-            before_plan,
+            before_plan_id,
         )
         return [
-            standing
-            for (plan,) in plans
-            for standing in self.standings(plan)
-            if standing.state in OPEN
+            status
+            for (plan,) in plan_ids
+            for status in self.delivery_statuses(plan)
+            if status.state in OPEN_STATES
         ]
 
 
@@ -238,5 +250,5 @@ def _run(row: tuple[Any, ...] | None) -> Run | None:
         None if day is None else date.fromisoformat(day),
         bool(announced),
         datetime.fromisoformat(made_at),
-        unpack(document),
+        decompress_plan(document),
     )

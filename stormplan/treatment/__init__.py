@@ -1,1 +1,1 @@
-"""What is done about it on one surface: when, which blend, at what rate."""
+"""The treatment of one surface: timing, blend, rate, follow-up."""

@@ -1,4 +1,4 @@
-"""What is at stake: the cost of treating against the cost of a miss, and where the choice flips.
+"""Cost-loss analysis: cost of treating, cost of a miss, break-even probability.
 
 The owner says what a miss costs; nobody else can. A treatment that costs C and averts a part of a
 loss L is worth its money from a chance of C / (part · L) on (the cost-loss ratio; Murphy 1977, Mon.
@@ -12,46 +12,54 @@ from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 
 
-class Stake(Record):
-    """One treatment in money, in the company's currency.
+class CostLoss(Record):
+    """The cost-loss analysis of one treatment, in the company's currency.
 
-    ``treat_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy; ``averts`` is the
-    part of it that the film averts if the event comes [-], and ``flips_at`` the chance of the event
-    from which on treating is the cheaper [-]: above 1 it never is.
+    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy;
+    ``loss_avoided_frac`` is the part of it that the film averts if the event comes [-], and
+    ``break_even_probability`` the chance of the event from which on treating is the cheaper [-]:
+    above 1 it never is.
     """
 
-    treat_cost: float
+    treatment_cost: float
     miss_cost: float
-    averts: float
-    flips_at: float
+    loss_avoided_frac: float
+    break_even_probability: float
 
-    def pays(self, probability: float) -> bool:
-        """Tell whether treating is the cheaper at a chance of the event [-]."""
-        return probability > self.flips_at
+    def is_cheaper(self, probability: float) -> bool:
+        """Return whether treating is cheaper at a probability of the event [-]."""
+        return probability > self.break_even_probability
 
 
-def of(practice: Practice, liquid_cost: float | None, averts: float) -> Stake | None:
-    """Set the cost of a treatment against that of a miss.
+def from_practice(
+    practice: Practice, liquid_cost: float | None, loss_avoided_frac: float
+) -> CostLoss | None:
+    """Return the cost-loss analysis of a treatment.
 
     Parameters
     ----------
     practice : Practice
-        The rules as they stand for the surface [-].
+        The rules as they stand for the surface.
     liquid_cost : float or None
         Of the liquid, in the company's currency; None where a price is missing [-].
-    averts : float
+    loss_avoided_frac : float
         Part of the time, if the event comes, for which the film holds [-].
 
     Returns
     -------
-    Stake or None
+    CostLoss or None
         None where the owner has not said what a miss costs, or a price is missing.
     """
-    miss = practice.number("miss_cost")
-    if miss <= 0.0 or liquid_cost is None:
+    miss_cost = practice.number("miss_cost")
+    if miss_cost <= 0.0 or liquid_cost is None:
         return None
-    cost = liquid_cost + practice.number("pass_cost")
-    averted = averts * miss
-    flips_at = cost / averted if averted > 0.0 else float("inf")
+    treatment_cost = liquid_cost + practice.number("pass_cost")
+    loss_avoided = loss_avoided_frac * miss_cost
+    break_even_probability = treatment_cost / loss_avoided if loss_avoided > 0.0 else float("inf")
     # JSON has no infinity; twice certain is as good as never
-    return Stake(treat_cost=cost, miss_cost=miss, averts=averts, flips_at=min(flips_at, 2.0))
+    return CostLoss(
+        treatment_cost=treatment_cost,
+        miss_cost=miss_cost,
+        loss_avoided_frac=loss_avoided_frac,
+        break_even_probability=min(break_even_probability, 2.0),
+    )

@@ -1,4 +1,4 @@
-"""The answer for one surface and one event, and the reasons that led to it: records.
+"""Records of the treatment of one surface and event, with its reasons.
 
 Every step that decides leaves a ``Reason``: the rule, the value it saw, the limit, and how firm
 that limit is. Practice (the blend ladder, the published rates) and physics (how long the film
@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime
 
-from stormplan.company.practice_rules import Practice, Standing
+from stormplan.company.practice_rules import Evidence, Practice
 from stormplan.company.sites import Surface
 from stormplan.company.validators import Record
 from stormplan.events.detection import Event, Outlook
-from stormplan.treatment.cost_loss import Stake
+from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.products import Stock
 
 
@@ -37,69 +37,70 @@ Effect = Literal["sets", "warns", "refuses"]
 
 
 class Reason(Record):
-    """One rule that had a say: what it saw, its limit, and how firm it is.
+    """One rule that took part in a decision: value, limit, evidence, source.
 
-    ``saw`` and ``limit`` are in the SI unit of ``kind`` (a key of ``units.KINDS``); None where the
-    rule is about a fact and not a number.
+    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of
+    ``units.QUANTITY_KINDS``); None where the rule is about a fact and not a number.
     """
 
     rule: str
     effect: Effect
-    says: str
-    kind: str | None = None
-    saw: float | None = None
+    text: str
+    quantity_kind: str | None = None
+    observed: float | None = None
     limit: float | None = None
-    standing: Standing
+    evidence: Evidence
     source: str
     set_by: str = "default"
 
 
-class Solid(Record):
-    """Published ranges of prewetted salt for this pavement and hazard [kg/m²].
+class SolidRates(Record):
+    """Published rates of prewetted salt for this pavement and hazard [kg/m²].
 
-    ``lot_kg_m2`` and ``other_lot_kg_m2`` are the two lot charts, which disagree; both are shown,
-    and ``road_kg_m2`` beside them is what the road tables put on unbonded snow or ice.
+    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both
+    are shown, and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or
+    ice.
     """
 
     low_kg_m2: float
     high_kg_m2: float
     source: str
-    lot_kg_m2: float | None = None
+    lot_rate_kg_m2: float | None = None
     lot_source: str | None = None
-    other_lot_kg_m2: float | None = None
-    other_lot_source: str | None = None
-    road_kg_m2: float | None = None
+    second_lot_rate_kg_m2: float | None = None
+    second_lot_source: str | None = None
+    road_rate_kg_m2: float | None = None
     road_source: str | None = None
 
 
-class Pass(Record):
-    """A later pass: plow in the storm, or what is put down after it. Rates [L/m²], [kg/m²]."""
+class FollowUpVisit(Record):
+    """A later visit: plow, post-treat, solids or inspection."""
 
-    kind: Literal["plow", "post-treat", "solids", "look"]
+    kind: Literal["plow", "post-treat", "solids", "inspect"]
     at: AwareDatetime
-    says: str
+    text: str
     additive: str | None = None
     additive_name: str | None = None
-    additive_share: float = 0.0
+    additive_frac: float = 0.0
     rate_l_m2: float = 0.0
     volume_l: float = 0.0
-    solid_kg_m2: float = 0.0
+    solid_rate_kg_m2: float = 0.0
 
 
 class Alternative(Record):
-    """Another pre-treat that was weighed: what it costs and how long its film holds."""
+    """A pre-treat that was evaluated and not chosen."""
 
     start: AwareDatetime
     additive: str | None
-    additive_share: float
+    additive_frac: float
     rate_l_m2: float
     holds_until: AwareDatetime | None
     chloride_kg: float
     cost: float | None
 
 
-class Film(Record):
-    """What the film model says of the chosen pre-treat, hour by hour from the event's approach.
+class FilmSeries(Record):
+    """The film of the chosen pre-treat, hour by hour from before the event.
 
     ``freeze_point_c`` is that of the film treated [°C], ``frozen_frac`` the frozen part of all that
     lies there treated and ``untreated_frozen_frac`` without chemical [-]; None where not known.
@@ -112,59 +113,60 @@ class Film(Record):
 
 
 class Treatment(Record):
-    """The answer for one surface and one event (or for none).
+    """The treatment of one surface for one event (or for none).
 
-    Shares are by volume [-], rates [L/m²], volumes [L]; times are aware UTC. ``best_start`` lies
-    in ``earliest``..``latest``; all three are None where nothing is sprayed. ``target`` is the
-    moment to which the film should hold, ``holds_until`` the hour at which the film model has it
-    fail; None where it holds to the target; it fails within ``holds_range``, or not before the
-    target, in four of five of the forecasts that bring the event. ``cost`` is in the company's
-    currency, None where a price is missing; ``chloride_kg`` is chloride put down, later passes
-    included. ``needs_l`` is what each member of the forecast would have sprayed by itself, in
-    their order; ``stake`` is there where the owner has said what a miss costs.
+    Shares are by volume [-], rates [L/m²], volumes [L]; times are aware UTC. ``best_start`` lies in
+    ``earliest_start``..``latest_start``; all three are None where nothing is sprayed.
+    ``hold_target`` is the moment to which the film should hold, ``holds_until`` the hour at which
+    the film model has it fail; None where it holds to the target; it fails within ``hold_range``,
+    or not before the target, in four of five of the forecasts that bring the event. ``cost`` is in
+    the company's currency, None where a price is missing; ``chloride_kg`` is chloride put down,
+    later passes included. ``member_volumes_l`` is what each member of the forecast would have
+    sprayed by itself, in their order; ``cost_loss`` is there where the owner has said what a miss
+    costs.
     """
 
     action: Action
     event: Event | None
-    says: str
+    text: str
     additive: str | None = None
     additive_name: str | None = None
-    additive_share: float = 0.0
+    additive_frac: float = 0.0
     rate_l_m2: float = 0.0
     volume_l: float = 0.0
-    needs_l: tuple[float, ...] = ()
-    earliest: AwareDatetime | None = None
+    member_volumes_l: tuple[float, ...] = ()
+    earliest_start: AwareDatetime | None = None
     best_start: AwareDatetime | None = None
-    latest: AwareDatetime | None = None
-    target: AwareDatetime | None = None
+    latest_start: AwareDatetime | None = None
+    hold_target: AwareDatetime | None = None
     holds_until: AwareDatetime | None = None
-    holds_range: tuple[AwareDatetime, AwareDatetime] | None = None
-    held_probability: float | None = None
-    look_again: AwareDatetime | None = None
-    solid: Solid | None = None
-    later: tuple[Pass, ...] = ()
+    hold_range: tuple[AwareDatetime, AwareDatetime] | None = None
+    hold_probability: float | None = None
+    recheck_at: AwareDatetime | None = None
+    solid: SolidRates | None = None
+    follow_up: tuple[FollowUpVisit, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
-    film: Film | None = None
+    film: FilmSeries | None = None
     cost: float | None = None
-    stake: Stake | None = None
+    cost_loss: CostLoss | None = None
     chloride_kg: float = 0.0
     reasons: tuple[Reason, ...] = ()
     cautions: tuple[str, ...] = ()
 
     @property
     def brine_l(self) -> float:
-        """Plain brine in the volume."""
-        return self.volume_l * (1.0 - self.additive_share)
+        """Volume of plain brine [L]."""
+        return self.volume_l * (1.0 - self.additive_frac)
 
     @property
     def additive_l(self) -> float:
-        """Additive in the volume."""
-        return self.volume_l * self.additive_share
+        """Volume of additive [L]."""
+        return self.volume_l * self.additive_frac
 
 
 @dataclass
-class Case:
-    """One surface and one event on the foreman's desk, collecting reasons as it goes."""
+class DecisionCase:
+    """One surface and one event under decision, with the reasons so far."""
 
     surface: Surface
     event: Event
@@ -175,75 +177,79 @@ class Case:
     zone: ZoneInfo
     open_hours: tuple[time, time] | None
     column: int = 0
-    plows: tuple[int, ...] = ()
+    plow_hours: tuple[int, ...] = ()
     reasons: list[Reason] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
 
     @property
     def is_pedestrian(self) -> bool:
-        """Whether people walk here."""
+        """Whether the surface is for pedestrians."""
         return self.surface.surface_class.use == "pedestrian"
 
-    def hour(self, moment: datetime) -> int:
-        """Hour of the outlook that a moment lies in."""
+    def hour_index(self, moment: datetime) -> int:
+        """Return the index of the outlook hour that contains a time."""
         return int((moment - self.outlook.hours[0].start) / timedelta(hours=1))
 
-    def time(self, hour: int) -> datetime:
-        """Start of an hour of the outlook."""
+    def hour_start(self, hour: int) -> datetime:
+        """Return the start of an outlook hour."""
         return self.outlook.hours[0].start + timedelta(hours=hour)
 
-    def local_day(self, moment: datetime) -> date:
-        """Day at the site."""
+    def local_date(self, moment: datetime) -> date:
+        """Return the local date at the site."""
         return moment.astimezone(self.zone).date()
 
     def is_open(self, moment: datetime) -> bool:
-        """Whether the site is busy at a moment."""
+        """Return whether the site is open at a time."""
         if self.open_hours is None:
             return False
         opens, closes = self.open_hours
         local = moment.astimezone(self.zone).time()
         return opens <= local < closes if opens < closes else local >= opens or local < closes
 
-    def because(self, rule: str, effect: Effect, says: str, saw: float | None = None) -> None:
-        """Note a rule that had a say."""
-        setting = self.practice.setting(rule)
-        number = setting.value if isinstance(setting.value, float) else None
+    def add_rule_reason(
+        self, rule: str, effect: Effect, text: str, observed: float | None = None
+    ) -> None:
+        """Add a reason from a rule of practice."""
+        setting = self.practice.rule_value(rule)
+        limit = setting.value if isinstance(setting.value, float) else None
         self.reasons.append(
             Reason(
                 rule=rule,
                 effect=effect,
-                says=says,
-                kind=setting.rule.kind if number is not None else None,
-                saw=saw,
-                limit=number,
-                standing=setting.rule.standing,
+                text=text,
+                quantity_kind=setting.rule.kind if limit is not None else None,
+                observed=observed,
+                limit=limit,
+                evidence=setting.rule.evidence,
                 source=setting.rule.source,
                 set_by=setting.set_by,
             )
         )
 
-    def fact(self, rule: str, effect: Effect, says: str, standing: Standing, source: str) -> None:
-        """Note something that decides and is no number of policy."""
+    def add_fact_reason(
+        self, rule: str, effect: Effect, text: str, evidence: Evidence, source: str
+    ) -> None:
+        """Add a reason that is not a rule of practice."""
         self.reasons.append(
-            Reason(rule=rule, effect=effect, says=says, standing=standing, source=source)
+            Reason(rule=rule, effect=effect, text=text, evidence=evidence, source=source)
         )
 
-    def answer(self, action: Action, says: str, **more: object) -> Treatment:
-        """Close the case."""
+    def to_treatment(self, action: Action, text: str, **fields: object) -> Treatment:
+        """Return the treatment with the reasons and cautions collected."""
         return Treatment.model_validate(
             {
                 "action": action,
                 "event": self.event,
-                "says": says,
+                "text": text,
                 "reasons": tuple(self.reasons),
                 "cautions": tuple(self.cautions),
-                **more,
+                **fields,
             }
         )
 
-    def look_again(self) -> datetime:
-        """Tell when the decision is due: halfway to onset, at most six hours on."""
+    def recheck_at(self) -> datetime:
+        """Return when to recheck: halfway to onset, at most six hours ahead."""
         lead = max(self.event.start - self.now, timedelta(hours=1))
         step = min(lead / 2, timedelta(hours=6))
-        floor = (self.now + step).replace(minute=0, second=0, microsecond=0)
-        return floor + timedelta(hours=1)
+        current_hour = (self.now + step).replace(minute=0, second=0, microsecond=0)
+        return current_hour + timedelta(hours=1)

@@ -1,1 +1,1 @@
-"""Forecasts and plans against what came."""
+"""Verification of forecasts and plans against observations."""

@@ -13,20 +13,20 @@ from filelock import FileLock
 from pydantic import ValidationError
 
 from stormplan.errors import InputError
-from stormplan.physics.bias_correction import Reading
+from stormplan.physics.bias_correction import PavementReading
 
 LOCK_TIMEOUT_S = 10
 
 
-def add(path: Path, reading: Reading) -> None:
+def append_reading(path: Path, reading: PavementReading) -> None:
     """Append a reading.
 
     Parameters
     ----------
     path : Path
-        The log; made where there is none [-].
-    reading : Reading
-        What was read [-].
+        The log; made where there is none.
+    reading : PavementReading
+        What was read.
 
     Raises
     ------
@@ -36,16 +36,16 @@ def add(path: Path, reading: Reading) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with FileLock(f"{path}.lock", timeout=LOCK_TIMEOUT_S), path.open("ab+") as log:
-            mend = _unfinished(log.seek(0, os.SEEK_END), path)
-            log.write(mend + reading.model_dump_json().encode() + b"\n")
+            line_end = _missing_line_end(log.seek(0, os.SEEK_END), path)
+            log.write(line_end + reading.model_dump_json().encode() + b"\n")
             log.flush()
             os.fsync(log.fileno())
     except OSError as error:  # a lock that is not freed in time is one too
         raise InputError(f"{path}: the log of readings cannot be written ({error})") from error
 
 
-def _unfinished(size: int, path: Path) -> bytes:
-    """Give the line end that a pulled plug may have kept from the last line."""
+def _missing_line_end(size: int, path: Path) -> bytes:
+    """Return the line end that an interrupted write left out, if any."""
     if size == 0:
         return b""
     with path.open("rb") as log:
@@ -53,15 +53,17 @@ def _unfinished(size: int, path: Path) -> bytes:
         return b"" if log.read(1) == b"\n" else b"\n"
 
 
-def read(path: Path, site: str | None = None, surface: str | None = None) -> list[Reading]:
+def load_readings(
+    path: Path, site: str | None = None, surface: str | None = None
+) -> list[PavementReading]:
     """Read the log in order of time.
 
     Parameters
     ----------
     path : Path
-        The log; one that is absent holds nothing [-].
+        The log; one that is absent holds nothing.
     site, surface : str, optional
-        Only these [-].
+        Only these.
 
     Raises
     ------
@@ -77,7 +79,7 @@ def read(path: Path, site: str | None = None, surface: str | None = None) -> lis
         raise InputError(f"{path}: the log of readings cannot be read ({error})") from error
     for number, line in enumerate(lines, start=1):
         if line.strip():
-            found.append(_reading(line, f"{path}:{number}"))
+            found.append(_parse_reading(line, f"{path}:{number}"))
     return sorted(
         (
             reading
@@ -88,9 +90,9 @@ def read(path: Path, site: str | None = None, surface: str | None = None) -> lis
     )
 
 
-def _reading(line: str, where: str) -> Reading:
+def _parse_reading(line: str, where: str) -> PavementReading:
     try:
-        return Reading.model_validate_json(line)
+        return PavementReading.model_validate_json(line)
     except ValidationError as error:
         first = error.errors()[0]
         part = ".".join(map(str, first["loc"])) or "the line"

@@ -20,26 +20,26 @@ SEVERITIES = ("Extreme", "Severe", "Moderate", "Minor", "Unknown")
 class Alert(Record):
     """One official alert, and the sites it is for.
 
-    ``starts`` is when the hazard is expected, ``ends`` when it is over; None where the issuer does
-    not say. When the message itself expires is something else and not kept here.
+    ``starts_at`` is when the hazard is expected, ``ends_at`` when it is over; None where the issuer
+    does not say. When the message itself expires is something else and not kept here.
     """
 
-    key: str
-    what: str
+    identifier: str
+    event: str
     severity: str
-    starts: AwareDatetime | None
-    ends: AwareDatetime | None
+    starts_at: AwareDatetime | None
+    ends_at: AwareDatetime | None
     issued_at: AwareDatetime
     issuer: str
     headline: str
     sites: tuple[str, ...] = ()
 
 
-def in_order(alerts: Iterable[Alert]) -> tuple[Alert, ...]:
-    """Sort alerts as they are read: the worst first, then the soonest."""
+def sort_by_severity(alerts: Iterable[Alert]) -> tuple[Alert, ...]:
+    """Return alerts sorted by severity, then by start."""
 
-    def place(alert: Alert) -> tuple[int, datetime, str]:
+    def sort_key(alert: Alert) -> tuple[int, datetime, str]:
         severity = alert.severity if alert.severity in SEVERITIES else SEVERITIES[-1]
-        return SEVERITIES.index(severity), alert.starts or alert.issued_at, alert.key
+        return SEVERITIES.index(severity), alert.starts_at or alert.issued_at, alert.identifier
 
-    return tuple(sorted(alerts, key=place))
+    return tuple(sorted(alerts, key=sort_key))

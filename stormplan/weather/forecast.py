@@ -19,19 +19,19 @@ from numpy.typing import NDArray
 from stormplan.errors import ForecastError
 
 Array = NDArray[np.float64]
-Marks = NDArray[np.uint8]
+FlagArray = NDArray[np.uint8]
 
 
-class Mark(IntFlag):
-    """How a value came about, when it was not simply read."""
+class QualityFlag(IntFlag):
+    """Quality flags of a value; 0 where it was read from the source as it is."""
 
     INTERPOLATED = 1
-    MODELLED = 2
+    MODELED = 2
     STALE = 4
-    SPLIT = 8  # an hour's part of a total given for a longer block
+    DISAGGREGATED = 8  # an hour's part of a total given for a longer block
     CLIPPED = 16
-    GUESSED_PHASE = 32  # rain, snow or ice decided from temperature, not said by the source
-    OTHER_SOURCE = 64  # the preferred source does not know; another one stepped in
+    INFERRED_PRECIP_TYPE = 32  # rain, snow or ice decided from temperature, not said by the source
+    FROM_OTHER_SOURCE = 64  # the preferred source does not know; another one stepped in
 
 
 @dataclass(frozen=True)
@@ -56,11 +56,11 @@ VARIABLES: Mapping[str, Variable] = {
     "lw_down_wm2": Variable("longwave from the sky, mean of the hour", "W/m²", 50, 600),
     "precip_mm": Variable("water of all phases in the hour", "mm", 0, 150),
     "rain_mm": Variable("rain in the hour", "mm", 0, 150),
-    "snow_we_mm": Variable("snow in the hour, as water", "mm", 0, 50),
-    "frz_rain_mm": Variable("freezing rain in the hour, as water", "mm", 0, 50),
+    "snowfall_swe_mm": Variable("snow in the hour, as water", "mm", 0, 50),
+    "freezing_rain_mm": Variable("freezing rain in the hour, as water", "mm", 0, 50),
     "sleet_mm": Variable("sleet (ice pellets) in the hour, as water", "mm", 0, 50),
-    "snow_depth_cm": Variable("new snow in the hour", "cm", 0, 25),
-    "ice_accr_mm": Variable("flat ice accretion in the hour", "mm", 0, 25),
+    "snowfall_cm": Variable("new snow in the hour", "cm", 0, 25),
+    "ice_accretion_mm": Variable("flat ice accretion in the hour", "mm", 0, 25),
     "pop": Variable("probability of precipitation, in the source's own block", "-", 0, 1),
     "pressure_hpa": Variable("station pressure", "hPa", 400, 1100),
     "visibility_m": Variable("visibility", "m", 0, 200_000),
@@ -68,10 +68,10 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 #: What falls, by phase; together they are ``precip_mm``.
-PHASES = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+PRECIP_TYPES = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
 
 #: Without these in each of the next 24 h there is no forecast to plan from.
-REQUIRED = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac")
+REQUIRED_VARIABLES = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac")
 
 
 @dataclass(frozen=True)
@@ -81,33 +81,33 @@ class CellForecast:
     Attributes
     ----------
     source : str
-        Key of the provider, such as ``"nws"`` [-].
-    cell : str
-        The source's own name of the cell; equal names mean the same forecast [-].
+        Key of the provider, such as ``"nws"``.
+    cell_id : str
+        The source's own name of the cell; equal names mean the same forecast.
     latitude_deg, longitude_deg : float
         Middle of the cell [°].
     elevation_m : float or None
         Height the forecast is for [m].
     start : datetime
-        Start of the first hour, aware UTC, on the whole hour [-].
+        Start of the first hour, aware UTC, on the whole hour.
     issued_at, fetched_at : datetime
-        When the source issued it and when we received it, aware UTC [-].
+        When the source issued it and when we received it, aware UTC.
     values : mapping of array (hour, member)
         By name of ``VARIABLES``; a name that is absent is unknown throughout [-].
-    marks : mapping of array (hour,)
-        ``Mark`` flags of each value [-].
+    flags : mapping of array (hour,)
+        ``QualityFlag`` flags of each value [-].
     stale : bool
-        Stands in for one that could not be fetched, or is older than the source should be [-].
+        Stands in for one that could not be fetched, or is older than the source should be.
     notes : tuple of str
-        What was dropped, clipped, joined or guessed, in words [-].
+        What was dropped, clipped, joined or guessed, in words.
     contradictions : tuple of str
-        Those of the notes that no weather can be: the forecast contradicts itself [-].
+        Those of the notes that no weather can be: the forecast contradicts itself.
     credit : str
-        Attribution that the source's licence asks for [-].
+        Attribution that the source's license asks for.
     """
 
     source: str
-    cell: str
+    cell_id: str
     latitude_deg: float
     longitude_deg: float
     elevation_m: float | None
@@ -115,7 +115,7 @@ class CellForecast:
     issued_at: datetime
     fetched_at: datetime
     values: Mapping[str, Array]
-    marks: Mapping[str, Marks] = field(default_factory=dict)
+    flags: Mapping[str, FlagArray] = field(default_factory=dict)
     stale: bool = False
     notes: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
@@ -124,26 +124,30 @@ class CellForecast:
     def __post_init__(self) -> None:
         for stamp in (self.start, self.issued_at, self.fetched_at):
             if stamp.utcoffset() != timedelta(0):
-                raise ForecastError(f"{self.source} {self.cell}: times must be aware UTC")
-        if self.start != _whole_hour(self.start):
-            raise ForecastError(f"{self.source} {self.cell}: hours must start on the hour")
+                raise ForecastError(f"{self.source} {self.cell_id}: times must be aware UTC")
+        if self.start != _floor_hour(self.start):
+            raise ForecastError(f"{self.source} {self.cell_id}: hours must start on the hour")
         unknown = set(self.values) - set(VARIABLES)
         if unknown:
-            raise ForecastError(f"{self.source} {self.cell}: no such variables: {sorted(unknown)}")
+            raise ForecastError(
+                f"{self.source} {self.cell_id}: no such variables: {sorted(unknown)}"
+            )
         shapes = {array.shape for array in self.values.values()}
         if len(shapes) != 1 or len(next(iter(shapes))) != 2:
-            raise ForecastError(f"{self.source} {self.cell}: arrays must all be (hour, member)")
-        for name, mark in self.marks.items():
-            if mark.shape != (self.hours,):
-                raise ForecastError(f"{self.source} {self.cell}: marks of {name} must be (hour,)")
+            raise ForecastError(f"{self.source} {self.cell_id}: arrays must all be (hour, member)")
+        for name, mark in self.flags.items():
+            if mark.shape != (self.n_hours,):
+                raise ForecastError(
+                    f"{self.source} {self.cell_id}: marks of {name} must be (hour,)"
+                )
 
     @property
-    def hours(self) -> int:
+    def n_hours(self) -> int:
         """Length of the hour axis."""
         return int(next(iter(self.values.values())).shape[0])
 
     @property
-    def members(self) -> int:
+    def n_members(self) -> int:
         """Length of the member axis."""
         return int(next(iter(self.values.values())).shape[1])
 
@@ -162,9 +166,9 @@ class Forecast:
     Attributes
     ----------
     start : datetime
-        Start of the first hour, aware UTC [-].
+        Start of the first hour, aware UTC.
     cells : tuple of CellForecast
-        What each place on the cell axis came from [-].
+        What each place on the cell axis came from.
     values : mapping of array (hour, cell, member)
         Every name of ``VARIABLES``; NaN where unknown [-].
     """
@@ -177,39 +181,39 @@ class Forecast:
         return self.values[name]
 
     @property
-    def hours(self) -> int:
+    def n_hours(self) -> int:
         """Length of the hour axis."""
         return int(self.values["air_temp_c"].shape[0])
 
     @property
-    def members(self) -> int:
+    def n_members(self) -> int:
         """Length of the member axis."""
         return int(self.values["air_temp_c"].shape[2])
 
     @cached_property
-    def starts(self) -> tuple[datetime, ...]:
+    def hour_starts(self) -> tuple[datetime, ...]:
         """Start of every hour, aware UTC."""
-        return tuple(self.start + timedelta(hours=hour) for hour in range(self.hours))
+        return tuple(self.start + timedelta(hours=hour) for hour in range(self.n_hours))
 
-    def time(self, hour: int) -> datetime:
+    def hour_start(self, hour: int) -> datetime:
         """Start of an hour, aware UTC; it may lie past the last one."""
         return self.start + timedelta(hours=hour)
 
 
-def _whole_hour(moment: datetime) -> datetime:
+def _floor_hour(moment: datetime) -> datetime:
     return moment.replace(minute=0, second=0, microsecond=0)
 
 
-def stack(cells: Sequence[CellForecast], start: datetime, hours: int) -> Forecast:
+def stack(cells: Sequence[CellForecast], start: datetime, n_hours: int) -> Forecast:
     """Line several cells up on one time axis.
 
     Parameters
     ----------
     cells : sequence of CellForecast
-        All with the same number of members, or one (which is repeated) [-].
+        All with the same number of members, or one (which is repeated).
     start : datetime
-        Start of the first hour wanted; cut to the whole hour [-].
-    hours : int
+        Start of the first hour wanted; cut to the whole hour.
+    n_hours : int
         Length of the time axis [h].
 
     Returns
@@ -224,14 +228,14 @@ def stack(cells: Sequence[CellForecast], start: datetime, hours: int) -> Forecas
     """
     if not cells:
         raise ForecastError("no forecast cells to plan from")
-    first = _whole_hour(start)
-    members = max(cell.members for cell in cells)
-    if {cell.members for cell in cells} - {1, members}:
+    first = _floor_hour(start)
+    n_members = max(cell.n_members for cell in cells)
+    if {cell.n_members for cell in cells} - {1, n_members}:
         raise ForecastError("forecast cells differ in their number of members")
-    values = {name: np.full((hours, len(cells), members), np.nan) for name in VARIABLES}
+    values = {name: np.full((n_hours, len(cells), n_members), np.nan) for name in VARIABLES}
     for index, cell in enumerate(cells):
         shift = round((cell.start - first) / timedelta(hours=1))
-        target = slice(max(shift, 0), max(min(shift + cell.hours, hours), 0))
+        target = slice(max(shift, 0), max(min(shift + cell.n_hours, n_hours), 0))
         source = slice(target.start - shift, target.stop - shift)
         if target.stop <= target.start:
             continue

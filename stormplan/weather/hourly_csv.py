@@ -1,4 +1,4 @@
-"""A station's hourly table, read strictly: every problem with its file, line, column and value.
+"""Strict reader of a station's hourly CSV; every problem with file, line, column and value.
 
 A value stands at the start of its hour; hours that are not in the file, and cells left empty, are
 blank. What is blank is filled elsewhere.
@@ -22,21 +22,30 @@ from stormplan.weather.forecast import VARIABLES
 
 Array = NDArray[np.float64]
 
-MOST_PROBLEMS = 20
-NIGHT_OFFSET_WM2 = 20.0  # a pyranometer's own glow reads this far below no sun (textbook)
+MAX_PROBLEMS_SHOWN = 20
+PYRANOMETER_NIGHT_OFFSET_WM2 = (
+    20.0  # a pyranometer's own glow reads this far below no sun (textbook)
+)
 HOUR = timedelta(hours=1)
-PASSED_OVER = ("src", "quality", "wx_codes", "p_frz", "p_snow")  # ours, and not needed here
-MANDATORY = ("time", "air_temp_c")
+IGNORED_COLUMNS = ("src", "quality", "wx_codes", "p_frz", "p_snow")  # ours, and not needed here
+#: Former names of columns: passed over, their values would be missed without a word.
+RENAMED_COLUMNS = {
+    "snow_depth_cm": "snowfall_cm",
+    "snow_we_mm": "snowfall_swe_mm",
+    "frz_rain_mm": "freezing_rain_mm",
+    "ice_accr_mm": "ice_accretion_mm",
+}
+REQUIRED_COLUMNS = ("time", "air_temp_c")
 
 
 @dataclass(frozen=True)
-class Table:
-    """A station's hours.
+class StationTable:
+    """Hourly table of a station.
 
     Attributes
     ----------
     start : datetime
-        First hour, aware UTC [-].
+        First hour, aware UTC.
     values : dict of array (hour,)
         By name of ``VARIABLES``, NaN where blank [unit of the name].
     """
@@ -45,24 +54,24 @@ class Table:
     values: dict[str, Array]
 
     @property
-    def hours(self) -> int:
-        """From the first to the last hour, gaps counted."""
+    def n_hours(self) -> int:
+        """Number of hours from first to last, gaps included."""
         return int(self.values["air_temp_c"].size)
 
 
-def read(path: Path, timezone: str | None = None) -> Table:
+def read_station_csv(path: Path, timezone: str | None = None) -> StationTable:
     """Read a table strictly; columns of other things are passed over.
 
     Parameters
     ----------
     path : Path
-        CSV with a header line [-].
+        CSV with a header line.
     timezone : str or None
-        Zone of times that carry none, such as ``America/Chicago`` [-].
+        Zone of times that carry none, such as ``America/Chicago``.
 
     Returns
     -------
-    Table
+    StationTable
         Hours that are not in the file are blank.
 
     Raises
@@ -70,7 +79,7 @@ def read(path: Path, timezone: str | None = None) -> Table:
     InputError
         Every problem with its file and line, the value, and what would be accepted.
     """
-    zone = _zone(timezone)
+    zone = _parse_zone(timezone)
     try:
         lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:
@@ -78,8 +87,8 @@ def read(path: Path, timezone: str | None = None) -> Table:
     width = len(lines[0]) if lines else 0
     header = [name.strip() for name in lines[0]] if lines else []
     _check_header(path, header)
-    ours = [place for place, name in enumerate(header) if name in ("time", *VARIABLES)]
-    header = [header[place] for place in ours]
+    known_columns = [column for column, name in enumerate(header) if name in ("time", *VARIABLES)]
+    header = [header[place] for place in known_columns]
     problems: list[str] = []
     rows: dict[datetime, list[float]] = {}
     last: datetime | None = None
@@ -87,21 +96,23 @@ def read(path: Path, timezone: str | None = None) -> Table:
         if not any(cell.strip() for cell in cells):
             continue
         try:
-            time, numbers = _row(header, _pick(cells, ours, width), zone, last)
+            time, numbers = _parse_row(
+                header, _select_cells(cells, known_columns, width), zone, last
+            )
         except InputError as error:
             problems.append(f"{path}:{number}: {error}")
             continue
         rows[time], last = numbers, time
     if problems:
-        more = len(problems) - MOST_PROBLEMS
+        more = len(problems) - MAX_PROBLEMS_SHOWN
         tail = [f"and {more} more"] if more > 0 else []
-        raise InputError("\n".join(problems[:MOST_PROBLEMS] + tail))
+        raise InputError("\n".join(problems[:MAX_PROBLEMS_SHOWN] + tail))
     if not rows:
         raise InputError(f"{path}:2: no rows; give one line for each hour")
-    return _table(header, rows)
+    return _to_station_table(header, rows)
 
 
-def _zone(timezone: str | None) -> ZoneInfo | None:
+def _parse_zone(timezone: str | None) -> ZoneInfo | None:
     if timezone is None:
         return None
     try:
@@ -115,8 +126,12 @@ def _zone(timezone: str | None) -> ZoneInfo | None:
 def _check_header(path: Path, header: list[str]) -> None:
     accepted = ("time", *VARIABLES)
     for name in header:
+        if name in RENAMED_COLUMNS:
+            raise InputError(
+                f"{path}:1: unknown column '{name}'; it is now called '{RENAMED_COLUMNS[name]}'"
+            )
         # a column of something else is passed over; one that is nearly ours is a slip
-        near = get_close_matches(name, accepted, 1) if name not in PASSED_OVER else []
+        near = get_close_matches(name, accepted, 1) if name not in IGNORED_COLUMNS else []
         if name not in accepted and near:
             raise InputError(
                 f"{path}:1: unknown column '{name}'; did you mean '{near[0]}'? accepted: "
@@ -124,30 +139,30 @@ def _check_header(path: Path, header: list[str]) -> None:
             )
         if header.count(name) > 1:
             raise InputError(f"{path}:1: column '{name}' stands twice; give each once")
-    for name in MANDATORY:
+    for name in REQUIRED_COLUMNS:
         if name not in header:
             raise InputError(f"{path}:1: no column '{name}'; time and air_temp_c are needed")
 
 
-def _pick(cells: list[str], ours: list[int], width: int) -> list[str]:
+def _select_cells(cells: list[str], known_columns: list[int], width: int) -> list[str]:
     if len(cells) != width:
         raise InputError(f"{len(cells)} cells; the header has {width}")
-    return [cells[place] for place in ours]
+    return [cells[place] for place in known_columns]
 
 
-def _row(
+def _parse_row(
     header: list[str], cells: list[str], zone: ZoneInfo | None, last: datetime | None
 ) -> tuple[datetime, list[float]]:
-    time = _time(cells[header.index("time")].strip(), zone, last)
+    time = _parse_time(cells[header.index("time")].strip(), zone, last)
     if last is not None and time <= last:
         raise InputError(f"time {time:%Y-%m-%dT%H:%MZ} is not after the row before; sort the rows")
     return time, [
-        math.nan if name == "time" else _value(name, cell.strip())
+        math.nan if name == "time" else _parse_value(name, cell.strip())
         for name, cell in zip(header, cells, strict=True)
     ]
 
 
-def _time(text: str, zone: ZoneInfo | None, last: datetime | None) -> datetime:
+def _parse_time(text: str, zone: ZoneInfo | None, last: datetime | None) -> datetime:
     try:
         time = datetime.fromisoformat(text)
     except ValueError:
@@ -175,11 +190,11 @@ def _time(text: str, zone: ZoneInfo | None, last: datetime | None) -> datetime:
     return time
 
 
-def _value(name: str, text: str) -> float:
+def _parse_value(name: str, text: str) -> float:
     if text == "" or text.casefold() == "nan":
         return math.nan
     variable = VARIABLES[name]
-    lowest = -NIGHT_OFFSET_WM2 if name == "sw_down_wm2" else variable.lowest
+    lowest = -PYRANOMETER_NIGHT_OFFSET_WM2 if name == "sw_down_wm2" else variable.lowest
     accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or blank"
     try:
         value = float(text)
@@ -190,10 +205,12 @@ def _value(name: str, text: str) -> float:
     return max(value, variable.lowest)
 
 
-def _table(header: list[str], rows: dict[datetime, list[float]]) -> Table:
+def _to_station_table(header: list[str], rows: dict[datetime, list[float]]) -> StationTable:
     start = next(iter(rows))
     hours = round((next(reversed(rows)) - start) / HOUR) + 1
     numbers = np.full((hours, len(header)), np.nan)
     for time, row in rows.items():
         numbers[round((time - start) / HOUR)] = row
-    return Table(start, {name: numbers[:, i] for i, name in enumerate(header) if name != "time"})
+    return StationTable(
+        start, {name: numbers[:, i] for i, name in enumerate(header) if name != "time"}
+    )

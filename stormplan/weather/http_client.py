@@ -28,27 +28,31 @@ from urllib3.util import Retry
 
 from stormplan import __version__
 from stormplan.errors import ForecastError, InputError
-from stormplan.store.archive import Archive, Kept
+from stormplan.store.archive import Archive, StoredReply
 from stormplan.weather.http_policy import (
-    RETRY,
-    Verdict,
-    clock_off,
+    DEFAULT_RETRY,
+    ResponseVerdict,
+    classify_response,
+    clock_offset,
     fresh_until,
     is_json,
-    judge,
     origin,
 )
 
-State = Literal["fresh", "confirmed", "cached", "stale"]
-Check = Callable[[object], object]
+ReplyState = Literal["fresh", "confirmed", "cached", "stale"]
+PayloadCheck = Callable[[object], object]
 
-ACCEPT = "application/geo+json"
-MOVED = frozenset({301, 302, 303, 307, 308})
-HOPS = 3
-LONGEST_BODY = 20_000_000  # bytes; a grid is 0.2 million
-LONGEST_READ_S = 60.0
-FAILURES_IN_A_ROW = 3  # addresses; then the service is down, and each further one is tried once
-SILENCES_IN_A_ROW = 4  # addresses without any answer; then the service is not asked any more
+DEFAULT_ACCEPT = "application/geo+json"
+REDIRECT_STATUSES = frozenset({301, 302, 303, 307, 308})
+MAX_REDIRECTS = 3
+MAX_BODY_BYTES = 20_000_000  # bytes; a grid is 0.2 million
+MAX_READ_S = 60.0
+MAX_CONSECUTIVE_FAILURES = (
+    3  # addresses; then the service is down, and each further one is tried once
+)
+MAX_CONSECUTIVE_NO_RESPONSES = (
+    4  # addresses without any answer; then the service is not asked any more
+)
 
 
 class FetchError(ForecastError):
@@ -66,21 +70,21 @@ class Reply:
     Attributes
     ----------
     body : bytes
-        As received [-].
+        As received.
     fetched_at : datetime
-        When the body was received, aware UTC [-].
+        When the body was received, aware UTC.
     state : str
         ``"fresh"`` received now, ``"confirmed"`` not modified since, ``"cached"`` still fresh in
-        the archive, ``"stale"`` stands in for what could not be had [-].
+        the archive, ``"stale"`` stands in for what could not be had.
     reason : str
-        Why a stale copy stands in, in words [-].
+        Why a stale copy stands in, in words.
     status : int
         HTTP status the body came with [-].
     """
 
     body: bytes
     fetched_at: datetime
-    state: State
+    state: ReplyState
     reason: str = ""
     status: int = 200
 
@@ -91,81 +95,81 @@ class Reply:
 
 
 @dataclass(frozen=True)
-class Manners:
-    """How long to wait for what, and how often to try.
+class ClientPolicy:
+    """Waiting times and retry limits of the client.
 
     Attributes
     ----------
-    pause_s : float
+    min_interval_s : float
         Between any two requests [s].
-    throttled_s : float
+    min_throttle_wait_s : float
         At least, after a sign of being too fast [s].
-    patience_s : float
+    max_wait_s : float
         A service that asks for a longer wait is not asked again in this run [s].
     timeout_s : (float, float)
         To connect, and between two pieces of the answer [s].
     retry : urllib3 Retry
-        How often and with which backoff to try again [-].
+        How often and with which backoff to try again.
     sleep : callable
-        Waits for a number of seconds [-].
+        Waits for a number of seconds.
     """
 
-    pause_s: float = 0.3
-    throttled_s: float = 5.0
-    patience_s: float = 60.0
+    min_interval_s: float = 0.3
+    min_throttle_wait_s: float = 5.0
+    max_wait_s: float = 60.0
     timeout_s: tuple[float, float] = (3.0, 20.0)
-    retry: Retry = RETRY
+    retry: Retry = DEFAULT_RETRY
     sleep: Callable[[float], None] = time.sleep
 
 
 @dataclass(frozen=True)
-class Terms:
-    """How one service is asked.
+class ServiceTerms:
+    """Request settings of one service.
 
     Attributes
     ----------
     accept : str
-        Media type it is asked for [-].
-    lasts : timedelta
-        How long a reply is taken as fresh where the service says nothing about it [-].
-    secret : mapping of str
-        Query parameters, such as a key, that are sent but neither kept nor said [-].
-    final : frozenset of int
+        Media type it is asked for.
+    default_max_age : timedelta
+        How long a reply is taken as fresh where the service says nothing about it.
+    secret_params : mapping of str
+        Query parameters, such as a key, that are sent but neither kept nor said.
+    final_statuses : frozenset of int
         Statuses after which an address is not tried again, whatever came with them [-].
     """
 
-    accept: str = ACCEPT
-    lasts: timedelta = timedelta(0)
-    secret: Mapping[str, str] = field(default_factory=dict, repr=False)
-    final: frozenset[int] = frozenset()
+    accept: str = DEFAULT_ACCEPT
+    default_max_age: timedelta = timedelta(0)
+    secret_params: Mapping[str, str] = field(default_factory=dict, repr=False)
+    final_statuses: frozenset[int] = frozenset()
 
-    def hide(self, text: str) -> str:
-        """Take the secrets out of a text."""
-        for value in filter(None, self.secret.values()):
+    def redact(self, text: str) -> str:
+        """Return a text with the secret parameters replaced by an ellipsis."""
+        for value in filter(None, self.secret_params.values()):
             text = text.replace(value, "…")
         return text
 
 
-USUAL = Terms()
+DEFAULT_TERMS = ServiceTerms()
 
 
 @dataclass(frozen=True)
-class _Answer:
+class _Response:
     status: int
     headers: Mapping[str, str]
     body: bytes
 
 
 @dataclass(frozen=True)
-class _Miss:
+class _FailedAttempt:
     """One try that gave nothing usable, and the wait the service asks for [s]."""
 
     reason: str
-    again: bool
+    retryable: bool
     status: int | None = None
     wait_s: float = 0.0
 
-    silent: bool = False
+    no_response: bool = False
 
     @property
     def is_outage(self) -> bool:
@@ -174,24 +178,28 @@ class _Miss:
 
 
 @dataclass
-class _Health:
+class _ServiceHealth:
     """Addresses in a row at which a service failed, and at which it did not even answer."""
 
-    failures: int = 0
-    silences: int = 0
+    consecutive_failures: int = 0
+    consecutive_no_responses: int = 0
 
-    def note(self, outcome: Reply | _Miss) -> None:
-        """Count what became of an address."""
-        miss = outcome if isinstance(outcome, _Miss) else None
-        self.failures = self.failures + 1 if miss is not None and miss.is_outage else 0
-        self.silences = self.silences + 1 if miss is not None and miss.silent else 0
+    def record_outcome(self, outcome: Reply | _FailedAttempt) -> None:
+        """Update the counts with the outcome of one address."""
+        failed = outcome if isinstance(outcome, _FailedAttempt) else None
+        self.consecutive_failures = (
+            self.consecutive_failures + 1 if failed is not None and failed.is_outage else 0
+        )
+        self.consecutive_no_responses = (
+            self.consecutive_no_responses + 1 if failed is not None and failed.no_response else 0
+        )
 
 
-class _NoAnswer(Exception):  # noqa: N818  (not an error of ours: one try of several)
+class _NoResponse(Exception):  # noqa: N818  (not an error of ours: one try of several)
     """The service could not be heard; worth another try unless it led elsewhere."""
 
-    def __init__(self, reason: str, again: bool = True) -> None:
-        self.again = again
+    def __init__(self, reason: str, retryable: bool = True) -> None:
+        self.retryable = retryable
         super().__init__(reason)
 
 
@@ -206,18 +214,18 @@ def _user_agent(contact: str) -> str:
 
 
 class Fetcher:
-    """Asks weather services, one request at a time, and keeps every reply in the archive.
+    """HTTP client for weather services: one request at a time, every reply archived.
 
     Parameters
     ----------
     archive : Archive
-        Where replies are kept, and where a copy that stands in comes from [-].
+        Where replies are kept, and where a copy that stands in comes from.
     contact : str
-        E-mail or web address of the user, sent with every request [-].
-    manners : Manners
-        Waits and retries [-].
+        E-mail or web address of the user, sent with every request.
+    policy : ClientPolicy
+        Waits and retries.
     offline : bool
-        Ask nobody; plan from the archive alone, as for a past morning [-].
+        Ask nobody; plan from the archive alone, as for a past morning.
 
     Raises
     ------
@@ -229,18 +237,18 @@ class Fetcher:
         self,
         archive: Archive,
         contact: str,
-        manners: Manners | None = None,
+        policy: ClientPolicy | None = None,
         *,
         offline: bool = False,
     ) -> None:
         self.archive = archive
         self.offline = offline
-        self._manners = manners or Manners()
+        self._policy = policy or ClientPolicy()
         self._session = requests.Session()
         self._session.headers.update({"User-Agent": _user_agent(contact)})
-        self._asked_before = False
-        self.clock_off: timedelta | None = None  # how far our clock is ahead of a service's
-        self._health: dict[tuple[str, str], _Health] = {}
+        self._has_requested = False
+        self.clock_offset: timedelta | None = None  # how far our clock is ahead of a service's
+        self._health: dict[tuple[str, str], _ServiceHealth] = {}
 
     def close(self) -> None:
         """Close the connections."""
@@ -250,27 +258,27 @@ class Fetcher:
         self,
         url: str,
         now: datetime,
-        check: Check | None = None,
+        check: PayloadCheck | None = None,
         *,
         recheck: bool = False,
-        terms: Terms = USUAL,
+        terms: ServiceTerms = DEFAULT_TERMS,
     ) -> Reply:
         """Get the body for an address.
 
         Parameters
         ----------
         url : str
-            The address [-].
+            The address.
         now : datetime
             The moment planned for, aware UTC: nothing received later is used, and what is
-            received now is kept under it [-].
+            received now is kept under it.
         check : callable, optional
             Given the JSON of a new body, raises ``ForecastError`` if it cannot be used; such a
-            body is kept as bad, and the last good one stands in [-].
+            body is kept as bad, and the last good one stands in.
         recheck : bool
-            Ask even if the copy in the archive is still fresh [-].
-        terms : Terms
-            How the service is asked [-].
+            Ask even if the copy in the archive is still fresh.
+        terms : ServiceTerms
+            How the service is asked.
 
         Returns
         -------
@@ -282,161 +290,189 @@ class Fetcher:
         FetchError
             404, or nothing usable and no good copy; says what was tried.
         """
-        kept = self.archive.last_good(url, now)
-        if kept is not None and (self.offline or (now < _fresh_until(kept, terms) and not recheck)):
-            return _of(kept, "cached")
+        stored = self.archive.last_good_reply(url, now)
+        if stored is not None and (
+            self.offline or (now < _fresh_until(stored, terms) and not recheck)
+        ):
+            return _reply_from_stored(stored, "cached")
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._ask(url, kept, now, check, terms)
+            return self._request_with_retries(url, stored, now, check, terms)
         except FetchError as error:
-            if kept is None or error.status == 404:
+            if stored is None or error.status == 404:
                 raise
-            return self.stand_in(kept, now, str(error))
+            return self.use_stale_copy(stored, now, str(error))
 
-    def stand_in(self, kept: Kept, now: datetime, reason: str) -> Reply:
-        """Make a good copy stand in, with its age and the reason."""
-        hours = (now - kept.fetched_at) / timedelta(hours=1)
-        said = (
-            f"{reason}; the copy of {kept.fetched_at:%Y-%m-%d %H:%M}Z stands in, {hours:.0f} h old"
+    def use_stale_copy(self, stored: StoredReply, now: datetime, reason: str) -> Reply:
+        """Return the archived copy as a stale reply, with its age and the reason."""
+        age_h = (now - stored.fetched_at) / timedelta(hours=1)
+        stale_reason = (
+            f"{reason}; the copy of {stored.fetched_at:%Y-%m-%d %H:%M}Z stands in, {age_h:.0f} "
+            "h old"
         )
-        return _of(kept, "stale", said)
+        return _reply_from_stored(stored, "stale", stale_reason)
 
-    def _ask(
-        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
+    def _request_with_retries(
+        self,
+        url: str,
+        stored: StoredReply | None,
+        now: datetime,
+        check: PayloadCheck | None,
+        terms: ServiceTerms,
     ) -> Reply:
-        """Ask until there is a good answer or no more patience."""
-        health = self._health.setdefault(origin(url), _Health())
-        if health.silences >= SILENCES_IN_A_ROW:
-            raise FetchError(f"{url}: not asked, nothing answered at {health.silences} others")
-        retry = self._manners.retry
-        if health.silences or health.failures >= FAILURES_IN_A_ROW:
+        """Request until a usable reply arrives or the retries run out."""
+        health = self._health.setdefault(origin(url), _ServiceHealth())
+        if health.consecutive_no_responses >= MAX_CONSECUTIVE_NO_RESPONSES:
+            raise FetchError(
+                f"{url}: not asked, nothing answered at {health.consecutive_no_responses} others"
+            )
+        retry = self._policy.retry
+        if (
+            health.consecutive_no_responses
+            or health.consecutive_failures >= MAX_CONSECUTIVE_FAILURES
+        ):
             retry = retry.new(total=0)
-        tried: list[str] = []
+        failures: list[str] = []
         while True:
-            outcome = self._try(url, kept, now, check, terms)
+            outcome = self._attempt(url, stored, now, check, terms)
             if isinstance(outcome, Reply):
-                health.note(outcome)
+                health.record_outcome(outcome)
                 return outcome
-            tried.append(outcome.reason)
-            following = _next_try(retry, url) if outcome.again else None
+            failures.append(outcome.reason)
+            following = _next_retry(retry, url) if outcome.retryable else None
             if following is None:
-                health.note(outcome)
-                raise FetchError(f"{url}: {_tries(tried)}", outcome.status)
+                health.record_outcome(outcome)
+                raise FetchError(f"{url}: {_summarize_attempts(failures)}", outcome.status)
             retry = following
-            self._manners.sleep(max(outcome.wait_s, retry.get_backoff_time()))
+            self._policy.sleep(max(outcome.wait_s, retry.get_backoff_time()))
 
-    def _try(
-        self, url: str, kept: Kept | None, now: datetime, check: Check | None, terms: Terms
-    ) -> Reply | _Miss:
-        """Ask once and keep what comes."""
+    def _attempt(
+        self,
+        url: str,
+        stored: StoredReply | None,
+        now: datetime,
+        check: PayloadCheck | None,
+        terms: ServiceTerms,
+    ) -> Reply | _FailedAttempt:
+        """Make one attempt and archive the response."""
         try:
-            answer = self._once(url, kept, terms)
-        except _NoAnswer as failure:
-            return _Miss(terms.hide(str(failure)), failure.again, silent=failure.again)
-        if answer.status == 304 and kept is not None:
-            self.archive.confirm(kept, answer.headers, now)
-            return _of(kept, "confirmed")
+            answer = self._follow_redirects(url, stored, terms)
+        except _NoResponse as failure:
+            return _FailedAttempt(
+                terms.redact(str(failure)), failure.retryable, no_response=failure.retryable
+            )
+        if answer.status == 304 and stored is not None:
+            self.archive.add_confirmation(stored, answer.headers, now)
+            return _reply_from_stored(stored, "confirmed")
         verdict = self._verdict(answer, check)
-        self.archive.keep(url, answer.status, answer.headers, answer.body, now, good=verdict.good)
+        self.archive.add_reply(
+            url, answer.status, answer.headers, answer.body, now, good=verdict.good
+        )
         if verdict.good:
             return Reply(answer.body, now, "fresh", status=answer.status)
         wait_s = self._wait_s(answer, verdict)
-        again = verdict.again and wait_s <= self._manners.patience_s
-        again = again and answer.status not in terms.final
+        retryable = verdict.retryable and wait_s <= self._policy.max_wait_s
+        retryable = retryable and answer.status not in terms.final_statuses
         # a page from the network in front says nothing about the address
         status = answer.status if is_json(answer.headers) else None
-        return _Miss(verdict.reason, again, status, wait_s)
+        return _FailedAttempt(verdict.reason, retryable, status, wait_s)
 
-    def _once(self, url: str, kept: Kept | None, terms: Terms) -> _Answer:
-        """Ask once, following redirects on the same host only."""
+    def _follow_redirects(
+        self, url: str, stored: StoredReply | None, terms: ServiceTerms
+    ) -> _Response:
+        """Send one request, following redirects on the same host only."""
         headers = {"Accept": terms.accept}
-        if kept is not None and "last-modified" in kept.headers:
-            headers["If-Modified-Since"] = kept.headers["last-modified"]
-        where = url
-        for _ in range(HOPS + 1):
-            answer = self._request(where, headers, terms.secret)
-            if answer.status not in MOVED or "location" not in answer.headers:
+        if stored is not None and "last-modified" in stored.headers:
+            headers["If-Modified-Since"] = stored.headers["last-modified"]
+        target = url
+        for _ in range(MAX_REDIRECTS + 1):
+            answer = self._request(target, headers, terms.secret_params)
+            if answer.status not in REDIRECT_STATUSES or "location" not in answer.headers:
                 return answer
-            where = urljoin(where, answer.headers["location"])
-            if origin(where) != origin(url):
-                raise _NoAnswer(f"sent on to another host ({where}), refused", again=False)
-        raise _NoAnswer(f"sent on more than {HOPS} times", again=False)
+            target = urljoin(target, answer.headers["location"])
+            if origin(target) != origin(url):
+                raise _NoResponse(f"sent on to another host ({target}), refused", retryable=False)
+        raise _NoResponse(f"sent on more than {MAX_REDIRECTS} times", retryable=False)
 
-    def _request(self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]) -> _Answer:
-        if self._asked_before and self._manners.pause_s > 0.0:
-            self._manners.sleep(self._manners.pause_s)
-        self._asked_before = True
-        deadline = time.monotonic() + LONGEST_READ_S
+    def _request(
+        self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]
+    ) -> _Response:
+        if self._has_requested and self._policy.min_interval_s > 0.0:
+            self._policy.sleep(self._policy.min_interval_s)
+        self._has_requested = True
+        deadline = time.monotonic() + MAX_READ_S
         body = bytearray()
         try:
             with self._session.get(
                 url,
                 params=dict(secret),
                 headers=dict(headers),
-                timeout=self._manners.timeout_s,
+                timeout=self._policy.timeout_s,
                 allow_redirects=False,
                 stream=True,
             ) as response:
                 # what has come, not a full piece: a slow drip must not hold the deadline up
                 while piece := response.raw.read1(65_536, decode_content=True):
                     body += piece
-                    if len(body) > LONGEST_BODY or time.monotonic() > deadline:
-                        raise _NoAnswer("an answer without end")
+                    if len(body) > MAX_BODY_BYTES or time.monotonic() > deadline:
+                        raise _NoResponse("an answer without end")
                 names = {name.lower(): value for name, value in response.headers.items()}
-                off = clock_off(names, datetime.now(UTC))
-                if off is not None:
-                    self.clock_off = off
-                return _Answer(response.status_code, names, bytes(body))
+                clock_offset_found = clock_offset(names, datetime.now(UTC))
+                if clock_offset_found is not None:
+                    self.clock_offset = clock_offset_found
+                return _Response(response.status_code, names, bytes(body))
         except (requests.Timeout, ReadTimeoutError):
-            raise _NoAnswer("no answer in time") from None
+            raise _NoResponse("no answer in time") from None
         except ProtocolError:
-            raise _NoAnswer("the answer broke off") from None
+            raise _NoResponse("the answer broke off") from None
         except requests.ConnectionError as error:
             slow = "timed out" in str(error).lower()
-            raise _NoAnswer("no answer in time" if slow else "no connection") from None
+            raise _NoResponse("no answer in time" if slow else "no connection") from None
         except (requests.RequestException, HTTPError) as error:
-            raise _NoAnswer(f"not an answer ({type(error).__name__})", again=False) from error
+            raise _NoResponse(f"not an answer ({type(error).__name__})", retryable=False) from error
 
-    def _verdict(self, answer: _Answer, check: Check | None) -> Verdict:
-        verdict = judge(answer.status, answer.headers, answer.body, self._manners.retry)
+    def _verdict(self, answer: _Response, check: PayloadCheck | None) -> ResponseVerdict:
+        verdict = classify_response(answer.status, answer.headers, answer.body, self._policy.retry)
         if verdict.good and check is not None:
             try:
                 check(json.loads(answer.body))
             except ForecastError as error:
-                return Verdict(False, reason=str(error))
+                return ResponseVerdict(False, reason=str(error))
         return verdict
 
-    def _wait_s(self, answer: _Answer, verdict: Verdict) -> float:
+    def _wait_s(self, answer: _Response, verdict: ResponseVerdict) -> float:
         """Wait the service asks for, or that its signs call for."""
-        wait_s = self._manners.throttled_s if verdict.throttled else 0.0
+        wait_s = self._policy.min_throttle_wait_s if verdict.throttled else 0.0
         try:
             asked = answer.headers.get("retry-after")
-            return max(wait_s, self._manners.retry.parse_retry_after(asked) if asked else 0.0)
+            return max(wait_s, self._policy.retry.parse_retry_after(asked) if asked else 0.0)
         except InvalidHeader:
             return wait_s
 
 
-def _of(kept: Kept, state: State, reason: str = "") -> Reply:
-    return Reply(kept.body, kept.fetched_at, state, reason, kept.status)
+def _reply_from_stored(stored: StoredReply, state: ReplyState, reason: str = "") -> Reply:
+    return Reply(stored.body, stored.fetched_at, state, reason, stored.status)
 
 
-def _fresh_until(kept: Kept, terms: Terms) -> datetime:
-    said = fresh_until(kept.headers, kept.confirmed_at)
-    silent = said == kept.confirmed_at and "cache-control" not in kept.headers
-    return said + terms.lasts if silent else said
+def _fresh_until(stored: StoredReply, terms: ServiceTerms) -> datetime:
+    stated_until = fresh_until(stored.headers, stored.confirmed_at)
+    no_lifetime_given = (
+        stated_until == stored.confirmed_at and "cache-control" not in stored.headers
+    )
+    return stated_until + terms.default_max_age if no_lifetime_given else stated_until
 
 
-def _next_try(retry: Retry, url: str) -> Retry | None:
-    """Count a failed try; None when there have been enough."""
+def _next_retry(retry: Retry, url: str) -> Retry | None:
+    """Return the next retry state; None when the retries are used up."""
     try:
         return retry.increment("GET", url)
     except MaxRetryError:
         return None
 
 
-def _tries(reasons: list[str]) -> str:
-    """Say what was tried: equal answers in a row once, with their number."""
+def _summarize_attempts(reasons: list[str]) -> str:
+    """Join the failure reasons; equal ones in a row appear once with their count."""
     runs = [(reason, len(list(run))) for reason, run in groupby(reasons)]
     return ", then ".join(
         reason if times == 1 else f"{reason} ({times} times)" for reason, times in runs

@@ -1,4 +1,4 @@
-"""What the air holds: vapour pressure, dew point, wet bulb, and what falls out of it.
+"""Moist air: vapor pressure, dew point, wet bulb, snow fraction and snow-to-liquid ratio.
 
 Plain numpy functions, any broadcastable shapes. Missing in is missing out (NaN).
 """
@@ -16,24 +16,24 @@ MAGNUS_ICE = (611.21, 22.587, 273.86)
 CP_J_KG_K = 1005.0  # dry air at constant pressure
 LATENT_EVAPORATION_J_KG = 2.501e6  # at 0 °C
 LATENT_SLOPE_J_KG_K = -2361.0  # per degree, linear from 0 to 40 °C
-VAPOUR_TO_DRY_AIR = 0.622  # ratio of gas constants
+MOLECULAR_WEIGHT_RATIO = 0.622  # ratio of gas constants
 STANDARD_PRESSURE_PA = 101_325.0
 
 
-def saturation_pa(temp_c: ArrayLike, over_ice: bool = False) -> Array:
-    """Saturation vapour pressure.
+def saturation_vapor_pressure_pa(temp_c: ArrayLike, over_ice: bool = False) -> Array:
+    """Saturation vapor pressure.
 
     Parameters
     ----------
     temp_c : array
         Temperature [°C].
     over_ice : bool
-        Over ice instead of liquid water [-].
+        Over ice instead of liquid water.
 
     Returns
     -------
     array
-        Vapour pressure [Pa].
+        Vapor pressure [Pa].
 
     References
     ----------
@@ -61,8 +61,8 @@ def dew_point_c(air_temp_c: ArrayLike, rel_humidity_pct: ArrayLike) -> Array:
     """
     base, slope, shift = MAGNUS_WATER
     air = np.asarray(air_temp_c, dtype=float)
-    vapour_pa = saturation_pa(air) * np.clip(rel_humidity_pct, 0.5, 100.0) / 100.0
-    log_ratio = np.log(vapour_pa / base)
+    vapor_pa = saturation_vapor_pressure_pa(air) * np.clip(rel_humidity_pct, 0.5, 100.0) / 100.0
+    log_ratio = np.log(vapor_pa / base)
     return np.asarray(np.minimum(shift * log_ratio / (slope - log_ratio), air))
 
 
@@ -81,12 +81,12 @@ def rel_humidity_pct(air_temp_c: ArrayLike, dew_point_c: ArrayLike) -> Array:
     array
         Relative humidity, at most 100 [%].
     """
-    ratio = saturation_pa(dew_point_c) / saturation_pa(air_temp_c)
+    ratio = saturation_vapor_pressure_pa(dew_point_c) / saturation_vapor_pressure_pa(air_temp_c)
     return np.asarray(np.minimum(100.0 * ratio, 100.0))
 
 
 def frost_point_c(dew_point_c: ArrayLike) -> Array:
-    """Temperature below which the same vapour deposits as frost on ice.
+    """Temperature below which the same vapor deposits as frost on ice.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def frost_point_c(dew_point_c: ArrayLike) -> Array:
     """
     dew = np.asarray(dew_point_c, dtype=float)
     base, slope, shift = MAGNUS_ICE
-    log_ratio = np.log(saturation_pa(dew) / base)
+    log_ratio = np.log(saturation_vapor_pressure_pa(dew) / base)
     return np.where(dew < 0.0, shift * log_ratio / (slope - log_ratio), dew)
 
 
@@ -129,19 +129,19 @@ def wet_bulb_c(
     convex and increasing, eight steps from the air temperature reach rounding error.
     """
     air = np.asarray(air_temp_c, dtype=float)
-    vapour_pa = saturation_pa(dew_point_c)
+    vapor_pa = saturation_vapor_pressure_pa(dew_point_c)
     _, slope, shift = MAGNUS_WATER
-    wet = np.broadcast_to(air, np.broadcast_shapes(air.shape, vapour_pa.shape)).copy()
+    wet = np.broadcast_to(air, np.broadcast_shapes(air.shape, vapor_pa.shape)).copy()
     for _ in range(8):
         latent = LATENT_EVAPORATION_J_KG + LATENT_SLOPE_J_KG_K * wet
-        psychrometer = CP_J_KG_K * np.asarray(pressure_pa) / (VAPOUR_TO_DRY_AIR * latent)
-        saturated = saturation_pa(wet)
-        error = saturated - psychrometer * (air - wet) - vapour_pa
+        psychrometer = CP_J_KG_K * np.asarray(pressure_pa) / (MOLECULAR_WEIGHT_RATIO * latent)
+        saturated = saturation_vapor_pressure_pa(wet)
+        error = saturated - psychrometer * (air - wet) - vapor_pa
         wet = wet - error / (saturated * slope * shift / (wet + shift) ** 2 + psychrometer)
     return np.asarray(wet)
 
 
-def snow_share(wet_bulb_c: ArrayLike) -> Array:
+def snow_frac(wet_bulb_c: ArrayLike) -> Array:
     """Share of precipitation that falls as snow.
 
     Parameters
@@ -161,7 +161,7 @@ def snow_share(wet_bulb_c: ArrayLike) -> Array:
     return np.asarray(1.0 / (1.0 + 6.99e-5 * np.exp(2.0 * (np.asarray(wet_bulb_c) + 3.97))))
 
 
-def fresh_snow_ratio(air_temp_c: ArrayLike) -> Array:
+def snow_to_liquid_ratio(air_temp_c: ArrayLike) -> Array:
     """Depth of new snow over the depth of its water.
 
     Parameters

@@ -1,1 +1,1 @@
-"""How a plan is told: reports, pages, charts, exports."""
+"""Reports: briefing, mix sheet, notices, charts and exports."""

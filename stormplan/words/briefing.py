@@ -13,39 +13,47 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
-from stormplan.events.hazards import TRACE_SNOW_CM
-from stormplan.planning.plan import Plan, SitePlan, Source, SurfacePlan
+from stormplan.events.hazards import TRACE_SNOWFALL_CM
+from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import FAR_OFF
-from stormplan.units import Speaker
+from stormplan.treatment.screening import DAY_AHEAD_LEAD
+from stormplan.units import UnitFormatter
 from stormplan.words import source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
-from stormplan.words.formatting import Words, age, blend_name, capital, count, listed, percent
-from stormplan.words.mix_sheet import YardView, short_of, yard_view
-from stormplan.words.site_text import Footnotes, SiteView, site_view, summary
+from stormplan.words.formatting import (
+    ReportFormat,
+    blend_name,
+    capitalize_first,
+    format_age,
+    format_percent,
+    join_names,
+    pluralize,
+)
+from stormplan.words.mix_sheet import YardMixView, shortage_names, yard_mix_view
+from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 
-VERDICTS = {"go": "GO", "hold": "HOLD", "nothing": "NOTHING TO DO"}
-FEW = 3  # names in a row before the rest is counted
-STRETCHES = 12  # lines of the timeline: what a reader takes in
+VERDICT_LABELS = {"go": "GO", "hold": "HOLD", "nothing": "NOTHING TO DO"}
+MAX_NAMES = 3  # names in a row before the rest is counted
+MAX_PERIODS = 12  # lines of the timeline: what a reader takes in
 
 
 @dataclass(frozen=True)
-class Fact:
-    """One line of the first screen, with a small table under it where one is needed."""
+class SummaryRow:
+    """A row of the first screen, with an optional breakdown."""
 
     label: str
     text: str
-    rows: tuple[tuple[str, str], ...] = ()
+    breakdown: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """One stretch of the storm: when, what, and where."""
+class StormPeriod:
+    """One period of the storm: when, which hazard, where."""
 
     when: str
     hazard: str
-    says: str
+    text: str
 
 
 @dataclass(frozen=True)
@@ -53,8 +61,8 @@ class YardSites:
     """The sites one yard serves: those with something to do first, the quiet ones by name."""
 
     name: str
-    busy: tuple[SiteView, ...]
-    quiet: tuple[SiteView, ...]
+    detailed: tuple[SiteView, ...]
+    uneventful: tuple[SiteView, ...]
 
 
 @dataclass(frozen=True)
@@ -62,67 +70,69 @@ class View:
     """The whole briefing in words, in the order it is read."""
 
     company: str
-    made: str
+    made_at: str
     verdict: str
     start: str
     headline: str
-    facts: tuple[Fact, ...]
-    matters: tuple[tuple[str, str, str], ...]
-    degraded: tuple[str, ...]
+    summary_rows: tuple[SummaryRow, ...]
+    priority_sites: tuple[tuple[str, str, str], ...]
+    problems: tuple[str, ...]
     alerts: tuple[str, ...]
     changes: tuple[str, ...]
-    timeline: tuple[Stretch, ...]
-    yards: tuple[YardView, ...]
-    served: tuple[YardSites, ...]
+    timeline: tuple[StormPeriod, ...]
+    yard_mixes: tuple[YardMixView, ...]
+    sites_by_yard: tuple[YardSites, ...]
     unknown: tuple[str, ...]
     notes: tuple[str, ...]
-    limits: tuple[str, ...]
+    model_limitations: tuple[str, ...]
     cautions: tuple[str, ...]
-    sources: tuple[str, ...]
+    rule_sources: tuple[str, ...]
     credits: tuple[str, ...]
 
     @property
     def sites(self) -> tuple[SiteView, ...]:
         """Every site, yard by yard."""
-        return tuple(site for yard in self.served for site in (*yard.busy, *yard.quiet))
+        return tuple(
+            site for yard in self.sites_by_yard for site in (*yard.detailed, *yard.uneventful)
+        )
 
 
-def view(plan: Plan) -> View:
-    """Put a plan into words.
+def build_view(plan: Plan) -> View:
+    """Return the text view of a plan.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
 
     Returns
     -------
     View
         Everything a report shows, as text.
     """
-    words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
     planned = [site for site in plan.sites if site.source is not None]
     notes = Footnotes()
-    served = tuple(_served(plan, words, notes))
+    sites_by_yard = tuple(_sites_by_yard(plan, fmt, notes))
     return View(
         company=plan.company,
-        made=words.full(plan.made_at),
-        verdict=VERDICTS[plan.verdict] if planned else "NO FORECAST",
-        start="" if plan.first_start is None else f"from {words.day(plan.first_start)}",
-        headline=_headline(plan, words),
-        facts=tuple(_facts(plan, words)),
-        matters=tuple(_matter(plan, key, words) for key in plan.matters),
-        degraded=(*plan.degraded, *plan.troubles),
-        alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, words)),
-        changes=change_lines(plan.changes, words),
-        timeline=tuple(_timeline(plan, words)),
-        yards=tuple(yard_view(yard, words) for yard in plan.yards),
-        served=served,
-        unknown=tuple(_unknown(plan, words)),
-        notes=(*_notes(planned), *plan.remarks),
-        limits=plan.limits,
+        made_at=fmt.full_datetime(plan.made_at),
+        verdict=VERDICT_LABELS[plan.verdict] if planned else "NO FORECAST",
+        start="" if plan.first_start is None else f"from {fmt.day_hour(plan.first_start)}",
+        headline=_headline(plan, fmt),
+        summary_rows=tuple(_summary_rows(plan, fmt)),
+        priority_sites=tuple(_priority_site(plan, key, fmt) for key in plan.priority_sites),
+        problems=(*plan.planning_diagnostics, *plan.run_diagnostics),
+        alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, fmt)),
+        changes=change_lines(plan.changes, fmt),
+        timeline=tuple(_timeline(plan, fmt)),
+        yard_mixes=tuple(yard_mix_view(yard, fmt) for yard in plan.yards),
+        sites_by_yard=sites_by_yard,
+        unknown=tuple(_not_forecast(plan, fmt)),
+        notes=(*_parser_notes(planned), *plan.run_notes),
+        model_limitations=plan.model_limitations,
         cautions=plan.cautions,
-        sources=tuple(notes.texts),
+        rule_sources=tuple(notes.texts),
         credits=tuple(sorted({s.source.credit for s in planned if s.source and s.source.credit})),
     )
 
@@ -130,7 +140,7 @@ def view(plan: Plan) -> View:
 # -- first screen ---------------------------------------------------------------------------------
 
 
-def _actions(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatment]]:
+def _active_treatments(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatment]]:
     return [
         (site, surface, item)
         for site in plan.sites
@@ -139,10 +149,10 @@ def _actions(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatment]]:
     ]
 
 
-def _headline(plan: Plan, words: Words) -> str:
+def _headline(plan: Plan, fmt: ReportFormat) -> str:
     if all(site.source is None for site in plan.sites):
         return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
-    actions = _actions(plan)
+    actions = _active_treatments(plan)
     parts = []
     for action, phrase in (
         (Action.PRETREAT, "pre-treat"),
@@ -151,224 +161,251 @@ def _headline(plan: Plan, words: Words) -> str:
     ):
         of_kind = [(site, surface) for site, surface, item in actions if item.action is action]
         if of_kind:
-            surfaces = count(len({(site.key, s.key) for site, s in of_kind}), "surface")
-            sites = count(len({site.key for site, _ in of_kind}), "site")
+            surfaces = pluralize(len({(site.key, s.key) for site, s in of_kind}), "surface")
+            sites = pluralize(len({site.key for site, _ in of_kind}), "site")
             parts.append(f"{phrase} {surfaces} at {sites}")
     if not parts:
         if plan.verdict == "hold":
             return "Nothing to do yet; look again as listed below."
-        return f"No hazard on any pavement before {words.day(plan.planned_until)}."
+        return f"No hazard on any pavement before {fmt.day_hour(plan.planned_until)}."
     text = "; ".join(parts)
     if plan.verdict == "hold":
         return f"Nothing within a day. Later: {text}."
-    return f"{capital(text)}."
+    return f"{capitalize_first(text)}."
 
 
-def _facts(plan: Plan, words: Words) -> Iterable[Fact]:
-    actions = _actions(plan)
-    blends = _blends(plan, words)
+def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
+    actions = _active_treatments(plan)
+    blends = _blend_totals(plan, fmt)
     if blends:
-        total = words.say.volume(sum(yard.sprayed_l for yard in plan.yards))
-        yield Fact("Spray", total, blends if len(blends) > 1 else ())
+        total = fmt.units.volume(sum(yard.pretreat_l for yard in plan.yards))
+        yield SummaryRow("Spray", total, blends if len(blends) > 1 else ())
         if len(blends) == 1:
-            yield Fact("Blend", blends[0][0])
-    yield from _work(plan)
-    short = [f"{yard.name}: {', '.join(short_of(yard))}" for yard in plan.yards if yard.shortages]
+            yield SummaryRow("Blend", blends[0][0])
+    yield from _work_rows(plan)
+    short = [
+        f"{yard.name}: {', '.join(shortage_names(yard))}" for yard in plan.yards if yard.shortages
+    ]
     if short:
-        yield Fact("Short of", "; ".join(short))
-    sure = _how_sure(actions, plan.made_at)
-    if sure:
-        yield Fact("How sure", sure)
-    close = _closest_call(actions, words)
-    if close:
-        yield Fact("Closest call", close)
-    money = _in_money(actions, plan.made_at)
-    if money:
-        yield Fact("In money", money)
+        yield SummaryRow("Short of", "; ".join(short))
+    probability = _hazard_probability(actions, plan.made_at)
+    if probability:
+        yield SummaryRow("How sure", probability)
+    margin = _smallest_margin(actions, fmt)
+    if margin:
+        yield SummaryRow("Closest call", margin)
+    agreement = _cost_loss_agreement(actions, plan.made_at)
+    if agreement:
+        yield SummaryRow("In money", agreement)
     sources = [site.source for site in plan.sites if site.source is not None]
     if sources:
-        yield Fact("Forecast", _forecast_age(sources, plan.made_at, words))
-    second = source_text.first_screen(plan, words)
-    if second:
-        yield Fact("Second opinion", second)
+        yield SummaryRow("Forecast", _forecast_age(sources, plan.made_at, fmt))
+    comparison = source_text.agreement_summary(plan, fmt)
+    if comparison:
+        yield SummaryRow("Second opinion", comparison)
 
 
-def _work(plan: Plan) -> Iterable[Fact]:
-    """Say what the spraying takes: crew hours against the window, what is not reached, money."""
-    crews = [yard.crew for yard in plan.yards if yard.crew.hours_needed > 0.0]
+def _work_rows(plan: Plan) -> Iterable[SummaryRow]:
+    """Yield crew hours, surfaces not reached and the cost of the liquid."""
+    crews = [
+        yard.sprayer_schedule for yard in plan.yards if yard.sprayer_schedule.hours_needed > 0.0
+    ]
     if crews:
         needed = sum(crew.hours_needed for crew in crews)
-        there = sum(crew.hours_there for crew in crews)
-        yield Fact("Crew", f"{needed:.1f} of {there:.0f} sprayer hours before it starts")
-    missed = sum(len(yard.crew.missed) for yard in plan.yards)
+        available = sum(crew.hours_available for crew in crews)
+        yield SummaryRow("Crew", f"{needed:.1f} of {available:.0f} sprayer hours before it starts")
+    missed = sum(len(yard.sprayer_schedule.unserved) for yard in plan.yards)
     if missed:
-        yield Fact("Not reached", f"{count(missed, 'surface')} in time; see the mix")
-    costs = [yard.cost for yard in plan.yards if yard.sprayed_l > 0.0]
+        yield SummaryRow("Not reached", f"{pluralize(missed, 'surface')} in time; see the mix")
+    costs = [yard.cost for yard in plan.yards if yard.pretreat_l > 0.0]
     known = [cost for cost in costs if cost is not None]
     if known and len(known) == len(costs):
-        yield Fact("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
+        yield SummaryRow("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
 
 
-def _blends(plan: Plan, words: Words) -> tuple[tuple[str, str], ...]:
+def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:
     """Sum what is sprayed by blend over all yards, largest first."""
     volumes: dict[str, float] = {}
     for yard in plan.yards:
         for blend in yard.blends:
-            name = blend_name(blend.additive_name, blend.share)
+            name = blend_name(blend.additive_name, blend.additive_frac)
             volumes[name] = volumes.get(name, 0.0) + blend.volume_l
     largest = sorted(volumes.items(), key=lambda item: -item[1])
-    return tuple((name, words.say.volume(volume)) for name, volume in largest)
+    return tuple((name, fmt.units.volume(volume)) for name, volume in largest)
 
 
-def _how_sure(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime) -> str:
-    """Say the chance of the commonest hazard of the day, or of the days after it."""
+def _hazard_probability(
+    actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime
+) -> str:
+    """Return the probability of the most common hazard within a day, else of later ones."""
     every = [item.event for *_, item in actions if item.event is not None]
     if not every:
         return ""
-    events = [event for event in every if event.start <= now + FAR_OFF] or every
+    events = [event for event in every if event.start <= now + DAY_AHEAD_LEAD] or every
     likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
     chances = sorted(event.probability for event in events if str(event.hazard) == likely)
-    text = f"{likely} {percent(chances[0])}"
+    text = f"{likely} {format_percent(chances[0])}"
     if round(chances[-1], 2) != round(chances[0], 2):
-        text += f" to {percent(chances[-1])}"
+        text += f" to {format_percent(chances[-1])}"
     return text
 
 
-def _in_money(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime) -> str:
-    """Say whether the day's choices agree with what the owner says a miss costs."""
+def _cost_loss_agreement(
+    actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime
+) -> str:
+    """Return how many choices of the day agree with the cost-loss ratio of the policy."""
     weighed = [
-        (f"{site.name}, {surface.name}", item.action is Action.PRETREAT, item.stake, item.event)
+        (f"{site.name}, {surface.name}", item.action is Action.PRETREAT, item.cost_loss, item.event)
         for site, surface, item in actions
-        if item.stake is not None and item.event is not None
-        and item.event.start <= now + FAR_OFF
+        if item.cost_loss is not None and item.event is not None
+        and item.event.start <= now + DAY_AHEAD_LEAD
     ]  # fmt: skip
     against = [
-        f"{name} ({'treated' if treats else 'held'} at {percent(event.probability)}, pays from"
-        f" {100.0 * stake.flips_at:.2g} %)"
+        f"{name} ({'treated' if treats else 'held'} at {format_percent(event.probability)}, "
+        "pays from"
+        f" {100.0 * stake.break_even_probability:.2g} %)"
         for name, treats, stake, event in weighed
-        if treats is not stake.pays(event.probability)
+        if treats is not stake.is_cheaper(event.probability)
     ]
     if not weighed:
         return ""
     if not against:
         return "every choice of the day agrees with your cost of a miss"
-    return f"{len(against)} of {len(weighed)} choices go against it: {listed(against, FEW)}"
+    return (
+        f"{len(against)} of {len(weighed)} choices go against it: {join_names(against, MAX_NAMES)}"
+    )
 
 
-def _closest_call(actions: list[tuple[SitePlan, SurfacePlan, Treatment]], words: Words) -> str:
-    """Say where pavement comes nearest to a temperature at which the answer would change."""
+def _smallest_margin(
+    actions: list[tuple[SitePlan, SurfacePlan, Treatment]], fmt: ReportFormat
+) -> str:
+    """Return the surface whose pavement is nearest to a temperature limit."""
     margins = [
-        (abs(reason.saw - reason.limit), reason.saw, reason.limit, site.name, surface.name)
+        (
+            abs(reason.observed - reason.limit),
+            reason.observed, reason.limit, site.name, surface.name,
+        )
         for site, surface, item in actions
         for reason in item.reasons
-        if reason.kind == "temperature" and reason.saw is not None and reason.limit is not None
+        if reason.quantity_kind == "temperature"
+        and reason.observed is not None and reason.limit is not None
         and reason.rule in ("liquid_stop_below", "liquid_warn_below", "solid_stop_below")
     ]  # fmt: skip
     if not margins:
         return ""
     _, saw, limit, site_name, surface_name = min(margins)
     return (
-        f"{site_name}, {surface_name}: {words.say.temp(saw)} against a limit of"
-        f" {words.say.temp(limit)}"
+        f"{site_name}, {surface_name}: {fmt.units.temperature(saw)} against a limit of"
+        f" {fmt.units.temperature(limit)}"
     )
 
 
-def _forecast_age(sources: list[Source], now: datetime, words: Words) -> str:
+def _forecast_age(sources: list[SourceRecord], now: datetime, fmt: ReportFormat) -> str:
     oldest = min(source.issued_at for source in sources)
     names = ", ".join(sorted({source.source for source in sources}))
-    return f"{age(now - oldest)} old, from {names}, issued {words.day(oldest)}"
+    return f"{format_age(now - oldest)} old, from {names}, issued {fmt.day_hour(oldest)}"
 
 
-def _matter(plan: Plan, key: str, words: Words) -> tuple[str, str, str]:
+def _priority_site(plan: Plan, key: str, fmt: ReportFormat) -> tuple[str, str, str]:
     site = next(site for site in plan.sites if site.key == key)
-    return site.key, site.name, summary(site, words)
+    return site.key, site.name, site_summary(site, fmt)
 
 
 # -- the storm ------------------------------------------------------------------------------------
 
 
-def _timeline(plan: Plan, words: Words) -> Iterable[Stretch]:
-    """Tell the storm once for all sites: one line per hazard and spell, in order of time."""
-    faced = sorted(
-        ((item.event, site) for site, _, item in _actions(plan) if item.event is not None),
+def _timeline(plan: Plan, fmt: ReportFormat) -> Iterable[StormPeriod]:
+    """Yield one row per hazard and period over all sites, in order of time."""
+    events = sorted(
+        (
+            (item.event, site)
+            for site, _, item in _active_treatments(plan)
+            if item.event is not None
+        ),
         key=lambda pair: (pair[0].hazard, pair[0].start),
     )
-    spells: list[list[tuple[Event, SitePlan]]] = []
-    for event, site in faced:
-        last = spells[-1] if spells else []
+    periods: list[list[tuple[Event, SitePlan]]] = []
+    for event, site in events:
+        last = periods[-1] if periods else []
         same = bool(last) and last[0][0].hazard == event.hazard
         if same and event.start <= max(known.end for known, _ in last):
             last.append((event, site))
         else:
-            spells.append([(event, site)])
-    spells.sort(key=lambda spell: spell[0][0].start)
-    for spell in spells[:STRETCHES]:
-        yield _stretch(spell, words)
-    if len(spells) > STRETCHES:
-        yield Stretch("later", "more", f"{len(spells) - STRETCHES} more spells: see the sites")
+            periods.append([(event, site)])
+    periods.sort(key=lambda period: period[0][0].start)
+    for spell in periods[:MAX_PERIODS]:
+        yield _storm_period(spell, fmt)
+    if len(periods) > MAX_PERIODS:
+        yield StormPeriod(
+            "later", "more", f"{len(periods) - MAX_PERIODS} more spells: see the sites"
+        )
 
 
-def _stretch(spell: Sequence[tuple[Event, SitePlan]], words: Words) -> Stretch:
-    events = [event for event, _ in spell]
+def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -> StormPeriod:
+    events = [event for event, _ in period]
     start, end = min(event.start for event in events), max(event.end for event in events)
-    names = list(dict.fromkeys(site.name for _, site in spell))
-    coldest = words.say.temp(min(event.coldest_surface_c for event in events))
-    likeliest = percent(max(event.probability for event in events))
-    where = listed(names) if len(names) <= FEW else f"{len(names)} sites"
+    names = list(dict.fromkeys(site.name for _, site in period))
+    coldest = fmt.units.temperature(min(event.min_pavement_temp_c for event in events))
+    likeliest = format_percent(max(event.probability for event in events))
+    where = join_names(names) if len(names) <= MAX_NAMES else f"{len(names)} sites"
     parts = [where, f"pavement down to {coldest}", f"up to {likeliest} likely"]
-    snow, water = max(e.snow_cm for e in events), max(e.water_mm for e in events)
-    if snow > TRACE_SNOW_CM:
-        parts.insert(1, f"up to {words.say.snow(snow)} of snow")
+    snow, water = max(e.snowfall_cm for e in events), max(e.precip_mm for e in events)
+    if snow > TRACE_SNOWFALL_CM:
+        parts.insert(1, f"up to {fmt.units.snowfall(snow)} of snow")
     elif water > 0.0:
-        parts.insert(1, f"up to {words.say.water(water)} of water")
-    return Stretch(words.span(start, end), capital(str(events[0].hazard)), "; ".join(parts))
+        parts.insert(1, f"up to {fmt.units.water_depth(water)} of water")
+    return StormPeriod(
+        fmt.time_range(start, end), capitalize_first(str(events[0].hazard)), "; ".join(parts)
+    )
 
 
 # -- the detail -----------------------------------------------------------------------------------
 
 
-def _served(plan: Plan, words: Words, notes: Footnotes) -> Iterable[YardSites]:
+def _sites_by_yard(plan: Plan, fmt: ReportFormat, notes: Footnotes) -> Iterable[YardSites]:
     """Sort the sites by yard; inside, by priority as the plan has them."""
     for yard in plan.yards:
         sites = [
-            site_view(site, words, notes, plan.currency)
+            site_view(site, fmt, notes, plan.currency)
             for site in plan.sites
             if site.yard == yard.yard
         ]
         yield YardSites(
             yard.name,
-            tuple(site for site in sites if not site.is_quiet),
-            tuple(site for site in sites if site.is_quiet),
+            tuple(site for site in sites if not site.is_uneventful),
+            tuple(site for site in sites if site.is_uneventful),
         )
 
 
 # -- what is not known ----------------------------------------------------------------------------
 
 
-def _unknown(plan: Plan, words: Words) -> Iterable[str]:
+def _not_forecast(plan: Plan, fmt: ReportFormat) -> Iterable[str]:
     """Group what the forecast does not say by where it stops saying it."""
     groups: dict[tuple[str, datetime | None, datetime | None], set[str]] = {}
     for site in plan.sites:
         if site.source is None:
-            groups.setdefault((f"no forecast ({site.problem})", None, None), set()).add(site.name)
+            groups.setdefault((f"no forecast ({site.no_forecast_reason})", None, None), set()).add(
+                site.name
+            )
         for surface in site.surfaces:
-            for item in surface.unknown:
+            for item in surface.forecast_gaps:
                 groups.setdefault((item.what, item.after, item.until), set()).add(site.name)
     for (what, after, until), names in groups.items():
         where = "; ".join(sorted(names))
         if what == "pavement" and after is not None:
-            yield f"pavement: not known from {words.day(after)} on ({where})"
+            yield f"pavement: not known from {fmt.day_hour(after)} on ({where})"
         elif after is not None and until is not None:
-            yield f"{what}: not forecast {words.span(after, until)} ({where})"
+            yield f"{what}: not forecast {fmt.time_range(after, until)} ({where})"
         elif after is not None:
-            yield f"{what}: not forecast beyond {words.day(after)} ({where})"
+            yield f"{what}: not forecast beyond {fmt.day_hour(after)} ({where})"
         elif what.startswith("no forecast"):
             yield f"{where}: {what}"
         else:
             yield f"{what}: not forecast at all ({where})"
 
 
-def _notes(planned: list[SitePlan]) -> Iterable[str]:
+def _parser_notes(planned: list[SitePlan]) -> Iterable[str]:
     """List what the parser dropped or guessed, once per cell."""
     seen: dict[str, tuple[str, ...]] = {}
     for site in planned:
@@ -380,16 +417,16 @@ def _notes(planned: list[SitePlan]) -> Iterable[str]:
 # -- files ----------------------------------------------------------------------------------------
 
 
-def html(shown: View, strips: Sequence[Strip] = (), undrawn: int = 0) -> str:
+def render_html(view: View, strips: Sequence[Strip] = (), undrawn_count: int = 0) -> str:
     """Render the briefing as one self-contained page.
 
     Parameters
     ----------
-    shown : View
-        The plan in words [-].
+    view : View
+        The plan in words.
     strips : sequence of Strip
-        Its charts, the one that matters most first [-].
-    undrawn : int
+        Its charts, the one that matters most first.
+    undrawn_count : int
         How many columns with an event have no chart [-].
 
     Returns
@@ -398,5 +435,9 @@ def html(shown: View, strips: Sequence[Strip] = (), undrawn: int = 0) -> str:
         HTML without scripts or outside references.
     """
     return templating.render(
-        "briefing.html", view=shown, strips=strips, undrawn=undrawn, drawing=templating.drawing
+        "briefing.html",
+        view=view,
+        strips=strips,
+        undrawn_count=undrawn_count,
+        trusted_svg=templating.trusted_svg,
     )

@@ -1,4 +1,4 @@
-"""What changed since the last plan, and what the authorities say, in the readers' words."""
+"""Text of the changes since the last plan, and of official alerts."""
 
 from __future__ import annotations
 
@@ -7,57 +7,57 @@ from datetime import datetime
 
 from stormplan.planning.plan_diff import Change
 from stormplan.weather.alerts import Alert
-from stormplan.words.formatting import Words, count
+from stormplan.words.formatting import ReportFormat, pluralize
 
-MOST_SHOWN = 12  # lines on the first screen's heels; the rest is a number
+MAX_LINES = 12  # lines on the first screen's heels; the rest is a number
 
 
-def change_lines(changes: Iterable[Change], words: Words) -> tuple[str, ...]:
-    """Say what changed: what matters line by line, the rest as a number.
+def change_lines(changes: Iterable[Change], fmt: ReportFormat) -> tuple[str, ...]:
+    """Return material changes as lines and the rest as a count.
 
     Parameters
     ----------
     changes : iterable of Change
-        In the order of the plan [-].
-    words : Words
-        The readers' units and zone [-].
+        In the order of the plan.
+    fmt : ReportFormat
+        The readers' units and zone.
 
     Returns
     -------
     tuple of str
         Empty if nothing changed.
     """
-    every = list(changes)
-    told = [change_line(change, words) for change in every if change.material]
-    lines = told[:MOST_SHOWN]
-    if len(told) > MOST_SHOWN:
-        lines.append(f"and {len(told) - MOST_SHOWN} more like these")
-    smaller = len(every) - len(told)
+    all_changes = list(changes)
+    material = [change_line(change, fmt) for change in all_changes if change.material]
+    lines = material[:MAX_LINES]
+    if len(material) > MAX_LINES:
+        lines.append(f"and {len(material) - MAX_LINES} more like these")
+    smaller = len(all_changes) - len(material)
     if smaller:
-        lines.append(count(smaller, "smaller difference"))
+        lines.append(pluralize(smaller, "smaller difference"))
     return tuple(lines)
 
 
-def change_line(change: Change, words: Words) -> str:
-    """Say one change."""
+def change_line(change: Change, fmt: ReportFormat) -> str:
+    """Return one change as a line."""
     where = ", ".join(name for name in (change.site, change.surface) if name)
-    text = _what(change, words)
+    text = _change_phrase(change, fmt)
     return f"{where}: {text}" if where else f"{text[0].upper()}{text[1:]}"
 
 
-def _what(change: Change, words: Words) -> str:
+def _change_phrase(change: Change, fmt: ReportFormat) -> str:
     match change.kind:
         case "added":
             return "new in the sites file"
         case "removed":
             return "no longer in the sites file"
-        case "joined":
+        case "work added":
             return "now needs work"
-        case "left":
+        case "work removed":
             return "no longer needs work"
         case "forecast lost":
             return "has no forecast any more"
-        case "forecast back":
+        case "forecast restored":
             return "has a forecast again"
         case "stale":
             return "planned from an old forecast now"
@@ -68,38 +68,40 @@ def _what(change: Change, words: Words) -> str:
             return f"{name.get(change.kind, 'answer ')}{change.after}, was {change.before}"
         case "first start" | "earlier" | "later":
             what = "first start" if change.kind == "first start" else change.kind
-            return f"{what}, from {_time(change.after, words)}, was {_time(change.before, words)}"
+            return f"{what}, from {_time(change.after, fmt)}, was {_time(change.before, fmt)}"
         case "colder" | "warmer":
             before, after = float(change.before or 0.0), float(change.after or 0.0)
-            by = words.say.degrees(abs(after - before))
-            return f"{by} {change.kind}, pavement down to {words.say.temp(after)}"
+            by = fmt.units.temperature_difference(abs(after - before))
+            return f"{by} {change.kind}, pavement down to {fmt.units.temperature(after)}"
         case "more" | "less":
             before, after = float(change.before or 0.0), float(change.after or 0.0)
-            return f"{change.kind}, {words.say.volume(after)}, was {words.say.volume(before)}"
+            return f"{change.kind}, {fmt.units.volume(after)}, was {fmt.units.volume(before)}"
 
 
-def _time(value: str | float | None, words: Words) -> str:
-    return words.day(datetime.fromisoformat(str(value)))
+def _time(value: str | float | None, fmt: ReportFormat) -> str:
+    return fmt.day_hour(datetime.fromisoformat(str(value)))
 
 
-def alert_lines(alerts: Iterable[Alert], names: Mapping[str, str], words: Words) -> Iterator[str]:
-    """Say official alerts: what, from when until when, by whom, for which sites.
+def alert_lines(
+    alerts: Iterable[Alert], names: Mapping[str, str], fmt: ReportFormat
+) -> Iterator[str]:
+    """Yield one line per official alert: event, period, issuer, sites.
 
     Parameters
     ----------
     alerts : iterable of Alert
-        In the order they are read [-].
+        In the order they are read.
     names : mapping of str to str
-        Names of all sites by key [-].
-    words : Words
-        The readers' zone [-].
+        Names of all sites by key.
+    fmt : ReportFormat
+        The readers' zone.
     """
     for alert in alerts:
-        start = alert.starts or alert.issued_at
-        until = "no end stated" if alert.ends is None else f"until {words.day(alert.ends)}"
+        start = alert.starts_at or alert.issued_at
+        until = "no end stated" if alert.ends_at is None else f"until {fmt.day_hour(alert.ends_at)}"
         sites = (
             "all sites"
             if set(alert.sites) == set(names) and len(names) > 1
             else ", ".join(names[key] for key in alert.sites if key in names)
         )
-        yield f"{alert.what}, from {words.day(start)}, {until}, {alert.issuer}: {sites}"
+        yield f"{alert.event}, from {fmt.day_hour(start)}, {until}, {alert.issuer}: {sites}"

@@ -1,4 +1,4 @@
-"""Why: the chain of rules behind each answer, practice first, then what the film model says.
+"""Decision trace: the rules behind each answer, then the result of the film model.
 
 Practice and physics are shown side by side and never blended into one number.
 """
@@ -13,29 +13,29 @@ from zoneinfo import ZoneInfo
 from stormplan.errors import InputError
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.units import Speaker
+from stormplan.units import UnitFormatter
 from stormplan.words.formatting import (
-    Words,
+    ReportFormat,
     blend_name,
-    night_line,
-    percent,
+    cost_loss_line,
+    format_percent,
+    night_bias_line,
     reason_line,
-    solid_lines,
-    stake_line,
+    solid_rate_lines,
 )
 
 
-def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str]:
+def trace_lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str]:
     """Explain every answer for a site, or for one of its surfaces.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
     site_key : str
-        Key of the site [-].
+        Key of the site.
     surface_key : str or None
-        Key of one surface; None for all [-].
+        Key of one surface; None for all.
 
     Returns
     -------
@@ -48,33 +48,33 @@ def lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str
         No such site or surface; names the nearest.
     """
     site = _find(plan.sites, site_key, "site")
-    words = Words(Speaker(plan.units), ZoneInfo(site.timezone))
-    said = [f"{site.name}, priority {site.priority}, planned {words.full(plan.made_at)}"]
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
+    trace = [f"{site.name}, priority {site.priority}, planned {fmt.full_datetime(plan.made_at)}"]
     if site.source is None:
-        return [*said, f"No forecast: {site.problem}"]
-    said.append(
+        return [*trace, f"No forecast: {site.no_forecast_reason}"]
+    trace.append(
         f"Forecast: {site.source.source} cell {site.source.cell}, issued"
-        f" {words.full(site.source.issued_at)}"
+        f" {fmt.full_datetime(site.source.issued_at)}"
     )
     chosen = site.surfaces if surface_key is None else (
         _find(site.surfaces, surface_key, "surface"),
     )  # fmt: skip
     for surface in chosen:
-        said += ["", f"{surface.name} ({surface.key}), {words.say.area(surface.area_m2)}"]
-        if surface.night is not None and surface.night.n > 0:
-            said.append(f"  Own readings: {night_line(surface.night, words.say)}")
+        trace += ["", f"{surface.name} ({surface.key}), {fmt.units.area(surface.area_m2)}"]
+        if surface.night_bias is not None and surface.night_bias.reading_count > 0:
+            trace.append(f"  Own readings: {night_bias_line(surface.night_bias, fmt.units)}")
         for treatment in surface.treatments:
-            said += [f"  {line}" for line in _treatment(treatment, words)]
-            if treatment.stake is not None and treatment.event is not None:
+            trace += [f"  {line}" for line in _treatment_lines(treatment, fmt)]
+            if treatment.cost_loss is not None and treatment.event is not None:
                 chance = treatment.event.probability
-                said.append(f"  {stake_line(treatment.stake, chance, plan.currency)}")
-    return said
+                trace.append(f"  {cost_loss_line(treatment.cost_loss, chance, plan.currency)}")
+    return trace
 
 
-Keyed = TypeVar("Keyed", SitePlan, SurfacePlan)
+KeyedRecord = TypeVar("KeyedRecord", SitePlan, SurfacePlan)
 
 
-def _find(records: Iterable[Keyed], key: str, what: str) -> Keyed:
+def _find(records: Iterable[KeyedRecord], key: str, what: str) -> KeyedRecord:
     known = {record.key: record for record in records}
     if key not in known:
         near = difflib.get_close_matches(key, known, n=1)
@@ -83,50 +83,55 @@ def _find(records: Iterable[Keyed], key: str, what: str) -> Keyed:
     return known[key]
 
 
-def _treatment(item: Treatment, words: Words) -> list[str]:
-    said = [item.says]
+def _treatment_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
+    trace = [item.text]
     if item.event is not None:
         event = item.event
-        said.append(
-            f"Event: {event.hazard}, {words.span(event.start, event.end)},"
-            f" {percent(event.probability)}; pavement {words.say.temp(event.coldest_surface_c)}"
-            f" at {words.day(event.coldest_surface_at)}, {event.trend}"
+        trace.append(
+            f"Event: {event.hazard}, {fmt.time_range(event.start, event.end)},"
+            f" {format_percent(event.probability)}; pavement "
+            f"{fmt.units.temperature(event.min_pavement_temp_c)}"
+            f" at {fmt.day_hour(event.min_pavement_temp_at)}, {event.trend}"
         )
     if item.reasons:
-        said.append("Practice:")
-        said += [
-            f"  {r.effect}: {reason_line(r, words.say)} ({r.standing}: {r.source})"
+        trace.append("Practice:")
+        trace += [
+            f"  {r.effect}: {reason_line(r, fmt.units)} ({r.evidence}: {r.source})"
             for r in item.reasons
         ]
     if item.solid is not None:
-        said.append("Published rates of prewetted salt, which disagree; policy and crew pick:")
-        said += [f"  {line}" for line in solid_lines(item.solid, words.say)]
+        trace.append("Published rates of prewetted salt, which disagree; policy and crew pick:")
+        trace += [f"  {line}" for line in solid_rate_lines(item.solid, fmt.units)]
     if item.action is Action.PRETREAT:
-        said.append("Film model:")
-        said += [f"  {line}" for line in _film(item, words)]
+        trace.append("Film model:")
+        trace += [f"  {line}" for line in _film_lines(item, fmt)]
     if item.alternatives:
-        said.append("Also weighed:")
+        trace.append("Also weighed:")
         for other in item.alternatives:
-            until = "to the target" if other.holds_until is None else words.day(other.holds_until)
-            said.append(
-                f"  {blend_name(other.additive, other.additive_share)} at"
-                f" {words.say.liquid_rate(other.rate_l_m2)} from {words.day(other.start)}:"
-                f" holds until {until}, {words.say.mass(other.chloride_kg)} of chloride"
+            until = (
+                "to the target" if other.holds_until is None else fmt.day_hour(other.holds_until)
             )
-    return said
+            trace.append(
+                f"  {blend_name(other.additive, other.additive_frac)} at"
+                f" {fmt.units.liquid_rate(other.rate_l_m2)} from {fmt.day_hour(other.start)}:"
+                f" holds until {until}, {fmt.units.mass(other.chloride_kg)} of chloride"
+            )
+    return trace
 
 
-def _film(item: Treatment, words: Words) -> list[str]:
-    assert item.target is not None  # every pre-treat has one
+def _film_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
+    assert item.hold_target is not None  # every pre-treat has one
     if item.holds_until is None:
-        said = [f"holds to the target, {words.day(item.target)}"]
+        trace = [f"holds to the target, {fmt.day_hour(item.hold_target)}"]
     else:
-        said = [f"fails at {words.day(item.holds_until)}, target {words.day(item.target)}"]
+        trace = [
+            f"fails at {fmt.day_hour(item.holds_until)}, target {fmt.day_hour(item.hold_target)}"
+        ]
     if item.film is not None:
         coldest = [point for point in item.film.freeze_point_c if point is not None]
         if coldest:
-            said.append(
-                f"its freeze point goes from {words.say.temp(min(coldest))} to"
-                f" {words.say.temp(max(coldest))} as it dilutes"
+            trace.append(
+                f"its freeze point goes from {fmt.units.temperature(min(coldest))} to"
+                f" {fmt.units.temperature(max(coldest))} as it dilutes"
             )
-    return said
+    return trace

@@ -18,21 +18,21 @@ from stormplan.events.hazards import Hazard
 from stormplan.operations.mix import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.units import Speaker, System
+from stormplan.units import UnitFormatter, UnitSystem
 from stormplan.words.formatting import blend_name
 
 HOUR = timedelta(hours=1)
 
 
-def table(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+def csv_text(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """Write a table.
 
     Parameters
     ----------
     heading : sequence of str
-        Names of the columns [-].
+        Names of the columns.
     rows : iterable of sequence
-        Cells; None is left empty, moments are written in ISO 8601 [-].
+        Cells; None is left empty, moments are written in ISO 8601.
 
     Returns
     -------
@@ -41,10 +41,10 @@ def table(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
         and line breaks become blanks.
     """
     out = io.StringIO()
-    written = csv.writer(out, lineterminator="\r\n")
-    written.writerow(heading)
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(heading)
     for row in rows:
-        written.writerow([_cell(value) for value in row])
+        writer.writerow([_cell(value) for value in row])
     return out.getvalue()
 
 
@@ -53,11 +53,11 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, datetime):
         return value.isoformat(timespec="minutes")
-    return inert(value) if isinstance(value, str) else str(value)
+    return escape_formula(value) if isinstance(value, str) else str(value)
 
 
-def inert(text: str) -> str:
-    """Keep a spreadsheet from running a name as a formula, and a name on its line."""
+def escape_formula(text: str) -> str:
+    """Return text that a spreadsheet does not run as a formula, on one line."""
     line = " ".join(text.split())
     return f"'{line}" if line[:1] in ("=", "+", "-", "@") else line
 
@@ -65,28 +65,28 @@ def inert(text: str) -> str:
 # -- tables ---------------------------------------------------------------------------------------
 
 
-def _every(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
+def _all_treatments(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
     return ((site, s, item) for site in plan.sites for s, item in site.treatments)
 
 
 def treatments_csv(plan: Plan) -> str:
     """Write one row per surface and event: what comes, what is done, when, with what."""
     us = plan.units == "us"
-    litre, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
+    volume_l, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
     area, area_unit = (units.M2_PER_FT2, "ft2") if us else (1.0, "m2")
     rate, rate_unit = (units.L_M2_PER_GAL_KFT2, "gal_1000ft2") if us else (1.0, "L_m2")
-    degree = "F" if us else "C"
+    temp_unit = "F" if us else "C"
     heading = [
         *("site", "surface", "client", "yard", "priority", f"area_{area_unit}", "hazard"),
-        *("event_start", "event_end", "probability", f"coldest_pavement_{degree}", "action"),
+        *("event_start", "event_end", "probability", f"min_pavement_temp_{temp_unit}", "action"),
         *("blend", f"rate_{rate_unit}", f"volume_{volume}", "earliest", "best_start", "latest"),
-        *("holds_until", "look_again"),
+        *("holds_until", "recheck_at"),
     ]
 
     def row(site: SitePlan, surface: SurfacePlan, item: Treatment) -> list[object]:
         event = item.event
         sprays = item.action is Action.PRETREAT
-        cold = None if event is None else event.coldest_surface_c
+        coldest_c = None if event is None else event.min_pavement_temp_c
         return [
             *(site.name, surface.name, site.client, site.yard, site.priority),
             round(surface.area_m2 / area),
@@ -94,43 +94,58 @@ def treatments_csv(plan: Plan) -> str:
             None if event is None else event.start,
             None if event is None else event.end,
             None if event is None else round(event.probability, 2),
-            None if cold is None else round(units.c_to_f(cold) if us else cold, 1),
+            None if coldest_c is None else round(units.c_to_f(coldest_c) if us else coldest_c, 1),
             str(item.action),
-            blend_name(item.additive_name, item.additive_share) if sprays else None,
+            blend_name(item.additive_name, item.additive_frac) if sprays else None,
             round(item.rate_l_m2 / rate, 3) if sprays else None,
-            round(item.volume_l / litre, 1) if sprays else None,
-            *(item.earliest, item.best_start, item.latest, item.holds_until, item.look_again),
+            round(item.volume_l / volume_l, 1) if sprays else None,
+            *(
+                item.earliest_start,
+                item.best_start,
+                item.latest_start,
+                item.holds_until,
+                item.recheck_at,
+            ),
         ]
 
-    return table(heading, (row(*found) for found in _every(plan)))
+    return csv_text(heading, (row(*found) for found in _all_treatments(plan)))
 
 
 def refreeze_csv(plan: Plan) -> str:
     """Write one row per surface and stretch in which it can freeze back."""
-    heading = ["client", "site", "surface", "start", "end", "timezone", "probability", "water"]
-    return table(
+    heading = [
+        "client",
+        "site",
+        "surface",
+        "start",
+        "end",
+        "timezone",
+        "probability",
+        "water_source",
+    ]
+    return csv_text(
         heading,
         (
             [
                 *(site.client, site.name, surface.name, one.start, one.end, site.timezone),
-                *(round(one.probability, 2), one.water),
+                *(round(one.probability, 2), one.water_source),
             ]
             for site in plan.sites
             for surface in site.surfaces
-            for one in surface.refreeze
+            for one in surface.refreeze_periods
         ),
     )
 
 
-def mix_csv(yards: Iterable[YardMix], system: System) -> str:
+def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
     """Write the mix: yard, item, quantity, unit.
 
     Parameters
     ----------
     yards : iterable of YardMix
-        The plan's yards [-].
+        The plan's yards.
     system : str
-        ``"us"`` or ``"metric"`` [-].
+        ``"us"`` or ``"metric"``.
 
     Returns
     -------
@@ -138,42 +153,42 @@ def mix_csv(yards: Iterable[YardMix], system: System) -> str:
         CSV in the company's units.
     """
     us = system == "us"
-    litre, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
-    kilo, mass = (units.KG_PER_LB, "lb") if us else (1.0, "kg")
+    unit_l, volume = (units.L_PER_GAL, "gal") if us else (1.0, "L")
+    unit_kg, mass = (units.KG_PER_LB, "lb") if us else (1.0, "kg")
     rows: list[list[object]] = []
     for yard in yards:
         for blend in yard.blends:
-            name = f"spray {blend_name(blend.additive_name, blend.share)}"
-            rows.append([yard.name, name, f"{blend.volume_l / litre:.1f}", volume])
+            name = f"spray {blend_name(blend.additive_name, blend.additive_frac)}"
+            rows.append([yard.name, name, f"{blend.volume_l / unit_l:.1f}", volume])
         for what, volume_l in (
-            ("more for the forecasts", yard.more_l),
-            ("later passes", yard.later_l),
+            ("ensemble reserve", yard.ensemble_extra_l),
+            ("follow-up passes", yard.follow_up_l),
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),
             ("brine to make", yard.brine_to_make_l),
             ("water", yard.water_l),
         ):
-            rows.append([yard.name, what, f"{volume_l / litre:.1f}", volume])
-        rows.append([yard.name, "salt as delivered", f"{yard.salt_kg / kilo:.1f}", mass])
+            rows.append([yard.name, what, f"{volume_l / unit_l:.1f}", volume])
+        rows.append([yard.name, "salt as delivered", f"{yard.salt_kg / unit_kg:.1f}", mass])
         for item in yard.additives:
-            short = f"{item.short_l / litre:.1f}"
+            short = f"{item.shortage_l / unit_l:.1f}"
             rows.append(
-                [yard.name, f"additive {item.name}", f"{item.needed_l / litre:.1f}", volume]
+                [yard.name, f"additive {item.name}", f"{item.needed_l / unit_l:.1f}", volume]
             )
             rows.append([yard.name, f"additive {item.name} short", short, volume])
-    return table(["yard", "item", "quantity", "unit"], rows)
+    return csv_text(["yard", "item", "quantity", "unit"], rows)
 
 
 # -- calendar -------------------------------------------------------------------------------------
 
 
-def windows_ics(plan: Plan) -> str:
+def treatment_windows_ics(plan: Plan) -> str:
     """Write treat windows and re-checks as a calendar.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
 
     Returns
     -------
@@ -186,7 +201,7 @@ def windows_ics(plan: Plan) -> str:
     calendar = Calendar()
     calendar.add("prodid", "-//stormplan//windows//EN")
     calendar.add("version", "2.0")
-    for number, (what, start, end, site, says) in enumerate(_entries(plan), start=1):
+    for number, (what, start, end, site, says) in enumerate(_calendar_entries(plan), start=1):
         entry = Event()
         entry.add("uid", f"{plan.made_at:%Y%m%dT%H%M%SZ}-{number}@stormplan.invalid")
         entry.add("dtstamp", plan.made_at)
@@ -199,24 +214,27 @@ def windows_ics(plan: Plan) -> str:
     return str(calendar.to_ical(), "utf-8")
 
 
-def _entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePlan, list[str]]]:
+def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePlan, list[str]]]:
     """Gather surfaces by site and window: (what, from, to, site, one line each)."""
-    say = Speaker(plan.units)
-    found: dict[tuple[str, datetime, datetime, str], list[str]] = {}
-    where = {site.key: site for site in plan.sites}
-    for site, surface, item in _every(plan):
-        if item.earliest is not None and item.latest is not None:
-            blend = blend_name(item.additive_name, item.additive_share)
-            line = f"{surface.name}: {say.volume(item.volume_l)} {blend}"
+    formatter = UnitFormatter(plan.units)
+    lines_by_window: dict[tuple[str, datetime, datetime, str], list[str]] = {}
+    sites_by_key = {site.key: site for site in plan.sites}
+    for site, surface, item in _all_treatments(plan):
+        if item.earliest_start is not None and item.latest_start is not None:
+            blend = blend_name(item.additive_name, item.additive_frac)
+            line = f"{surface.name}: {formatter.volume(item.volume_l)} {blend}"
             if item.best_start is not None:
                 line += f", best {item.best_start.isoformat(timespec='minutes')}"
-            key = ("Spray", item.earliest, item.latest + HOUR, site.key)
-            found.setdefault(key, []).append(line)
-        elif item.look_again is not None:
-            key = ("Look again", item.look_again, item.look_again + HOUR / 2, site.key)
-            found.setdefault(key, []).append(f"{surface.name}: {item.says}")
+            key = ("Spray", item.earliest_start, item.latest_start + HOUR, site.key)
+            lines_by_window.setdefault(key, []).append(line)
+        elif item.recheck_at is not None:
+            key = ("Look again", item.recheck_at, item.recheck_at + HOUR / 2, site.key)
+            lines_by_window.setdefault(key, []).append(f"{surface.name}: {item.text}")
     return sorted(
-        ((what, start, end, where[key], says) for (what, start, end, key), says in found.items()),
+        (
+            (what, start, end, sites_by_key[key], says)
+            for (what, start, end, key), says in lines_by_window.items()
+        ),
         key=lambda entry: (entry[1], entry[0], entry[3].key),
     )
 
@@ -239,7 +257,7 @@ def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
     return {
         "type": "Feature",
         "id": site.key,
-        # RFC 7946: longitude first, WGS 84; 1e-5 degrees is a metre
+        # RFC 7946: longitude first, WGS 84; 1e-5 degrees is a meter
         "geometry": {
             "type": "Point",
             "coordinates": [round(site.longitude_deg, 5), round(site.latitude_deg, 5)],
@@ -250,10 +268,10 @@ def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
             "yard": site.yard,
             "priority": site.priority,
             "hazard": None if worst is None else str(worst.hazard),
-            "first_hazard": None if first is None else first.isoformat(timespec="minutes"),
+            "first_hazard_at": None if first is None else first.isoformat(timespec="minutes"),
             "probability": None if worst is None else round(worst.probability, 2),
             "actions": list(actions),
-            "problem": site.problem,
+            "problem": site.no_forecast_reason,
             "made_at": plan.made_at.isoformat(timespec="minutes"),
         },
     }

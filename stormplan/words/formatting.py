@@ -1,4 +1,4 @@
-"""How a company's readers are spoken to: local times, ages, blends, reasons, in their units."""
+"""Formatting for readers: local times, ages, blends and reasons in the company's units."""
 
 from __future__ import annotations
 
@@ -8,81 +8,83 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.company import practice_rules
-from stormplan.physics.bias_correction import FEWEST_READINGS
-from stormplan.planning.plan import Night
-from stormplan.treatment.cost_loss import Stake
-from stormplan.treatment.records import Reason, Solid
-from stormplan.units import Speaker
+from stormplan.physics.bias_correction import MIN_READINGS
+from stormplan.planning.plan import NightBiasRecord
+from stormplan.treatment.cost_loss import CostLoss
+from stormplan.treatment.records import Reason, SolidRates
+from stormplan.units import UnitFormatter
 
 
 @dataclass(frozen=True)
-class Words:
+class ReportFormat:
     """Says times and quantities the way this company's readers do."""
 
-    say: Speaker
+    units: UnitFormatter
     zone: ZoneInfo
 
-    def day(self, moment: datetime) -> str:
-        """Say a day and hour, like ``Mon 6 PM`` or ``Mon 18:00``."""
+    def day_hour(self, moment: datetime) -> str:
+        """Return weekday and hour, like ``Mon 6 PM`` or ``Mon 18:00``."""
         local = moment.astimezone(self.zone)
-        return f"{local:%a} {self.hour(moment)}"
+        return f"{local:%a} {self.time_of_day(moment)}"
 
-    def hour(self, moment: datetime) -> str:
-        """Say an hour of the day."""
+    def time_of_day(self, moment: datetime) -> str:
+        """Return the local time of day."""
         local = moment.astimezone(self.zone)
-        if not self.say.is_us:
+        if not self.units.is_us:
             return f"{local:%H:%M}"
         minutes = f":{local:%M}" if local.minute else ""
         return f"{local.hour % 12 or 12}{minutes} {'AM' if local.hour < 12 else 'PM'}"
 
-    def span(self, start: datetime, end: datetime) -> str:
-        """Say a stretch of time, the day once where it does not change."""
+    def time_range(self, start: datetime, end: datetime) -> str:
+        """Return a time range, with the day once where it does not change."""
         same = start.astimezone(self.zone).date() == end.astimezone(self.zone).date()
-        return f"{self.day(start)} – {self.hour(end) if same else self.day(end)}"
+        return f"{self.day_hour(start)} – {self.time_of_day(end) if same else self.day_hour(end)}"
 
-    def full(self, moment: datetime) -> str:
-        """Say a date, hour and zone in full."""
+    def full_datetime(self, moment: datetime) -> str:
+        """Return date, time and zone in full."""
         local = moment.astimezone(self.zone)
-        clock = f"{local.hour % 12 or 12}:{local:%M %p}" if self.say.is_us else f"{local:%H:%M}"
+        clock = f"{local.hour % 12 or 12}:{local:%M %p}" if self.units.is_us else f"{local:%H:%M}"
         return f"{local:%a} {local.day} {local:%b %Y}, {clock} {local:%Z}"
 
 
-def reason_line(reason: Reason, say: Speaker) -> str:
-    """Say one reason: what decided, what it saw, the limit, and who set it.
+def reason_line(reason: Reason, formatter: UnitFormatter) -> str:
+    """Return a reason as a line: rule, observed value, limit, and who set it.
 
     Parameters
     ----------
     reason : Reason
-        Part of a treatment [-].
-    say : Speaker
-        The reader's units [-].
+        Part of a treatment.
+    formatter : UnitFormatter
+        The reader's units.
 
     Returns
     -------
     str
         One line.
     """
-    text = reason.says
-    if reason.kind is not None and reason.limit is not None:
-        limit = practice_rules.speak(reason.kind, reason.limit, say)
-        if reason.saw is None:
+    text = reason.text
+    if reason.quantity_kind is not None and reason.limit is not None:
+        limit = practice_rules.format_rule_value(reason.quantity_kind, reason.limit, formatter)
+        if reason.observed is None:
             text += f": {limit}"
         else:
-            text += f": {practice_rules.speak(reason.kind, reason.saw, say)} against {limit}"
+            kind, value = reason.quantity_kind, reason.observed
+            observed = practice_rules.format_rule_value(kind, value, formatter)
+            text += f": {observed} against {limit}"
     return text if reason.set_by == "default" else f"{text} (set by {reason.set_by})"
 
 
-def stake_line(stake: Stake, probability: float, currency: str) -> str:
-    """Say from which chance on a treatment pays by the owner's own costs, and whether it does.
+def cost_loss_line(cost_loss: CostLoss, probability: float, currency: str) -> str:
+    """Return the break-even probability of a treatment by the policy's costs, as a line.
 
     Parameters
     ----------
-    stake : Stake
-        Of the treatment [-].
+    cost_loss : CostLoss
+        Of the treatment.
     probability : float
         Of the event [-].
     currency : str
-        The company's [-].
+        The company's.
 
     Returns
     -------
@@ -90,89 +92,97 @@ def stake_line(stake: Stake, probability: float, currency: str) -> str:
         One line.
     """
     costs = (
-        f"In money: {currency} {stake.treat_cost:,.0f} to treat against {currency}"
-        f" {stake.miss_cost:,.0f} for a miss, by your policy"
+        f"In money: {currency} {cost_loss.treatment_cost:,.0f} to treat against {currency}"
+        f" {cost_loss.miss_cost:,.0f} for a miss, by your policy"
     )
-    if stake.flips_at >= 1.0:
+    if cost_loss.break_even_probability >= 1.0:
         return f"{costs}; the time its film lasts does not pay for it (bonding is not counted)"
-    covers = "" if stake.averts == 1.0 else f"covering {percent(stake.averts)} of the time "
-    pays = "it does" if stake.pays(probability) else "it does not"
-    share = max(100.0 * stake.flips_at, 0.1)
-    from_there = f"it pays from a chance of {share:.2g} % on"
-    return f"{costs}; {covers}{from_there}: at {percent(probability)} {pays}"
+    covers = (
+        ""
+        if cost_loss.loss_avoided_frac == 1.0
+        else f"covering {format_percent(cost_loss.loss_avoided_frac)} of the time "
+    )
+    pays = "it does" if cost_loss.is_cheaper(probability) else "it does not"
+    break_even_pct = max(100.0 * cost_loss.break_even_probability, 0.1)
+    from_there = f"it pays from a chance of {break_even_pct:.2g} % on"
+    return f"{costs}; {covers}{from_there}: at {format_percent(probability)} {pays}"
 
 
-def night_line(night: Night, say: Speaker) -> str:
-    """Say what a surface's own readings do to its nights, and how many they are."""
-    if night.n < FEWEST_READINGS:
+def night_bias_line(bias: NightBiasRecord, formatter: UnitFormatter) -> str:
+    """Return the night bias of a surface and its number of readings, as a line."""
+    if bias.reading_count < MIN_READINGS:
         return (
-            f"{count(night.n, 'night reading')} of its own; {FEWEST_READINGS} are needed before"
+            f"{pluralize(bias.reading_count, 'night reading')} of its own; {MIN_READINGS} are "
+            "needed before"
             " nights are corrected"
         )
-    way = "warmer" if night.offset_dc > 0.0 else "colder"
-    size = say.degrees(abs(night.offset_dc), 1)
-    return f"nights taken {size} {way} than the model has them, from {night.n} own night readings"
+    way = "warmer" if bias.offset_k > 0.0 else "colder"
+    size = formatter.temperature_difference(abs(bias.offset_k), 1)
+    return (
+        f"nights taken {size} {way} than the model has them, from {bias.reading_count} own "
+        "night readings"
+    )
 
 
-def capital(text: str) -> str:
-    """Begin a sentence; the rest stays as it is."""
+def capitalize_first(text: str) -> str:
+    """Return the text with its first letter in upper case."""
     return text[:1].upper() + text[1:]
 
 
-def percent(share: float) -> str:
-    """Say a share [-] as a whole percentage."""
-    return f"{100 * share:.0f} %"
+def format_percent(fraction: float) -> str:
+    """Return a fraction [-] as a whole percentage."""
+    return f"{100 * fraction:.0f} %"
 
 
-def age(span: timedelta) -> str:
-    """Say how old something is."""
-    minutes = round(span / timedelta(minutes=1))
+def format_age(elapsed: timedelta) -> str:
+    """Return an elapsed time in hours and minutes."""
+    minutes = round(elapsed / timedelta(minutes=1))
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
-def count(number: int, what: str) -> str:
-    """Say a number of things."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
+def pluralize(number: int, noun: str) -> str:
+    """Return a number with its noun, in the plural where needed."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def blend_name(additive: str | None, share: float) -> str:
-    """Say a blend the trade's way: brine share, additive share, additive."""
+def blend_name(additive: str | None, additive_vol_frac: float) -> str:
+    """Return a blend as brine share / additive share and additive, like ``90/10 calcium``."""
     if additive is None:
         return "straight brine"
-    return f"{100 - 100 * share:.0f}/{100 * share:.0f} {additive}"
+    return f"{100 - 100 * additive_vol_frac:.0f}/{100 * additive_vol_frac:.0f} {additive}"
 
 
-def listed(things: Sequence[str], at_most: int | None = None) -> str:
-    """Say several things in a row, and how many more there are."""
-    shown = list(things if at_most is None else things[:at_most])
-    more = len(things) - len(shown)
+def join_names(names: Sequence[str], limit: int | None = None) -> str:
+    """Return names joined by commas, with a count of those left out."""
+    shown = list(names if limit is None else names[:limit])
+    more = len(names) - len(shown)
     if more:
         return f"{', '.join(shown)} and {more} more"
     return ", ".join(shown[:-1]) + " and " + shown[-1] if len(shown) > 1 else "".join(shown)
 
 
-def solid_lines(solid: Solid, say: Speaker) -> list[str]:
-    """Say every published rate of prewetted salt side by side: the handbooks disagree.
+def solid_rate_lines(solid: SolidRates, formatter: UnitFormatter) -> list[str]:
+    """Return every published rate of prewetted salt as a line; the handbooks disagree.
 
     Parameters
     ----------
-    solid : Solid
-        The rates [-].
-    say : Speaker
-        The reader's units [-].
+    solid : SolidRates
+        The rates.
+    formatter : UnitFormatter
+        The reader's units.
 
     Returns
     -------
     list of str
         One line a handbook.
     """
-    low, high = say.solid_rate(solid.low_kg_m2), say.solid_rate(solid.high_kg_m2)
+    low, high = formatter.solid_rate(solid.low_kg_m2), formatter.solid_rate(solid.high_kg_m2)
     lines = [f"{low if low == high else f'{low} to {high}'} ({solid.source})"]
     for rate, source in (
-        (solid.lot_kg_m2, solid.lot_source),
-        (solid.other_lot_kg_m2, solid.other_lot_source),
-        (solid.road_kg_m2, solid.road_source),
+        (solid.lot_rate_kg_m2, solid.lot_source),
+        (solid.second_lot_rate_kg_m2, solid.second_lot_source),
+        (solid.road_rate_kg_m2, solid.road_source),
     ):
         if rate is not None:
-            lines.append(f"{say.solid_rate(rate)} ({source})")
+            lines.append(f"{formatter.solid_rate(rate)} ({source})")
     return lines

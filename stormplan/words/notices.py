@@ -1,6 +1,6 @@
 """Refreeze notices: what each client should hear about slippery hours, drafted in plain words.
 
-Answers the account manager at the desk: which surfaces of whose sites can freeze, between which
+For the account manager: which surfaces of whose sites can freeze, between which
 local hours, how likely, what the crew will do and what the client should. Drafts only; nobody is
 written to from here. No notice promises safety, and none uses a word of the trade.
 """
@@ -18,92 +18,92 @@ from email.policy import SMTP
 from textwrap import fill
 from zoneinfo import ZoneInfo
 
-from stormplan.events.hazards import SNOW, Hazard
+from stormplan.events.hazards import SNOW_HAZARDS, Hazard
 from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.units import Speaker
+from stormplan.units import UnitFormatter
 from stormplan.words import templating
-from stormplan.words.formatting import Words, capital, listed
+from stormplan.words.formatting import ReportFormat, capitalize_first, join_names
 
-WIDTH = 76  # characters of a line of mail
-SHORT = 159  # characters of a text message in one piece, less one
-DRAFT = "DRAFT, not sent. Read it, change it, then send it yourself."
+MAIL_WIDTH = 76  # characters of a line of mail
+SMS_MAX_CHARS = 159  # characters of a text message in one piece, less one
+DRAFT_NOTE = "DRAFT, not sent. Read it, change it, then send it yourself."
 
 # Plain words for what comes and for what is asked of people: common practice, no source. The hints
 # on where ice hides: a state risk-management tip for property users, 2015.
-COMING: Mapping[Hazard, str] = {
+HAZARD_PHRASES: Mapping[Hazard, str] = {
     Hazard.FROST: "frost is possible",
     Hazard.REFREEZE: "ice is possible where wet spots freeze",
     Hazard.SLEET: "ice pellets are possible",
     Hazard.FREEZING_RAIN: "freezing rain and ice are possible",
-} | dict.fromkeys(SNOW, "snow is possible")
-DOING: Mapping[Action, str] = {
+} | dict.fromkeys(SNOW_HAZARDS, "snow is possible")
+ACTION_PHRASES: Mapping[Action, str] = {
     Action.PRETREAT: "we plan to spray brine before it starts",
     Action.SOLIDS: "we plan to put salt down when it starts",
     Action.PLOW: "we plan to clear it and put sand down, without salt",
     Action.HOLD: "we are watching it and decide again later",
     Action.NOTHING: "nothing is planned",
 }
-ASKED = (
+CLIENT_ADVICE = (
     "Use the cleared routes, walk slowly, and look before you step or drive: ice can be there when"
     " nothing has fallen.",
     "Look hardest at dark, wet-looking pavement, shaded spots, and low spots near melting piles.",
     "Put mats at the doors, and tell us at once about a slick spot, a leaking downspout or water"
     " running across a walk.",
 )
-CLOSING = "Treated pavement can still be slippery. Forecasts change; so can this notice."
+CLOSING_NOTE = "Treated pavement can still be slippery. Forecasts change; so can this notice."
 
 
 @dataclass(frozen=True)
-class Line:
-    """One stretch of time on some surfaces of a site, in words."""
+class NoticeLine:
+    """A period of slippery hours on some surfaces of a site, as text."""
 
     surfaces: str
     when: str
-    coming: str
-    likely: str
-    doing: str
+    hazard: str
+    chance: str
+    action: str
     start: datetime
 
 
 @dataclass(frozen=True)
 class Notice:
-    """One client's draft."""
+    """The drafted notice of one client."""
 
     key: str
     client: str
     contact: str | None
-    tell: str
+    contact_by: str
     subject: str
-    sites: tuple[tuple[str, tuple[Line, ...]], ...]
-    short: str
+    sites: tuple[tuple[str, tuple[NoticeLine, ...]], ...]
+    sms_text: str
     text: str
 
 
-def notices(plan: Plan) -> tuple[Notice, ...]:
+def draft_notices(plan: Plan) -> tuple[Notice, ...]:
     """Draft a notice for every client with something to hear.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
 
     Returns
     -------
     tuple of Notice
         In the order of the sites file; clients whose sites face nothing have none.
     """
-    drafted = (_notice(client, plan) for client in plan.clients)
+    drafted = (_draft_notice(client, plan) for client in plan.clients)
     return tuple(notice for notice in drafted if notice is not None)
 
 
-def drafts(plan: Plan) -> dict[str, str]:
+def draft_files(plan: Plan) -> dict[str, str]:
     """Write every draft as text and as a mail: contents by file name.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
+        The record.
 
     Returns
     -------
@@ -111,15 +111,15 @@ def drafts(plan: Plan) -> dict[str, str]:
         ``notices/CLIENT.txt`` and ``notices/CLIENT.eml``.
     """
     files: dict[str, str] = {}
-    for notice in notices(plan):
+    for notice in draft_notices(plan):
         name = _file_name(notice.key, files)
         files[f"notices/{name}.txt"] = notice.text
-        files[f"notices/{name}.eml"] = mail(notice, plan)
+        files[f"notices/{name}.eml"] = draft_mail(notice, plan)
     return files
 
 
 def _file_name(key: str, taken: Mapping[str, str]) -> str:
-    """Turn a key into a file name that stays in its folder and is nobody else's."""
+    """Return an unused file name, made of a key, that cannot leave its folder."""
     plain = re.sub(r"[^a-z0-9_-]+", "-", key.casefold()).strip("-")[:40] or "client"
     name, number = plain, 2
     while f"notices/{name}.txt" in taken:
@@ -127,154 +127,167 @@ def _file_name(key: str, taken: Mapping[str, str]) -> str:
     return name
 
 
-def html(plan: Plan) -> str:
+def render_html(plan: Plan) -> str:
     """Render all drafts as one page."""
-    words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
     return templating.render(
         "notices.html",
         company=plan.company,
-        made=words.full(plan.made_at),
-        notices=notices(plan),
-        asked=ASKED,
-        closing=CLOSING,
-        draft=DRAFT,
+        made_at=fmt.full_datetime(plan.made_at),
+        notices=draft_notices(plan),
+        advice=CLIENT_ADVICE,
+        closing=CLOSING_NOTE,
+        draft=DRAFT_NOTE,
     )
 
 
 # -- what is said ---------------------------------------------------------------------------------
 
 
-def _notice(client: ClientPlan, plan: Plan) -> Notice | None:
-    say = Speaker(plan.units)
-    theirs = [site for site in plan.sites if site.key in client.sites]
-    told = tuple((site.name, _lines(site, say)) for site in theirs)
-    told = tuple((name, lines) for name, lines in told if lines)
-    if not told:
+def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
+    formatter = UnitFormatter(plan.units)
+    client_sites = [site for site in plan.sites if site.key in client.sites]
+    site_lines = tuple((site.name, _notice_lines(site, formatter)) for site in client_sites)
+    site_lines = tuple((name, lines) for name, lines in site_lines if lines)
+    if not site_lines:
         return None
-    first = min((line for _, lines in told for line in lines), key=lambda line: line.start)
-    names = listed([name for name, _ in told], at_most=3)
-    subject = one_line(f"{capital(first.coming)} {_dash(first.when)}: {names}")
+    first = min((line for _, lines in site_lines for line in lines), key=lambda line: line.start)
+    names = join_names([name for name, _ in site_lines], limit=3)
+    subject = one_line(f"{capitalize_first(first.hazard)} {_spell_out_range(first.when)}: {names}")
     return Notice(
         key=client.key,
         client=one_line(client.name),
         contact=client.contact,
-        tell=client.tell,
+        contact_by=client.contact_by,
         subject=subject,
-        sites=told,
-        short=_short(first, names, one_line(plan.company)),
-        text=_text(client, told, plan, subject),
+        sites=site_lines,
+        sms_text=_sms_text(first, names, one_line(plan.company)),
+        text=_notice_text(client, site_lines, plan, subject),
     )
 
 
-def _lines(site: SitePlan, say: Speaker) -> tuple[Line, ...]:
-    """Tell a site's slippery hours once for surfaces that share them, in order of time."""
-    words = Words(say, ZoneInfo(site.timezone))
-    alike: dict[tuple[datetime, datetime, str, str, str], list[str]] = {}
+def _notice_lines(site: SitePlan, formatter: UnitFormatter) -> tuple[NoticeLine, ...]:
+    """Return a site's slippery periods, once for surfaces that share them, in order of time."""
+    fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
+    surfaces_by_line: dict[tuple[datetime, datetime, str, str, str], list[str]] = {}
     for surface in site.surfaces:
-        for key in _stretches(surface):
-            alike.setdefault(key, []).append(surface.name)
+        for key in _slippery_periods(surface):
+            surfaces_by_line.setdefault(key, []).append(surface.name)
     return tuple(
-        Line(
-            surfaces=one_line(listed(list(dict.fromkeys(names)))),
-            when=words.span(start, end),
-            coming=coming,
-            likely=likely,
-            doing=doing,
+        NoticeLine(
+            surfaces=one_line(join_names(list(dict.fromkeys(names)))),
+            when=fmt.time_range(start, end),
+            hazard=coming,
+            chance=likely,
+            action=doing,
             start=start,
         )
-        for (start, end, coming, likely, doing), names in sorted(alike.items())
+        for (start, end, coming, likely, doing), names in sorted(surfaces_by_line.items())
     )
 
 
-def _stretches(surface: SurfacePlan) -> Iterable[tuple[datetime, datetime, str, str, str]]:
-    """Name each slippery stretch: from, to, what, how likely, what we do."""
+def _slippery_periods(surface: SurfacePlan) -> Iterable[tuple[datetime, datetime, str, str, str]]:
+    """Yield each slippery period: start, end, hazard, chance, action."""
     for item in surface.treatments:
         event = item.event
         if event is None:
             continue
-        chance = _likely(event.probability)
-        yield event.start, event.end, COMING[event.hazard], chance, _doing(item)
-    for one in surface.refreeze:
-        if one.water == "what the storm leaves":
+        chance = _chance_phrase(event.probability)
+        yield event.start, event.end, HAZARD_PHRASES[event.hazard], chance, _action_phrase(item)
+    for one in surface.refreeze_periods:
+        if one.water_source == "what the storm leaves":
             coming = "ice is possible where what is left melts and freezes again"
             looks = "we plan to look, and to treat what is slick"
-            yield one.start, one.end, coming, _likely(one.probability), looks
+            yield one.start, one.end, coming, _chance_phrase(one.probability), looks
 
 
-def _doing(item: Treatment) -> str:
-    later = {one.kind for one in item.later}
-    text = DOING[item.action]
+def _action_phrase(item: Treatment) -> str:
+    later = {one.kind for one in item.follow_up}
+    text = ACTION_PHRASES[item.action]
     if "plow" in later:
         text += ", and to clear snow as it piles up"
     return text
 
 
-def _likely(probability: float) -> str:
-    """Say a chance [-] the way people count: in tens."""
+def _chance_phrase(probability: float) -> str:
+    """Return a probability [-] in tenths, as text."""
     tens = min(max(round(10 * probability), 1), 9)
     return f"about {tens} chances in 10"
 
 
-def _text(
-    client: ClientPlan, told: tuple[tuple[str, tuple[Line, ...]], ...], plan: Plan, subject: str
+def _notice_text(
+    client: ClientPlan,
+    site_lines: tuple[tuple[str, tuple[NoticeLine, ...]], ...],
+    plan: Plan,
+    subject: str,
 ) -> str:
     """Write the notice out, one paragraph a site."""
-    words = Words(Speaker(plan.units), ZoneInfo(plan.timezone))
-    out = [DRAFT, "", f"Subject: {subject}", "", f"To {one_line(client.name)}", ""]
-    for name, lines in told:
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    out = [DRAFT_NOTE, "", f"Subject: {subject}", "", f"To {one_line(client.name)}", ""]
+    for name, lines in site_lines:
         out.append(one_line(name))
         for line in lines:
-            said = f"{line.when}, {line.surfaces}: {line.coming}, {line.likely}; {line.doing}."
-            out.append(fill(said, WIDTH, initial_indent="- ", subsequent_indent="  "))
+            said = f"{line.when}, {line.surfaces}: {line.hazard}, {line.chance}; {line.action}."
+            out.append(fill(said, MAIL_WIDTH, initial_indent="- ", subsequent_indent="  "))
         out.append("")
     out.append("Please:")
-    out += [fill(line, WIDTH, initial_indent="- ", subsequent_indent="  ") for line in ASKED]
-    out += ["", CLOSING, "", one_line(plan.company), f"as of {words.full(plan.made_at)}", ""]
+    out += [
+        fill(line, MAIL_WIDTH, initial_indent="- ", subsequent_indent="  ")
+        for line in CLIENT_ADVICE
+    ]
+    out += [
+        "",
+        CLOSING_NOTE,
+        "",
+        one_line(plan.company),
+        f"as of {fmt.full_datetime(plan.made_at)}",
+        "",
+    ]
     return "\n".join(out)
 
 
-def _dash(span: str) -> str:
-    """Say from-to in letters that no mail header has to encode."""
+def _spell_out_range(span: str) -> str:
+    """Return a time range without characters that a mail header has to encode."""
     return span.replace(" – ", " to ")
 
 
-def _short(first: Line, names: str, company: str) -> str:
-    """Fit the notice into one text message: plain letters, no promise."""
+def _sms_text(first: NoticeLine, names: str, company: str) -> str:
+    """Return the notice as one text message (at most 159 ASCII characters)."""
     tail = " Treated ground can still be slippery."
-    head = plain(f"{capital(first.coming)} {first.when}:") + " "
-    room = SHORT - len(head) - len(tail) - 1
-    where = plain(one_line(names))
+    head = ascii_text(f"{capitalize_first(first.hazard)} {first.when}:") + " "
+    room = SMS_MAX_CHARS - len(head) - len(tail) - 1
+    where = ascii_text(one_line(names))
     if len(where) > room:
         where = f"{where[: max(room - 3, 0)].rstrip(' ,')}..."
     text = f"{head}{where}.{tail}"
-    signed = f"{text} {plain(company)}"
-    return signed if len(signed) <= SHORT else text[:SHORT]
+    signed = f"{text} {ascii_text(company)}"
+    return signed if len(signed) <= SMS_MAX_CHARS else text[:SMS_MAX_CHARS]
 
 
-def plain(text: str) -> str:
-    """Keep to letters that every telephone sends in one piece."""
+def ascii_text(text: str) -> str:
+    """Return the text in ASCII."""
     swapped = text.replace("–", "-").replace("’", "'").replace("°", " deg ")
     folded = unicodedata.normalize("NFKD", swapped).encode("ascii", "ignore").decode()
     return " ".join(folded.split())
 
 
 def one_line(text: str) -> str:
-    """Keep a name on its line: no control characters, no breaks."""
+    """Return the text on one line, without control characters."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 # -- mail -----------------------------------------------------------------------------------------
 
 
-def mail(notice: Notice, plan: Plan) -> str:
-    """Wrap a draft as a mail that programs open for editing, addressed where we know how.
+def draft_mail(notice: Notice, plan: Plan) -> str:
+    """Return a draft as an unsent mail, addressed where the contact is a mail address.
 
     Parameters
     ----------
     notice : Notice
-        The draft [-].
+        The draft.
     plan : Plan
-        The record it is of [-].
+        The record it is of.
 
     Returns
     -------
@@ -297,7 +310,7 @@ def mail(notice: Notice, plan: Plan) -> str:
 
 
 def _address(name: str, contact: str | None) -> Address | None:
-    """Make an address of a contact that is one; a web page is not."""
+    """Return a mail address if the contact is one, else None."""
     found = re.fullmatch(r"([A-Za-z0-9.+_-]+)@([A-Za-z0-9.-]+)", contact or "")
     if found is None:
         return None

@@ -1,4 +1,4 @@
-"""One site in words: what faces it, what is done on which surfaces, when, with what, and why.
+"""Text of one site: hazards, treatments, times, products and reasons.
 
 Surfaces that get the same thing are told once, with their volumes. The reasons of a decision are
 kept apart from it, with their sources as footnotes, so that a page stays short.
@@ -12,21 +12,21 @@ from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
-from stormplan.events.hazards import SNOW, Hazard
+from stormplan.events.hazards import SNOW_HAZARDS, Hazard
 from stormplan.planning.plan import SitePlan, SurfacePlan
-from stormplan.treatment.records import Action, Pass, Treatment
+from stormplan.treatment.records import Action, FollowUpVisit, Treatment
 from stormplan.words import source_text
 from stormplan.words.formatting import (
-    Words,
+    ReportFormat,
     blend_name,
-    capital,
-    night_line,
-    percent,
+    capitalize_first,
+    cost_loss_line,
+    format_percent,
+    night_bias_line,
     reason_line,
-    stake_line,
 )
 
-ACTIONS = {
+ACTION_LABELS = {
     Action.PRETREAT: "Pre-treat",
     Action.HOLD: "Hold",
     Action.SOLIDS: "Solids",
@@ -42,8 +42,8 @@ class Footnotes:
     texts: list[str] = field(default_factory=list)
     numbers: dict[str, int] = field(default_factory=dict)
 
-    def number(self, text: str) -> int:
-        """Look a source up, or put it at the end of the list."""
+    def reference(self, text: str) -> int:
+        """Return the number of a source, adding it if it is new."""
         if text not in self.numbers:
             self.texts.append(text)
             self.numbers[text] = len(self.texts)
@@ -52,14 +52,14 @@ class Footnotes:
 
 @dataclass(frozen=True)
 class ReasonView:
-    """What decided, in words, and the number of its source among the footnotes."""
+    """A reason as text, and the footnote number of its source."""
 
     text: str
     source: int
 
 
 @dataclass(frozen=True)
-class JobView:
+class TaskView:
     """The same thing to do, about the same event, on one or several surfaces of a site.
 
     ``surfaces`` holds (name, volume or nothing, area, coldest pavement).
@@ -68,24 +68,24 @@ class JobView:
     action: str
     surfaces: tuple[tuple[str, str, str, str], ...]
     when: str
-    what: str
-    says: str
+    treatment: str
+    text: str
     event: str
-    holds: str
-    stake: str
-    later: tuple[str, ...]
+    hold_duration: str
+    cost_loss: str
+    follow_up: tuple[str, ...]
     reasons: tuple[ReasonView, ...]
     cautions: tuple[str, ...]
 
     @property
-    def names(self) -> str:
+    def surface_names(self) -> str:
         """The surfaces in one line, each with its volume where something is sprayed."""
         return ", ".join(f"{name} {amount}".strip() for name, amount, *_ in self.surfaces)
 
 
 @dataclass(frozen=True)
 class SiteView:
-    """One site in words."""
+    """A site as text."""
 
     key: str
     name: str
@@ -94,227 +94,252 @@ class SiteView:
     summary: str
     forecast: str
     problem: str | None
-    opinions: tuple[str, ...]
-    nights: tuple[str, ...]
-    jobs: tuple[JobView, ...]
-    is_quiet: bool
+    source_differences: tuple[str, ...]
+    night_biases: tuple[str, ...]
+    tasks: tuple[TaskView, ...]
+    is_uneventful: bool
 
 
-def site_view(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> SiteView:
-    """Put a site into words.
+def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str) -> SiteView:
+    """Return the text view of a site.
 
     Parameters
     ----------
     site : SitePlan
-        The record [-].
-    words : Words
-        The company's readers [-].
+        The record.
+    fmt : ReportFormat
+        The company's readers.
     notes : Footnotes
-        Collects sources [-].
+        Collects sources.
     currency : str
-        The company's [-].
+        The company's.
 
     Returns
     -------
     SiteView
         Times in the site's own zone.
     """
-    here = Words(words.say, ZoneInfo(site.timezone))
+    site_fmt = ReportFormat(fmt.units, ZoneInfo(site.timezone))
     source = site.source
     return SiteView(
         key=site.key,
         name=site.name,
         client=site.client,
         priority=site.priority,
-        summary=summary(site, here),
+        summary=site_summary(site, site_fmt),
         forecast="" if source is None else (
-            f"{source.source} cell {source.cell}, issued {here.day(source.issued_at)}"
+            f"{source.source} cell {source.cell}, issued {site_fmt.day_hour(source.issued_at)}"
             f"{', STALE' if source.stale else ''}"
         ),
-        problem=site.problem,
-        opinions=tuple(source_text.site_lines(site, words)),
-        nights=tuple(
-            f"{s.name}: {night_line(s.night, words.say)}." for s in site.surfaces
-            if s.night is not None and s.night.n > 0
+        problem=site.no_forecast_reason,
+        source_differences=tuple(source_text.difference_lines(site, fmt)),
+        night_biases=tuple(
+            f"{s.name}: {night_bias_line(s.night_bias, fmt.units)}." for s in site.surfaces
+            if s.night_bias is not None and s.night_bias.reading_count > 0
         ),
-        jobs=_jobs(site, here, notes, currency),
-        is_quiet=source is not None and all(t.event is None for _, t in site.treatments),
+        tasks=_tasks(site, site_fmt, notes, currency),
+        is_uneventful=source is not None and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
 
 
-def summary(site: SitePlan, words: Words) -> str:
-    """Say in one line what a site faces and what is done about it."""
+def site_summary(site: SitePlan, fmt: ReportFormat) -> str:
+    """Return a site's first hazard and its actions, on one line."""
     if site.source is None:
         return "no forecast"
-    faced = [(item.event, item) for _, item in site.treatments if item.event is not None]
-    if not faced:
+    with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
+    if not with_event:
         return "nothing to do"
-    first = min((event for event, _ in faced), key=lambda event: event.start)
-    kinds = Counter(ACTIONS[item.action].lower() for _, item in faced)
+    first = min((event for event, _ in with_event), key=lambda event: event.start)
+    kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
     done = ", ".join(f"{kind} ×{number}" for kind, number in kinds.items())
-    when = words.day(first.start)
-    return f"{first.hazard} from {when}, {percent(first.probability)}: {done}"
+    when = fmt.day_hour(first.start)
+    return f"{first.hazard} from {when}, {format_percent(first.probability)}: {done}"
 
 
 # -- jobs -----------------------------------------------------------------------------------------
 
 
-def _jobs(site: SitePlan, words: Words, notes: Footnotes, currency: str) -> tuple[JobView, ...]:
-    """Tell treatments that read the same once, in the order they are met."""
-    alike: dict[tuple[object, ...], list[tuple[SurfacePlan, Treatment]]] = {}
-    told: dict[tuple[object, ...], JobView] = {}
+def _tasks(
+    site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str
+) -> tuple[TaskView, ...]:
+    """Return tasks, with treatments that read the same merged, in the order of the plan."""
+    surfaces_by_task: dict[tuple[object, ...], list[tuple[SurfacePlan, Treatment]]] = {}
+    tasks: dict[tuple[object, ...], TaskView] = {}
     for surface, item in site.treatments:
-        job = _job(item, words, notes, currency)
+        task = _task(item, fmt, notes, currency)
         key = (
-            *(job.action, job.when, job.what, job.says, job.event, job.holds, job.stake),
-            *(job.later, job.reasons, job.cautions),
+            *(
+                task.action,
+                task.when,
+                task.treatment,
+                task.text,
+                task.event,
+                task.hold_duration,
+                task.cost_loss,
+            ),
+            *(task.follow_up, task.reasons, task.cautions),
         )
-        alike.setdefault(key, []).append((surface, item))
-        told[key] = job
-    return _holds_together(
-        JobView(
+        surfaces_by_task.setdefault(key, []).append((surface, item))
+        tasks[key] = task
+    return _merge_holds(
+        TaskView(
             action=job.action,
-            surfaces=tuple(_surface(surface, item, words) for surface, item in alike[key]),
+            surfaces=tuple(
+                _surface_row(surface, item, fmt) for surface, item in surfaces_by_task[key]
+            ),
             when=job.when,
-            what=job.what,
-            says=job.says,
+            treatment=job.treatment,
+            text=job.text,
             event=job.event,
-            holds=job.holds,
-            stake=job.stake,
-            later=job.later,
+            hold_duration=job.hold_duration,
+            cost_loss=job.cost_loss,
+            follow_up=job.follow_up,
             reasons=job.reasons,
             cautions=job.cautions,
         )
-        for key, job in told.items()
+        for key, job in tasks.items()
     )
 
 
-def _holds_together(jobs: Iterable[JobView]) -> tuple[JobView, ...]:
-    """Tell everything that the same surfaces wait for at once."""
-    told: dict[object, JobView] = {}
-    for job in jobs:
-        key = (job.surfaces, job.when) if job.action == ACTIONS[Action.HOLD] else job
-        if key not in told:
-            told[key] = job
+def _merge_holds(tasks: Iterable[TaskView]) -> tuple[TaskView, ...]:
+    """Return tasks with holds of the same surfaces and time merged."""
+    merged: dict[object, TaskView] = {}
+    for task in tasks:
+        key = (task.surfaces, task.when) if task.action == ACTION_LABELS[Action.HOLD] else task
+        if key not in merged:
+            merged[key] = task
             continue
-        first = told[key]
-        told[key] = replace(
+        first = merged[key]
+        merged[key] = replace(
             first,
-            says=first.says if job.says in first.says else f"{first.says} {job.says}",
-            event=f"{first.event}. {job.event}",
-            stake=f"{first.stake} {job.stake}".strip(),
-            reasons=tuple(dict.fromkeys((*first.reasons, *job.reasons))),
-            cautions=tuple(dict.fromkeys((*first.cautions, *job.cautions))),
+            text=first.text if task.text in first.text else f"{first.text} {task.text}",
+            event=f"{first.event}. {task.event}",
+            cost_loss=f"{first.cost_loss} {task.cost_loss}".strip(),
+            reasons=tuple(dict.fromkeys((*first.reasons, *task.reasons))),
+            cautions=tuple(dict.fromkeys((*first.cautions, *task.cautions))),
         )
-    return tuple(told.values())
+    return tuple(merged.values())
 
 
-def _surface(surface: SurfacePlan, item: Treatment, words: Words) -> tuple[str, str, str, str]:
-    cold = surface.coldest_surface_c
+def _surface_row(
+    surface: SurfacePlan, item: Treatment, fmt: ReportFormat
+) -> tuple[str, str, str, str]:
+    cold = surface.min_pavement_temp_c
     return (
         surface.name,
-        words.say.volume(item.volume_l) if item.volume_l > 0.0 else "",
-        words.say.area(surface.area_m2),
-        "not known" if cold is None else words.say.temp(cold),
+        fmt.units.volume(item.volume_l) if item.volume_l > 0.0 else "",
+        fmt.units.area(surface.area_m2),
+        "not known" if cold is None else fmt.units.temperature(cold),
     )
 
 
-def _job(item: Treatment, words: Words, notes: Footnotes, currency: str) -> JobView:
-    return JobView(
-        action=ACTIONS[item.action],
+def _task(item: Treatment, fmt: ReportFormat, notes: Footnotes, currency: str) -> TaskView:
+    return TaskView(
+        action=ACTION_LABELS[item.action],
         surfaces=(),
-        when=_when(item, words),
-        what=_what(item, words),
-        says=item.says,
-        event="" if item.event is None else event_line(item.event, words),
-        holds=_holds(item, words),
-        stake=_stake(item, currency),
-        later=tuple(_pass(one, words) for one in item.later),
-        reasons=tuple(_reasons(item, words, notes)),
+        when=_task_time(item, fmt),
+        treatment=_treatment_text(item, fmt),
+        text=item.text,
+        event="" if item.event is None else event_line(item.event, fmt),
+        hold_duration=_hold_duration(item, fmt),
+        cost_loss=_cost_loss(item, currency),
+        follow_up=tuple(_follow_up_line(one, fmt) for one in item.follow_up),
+        reasons=tuple(_reasons(item, fmt, notes)),
         cautions=item.cautions,
     )
 
 
-def _reasons(item: Treatment, words: Words, notes: Footnotes) -> Iterable[ReasonView]:
+def _reasons(item: Treatment, fmt: ReportFormat, notes: Footnotes) -> Iterable[ReasonView]:
     for reason in item.reasons:
-        number = notes.number(f"{capital(reason.standing)}: {reason.source}")
-        yield ReasonView(reason_line(reason, words.say), number)
+        number = notes.reference(f"{capitalize_first(reason.evidence)}: {reason.source}")
+        yield ReasonView(reason_line(reason, fmt.units), number)
 
 
-def _when(item: Treatment, words: Words) -> str:
-    if item.best_start is not None and item.earliest is not None and item.latest is not None:
-        window = words.span(item.earliest, item.latest)
-        return f"start {words.day(item.best_start)} (any dry, calm hour {window})"
-    if item.action is Action.HOLD and item.look_again is not None:
-        return f"look again {words.day(item.look_again)}"
-    return "" if item.event is None else f"from {words.day(item.event.start)}"
+def _task_time(item: Treatment, fmt: ReportFormat) -> str:
+    if (
+        item.best_start is not None
+        and item.earliest_start is not None
+        and item.latest_start is not None
+    ):
+        window = fmt.time_range(item.earliest_start, item.latest_start)
+        return f"start {fmt.day_hour(item.best_start)} (any dry, calm hour {window})"
+    if item.action is Action.HOLD and item.recheck_at is not None:
+        return f"look again {fmt.day_hour(item.recheck_at)}"
+    return "" if item.event is None else f"from {fmt.day_hour(item.event.start)}"
 
 
-def _holds(item: Treatment, words: Words) -> str:
-    """Say how long the film model has a pre-treat hold."""
-    if item.action is not Action.PRETREAT or item.target is None:
+def _hold_duration(item: Treatment, fmt: ReportFormat) -> str:
+    """Return how long the film model expects a pre-treat to hold."""
+    if item.action is not Action.PRETREAT or item.hold_target is None:
         return ""
     if item.holds_until is not None:
         text = (
-            f"Film model: buys time until {words.day(item.holds_until)},"
-            f" does not last to {words.day(item.target)}"
+            f"Film model: buys time until {fmt.day_hour(item.holds_until)},"
+            f" does not last to {fmt.day_hour(item.hold_target)}"
         )
     else:
-        text = f"Film model: lasts to {words.day(item.target)}"
-    if item.holds_range is not None and item.holds_range[0] < item.holds_range[1]:
-        early, late = item.holds_range
-        longer = late >= item.target
+        text = f"Film model: lasts to {fmt.day_hour(item.hold_target)}"
+    if item.hold_range is not None and item.hold_range[0] < item.hold_range[1]:
+        early, late = item.hold_range
+        longer = late >= item.hold_target
         text += "; over the forecasts "
-        text += f"{words.day(early)} or longer" if longer else words.span(early, late)
-    if item.held_probability is not None and 0.0 < item.held_probability < 1.0:
-        text += f"; it lasts in {percent(item.held_probability)} of the forecasts that bring it"
+        text += f"{fmt.day_hour(early)} or longer" if longer else fmt.time_range(early, late)
+    if item.hold_probability is not None and 0.0 < item.hold_probability < 1.0:
+        text += (
+            f"; it lasts in {format_percent(item.hold_probability)} of the forecasts that bring it"
+        )
     return f"{text}."
 
 
-def _stake(item: Treatment, currency: str) -> str:
-    if item.stake is None or item.event is None:
+def _cost_loss(item: Treatment, currency: str) -> str:
+    if item.cost_loss is None or item.event is None:
         return ""
-    return f"{stake_line(item.stake, item.event.probability, currency)}."
+    return f"{cost_loss_line(item.cost_loss, item.event.probability, currency)}."
 
 
-def _pass(item: Pass, words: Words) -> str:
-    """Say one later pass."""
-    parts = [f"{words.day(item.at)}: {item.kind}"]
+def _follow_up_line(item: FollowUpVisit, fmt: ReportFormat) -> str:
+    """Return one follow-up treatment as a line."""
+    parts = [f"{fmt.day_hour(item.at)}: {item.kind}"]
     if item.rate_l_m2 > 0.0:
-        blend = blend_name(item.additive_name, item.additive_share)
-        parts.append(f"{blend} at {words.say.liquid_rate(item.rate_l_m2)}")
-    if item.solid_kg_m2 > 0.0:
-        parts.append(f"prewetted salt {words.say.solid_rate(item.solid_kg_m2)}")
-    return f"{', '.join(parts)}; {item.says}"
+        blend = blend_name(item.additive_name, item.additive_frac)
+        parts.append(f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}")
+    if item.solid_rate_kg_m2 > 0.0:
+        parts.append(f"prewetted salt {fmt.units.solid_rate(item.solid_rate_kg_m2)}")
+    return f"{', '.join(parts)}; {item.text}"
 
 
-def _what(item: Treatment, words: Words) -> str:
+def _treatment_text(item: Treatment, fmt: ReportFormat) -> str:
     if item.action is Action.PRETREAT:
-        blend = blend_name(item.additive_name, item.additive_share)
-        return f"{blend} at {words.say.liquid_rate(item.rate_l_m2)}"
+        blend = blend_name(item.additive_name, item.additive_frac)
+        return f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}"
     if item.solid is not None:
         low, high = item.solid.low_kg_m2, item.solid.high_kg_m2
-        rate = words.say.solid_rate(low)
+        rate = fmt.units.solid_rate(low)
         if high > low:
-            rate = f"{rate.split(' ')[0]}–{words.say.solid_rate(high)}"
+            rate = f"{rate.split(' ')[0]}–{fmt.units.solid_rate(high)}"
         return f"prewetted salt {rate}"
     return ""
 
 
-def event_line(event: Event, words: Words) -> str:
-    """Say what is coming: hazard, hours, amount, how cold, how likely, what is not known."""
-    parts = [f"{event.hazard} {words.span(event.start, event.end)}", *amounts(event, words)]
-    parts.append(f"pavement down to {words.say.temp(event.coldest_surface_c)}, {event.trend}")
-    parts.append(f"{percent(event.probability)} likely")
+def event_line(event: Event, fmt: ReportFormat) -> str:
+    """Return an event as a line: hazard, hours, amount, pavement, probability, unknowns."""
+    parts = [
+        f"{event.hazard} {fmt.time_range(event.start, event.end)}",
+        *precip_amounts(event, fmt),
+    ]
+    parts.append(
+        f"pavement down to {fmt.units.temperature(event.min_pavement_temp_c)}, {event.trend}"
+    )
+    parts.append(f"{format_percent(event.probability)} likely")
     if event.unknown:
         parts.append(f"not known for all of it: {', '.join(event.unknown)}")
-    return capital("; ".join(parts))
+    return capitalize_first("; ".join(parts))
 
 
-def amounts(event: Event, words: Words) -> list[str]:
-    """Say how much falls; nothing does in a frost or in most refreezes."""
-    if event.hazard in SNOW:
-        return [f"{words.say.snow(event.snow_cm)} of snow"]
-    if event.hazard is Hazard.FROST or event.water_mm == 0.0:
+def precip_amounts(event: Event, fmt: ReportFormat) -> list[str]:
+    """Return the snowfall or water of an event; none for frost and dry refreezes."""
+    if event.hazard in SNOW_HAZARDS:
+        return [f"{fmt.units.snowfall(event.snowfall_cm)} of snow"]
+    if event.hazard is Hazard.FROST or event.precip_mm == 0.0:
         return []
-    return [f"{words.say.water(event.water_mm)} of water"]
+    return [f"{fmt.units.water_depth(event.precip_mm)} of water"]

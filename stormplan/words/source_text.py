@@ -1,4 +1,4 @@
-"""What the other forecasts say, in words: where they differ from the one a site follows."""
+"""Text of the other forecasts: where they differ from the one a site is planned on."""
 
 from __future__ import annotations
 
@@ -6,55 +6,63 @@ from collections.abc import Iterable
 from zoneinfo import ZoneInfo
 
 from stormplan.planning.plan import Plan, SitePlan
-from stormplan.planning.source_comparison import Opinion, OtherOpinion
-from stormplan.words.formatting import Words, count, percent
+from stormplan.planning.source_comparison import SourceDifference, SourceSummary
+from stormplan.words.formatting import ReportFormat, format_percent, pluralize
 
-MOST_SITES = 3  # on the first screen; the rest stand with their site
+MAX_SITES = 3  # on the first screen; the rest stand with their site
 
 
-def first_screen(plan: Plan, words: Words) -> str:
-    """Say in how far the forecasts agree; empty where there is only one of each place.
+def agreement_summary(plan: Plan, fmt: ReportFormat) -> str:
+    """Return how far the forecasts agree; empty where each place has only one.
 
     Parameters
     ----------
     plan : Plan
-        The record [-].
-    words : Words
-        The reader's units and zone [-].
+        The record.
+    fmt : ReportFormat
+        The reader's units and zone.
     """
-    heard = [site for site in plan.sites if site.others]
-    if not heard:
+    compared = [site for site in plan.sites if site.other_sources]
+    if not compared:
         return ""
-    lines = [line for site in heard for line in site_lines(site, words)]
+    lines = [line for site in compared for line in difference_lines(site, fmt)]
     if not lines:
-        names = sorted({other.opinion.source for site in heard for other in site.others})
-        return f"{', '.join(names)} agree at all {count(len(heard), 'site')}"
-    apart = [site for site in heard if any(other.differs for other in site.others)]
-    head = f"Differs at {len(apart)} of {count(len(heard), 'site')}"
-    shown = lines[:MOST_SITES]
+        names = sorted({other.summary.source for site in compared for other in site.other_sources})
+        return f"{', '.join(names)} agree at all {pluralize(len(compared), 'site')}"
+    differing = [
+        site for site in compared if any(other.differences for other in site.other_sources)
+    ]
+    head = f"Differs at {len(differing)} of {pluralize(len(compared), 'site')}"
+    shown = lines[:MAX_SITES]
     more = f"; and {len(lines) - len(shown)} more below" if len(lines) > len(shown) else ""
     return f"{head}: {'; '.join(shown)}{more}"
 
 
-def site_lines(site: SitePlan, words: Words) -> Iterable[str]:
-    """One line for each forecast that differs from the one a site follows."""
-    here = Words(words.say, ZoneInfo(site.timezone))
-    follows = "" if site.source is None else f"; {site.source.source} ({site.follows}) is followed"
-    return [f"{site.name}: {_said(other, here)}{follows}" for other in site.others if other.differs]
+def difference_lines(site: SitePlan, fmt: ReportFormat) -> Iterable[str]:
+    """Return a line for each forecast that differs from the one the site is planned on."""
+    site_fmt = ReportFormat(fmt.units, ZoneInfo(site.timezone))
+    followed = (
+        "" if site.source is None else f"; {site.source.source} ({site.source_choice}) is followed"
+    )
+    return [
+        f"{site.name}: {_difference_text(other, site_fmt)}{followed}"
+        for other in site.other_sources
+        if other.differences
+    ]
 
 
-def _said(other: OtherOpinion, words: Words) -> str:
-    opinion = other.opinion
-    parts = [_decision(opinion, words)]
-    if "coldest pavement" in other.differs and opinion.coldest_surface_c is not None:
-        parts.append(f"pavement down to {words.say.temp(opinion.coldest_surface_c)}")
-    if "snow" in other.differs:
-        parts.append(f"{words.say.snow(opinion.snow_cm)} of snow")
+def _difference_text(other: SourceDifference, fmt: ReportFormat) -> str:
+    opinion = other.summary
+    parts = [_decision(opinion, fmt)]
+    if "coldest pavement" in other.differences and opinion.min_pavement_temp_c is not None:
+        parts.append(f"pavement down to {fmt.units.temperature(opinion.min_pavement_temp_c)}")
+    if "snow" in other.differences:
+        parts.append(f"{fmt.units.snowfall(opinion.snowfall_cm)} of snow")
     return f"{opinion.source} has {', '.join(parts)}"
 
 
-def _decision(opinion: Opinion, words: Words) -> str:
+def _decision(opinion: SourceSummary, fmt: ReportFormat) -> str:
     if opinion.onset is None or opinion.hazard is None or opinion.probability is None:
         return "no hazard"
-    likely = percent(opinion.probability)
-    return f"{opinion.hazard} from {words.day(opinion.onset)}, {likely} ({opinion.action})"
+    likely = format_percent(opinion.probability)
+    return f"{opinion.hazard} from {fmt.day_hour(opinion.onset)}, {likely} ({opinion.action})"

@@ -1,7 +1,7 @@
 """The briefing on a terminal, and the same lines as a text file or mail body.
 
-One arrangement of rich renderables serves both: in colour for a terminal, plain and 78 columns
-wide for text. Colour repeats what the words say and is never the only signal.
+One arrangement of rich renderables serves both: in color for a terminal, plain and 78 columns
+wide for text. Color repeats what the words say and is never the only signal.
 """
 
 from __future__ import annotations
@@ -13,20 +13,20 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from stormplan.words.briefing import Fact, View
-from stormplan.words.mix_sheet import YardView
-from stormplan.words.site_text import JobView, SiteView
+from stormplan.words.briefing import SummaryRow, View
+from stormplan.words.mix_sheet import YardMixView
+from stormplan.words.site_text import SiteView, TaskView
 
 TEXT_WIDTH = 78
 
 
-def text(shown: View) -> str:
+def render_text(view: View) -> str:
     """Render the briefing as plain text.
 
     Parameters
     ----------
-    shown : View
-        The plan in words [-].
+    view : View
+        The plan in words.
 
     Returns
     -------
@@ -37,17 +37,17 @@ def text(shown: View) -> str:
     console = Console(
         file=out, width=TEXT_WIDTH, color_system=None, force_terminal=False, legacy_windows=False
     )
-    console.print(screen(shown))
+    console.print(render_screen(view))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
-def screen(shown: View) -> RenderableType:
+def render_screen(view: View) -> RenderableType:
     """Arrange the briefing for a terminal.
 
     Parameters
     ----------
-    shown : View
-        The plan in words [-].
+    view : View
+        The plan in words.
 
     Returns
     -------
@@ -55,51 +55,53 @@ def screen(shown: View) -> RenderableType:
         In the order it is read: answer, what matters, mix, sites, what is not known, cautions.
     """
     parts: list[RenderableType] = [
-        Text(f"{shown.company} · {shown.made}", style="dim"),
-        Text.assemble((shown.verdict, "bold reverse"), f"  {shown.start}"),
-        Text(shown.headline, style="bold"),
+        Text(f"{view.company} · {view.made_at}", style="dim"),
+        Text.assemble((view.verdict, "bold reverse"), f"  {view.start}"),
+        Text(view.headline, style="bold"),
     ]
-    if shown.degraded:
+    if view.problems:
         parts.append(Text("NOT EVERYTHING IS KNOWN", style="bold red"))
-        parts.append(_bullets(shown.degraded))
-    parts.append(_pairs(tuple((fact.label, _fact(fact)) for fact in shown.facts)))
-    if shown.matters:
-        matters = tuple((name, line) for _, name, line in shown.matters)
-        parts += [_heading("Sites that matter most"), _pairs(matters)]
+        parts.append(_bullets(view.problems))
+    parts.append(
+        _two_columns(tuple((fact.label, _summary_text(fact)) for fact in view.summary_rows))
+    )
+    if view.priority_sites:
+        priority_sites = tuple((name, line) for _, name, line in view.priority_sites)
+        parts += [_heading("Sites that matter most"), _two_columns(priority_sites)]
     for title, lines in (
-        ("What changed since the last plan", shown.changes),
-        ("Official alerts", shown.alerts),
+        ("What changed since the last plan", view.changes),
+        ("Official alerts", view.alerts),
     ):
         if lines:
             parts += [_heading(title), _bullets(lines)]
-    if shown.timeline:
-        told = tuple((s.when, f"{s.hazard}. {s.says}") for s in shown.timeline)
-        parts += [_heading("The storm"), _pairs(told)]
+    if view.timeline:
+        periods = tuple((s.when, f"{s.hazard}. {s.text}") for s in view.timeline)
+        parts += [_heading("The storm"), _two_columns(periods)]
     parts.append(_heading("Mix"))
-    parts += [_yard(yard) for yard in shown.yards]
-    for served in shown.served:
-        parts.append(_heading(f"Sites of {served.name}"))
-        parts += [_site(site) for site in (*served.busy, *served.quiet)]
+    parts += [_yard_mix(yard) for yard in view.yard_mixes]
+    for yard_sites in view.sites_by_yard:
+        parts.append(_heading(f"Sites of {yard_sites.name}"))
+        parts += [_site(site) for site in (*yard_sites.detailed, *yard_sites.uneventful)]
     parts.append(_heading("What this plan does not know"))
-    parts.append(_bullets((*shown.limits, *shown.unknown, *shown.notes)))
+    parts.append(_bullets((*view.model_limitations, *view.unknown, *view.notes)))
     parts.append(_heading("Cautions"))
-    parts.append(_bullets(shown.cautions))
-    if shown.credits:
-        parts.append(Text("; ".join(shown.credits), style="dim"))
+    parts.append(_bullets(view.cautions))
+    if view.credits:
+        parts.append(Text("; ".join(view.credits), style="dim"))
     return Group(*parts)
 
 
-def _fact(fact: Fact) -> str:
-    rows = "; ".join(f"{amount} {name}" for name, amount in fact.rows)
+def _summary_text(fact: SummaryRow) -> str:
+    rows = "; ".join(f"{amount} {name}" for name, amount in fact.breakdown)
     return f"{fact.text}: {rows}" if rows else fact.text
 
 
-def _heading(words: str) -> RenderableType:
-    return Group(Text(""), Text(words.upper(), style="bold underline"))
+def _heading(title: str) -> RenderableType:
+    return Group(Text(""), Text(title.upper(), style="bold underline"))
 
 
 def _bullets(lines: tuple[str, ...]) -> RenderableType:
-    table = _grid()
+    table = _borderless_table()
     table.add_column(width=1)
     table.add_column()
     for line in lines:
@@ -107,8 +109,8 @@ def _bullets(lines: tuple[str, ...]) -> RenderableType:
     return table
 
 
-def _pairs(rows: tuple[tuple[str, str], ...]) -> RenderableType:
-    table = _grid()
+def _two_columns(rows: tuple[tuple[str, str], ...]) -> RenderableType:
+    table = _borderless_table()
     table.add_column(max_width=26)
     table.add_column()
     for label, value in rows:
@@ -116,16 +118,16 @@ def _pairs(rows: tuple[tuple[str, str], ...]) -> RenderableType:
     return table
 
 
-def _grid() -> Table:
+def _borderless_table() -> Table:
     return Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
 
 
-def _yard(yard: YardView) -> RenderableType:
+def _yard_mix(yard: YardMixView) -> RenderableType:
     parts: list[RenderableType] = [Text(yard.name, style="bold")]
     if yard.shortages:
         parts.append(Text(f"SHORT OF {', '.join(yard.shortages)}", style="bold red"))
     blends = tuple((name, f"{volume}, {first}") for name, volume, first in yard.blends)
-    parts.append(Padding(_pairs((*blends, *yard.rows)), (0, 0, 0, 2)))
+    parts.append(Padding(_two_columns((*blends, *yard.rows)), (0, 0, 0, 2)))
     return Group(*parts)
 
 
@@ -135,21 +137,23 @@ def _site(site: SiteView) -> RenderableType:
     parts: list[RenderableType] = [title]
     if site.problem:
         parts.append(Text(f"  NO FORECAST: {site.problem}", style="bold red"))
-    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in site.nights]
-    parts += [Padding(_job(job), (0, 0, 0, 2)) for job in site.jobs]
+    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in site.night_biases]
+    parts += [Padding(_task(job), (0, 0, 0, 2)) for job in site.tasks]
     return Group(*parts)
 
 
-def _job(job: JobView) -> RenderableType:
-    first = Text(f"{job.action} {job.what}".strip(), style="bold")
+def _task(job: TaskView) -> RenderableType:
+    first = Text(f"{job.action} {job.treatment}".strip(), style="bold")
     if job.when:
         first.append(f", {job.when}", style="not bold")
     lines: list[RenderableType] = [
         first,
-        Padding(Text(job.names), (0, 0, 0, 2)),
-        Padding(Text(f"{job.says} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
+        Padding(Text(job.surface_names), (0, 0, 0, 2)),
+        Padding(Text(f"{job.text} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
     ]
-    lines += [Padding(Text(line), (0, 0, 0, 2)) for line in (job.holds, job.stake) if line]
-    lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.later]
+    lines += [
+        Padding(Text(line), (0, 0, 0, 2)) for line in (job.hold_duration, job.cost_loss) if line
+    ]
+    lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.follow_up]
     lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
     return Group(*lines)

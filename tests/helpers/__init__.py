@@ -1,1 +1,1 @@
-"""What tests share."""
+"""Shared test helpers."""

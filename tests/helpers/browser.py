@@ -23,13 +23,13 @@ CHROMIUM = shutil.which("chromium")
 
 
 class Browser:
-    """One tab: what it asked for, what it complained of, what it shows."""
+    """A browser tab: its requests, console errors and content."""
 
     def __init__(self, address: str) -> None:
         self._socket = websocket.create_connection(address, timeout=START_S)
         self._number = 0
         self.requests: list[str] = []
-        self.complaints: list[str] = []
+        self.console_errors: list[str] = []
         for domain in ("Page", "Network", "Runtime", "Log"):
             self.call(f"{domain}.enable")
 
@@ -42,22 +42,22 @@ class Browser:
             if reply.get("id") == self._number:
                 assert "error" not in reply, reply
                 return reply["result"]
-            self._note(reply)
+            self._record_event(reply)
 
-    def _note(self, reply: dict) -> None:
+    def _record_event(self, reply: dict) -> None:
         method, told = reply.get("method"), reply.get("params", {})
         if method == "Network.requestWillBeSent":
             self.requests.append(told["request"]["url"])
         elif method == "Log.entryAdded" and told["entry"]["level"] in ("error", "warning"):
-            self.complaints.append(told["entry"]["text"])
+            self.console_errors.append(told["entry"]["text"])
         elif method == "Runtime.exceptionThrown":
-            self.complaints.append(str(told["exceptionDetails"]))
+            self.console_errors.append(str(told["exceptionDetails"]))
         elif method == "Runtime.consoleAPICalled" and told["type"] in ("error", "warning"):
-            self.complaints.append(str(told["args"]))
+            self.console_errors.append(str(told["args"]))
 
     def open(self, page: Path, width: int = 390, height: int = 844) -> None:
         self.requests.clear()
-        self.complaints.clear()
+        self.console_errors.clear()
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width, height=height, deviceScaleFactor=1, mobile=True,
@@ -66,23 +66,23 @@ class Browser:
         self.call("Page.navigate", url=url)
         deadline = time.monotonic() + START_S
         ready = f"document.readyState === 'complete' && location.href === {json.dumps(url)}"
-        while not self.run(ready):
+        while not self.evaluate(ready):
             assert time.monotonic() < deadline, f"{page} did not load"
             time.sleep(0.02)
 
-    def run(self, script: str) -> object:
+    def evaluate(self, script: str) -> object:
         reply = self.call(
             "Runtime.evaluate", expression=script, returnByValue=True, awaitPromise=True
         )
         assert "exceptionDetails" not in reply, reply
         return reply["result"].get("value")
 
-    def dark(self, is_dark: bool) -> None:
+    def set_dark_mode(self, is_dark: bool) -> None:
         value = "dark" if is_dark else "light"
         features = [{"name": "prefers-color-scheme", "value": value}]
         self.call("Emulation.setEmulatedMedia", features=features)
 
-    def picture(self) -> bytes:
+    def screenshot(self) -> bytes:
         return base64.b64decode(self.call("Page.captureScreenshot", format="png")["data"])
 
     def pdf(self) -> bytes:
@@ -91,7 +91,7 @@ class Browser:
 
 
 @contextmanager
-def opened() -> Iterator[Browser]:
+def open_browser() -> Iterator[Browser]:
     assert CHROMIUM is not None
     folder = Path(tempfile.mkdtemp(prefix="stormplan-chromium-"))
     process = subprocess.Popen(

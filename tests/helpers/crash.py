@@ -1,8 +1,9 @@
-"""Kills runs of the routine at random points and looks at what they leave.
+"""Kill tests: steps killed at random points, and checks of what they leave.
 
-Started as a program it is the nursery: it loads stormplan once, then for every line on its
-standard input forks a child that does one step, and kills it with SIGKILL when told to. ``Nursery``
-is the other side; ``survey`` says what is wrong with a folder at any moment.
+Started as a program it is the step server: it loads stormplan once, then for every line on its
+standard input forks a child that does one step, and kills it with SIGKILL when told to.
+``StepServer`` is the other side; ``folder_problems`` says what is wrong with a folder at any
+moment.
 """
 
 from __future__ import annotations
@@ -24,49 +25,55 @@ from stormplan.errors import ArchiveError
 from stormplan.service import health, pipeline, runner
 from stormplan.store import maintenance
 from stormplan.store.archive import Archive
-from stormplan.store.run_log import Ledger
-from stormplan.weather.http_client import Manners
+from stormplan.store.run_log import RunLog
+from stormplan.weather.http_client import ClientPolicy
 
 # notices are named after clients, and this company has one
-REPORTS = {name for name in pipeline.reports(pipeline.plan_demo()) if "/" not in name}
-REPORTS |= {"notices/ours.txt", "notices/ours.eml"}
-MANNERS = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(5.0, 5.0))
+REPORT_NAMES = {name for name in pipeline.render_reports(pipeline.plan_demo()) if "/" not in name}
+REPORT_NAMES |= {"notices/ours.txt", "notices/ours.eml"}
+CLIENT_POLICY = ClientPolicy(min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(5.0, 5.0))
 
 
-def desk(sites: Path, out: Path, now: datetime) -> runner.Desk:
-    return runner.Desk(
-        sites_file.load(sites), out, out / "archive.sqlite", clock=lambda: now, manners=MANNERS
+def runner_config(sites: Path, out: Path, now: datetime) -> runner.RunnerConfig:
+    return runner.RunnerConfig(
+        sites_file.load_sites(sites),
+        out,
+        out / "archive.sqlite",
+        clock=lambda: now,
+        client_policy=CLIENT_POLICY,
     )
 
 
-# -- the nursery's side ---------------------------------------------------------------------------
+# -- the server's side ---------------------------------------------------------------------------
 
 
-def nurse() -> None:
-    say("ready")
+def serve_steps() -> None:
+    send_line("ready")
     for line in sys.stdin:
         order = json.loads(line)
         child = os.fork()
         if child == 0:
-            _run(Path(order["sites"]), Path(order["out"]), datetime.fromisoformat(order["now"]))
-        say(json.dumps(_watch(child, order["kill_after_s"])))
+            _run_child(
+                Path(order["sites"]), Path(order["out"]), datetime.fromisoformat(order["now"])
+            )
+        send_line(json.dumps(_wait_or_kill(child, order["kill_after_s"])))
 
 
-def say(line: str) -> None:
+def send_line(line: str) -> None:
     sys.stdout.write(f"{line}\n")
     sys.stdout.flush()
 
 
-def _run(sites: Path, out: Path, now: datetime) -> None:
+def _run_child(sites: Path, out: Path, now: datetime) -> None:
     status = 1
     try:
-        runner.step(desk(sites, out, now))
+        runner.run_step(runner_config(sites, out, now))
         status = 0
     finally:
         os._exit(status)
 
 
-def _watch(child: int, kill_after_s: float | None) -> dict[str, object]:
+def _wait_or_kill(child: int, kill_after_s: float | None) -> dict[str, object]:
     start, killed = time.monotonic(), False
     while True:
         pid, status = os.waitpid(child, os.WNOHANG)
@@ -82,10 +89,10 @@ def _watch(child: int, kill_after_s: float | None) -> dict[str, object]:
 # -- the test's side ------------------------------------------------------------------------------
 
 
-class Nursery:
-    """Runs steps in processes of their own."""
+class StepServer:
+    """Runs steps in forked processes."""
 
-    def __enter__(self) -> Nursery:
+    def __enter__(self) -> StepServer:
         self._process = subprocess.Popen(
             [sys.executable, __file__],
             stdin=subprocess.PIPE,
@@ -116,12 +123,12 @@ class Nursery:
         return json.loads(self._process.stdout.readline())
 
 
-def survey(out: Path) -> list[str]:
-    """Everything wrong with a folder, seen by a reader and by the database's own check."""
+def folder_problems(out: Path) -> list[str]:
+    """Return every problem of a report folder and its database."""
     wrong = []
     for path in out.glob("[0-9]*") if out.exists() else ():
         names = {str(file.relative_to(path)) for file in path.rglob("*") if file.is_file()}
-        if names != REPORTS:
+        if names != REPORT_NAMES:
             wrong.append(f"{path.name} holds {sorted(names)}")
         else:
             json.loads((path / "plan.json").read_text())
@@ -133,33 +140,33 @@ def survey(out: Path) -> list[str]:
     if (out / "archive.sqlite").exists():
         try:
             with Archive(out / "archive.sqlite") as archive:
-                wrong += maintenance.verify(archive).problems
+                wrong += maintenance.check_integrity(archive).problems
         except ArchiveError as error:
             wrong.append(str(error))
     return wrong
 
 
 @dataclass
-class Tally:
-    """What came of all the kills."""
+class KillSummary:
+    """Counts over all kills."""
 
-    phases: Counter[str] = field(default_factory=Counter)
-    mails: Counter[int] = field(default_factory=Counter)
-    wrong: list[str] = field(default_factory=list)
+    progress: Counter[str] = field(default_factory=Counter)
+    mail_counts: Counter[int] = field(default_factory=Counter)
+    problems: list[str] = field(default_factory=list)
     in_doubt: int = 0
-    doubt_said: int = 0
+    in_doubt_reported: int = 0
 
 
-def phase_of(out: Path) -> str:
-    """How far a killed run had come, by what it left."""
+def progress_of(out: Path) -> str:
+    """Return how far a killed run had come, from what it left."""
     if not (out / "archive.sqlite").exists():
         return "before the archive"
     with Archive(out / "archive.sqlite") as archive:
-        run = Ledger(archive).last_announced()
+        run = RunLog(archive).last_announced()
         if run is None:
-            asked = archive.rows("SELECT count(*) FROM reply")[0][0]
+            asked = archive.fetch_all("SELECT count(*) FROM reply")[0][0]
             return "fetching or planning" if asked else "before a reply"
-        states = {each.state for each in Ledger(archive).standings(run.plan)}
+        states = {each.state for each in RunLog(archive).delivery_statuses(run.plan_id)}
     if not (out / "latest").exists():
         return "kept, not written"
     if states == {"queued"}:
@@ -168,52 +175,54 @@ def phase_of(out: Path) -> str:
 
 
 def kill_at_random(
-    points: int, folder: Path, sites_text: str, post, now: datetime, seed: int = 1
-) -> Tally:
+    points: int, folder: Path, sites_text: str, mail_server, now: datetime, seed: int = 1
+) -> KillSummary:
     """Kill a fresh run at each point, look, start it again, look again."""
-    chance, tally = random.Random(seed), Tally()
+    rng, tally = random.Random(seed), KillSummary()
     sites = folder / "sites.yaml"
     sites.write_text(sites_text)
-    with Nursery() as nursery:
-        whole = [nursery.step(sites, folder / f"whole{n}", now)["took_s"] for n in range(3)]
-        post.accepted.clear()
+    with StepServer() as step_server:
+        whole = [step_server.step(sites, folder / f"whole{n}", now)["took_s"] for n in range(3)]
+        mail_server.accepted.clear()
         for point in range(points):
             out = folder / f"run{point}"
-            nursery.step(sites, out, now, chance.uniform(0.0, 1.05 * max(whole)))
-            _after_the_kill(out, point, tally)
-            done = nursery.step(sites, out, now + timedelta(minutes=1))
+            step_server.step(sites, out, now, rng.uniform(0.0, 1.05 * max(whole)))
+            _check_killed(out, point, tally)
+            done = step_server.step(sites, out, now + timedelta(minutes=1))
             if done["status"]:
-                tally.wrong.append(f"{point}: the restarted run failed")
-            _after_the_restart(sites, out, point, tally, now)
-            counts = Counter(to for to, _ in post.accepted)
-            recipients = sites_file.load(sites).delivery.mail.to
-            tally.mails.update(counts[to] for to in recipients)
+                tally.problems.append(f"{point}: the restarted run failed")
+            _check_restarted(sites, out, point, tally, now)
+            counts = Counter(to for to, _ in mail_server.accepted)
+            recipients = sites_file.load_sites(sites).delivery.mail.to
+            tally.mail_counts.update(counts[to] for to in recipients)
             if max(counts.values(), default=0) > 1:
-                tally.wrong.append(f"{point}: {counts}")
-            post.accepted.clear()
+                tally.problems.append(f"{point}: {counts}")
+            mail_server.accepted.clear()
     return tally
 
 
-def _after_the_kill(out: Path, point: int, tally: Tally) -> None:
-    tally.wrong += [f"{point} killed: {line}" for line in survey(out)]
-    tally.phases[phase_of(out)] += 1
+def _check_killed(out: Path, point: int, tally: KillSummary) -> None:
+    tally.problems += [f"{point} killed: {line}" for line in folder_problems(out)]
+    tally.progress[progress_of(out)] += 1
 
 
-def _after_the_restart(sites: Path, out: Path, point: int, tally: Tally, now: datetime) -> None:
-    tally.wrong += [f"{point} restarted: {line}" for line in survey(out)]
+def _check_restarted(sites: Path, out: Path, point: int, tally: KillSummary, now: datetime) -> None:
+    tally.problems += [f"{point} restarted: {line}" for line in folder_problems(out)]
     if not (out / "latest" / "briefing.txt").exists():
-        tally.wrong.append(f"{point}: no briefing")
+        tally.problems.append(f"{point}: no briefing")
     with Archive(out / "archive.sqlite") as archive:
-        run = Ledger(archive).last_announced()
-        standings = Ledger(archive).standings(run.plan) if run is not None else []
-    doubtful = sum(each.in_doubt for each in standings)
+        run = RunLog(archive).last_announced()
+        standings = RunLog(archive).delivery_statuses(run.plan_id) if run is not None else []
+    doubtful = sum(each.outcome_unknown for each in standings)
     tally.in_doubt += doubtful
     if any(each.state not in ("sent", "handing over") for each in standings):
-        tally.wrong.append(f"{point}: {[each.state for each in standings]}")
+        tally.problems.append(f"{point}: {[each.state for each in standings]}")
     if doubtful:
-        found = health.look(desk(sites, out, now + timedelta(minutes=2)))
-        tally.doubt_said += sum("may or may not have arrived" in line for line in found.lines)
+        found = health.check_health(runner_config(sites, out, now + timedelta(minutes=2)))
+        tally.in_doubt_reported += sum(
+            "may or may not have arrived" in line for line in found.lines
+        )
 
 
 if __name__ == "__main__":
-    nurse()
+    serve_steps()

@@ -6,22 +6,24 @@ NOW = datetime(2026, 1, 12, 10, tzinfo=UTC)
 START = datetime(2026, 1, 12, 6, tzinfo=UTC)
 
 
-def span(hour, duration):
+def interval(hour, duration):
     """Interval from an hour of 12 January 2026."""
     return f"{(START.replace(hour=0) + timedelta(hours=hour)).isoformat()}/{duration}"
 
 
 def layer(uom, *entries):
-    values = [{"validTime": span(hour, length), "value": value} for hour, length, value in entries]
+    values = [
+        {"validTime": interval(hour, length), "value": value} for hour, length, value in entries
+    ]
     return {"uom": uom, "values": values}
 
 
-def weather(*entries):
+def weather_layer(*entries):
     """(hour, duration, [(coverage, word, intensity)...])."""
     return {
         "values": [
             {
-                "validTime": span(hour, length),
+                "validTime": interval(hour, length),
                 "value": [
                     {"coverage": coverage, "weather": word, "intensity": intensity}
                     for coverage, word, intensity in words
@@ -35,7 +37,7 @@ def weather(*entries):
 DRY = [(None, None, None)]
 
 
-def body(temp=-2.0, **layers):
+def gridpoint_reply(temp=-2.0, **layers):
     """An invented body: steady and dry for three days, with the layers given put in."""
     properties = {
         "@id": "https://example.invalid/gridpoints/XYZ/1,2",
@@ -50,7 +52,7 @@ def body(temp=-2.0, **layers):
         "quantitativePrecipitation": layer("wmoUnit:mm", (6, "P3D", 0)),
         "snowfallAmount": layer("wmoUnit:mm", (6, "P3D", 0)),
         "iceAccumulation": layer("wmoUnit:mm", (6, "P3D", 0)),
-        "weather": weather((6, "P3D", DRY)),
+        "weather": weather_layer((6, "P3D", DRY)),
     }
     ring = [[-93.0, 45.0], [-92.9, 45.0], [-92.9, 45.1], [-93.0, 45.1], [-93.0, 45.0]]
     return {

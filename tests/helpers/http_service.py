@@ -1,7 +1,7 @@
 """A weather service on this machine: real HTTP, scripted answers.
 
-``Replay`` listens on a free port of 127.0.0.1. Give each path its answers in order; the last one
-repeats. A path without any gives the service's own 404. Every request is kept.
+``WeatherServer`` listens on a free port of 127.0.0.1. Give each path its answers in order; the last
+one repeats. A path without any gives the service's own 404. Every request is kept.
 """
 
 from __future__ import annotations
@@ -25,21 +25,21 @@ PUBLIC_SERVICE = "https://api.weather.gov"
 
 
 @dataclass(frozen=True)
-class Answer:
-    """One scripted answer.
+class ScriptedReply:
+    """A scripted reply.
 
-    ``body`` may be bytes, text, or anything JSON; ``cut`` sends only so many bytes of it under
-    the full Content-Length; ``reset`` drops the connection instead of answering; ``drip_s`` is the
-    wait between any two bytes.
+    ``body`` may be bytes, text, or anything JSON; ``truncate_at`` sends only so many bytes of it
+    under the full Content-Length; ``reset`` drops the connection instead of answering;
+    ``byte_delay_s`` is the wait between any two bytes.
     """
 
     body: object = b""
     status: int = 200
     headers: Mapping[str, str] = field(default_factory=lambda: GEO_JSON)
     delay_s: float = 0.0
-    cut: int | None = None
+    truncate_at: int | None = None
     reset: bool = False
-    drip_s: float = 0.0
+    byte_delay_s: float = 0.0
 
     @property
     def raw(self) -> bytes:
@@ -49,14 +49,14 @@ class Answer:
         return text.encode()
 
 
-def problem(status: int, kind: str, title: str = "") -> Answer:
+def problem_reply(status: int, kind: str, title: str = "") -> ScriptedReply:
     """An error in the service's own form."""
     body = {"type": f"{PUBLIC_SERVICE}/problems/{kind}", "title": title, "status": status}
-    return Answer(body, status, PROBLEM_JSON)
+    return ScriptedReply(body, status, PROBLEM_JSON)
 
 
 @dataclass(frozen=True)
-class Recorded:
+class RecordedFiles:
     """Files of a recorded place and its grid."""
 
     point: str
@@ -66,16 +66,20 @@ class Recorded:
 #: Recorded places by forecast office; three in winter, one warm, and one (LZK) made impossible by
 #: hand by its publisher.
 RECORDED = {
-    "RAH": Recorded("point_RAH_67_53_2019.json", "gridpoint_RAH_67_53_20190123.json"),
-    "FGZ": Recorded("point_FGZ_35.198_-111.651.json", "gridpoint_FGZ_74_89_20240220.json"),
-    "AFG": Recorded("point_AFG_69.519_-157.105.json", "gridpoint_AFG_368_294_nominaldate.json"),
-    "TAE": Recorded("point_TAE_58_65_2022.json", "gridpoint_TAE_58_65_20220204.json"),
-    "LZK": Recorded("point_LZK_34.749_-92.275.json", "gridpoint_LZK_83_73_UPSTREAM_EDITED.json"),
+    "RAH": RecordedFiles("point_RAH_67_53_2019.json", "gridpoint_RAH_67_53_20190123.json"),
+    "FGZ": RecordedFiles("point_FGZ_35.198_-111.651.json", "gridpoint_FGZ_74_89_20240220.json"),
+    "AFG": RecordedFiles(
+        "point_AFG_69.519_-157.105.json", "gridpoint_AFG_368_294_nominaldate.json"
+    ),
+    "TAE": RecordedFiles("point_TAE_58_65_2022.json", "gridpoint_TAE_58_65_20220204.json"),
+    "LZK": RecordedFiles(
+        "point_LZK_34.749_-92.275.json", "gridpoint_LZK_83_73_UPSTREAM_EDITED.json"
+    ),
 }
 
 
 @dataclass(frozen=True)
-class Served:
+class RecordedPlace:
     """A recorded place on offer: where it is, and when its forecast was issued."""
 
     latitude_deg: float
@@ -93,16 +97,16 @@ class Request:
     body: bytes = b""
 
 
-class Replay:
+class WeatherServer:
     """The service: its address, its script, and what it was asked."""
 
     def __init__(self, port: int) -> None:
         self.base_url = f"http://127.0.0.1:{port}"
         self.requests: list[Request] = []
-        self._script: dict[str, list[Answer]] = {}
+        self._script: dict[str, list[ScriptedReply]] = {}
         self._lock = threading.Lock()
 
-    def answer(self, path: str, *answers: Answer) -> None:
+    def script(self, path: str, *answers: ScriptedReply) -> None:
         """Script a path anew."""
         with self._lock:
             self._script[path] = list(answers)
@@ -114,7 +118,7 @@ class Replay:
         """
         text = body if isinstance(body, str) else json.dumps(body)
         named = GEO_JSON | {name.replace("_", "-"): value for name, value in headers.items()}
-        self.answer(path, Answer(text.replace(PUBLIC_SERVICE, self.base_url), 200, named))
+        self.script(path, ScriptedReply(text.replace(PUBLIC_SERVICE, self.base_url), 200, named))
 
     def serve_place(
         self, latitude: str, longitude: str, grid: str, body: object, **headers: str
@@ -124,7 +128,7 @@ class Replay:
         self.serve(f"/points/{latitude},{longitude}", where, Cache_Control="max-age=86400")
         self.serve(f"/gridpoints/{grid}", body, **headers)
 
-    def serve_recorded(self, samples: Path, office: str, **headers: str) -> Served:
+    def serve_recorded(self, samples: Path, office: str, **headers: str) -> RecordedPlace:
         """Script both steps of a recorded place, from the folder of recorded forecasts."""
         files = RECORDED[office]
         point = (samples / "nws" / files.point).read_text(encoding="utf-8")
@@ -135,27 +139,27 @@ class Replay:
         self.serve(grid_path, grid, **headers)
         latitude, longitude = point_path.removeprefix("/points/").split(",")
         issued_at = datetime.fromisoformat(json.loads(grid)["properties"]["updateTime"])
-        return Served(float(latitude), float(longitude), grid_path, issued_at)
+        return RecordedPlace(float(latitude), float(longitude), grid_path, issued_at)
 
     def counts(self) -> Counter[str]:
         """Number of requests by path."""
         return Counter(request.path for request in self.requests)
 
-    def next_answer(self, request: Request) -> Answer:
+    def next_reply(self, request: Request) -> ScriptedReply:
         with self._lock:
             self.requests.append(request)
             script = self._script.get(request.path)
             if not script and request.path.startswith("/alerts/active?"):
-                return Answer({"type": "FeatureCollection", "features": []})
+                return ScriptedReply({"type": "FeatureCollection", "features": []})
             if not script:
-                return problem(404, "InvalidPoint", "Data Unavailable For Requested Point")
+                return problem_reply(404, "InvalidPoint", "Data Unavailable For Requested Point")
             return script.pop(0) if len(script) > 1 else script[0]
 
 
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
-    replay: Replay
+    weather_server: WeatherServer
 
     def do_POST(self) -> None:
         self._answer(self.rfile.read(int(self.headers["Content-Length"])))
@@ -165,7 +169,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _answer(self, body: bytes) -> None:
         headers = {name.lower(): value for name, value in self.headers.items()}
-        answer = self.replay.next_answer(Request(self.path, headers, body))
+        answer = self.weather_server.next_reply(Request(self.path, headers, body))
         time.sleep(answer.delay_s)
         if answer.reset:  # a zero linger turns close into a reset
             linger = struct.pack("ii", 1, 0)
@@ -180,11 +184,11 @@ class _Handler(BaseHTTPRequestHandler):
         if answer.status != 304:
             self.send_header("Content-Length", str(len(raw)))
         self.end_headers()
-        if answer.drip_s:
-            self._drip(raw, answer.drip_s)
+        if answer.byte_delay_s:
+            self._drip(raw, answer.byte_delay_s)
         else:
-            self.wfile.write(raw[: answer.cut])
-        self.close_connection = answer.cut is not None
+            self.wfile.write(raw[: answer.truncate_at])
+        self.close_connection = answer.truncate_at is not None
 
     def _drip(self, raw: bytes, wait_s: float) -> None:
         try:
@@ -207,11 +211,11 @@ class _Server(ThreadingHTTPServer):
 
 
 @contextmanager
-def running() -> Iterator[Replay]:
+def run_weather_server() -> Iterator[WeatherServer]:
     """Run the service for as long as the block lasts."""
     handler = type("Handler", (_Handler,), {})
     server = _Server(("127.0.0.1", 0), handler)
-    replay = handler.replay = Replay(server.server_address[1])
+    replay = handler.weather_server = WeatherServer(server.server_address[1])
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
     thread.start()
     try:

@@ -2,29 +2,35 @@
 
 import numpy as np
 
-from helpers.published_tables import NOON, cell, hourly, spell
-from helpers.sites import company, site
+from helpers.published_tables import NOON, between_hours, forecast_cell, hourly
+from helpers.sites import parse_sites, site_entry
 from stormplan import units
-from stormplan.planning.planner import Answer, make_plan
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Treatment
 
 F = units.f_to_c
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 
 
-def snow(start=12, end=18, inches_an_hour=0.2, pop=0.8):
+def snow_series(start=12, end=18, inches_an_hour=0.2, pop=0.8):
     """Snow at ten to one."""
-    amount = spell(start, end, 2.54 * inches_an_hour)
-    return {"snow_we_mm": amount, "snow_depth_cm": amount, "pop": pop}
+    amount = between_hours(start, end, 2.54 * inches_an_hour)
+    return {"snowfall_swe_mm": amount, "snowfall_cm": amount, "pop": pop}
 
 
-def planned(surface=LOT, more=None, now=NOON, site_more=None, **weather):
+def plan_surface(surface=LOT, company_overrides=None, now=NOON, site_overrides=None, **weather):
     """Plan one surface under one cell of weather."""
-    sites = {"a": site(43.1, -89.4, {"here": surface}, **(site_more or {}))}
-    return make_plan(company(sites, **(more or {})), {"a": Answer(cell(**weather))}, now)
+    sites = {"a": site_entry(43.1, -89.4, {"here": surface}, **(site_overrides or {}))}
+    return make_plan(
+        parse_sites(sites, **(company_overrides or {})),
+        {"a": SiteForecasts(forecast_cell(**weather))},
+        now,
+    )
 
 
-def treatments(pavement_f, surface=LOT, more=None, site_more=None, **weather) -> list[Treatment]:
+def treatments_at(
+    pavement_f, surface=LOT, company_overrides=None, site_overrides=None, **weather
+) -> list[Treatment]:
     """Plan one surface so that its coldest pavement in the first event is as wanted.
 
     The air is shifted as a whole until it is: only the input is set up with the model's help.
@@ -33,17 +39,17 @@ def treatments(pavement_f, surface=LOT, more=None, site_more=None, **weather) ->
     dew = hourly(weather.pop("dew_point_c", shape - 12.0), 72)
     shift = F(pavement_f) - shape.min() - 1.5  # pavement keeps a degree or two of the day
     for _ in range(5):
-        plan = planned(
+        plan = plan_surface(
             surface,
-            more,
-            site_more=site_more,
+            company_overrides,
+            site_overrides=site_overrides,
             air_temp_c=shape + shift,
             dew_point_c=np.minimum(dew + shift, shape + shift),
             **weather,
         )
         found = plan.sites[0].surfaces[0]
         event = found.treatments[0].event
-        coldest = found.coldest_surface_c if event is None else event.coldest_surface_c
+        coldest = found.min_pavement_temp_c if event is None else event.min_pavement_temp_c
         if abs(coldest - F(pavement_f)) < 0.15:
             break
         shift += F(pavement_f) - coldest
@@ -51,6 +57,6 @@ def treatments(pavement_f, surface=LOT, more=None, site_more=None, **weather) ->
     return list(found.treatments)
 
 
-def rules(treatment: Treatment) -> dict[str, str]:
-    """What each rule did first."""
+def effects_by_rule(treatment: Treatment) -> dict[str, str]:
+    """Return the first effect of each rule."""
     return {reason.rule: reason.effect for reason in reversed(treatment.reasons)}

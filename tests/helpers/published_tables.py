@@ -21,7 +21,9 @@ def hourly(value, hours: int) -> np.ndarray:
     return np.broadcast_to(np.asarray(value, dtype=float), (hours,)).copy()
 
 
-def cell(hours: int = 72, start: datetime = NOON, name: str = "TST/1,1", **series) -> CellForecast:
+def forecast_cell(
+    hours: int = 72, start: datetime = NOON, name: str = "TST/1,1", **series
+) -> CellForecast:
     """A calm, dry, cloudy cell at the freezing point, but for what is said."""
     quiet = {
         "air_temp_c": 0.0,
@@ -29,18 +31,18 @@ def cell(hours: int = 72, start: datetime = NOON, name: str = "TST/1,1", **serie
         "wind_10m_ms": 2.0,
         "cloud_frac": 1.0,
         "rain_mm": 0.0,
-        "snow_we_mm": 0.0,
-        "frz_rain_mm": 0.0,
+        "snowfall_swe_mm": 0.0,
+        "freezing_rain_mm": 0.0,
         "sleet_mm": 0.0,
-        "snow_depth_cm": 0.0,
+        "snowfall_cm": 0.0,
         "pop": 0.0,
     }
     values = {key: hourly(value, hours)[:, None] for key, value in (quiet | series).items()}
-    phases = ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+    phases = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
     values["precip_mm"] = np.nansum([values[key] for key in phases], axis=0)
     return CellForecast(
         source="nws",
-        cell=name,
+        cell_id=name,
         latitude_deg=43.1,
         longitude_deg=-89.4,
         elevation_m=280.0,
@@ -51,6 +53,6 @@ def cell(hours: int = 72, start: datetime = NOON, name: str = "TST/1,1", **serie
     )
 
 
-def spell(start: int, end: int, value: float) -> dict[int, float]:
+def between_hours(start: int, end: int, value: float) -> dict[int, float]:
     """Zero but between two hours."""
     return {0: 0.0, start: value, end: 0.0} if start else {0: value, end: 0.0}

@@ -6,13 +6,15 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 
 from helpers import smtp
-from helpers.http_service import Answer, Replay
-from helpers.sites import company, site, text
+from helpers.http_service import ScriptedReply, WeatherServer
+from helpers.sites import parse_sites, site_entry, sites_text
 from stormplan.service.pipeline import DEMO_NOW
-from stormplan.service.runner import Desk, step
-from stormplan.weather.http_client import Manners
+from stormplan.service.runner import RunnerConfig, run_step
+from stormplan.weather.http_client import ClientPolicy
 
-QUICK = Manners(pause_s=0.0, throttled_s=0.0, timeout_s=(0.5, 0.2), sleep=lambda seconds: None)
+FAST_POLICY = ClientPolicy(
+    min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(0.5, 0.2), sleep=lambda seconds: None
+)
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 PLACE = ("43.16", "-89.44")
 GRID = "/gridpoints/ZZZ/1,1"
@@ -21,15 +23,15 @@ HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
 STORM = (files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text(encoding="utf-8")
 
 
-def moved(by: timedelta) -> dict:
-    """Give the storm's grid with every moment moved by whole days."""
+def shift_storm(by: timedelta) -> dict:
+    """Return the storm's grid with every moment shifted by whole days."""
     stamps = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00"
     return json.loads(
         re.sub(stamps, lambda m: (datetime.fromisoformat(m[0]) + by).isoformat(), STORM)
     )
 
 
-def mail(server: smtp.Post, *recipients: str) -> dict:
+def mail_section(server: smtp.MailServer, *recipients: str) -> dict:
     return {
         "host": "127.0.0.1",
         "port": server.port,
@@ -39,54 +41,58 @@ def mail(server: smtp.Post, *recipients: str) -> dict:
     }
 
 
-def parts(replay: Replay, server: smtp.Post | None = None, **delivery) -> dict:
+def sites_sections(
+    replay: WeatherServer, server: smtp.MailServer | None = None, **delivery
+) -> dict:
     """The sections of the sites file beyond the usual ones."""
-    posted = {"mail": mail(server)} if server is not None else {}
+    posted = {"mail": mail_section(server)} if server is not None else {}
     return {
-        "watch": {"storm_interval": "3 h", "jitter": "0 min"},
+        "schedule": {"storm_interval": "3 h", "jitter": "0 min"},
         "policy": {"horizon": "30 h"},  # the storm is tonight; a shorter look is a faster test
         "delivery": posted | delivery,
     }
 
 
-def serve(replay: Replay, body: object = STORM, **headers: str) -> None:
+def serve_storm(replay: WeatherServer, body: object = STORM, **headers: str) -> None:
     replay.serve_place(*PLACE, "ZZZ/1,1", body, **headers)
 
 
-class Company:
-    """One desk, and the clock on its wall."""
+class RunningCompany:
+    """A runner configuration with a settable clock."""
 
-    def __init__(self, folder, replay: Replay, server: smtp.Post | None = None, **delivery):
+    def __init__(
+        self, folder, replay: WeatherServer, server: smtp.MailServer | None = None, **delivery
+    ):
         self.now = DEMO_NOW
         self.out = folder / "briefings"
-        self.more = parts(replay, server, **delivery)
+        self.sections = sites_sections(replay, server, **delivery)
         self.base_url = replay.base_url
-        self.place = site(43.16, -89.44, LOT)
-        self.desk = Desk(
-            company({"a": self.place}, replay.base_url, **self.more),
+        self.place = site_entry(43.16, -89.44, LOT)
+        self.config = RunnerConfig(
+            parse_sites({"a": self.place}, replay.base_url, **self.sections),
             self.out,
             self.out / "archive.sqlite",
             clock=lambda: self.now,
-            manners=QUICK,
-            busy_s=0.2,
+            client_policy=FAST_POLICY,
+            archive_timeout_s=0.2,
         )
 
     @property
     def text(self) -> str:
-        return text({"a": self.place}, self.base_url, **self.more)
+        return sites_text({"a": self.place}, self.base_url, **self.sections)
 
     def step(self, after: timedelta = timedelta(0)):
         self.now += after
-        return step(self.desk)
+        return run_step(self.config)
 
     def restart(self) -> None:
         """Forget everything that is not on disk."""
-        if self.desk.spare is not None:
-            self.desk.spare.close()
-            self.desk.spare = None
+        if self.config.fallback_archive is not None:
+            self.config.fallback_archive.close()
+            self.config.fallback_archive = None
 
     def latest(self, name: str = "briefing.txt") -> str:
         return (self.out / "latest" / name).read_text(encoding="utf-8")
 
 
-__all__ = ["Answer"]
+__all__ = ["ScriptedReply"]

@@ -21,8 +21,8 @@ SYMBOLS = {"rain": "rain", "snow": "snow", "freezing": "rain", None: "cloudy"}  
 CODES = {"rain": 61, "snow": 73, "freezing": 66, None: 3}
 
 
-def row(hour):
-    """Air [degC], dew point [degC], wind [m/s], cloud [-], what falls, water [mm]."""
+def hour_values(hour):
+    """Air [degC], dew point [degC], wind [m/s], cloud, what falls, water [mm]."""
     if hour < 30:
         return 4.0 - 0.1 * hour, -3.0, 2.0, 0.2, None, 0.0
     if hour < 34:
@@ -34,17 +34,17 @@ def row(hour):
     return -6.0, -9.0, 2.0, 0.1, None, 0.0
 
 
-def time(hour):
+def hour_start(hour):
     return START + timedelta(hours=hour)
 
 
-TABLE = [(time(hour), *row(hour)) for hour in range(HOURS)]
+TABLE = [(hour_start(hour), *hour_values(hour)) for hour in range(HOURS)]
 
 
-def nws():
+def nws_reply():
     def layer(uom, values):
         entries = [
-            {"validTime": f"{time(hour).isoformat()}/PT1H", "value": value}
+            {"validTime": f"{hour_start(hour).isoformat()}/PT1H", "value": value}
             for hour, value in enumerate(values)
         ]
         return {"uom": uom, "values": entries}
@@ -78,7 +78,7 @@ def nws():
     }
 
 
-def metno():
+def metno_reply():
     def six_hours(hour):
         return {
             "summary": {"symbol_code": "rain"},
@@ -136,9 +136,9 @@ OPENMETEO_UNITS = {
 }
 
 
-def openmeteo():
+def openmeteo_reply():
     """States at the stamp; sums and codes stand in the row after their hour."""
-    rows = [*TABLE, (time(HOURS), *row(HOURS))]
+    rows = [*TABLE, (hour_start(HOURS), *hour_values(HOURS))]
     before = [None, *rows[:-1]]
 
     def ended(give):
@@ -166,9 +166,12 @@ def openmeteo():
     }
 
 
-def table():
+def table_csv():
     """The same as a file of one's own."""
-    head = "time,air_temp_c,dew_point_c,wind_10m_ms,cloud_frac,rain_mm,snow_we_mm,frz_rain_mm"
+    head = (
+        "time,air_temp_c,dew_point_c,wind_10m_ms,cloud_frac,"
+        "rain_mm,snowfall_swe_mm,freezing_rain_mm"
+    )
     phases = ("rain", "snow", "freezing")
     lines = [
         f"{at.isoformat()},{air!r},{dew},{wind},{cloud},"

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from stormplan.company import sites_file
 from stormplan.company.sites import Sites
 
-HEAD = {
+BASE_SECTIONS = {
     "company": {
         "name": "Test Winter Care (invented)",
         "timezone": "America/Chicago",
@@ -17,7 +17,7 @@ HEAD = {
             "name": "calcium 32 %",
             "cacl2": "32 %",
             "inhibited": True,
-            "smells": False,
+            "odor": False,
             "tracks_indoors": False,
             "price": "1.35 /gal",
         }
@@ -30,20 +30,20 @@ HEAD = {
             "salt": {"on_hand": "40 ton", "purity": "96 %", "moisture": "1 %", "insolubles": "1 %"},
             "tanks": {
                 "t1": {
-                    "holds": "brine",
+                    "product": "brine",
                     "capacity": "6000 gal",
                     "on_hand": "0 gal",
                 }
             },
             "stock": {"calcium": "500 gal"},
-            "mixer": {"rate": "2000 gal/h", "batch": "2000 gal"},
+            "mixer": {"production_rate": "2000 gal/h", "max_batch": "2000 gal"},
             "sprayers": {
                 "truck": {
                     "name": "Truck",
                     "tank": "500 gal",
-                    "covers": "3 acre/h",
-                    "lowest_rate": "0.2 gal/1000 ft2",
-                    "highest_rate": "1.2 gal/1000 ft2",
+                    "coverage_rate": "3 acre/h",
+                    "min_rate": "0.2 gal/1000 ft2",
+                    "max_rate": "1.2 gal/1000 ft2",
                     "refill": "20 min",
                 }
             },
@@ -59,7 +59,7 @@ SURFACES = {
 }
 
 
-def site(
+def site_entry(
     latitude: float, longitude: float, surfaces: Mapping | None = None, **more: object
 ) -> dict:
     return {
@@ -74,11 +74,11 @@ def site(
     }
 
 
-def text(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> str:
+def sites_text(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> str:
     """The file's text: JSON is YAML."""
     weather = {"sources": ["nws"]} | ({"nws": {"base_url": base_url}} if base_url else {})
-    return json.dumps(HEAD | {"weather": weather, "sites": dict(sites)} | more, indent=1)
+    return json.dumps(BASE_SECTIONS | {"weather": weather, "sites": dict(sites)} | more, indent=1)
 
 
-def company(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> Sites:
-    return sites_file.parse(text(sites, base_url, **more))
+def parse_sites(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> Sites:
+    return sites_file.parse_sites(sites_text(sites, base_url, **more))

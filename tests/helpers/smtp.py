@@ -18,22 +18,22 @@ USER, PASSWORD = "planner", "correct horse"
 
 
 @dataclass
-class Post:
+class MailServer:
     """The server: its port, its script by recipient, and what it accepted."""
 
     port: int = 0
-    refuse: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
-    at_the_end: list[str] = field(default_factory=list)  # answers to whole messages
+    rcpt_replies: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    data_replies: list[str] = field(default_factory=list)  # answers to whole messages
     accepted: list[tuple[str, EmailMessage]] = field(default_factory=list)
     raw: list[bytes] = field(default_factory=list)
     tls: list[bool] = field(default_factory=list)
     delay_s: float = 0.0
 
-    def got(self, recipient: str) -> list[EmailMessage]:
+    def mails_to(self, recipient: str) -> list[EmailMessage]:
         return [mail for to, mail in self.accepted if to == recipient]
 
     async def handle_RCPT(self, server, session, envelope: Envelope, address, options):  # noqa: N802
-        script = self.refuse[address]
+        script = self.rcpt_replies[address]
         if script:
             answer = script.pop(0) if len(script) > 1 else script[0]
             if answer != "ok":
@@ -43,8 +43,8 @@ class Post:
 
     async def handle_DATA(self, server, session, envelope: Envelope):  # noqa: N802
         await asyncio.sleep(self.delay_s)
-        if self.at_the_end:
-            answer = self.at_the_end.pop(0)
+        if self.data_replies:
+            answer = self.data_replies.pop(0)
             if answer == "hang up":
                 server.transport.abort()
                 return "451 never heard"
@@ -63,9 +63,9 @@ def _login(server, session, envelope, mechanism, data) -> AuthResult:
 
 
 @contextmanager
-def running(tls: ssl.SSLContext | None = None) -> Iterator[Post]:
+def run_mail_server(tls: ssl.SSLContext | None = None) -> Iterator[MailServer]:
     """Run the server for as long as the block lasts; with ``tls`` it insists on it and a login."""
-    post = Post()
+    post = MailServer()
     strict = {
         "tls_context": tls,
         "require_starttls": True,

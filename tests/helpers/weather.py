@@ -12,7 +12,9 @@ START = datetime(2026, 1, 10, 6, tzinfo=UTC)
 ASPHALT = catalog.BUILD_UPS["asphalt"]
 DECK = catalog.BUILD_UPS["open_deck"]
 CALM = {"air_temp_c": -2.0, "dew_point_c": -5.0, "wind_10m_ms": 3.0, "cloud_frac": 0.3}
-DRY = dict.fromkeys(("precip_mm", "rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm"), 0.0)
+DRY = dict.fromkeys(
+    ("precip_mm", "rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm"), 0.0
+)
 
 
 def forecast(hours=48, latitude=42.0, members=1, **values) -> Forecast:
@@ -26,21 +28,21 @@ def forecast(hours=48, latitude=42.0, members=1, **values) -> Forecast:
     return stack([cell], START, hours)
 
 
-def one(build_up=ASPHALT, **exposure) -> Columns:
-    return Columns.of([Column(0, build_up, **exposure)])
+def single_column(build_up=ASPHALT, **exposure) -> Columns:
+    return Columns.from_records([Column(0, build_up, **exposure)])
 
 
 def diurnal(hours, mean=-2.0, swing=4.0):
     return mean + swing * np.sin(2 * np.pi * (np.arange(hours) + 6 - 15) / 24)
 
 
-def storm(hours=72, seed=0, members=1) -> Forecast:
+def changeable_weather(hours=72, seed=0, members=1) -> Forecast:
     """Changeable weather around freezing with rain, snow, sleet and freezing rain."""
     rng = np.random.default_rng(seed)
     air = diurnal(hours, 0.0, 3.0)[:, None] + rng.normal(0, 1.5, (hours, members))
     falls = {
         name: rng.gamma(0.5, 1.0, (hours, members)) * (rng.random((hours, members)) < 0.25)
-        for name in ("rain_mm", "snow_we_mm", "frz_rain_mm", "sleet_mm")
+        for name in ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
     }
     return forecast(
         hours,

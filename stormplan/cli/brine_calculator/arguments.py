@@ -1,4 +1,4 @@
-"""Reads what the shed lead types at the brine bench: volumes, temperatures, strengths, liquids.
+"""Parsing of the brine calculator's options: volumes, temperatures, strengths, liquids.
 
 A bare number means the unit that the option names or, failing that, the system in use; a number
 with its unit is always understood. Every refusal says which option, what was typed and what would
@@ -16,15 +16,15 @@ from stormplan import units
 from stormplan.company.catalog import Chloride, Product
 from stormplan.errors import InputError
 from stormplan.liquids.batch import Salt
-from stormplan.liquids.blend import Liquid, liquid, of_product
+from stormplan.liquids.blend import Liquid, liquid_from_product, make_liquid
 from stormplan.liquids.brine import CHLORIDES
-from stormplan.liquids.hydrometer import Bands
-from stormplan.units import System
+from stormplan.liquids.hydrometer import StrengthBands
+from stormplan.units import UnitSystem
 
-COLDEST_TANK_C, WARMEST_TANK_C = -60.0, 60.0
+MIN_TANK_TEMP_C, MAX_TANK_TEMP_C = -60.0, 60.0
 
 
-def _number(text: str) -> float | None:
+def _parse_bare_number(text: str) -> float | None:
     """Read a bare number; None where there is something else in it."""
     try:
         value = float(text.replace(",", ""))
@@ -33,59 +33,61 @@ def _number(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _quantity(text: str, option: str, kind: str, bare_unit: str) -> float:
+def _parse_quantity(text: str, option: str, kind: str, bare_unit: str) -> float:
     try:
-        return units.parse(text if _number(text) is None else f"{text} {bare_unit}", kind)
+        return units.parse(
+            text if _parse_bare_number(text) is None else f"{text} {bare_unit}", kind
+        )
     except InputError as error:
         raise InputError(f"{option}: {error}") from error
 
 
-def volume_l(text: str, option: str, system: System) -> float:
-    """Read a volume, bare in gallons or litres by system [L]."""
-    value = _quantity(text, option, "volume", "gal" if system == "us" else "l")
+def parse_volume_l(text: str, option: str, system: UnitSystem) -> float:
+    """Read a volume, bare in gallons or liters by system [L]."""
+    value = _parse_quantity(text, option, "volume", "gal" if system == "us" else "l")
     if not 0.0 < value < 1e9:
         raise InputError(f"{option}: '{text}' is not a volume to work with; write one above 0")
     return value
 
 
-def temp_c(text: str, option: str, system: System) -> float:
+def parse_temp_c(text: str, option: str, system: UnitSystem) -> float:
     """Read a temperature, bare in °F or °C by system [°C]."""
-    value = _quantity(text, option, "temperature", "f" if system == "us" else "c")
-    if not COLDEST_TANK_C <= value <= WARMEST_TANK_C:
+    value = _parse_quantity(text, option, "temperature", "f" if system == "us" else "c")
+    if not MIN_TANK_TEMP_C <= value <= MAX_TANK_TEMP_C:
         raise InputError(
             f"{option}: '{text}' is no temperature for a tank or a film; accepted is "
-            f"{units.c_to_f(COLDEST_TANK_C):.0f} to {units.c_to_f(WARMEST_TANK_C):.0f} °F "
-            f"({COLDEST_TANK_C:.0f} to {WARMEST_TANK_C:.0f} °C)"
+            f"{units.c_to_f(MIN_TANK_TEMP_C):.0f} to {units.c_to_f(MAX_TANK_TEMP_C):.0f} °F "
+            f"({MIN_TANK_TEMP_C:.0f} to {MAX_TANK_TEMP_C:.0f} °C)"
         )
     return value
 
 
-def percent(text: str, option: str) -> float:
+def parse_percent(text: str, option: str) -> float:
     """Read a percentage, with or without its sign, from 0 to 100 [-]."""
-    number = _number(text.strip().removesuffix("%"))
+    number = _parse_bare_number(text.strip().removesuffix("%"))
     if number is None or not 0.0 <= number <= 100.0:
         raise InputError(f"{option}: '{text}' is not a percentage; accepted is 0 to 100")
     return round(number / 100.0, 12)  # as written: 23.8 % is 0.238, not a hair more
 
 
-def number(text: str, option: str, lowest: float, highest: float) -> float:
+def parse_number(text: str, option: str, lowest: float, highest: float) -> float:
     """Read a plain number between two limits [-]."""
-    value = _number(text)
+    value = _parse_bare_number(text)
     if value is None or not lowest <= value <= highest:
         raise InputError(f"{option}: '{text}' is not usable; accepted is {lowest:g} to {highest:g}")
     return value
 
 
-def salt(purity: str, moisture: str, insolubles: str) -> Salt:
+def parse_salt(purity: str, moisture: str, insolubles: str) -> Salt:
     """Read the three shares that describe salt as delivered."""
     return Salt(
-        percent(purity, "--purity"),
-        percent(moisture, "--moisture"),
-        percent(insolubles, "--insolubles"),
+        parse_percent(purity, "--purity"),
+        parse_percent(moisture, "--moisture"),
+        parse_percent(insolubles, "--insolubles"),
     )
 
 
-def volume_at_strength(text: str, option: str, system: System) -> tuple[float, float]:
+def parse_volume_at_strength(text: str, option: str, system: UnitSystem) -> tuple[float, float]:
     """Read ``1000@20``: so much at so many percent by weight [L], [-]."""
     volume, at, strength = text.partition("@")
     if not at:
@@ -93,24 +95,28 @@ def volume_at_strength(text: str, option: str, system: System) -> tuple[float, f
             f"{option}: '{text}' is not a volume at a strength; write it as 1000@20, for 1000 "
             f"{'gal' if system == 'us' else 'L'} at 20 % by weight"
         )
-    return volume_l(volume.strip(), option, system), percent(strength, option)
+    return parse_volume_l(volume.strip(), option, system), parse_percent(strength, option)
 
 
-def band(text: str, option: str) -> tuple[float, float]:
+def parse_band(text: str, option: str) -> tuple[float, float]:
     """Read ``22.5-23.8``: a band of percentages by weight [-]."""
     match = re.fullmatch(r"\s*([\d.]+)\s*[-–]\s*([\d.]+)\s*%?\s*", text)
     if match is None:
         raise InputError(f"{option}: '{text}' is not a band; write it as 22.5-23.8")
-    low, high = (percent(edge, option) for edge in match.groups())
+    low, high = (parse_percent(edge, option) for edge in match.groups())
     return low, high
 
 
-def bands(target: str, accept: str, warn: str) -> Bands:
+def parse_bands(target: str, accept: str, usable: str) -> StrengthBands:
     """Read how strong is good enough."""
-    return Bands(percent(target, "--target"), band(accept, "--accept"), band(warn, "--warn"))
+    return StrengthBands(
+        parse_percent(target, "--target"),
+        parse_band(accept, "--accept"),
+        parse_band(usable, "--usable"),
+    )
 
 
-def poured(
+def parse_liquid(
     text: str, option: str, products: Mapping[str, Product]
 ) -> tuple[Liquid, Product | None]:
     """Read a liquid: ``23.3`` (NaCl), ``cacl2=32``, ``cacl2=25,nacl=3``, or a product's key.
@@ -118,9 +124,9 @@ def poured(
     Parameters
     ----------
     text, option : str
-        What was typed; for which option [-].
+        What was typed; for which option.
     products : mapping of str to Product
-        The sites file's, by key; empty without one [-].
+        The sites file's, by key; empty without one.
 
     Returns
     -------
@@ -135,9 +141,9 @@ def poured(
     stripped = text.strip()
     try:
         if stripped in products:
-            return of_product(products[stripped]), products[stripped]
-        if "=" in stripped or _number(stripped.removesuffix("%")) is not None:
-            return liquid(_chlorides(stripped, option)), None
+            return liquid_from_product(products[stripped]), products[stripped]
+        if "=" in stripped or _parse_bare_number(stripped.removesuffix("%")) is not None:
+            return make_liquid(_parse_chlorides(stripped, option)), None
     except InputError as error:
         if str(error).startswith(option):
             raise
@@ -150,7 +156,7 @@ def poured(
     )
 
 
-def _chlorides(text: str, option: str) -> dict[Chloride, float]:
+def _parse_chlorides(text: str, option: str) -> dict[Chloride, float]:
     """Read ``23.3`` or ``cacl2=25,nacl=3`` into mass shares [-]."""
     shares: dict[Chloride, float] = {}
     for part in text.split(","):
@@ -163,7 +169,7 @@ def _chlorides(text: str, option: str) -> dict[Chloride, float]:
                 f"{option}: '{part}' is not a chloride's strength; write {' or '.join(CHLORIDES)} "
                 "once each, as in cacl2=32"
             )
-        shares[chloride] = percent(strength, option)
+        shares[chloride] = parse_percent(strength, option)
     if not sum(shares.values()) > 0.0:
         raise InputError(f"{option}: '{text}' has no salt in it; accepted is above 0 %")
     return shares

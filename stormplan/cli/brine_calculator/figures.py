@@ -1,4 +1,4 @@
-"""The brine bench for other programs: results as flat JSON whose keys carry their unit.
+"""Brine calculator results as flat JSON whose keys carry their unit.
 
 US customary by default, metric on request; what is dimensionless or fixed by its name
 (``sg_60f``, ``density_kg_m3``) is the same in both. A value that does not exist is null.
@@ -12,182 +12,196 @@ import numpy as np
 
 from stormplan import units
 from stormplan.liquids import cold_storage
-from stormplan.liquids.batch import WATER_KG_L, Batch, Correction
-from stormplan.liquids.blend import Cold, Liquid
-from stormplan.liquids.brine import CHLORIDES, COLDEST_C
-from stormplan.liquids.density import spread_kg_m3
+from stormplan.liquids.batch import WATER_KG_L, Batch, TankCorrection
+from stormplan.liquids.blend import ColdBehavior, Liquid
+from stormplan.liquids.brine import CHLORIDES, MIN_LIQUID_TEMP_C
+from stormplan.liquids.density import density_uncertainty_kg_m3
 from stormplan.liquids.hydrometer import (
     REFERENCE_C,
-    STRENGTH_SPREAD_FRAC,
-    Bands,
-    Gauged,
+    STRENGTH_UNCERTAINTY_FRAC,
+    HydrometerResult,
+    StrengthBands,
     salometer_deg,
 )
-from stormplan.units import System
+from stormplan.units import UnitSystem
 
-Sheet = dict[str, object]
+JsonValues = dict[str, object]
 
 
-def rounded(value: float | None) -> float | None:
+def round_or_null(value: float | None) -> float | None:
     """Round to what JSON readers need; null for what does not exist."""
     if value is None or not math.isfinite(value):
         return None
     return round(float(value), 5)
 
 
-def mass(name: str, mass_kg: float, system: System) -> Sheet:
-    """Key a mass [kg]."""
+def mass_value(name: str, mass_kg: float, system: UnitSystem) -> JsonValues:
+    """Return a mass [kg] under a key with its unit."""
     if system == "us":
-        return {f"{name}_lb": rounded(mass_kg / units.KG_PER_LB)}
-    return {f"{name}_kg": rounded(mass_kg)}
+        return {f"{name}_lb": round_or_null(mass_kg / units.KG_PER_LB)}
+    return {f"{name}_kg": round_or_null(mass_kg)}
 
 
-def volume(name: str, volume_l: float, system: System) -> Sheet:
-    """Key a volume [L]."""
+def volume_value(name: str, volume_l: float, system: UnitSystem) -> JsonValues:
+    """Return a volume [L] under a key with its unit."""
     if system == "us":
-        return {f"{name}_gal": rounded(volume_l / units.L_PER_GAL)}
-    return {f"{name}_l": rounded(volume_l)}
+        return {f"{name}_gal": round_or_null(volume_l / units.L_PER_GAL)}
+    return {f"{name}_l": round_or_null(volume_l)}
 
 
-def temp(name: str, temp_c: float | None, system: System) -> Sheet:
-    """Key a temperature [°C]."""
+def temp_value(name: str, temp_c: float | None, system: UnitSystem) -> JsonValues:
+    """Return a temperature [°C] under a key with its unit."""
     if system == "us":
-        return {f"{name}_f": rounded(None if temp_c is None else units.c_to_f(temp_c))}
-    return {f"{name}_c": rounded(temp_c)}
+        return {f"{name}_f": round_or_null(None if temp_c is None else units.c_to_f(temp_c))}
+    return {f"{name}_c": round_or_null(temp_c)}
 
 
-def warmth(name: str, difference_dc: float, system: System) -> Sheet:
-    """Key a temperature difference [K]."""
+def temp_difference_value(name: str, difference_k: float, system: UnitSystem) -> JsonValues:
+    """Return a temperature difference [K] under a key with its unit."""
     if system == "us":
-        return {f"{name}_f": rounded(1.8 * difference_dc)}
-    return {f"{name}_c": rounded(difference_dc)}
+        return {f"{name}_f": round_or_null(1.8 * difference_k)}
+    return {f"{name}_c": round_or_null(difference_k)}
 
 
-def load(name: str, per: str, mass_kg_l: float, system: System) -> Sheet:
-    """Key a mass per volume [kg/L]."""
+def mass_per_volume_value(name: str, per: str, mass_kg_l: float, system: UnitSystem) -> JsonValues:
+    """Return a mass per volume [kg/L] under a key with its unit."""
     if system == "us":
-        return {f"{name}_lb_per_{per}_gal": rounded(mass_kg_l / units.KG_L_PER_LB_GAL)}
-    return {f"{name}_kg_per_{per}_l": rounded(mass_kg_l)}
+        return {f"{name}_lb_per_{per}_gal": round_or_null(mass_kg_l / units.KG_L_PER_LB_GAL)}
+    return {f"{name}_kg_per_{per}_l": round_or_null(mass_kg_l)}
 
 
-def both(name: str, temp_c: float | None) -> Sheet:
-    """Key a temperature [°C] in both scales."""
-    return temp(name, temp_c, "metric") | temp(name, temp_c, "us")
+def temp_both_units(name: str, temp_c: float | None) -> JsonValues:
+    """Return a temperature [°C] in both scales."""
+    return temp_value(name, temp_c, "metric") | temp_value(name, temp_c, "us")
 
 
-def both_warmth(name: str, difference_dc: float | None) -> Sheet:
-    """Key a temperature difference [K] in both scales."""
-    value = math.nan if difference_dc is None else difference_dc
-    return warmth(name, value, "metric") | warmth(name, value, "us")
+def temp_difference_both_units(name: str, difference_k: float | None) -> JsonValues:
+    """Return a temperature difference [K] in both scales."""
+    value = math.nan if difference_k is None else difference_k
+    return temp_difference_value(name, value, "metric") | temp_difference_value(name, value, "us")
 
 
-def batch(made: Batch, freeze_spread_dc: float, cooling_spread_dc: float, system: System) -> Sheet:
-    """Key a batch."""
+def batch_values(
+    batch: Batch, freeze_uncertainty_k: float, cooling_uncertainty_k: float, system: UnitSystem
+) -> JsonValues:
+    """Return the values of a batch."""
     return {
-        **mass("salt", made.salt_kg, system),
-        **volume("water", made.water_l, system),
-        **volume("finished", made.volume_l, system),
-        "strength_wt_pct": rounded(100 * made.strength_frac),
-        **mass("nacl", made.nacl_kg, system),
-        **mass("sludge", made.sludge_kg, system),
-        "sg_60f": rounded(made.sg_60f),
-        **temp("freeze_point", made.freeze_point_c, system),
-        **warmth("freeze_point_plus_minus", freeze_spread_dc, system),
-        **temp("water_temp", made.water_temp_c, system),
-        "reading_at_water_temp": rounded(made.reading_sg),
-        **warmth("cooling", made.cooling_dc, system),
-        **warmth("cooling_plus_minus", cooling_spread_dc, system),
-        **load("nacl", "finished", made.nacl_kg_l, system),
-        **load("salt", "finished", made.salt_kg / made.volume_l, system),
-        **load("nacl", "water", made.nacl_kg_l_water, system),
+        **mass_value("salt", batch.salt_kg, system),
+        **volume_value("water", batch.water_l, system),
+        **volume_value("finished", batch.volume_l, system),
+        "strength_wt_pct": round_or_null(100 * batch.strength_frac),
+        **mass_value("nacl", batch.nacl_kg, system),
+        **mass_value("sludge", batch.sludge_kg, system),
+        "sg_60f": round_or_null(batch.sg_60f),
+        **temp_value("freeze_point", batch.freeze_point_c, system),
+        **temp_difference_value("freeze_point_uncertainty", freeze_uncertainty_k, system),
+        **temp_value("water_temp", batch.water_temp_c, system),
+        "reading_at_water_temp": round_or_null(batch.reading_sg),
+        **temp_difference_value("cooling", batch.cooling_k, system),
+        **temp_difference_value("cooling_uncertainty", cooling_uncertainty_k, system),
+        **mass_per_volume_value("nacl", "finished", batch.nacl_kg_l, system),
+        **mass_per_volume_value("salt", "finished", batch.salt_kg / batch.volume_l, system),
+        **mass_per_volume_value("nacl", "water", batch.nacl_kg_l_water, system),
     }
 
 
-def added(found: Correction | None, system: System) -> Sheet:
-    """Key what to draw off and add; nulls where no advice is given."""
+def addition_values(correction: TankCorrection | None, system: UnitSystem) -> JsonValues:
+    """Return what to draw off and add; nulls where no advice is given."""
     missing = math.nan
     return {
-        **volume("draw_off", found.draw_off_l if found else missing, system),
-        **volume("add_water", found.add_water_l if found else missing, system),
-        **mass("add_salt", found.add_salt_kg if found else missing, system),
-        **volume("final", found.final_l if found else missing, system),
+        **volume_value("draw_off", correction.draw_off_l if correction else missing, system),
+        **volume_value("add_water", correction.add_water_l if correction else missing, system),
+        **mass_value("add_salt", correction.add_salt_kg if correction else missing, system),
+        **volume_value("final", correction.final_l if correction else missing, system),
     }
 
 
-def correction(found: Correction, have_l: float, have_frac: float, system: System) -> Sheet:
-    """Key a correction of a tank."""
+def correction_values(
+    correction: TankCorrection, tank_l: float, tank_frac: float, system: UnitSystem
+) -> JsonValues:
+    """Return the values of a tank correction."""
     return {
-        **volume("have", have_l, system),
-        "have_wt_pct": rounded(100 * have_frac),
-        **added(found, system),
-        "strength_wt_pct": rounded(100 * found.strength_frac),
+        **volume_value("tank", tank_l, system),
+        "tank_wt_pct": round_or_null(100 * tank_frac),
+        **addition_values(correction, system),
+        "strength_wt_pct": round_or_null(100 * correction.strength_frac),
     }
 
 
-def gauged(found: Gauged, bands: Bands, freeze_spread_dc: float, system: System) -> Sheet:
-    """Key a hydrometer reading."""
-    accept, warn = ([100 * edge for edge in band] for band in (bands.accept_frac, bands.warn_frac))
-    return {
-        "strength_wt_pct": rounded(100 * found.strength_frac),
-        "strength_plus_minus_wt_pct": rounded(100 * STRENGTH_SPREAD_FRAC),
-        "reading": rounded(found.reading_sg),
-        **temp("temp", found.temp_c, system),
-        "reading_at_60f": rounded(found.reading_60f_sg),
-        "salometer_deg_at_60f": rounded(float(salometer_deg(found.strength_frac))),
-        "uncorrected_wt_pct": rounded(100 * found.uncorrected_frac),
-        **temp("freeze_point", found.freeze_point_c, system),
-        **warmth("freeze_point_plus_minus", freeze_spread_dc, system),
-        "verdict": found.verdict,
-        "trusted": not found.doubts,
-        "doubts": list(found.doubts),
-        "target_wt_pct": rounded(100 * bands.target_frac),
-        "accept_wt_pct": [rounded(edge) for edge in accept],
-        "warn_wt_pct": [rounded(edge) for edge in warn],
-    }
-
-
-def composition(of: Liquid) -> Sheet:
-    """Key what a liquid is made of, by weight."""
-    shares = {f"{key}_wt_pct": rounded(100 * of.share(key)) for key in CHLORIDES}
-    return {**shares, "inert_wt_pct": rounded(100 * of.inert_frac)}
-
-
-def weight(of: Liquid, temp_c: float) -> Sheet:
-    """Key what a liquid weighs at a temperature [°C] and at 60 °F."""
-    nacl = of.share("nacl")
-    return {
-        "density_kg_m3": rounded(of.density_kg_m3(temp_c)),
-        "density_plus_minus_kg_m3": rounded(float(spread_kg_m3(of.salts_frac, temp_c))),
-        "sg_60f": rounded(of.density_kg_m3(REFERENCE_C) / (1000.0 * WATER_KG_L)),
-        "salometer_deg": rounded(float(salometer_deg(nacl))) if of.is_plain_brine else None,
-    }
-
-
-def cold(found: Cold) -> Sheet:
-    """Key what a liquid does as it gets cold."""
-    ice, crystals = (
-        None if onset_c <= COLDEST_C else onset_c
-        for onset_c in (found.ice_onset_c, found.crystal_onset_c)
+def reading_values(
+    result: HydrometerResult, bands: StrengthBands, freeze_uncertainty_k: float, system: UnitSystem
+) -> JsonValues:
+    """Return the values of a hydrometer reading."""
+    accept, usable = (
+        [100 * edge for edge in band] for band in (bands.accept_frac, bands.usable_frac)
     )
-    ice_spread = None if ice is None else float(cold_storage.spread_dc(ice))
-    spread = None if crystals is None else float(cold_storage.spread_dc(crystals, True))
     return {
-        **both("ice_onset", ice),
-        **both_warmth("ice_onset_plus_minus", ice_spread),
-        **both("ice_onset_beside_crystals", found.ice_beside_crystals_c),
-        **both("crystal_onset", crystals),
-        **both_warmth("crystal_onset_plus_minus", spread),
-        "drops_salt_when_warm": bool(np.isposinf(found.crystal_onset_c)),
-        **both("first_solid", found.first_solid_c),
-        "first_solid_source": found.source,
+        "strength_wt_pct": round_or_null(100 * result.strength_frac),
+        "strength_uncertainty_wt_pct": round_or_null(100 * STRENGTH_UNCERTAINTY_FRAC),
+        "reading": round_or_null(result.reading_sg),
+        **temp_value("temp", result.temp_c, system),
+        "reading_at_60f": round_or_null(result.reading_60f_sg),
+        "salometer_deg_at_60f": round_or_null(float(salometer_deg(result.strength_frac))),
+        "uncorrected_wt_pct": round_or_null(100 * result.uncorrected_frac),
+        **temp_value("freeze_point", result.freeze_point_c, system),
+        **temp_difference_value("freeze_point_uncertainty", freeze_uncertainty_k, system),
+        "verdict": result.verdict,
+        "trusted": not result.doubts,
+        "doubts": list(result.doubts),
+        "target_wt_pct": round_or_null(100 * bands.target_frac),
+        "accept_wt_pct": [round_or_null(edge) for edge in accept],
+        "usable_wt_pct": [round_or_null(edge) for edge in usable],
     }
 
 
-def liquid(of: Liquid, contraction: float, found: Cold, temp_c: float) -> Sheet:
-    """Key all there is to say about a liquid."""
+def composition_values(liquid: Liquid) -> JsonValues:
+    """Return the composition of a liquid by weight."""
+    shares = {f"{key}_wt_pct": round_or_null(100 * liquid.mass_frac(key)) for key in CHLORIDES}
+    return {**shares, "inert_wt_pct": round_or_null(100 * liquid.inert_frac)}
+
+
+def density_values(liquid: Liquid, temp_c: float) -> JsonValues:
+    """Return the density of a liquid at a temperature [°C] and at 60 °F."""
+    nacl = liquid.mass_frac("nacl")
     return {
-        **composition(of),
-        **weight(of, temp_c),
-        "contraction_pct": rounded(100 * contraction),
-        **cold(found),
+        "density_kg_m3": round_or_null(liquid.density_kg_m3(temp_c)),
+        "density_uncertainty_kg_m3": round_or_null(
+            float(density_uncertainty_kg_m3(liquid.salts_frac, temp_c))
+        ),
+        "sg_60f": round_or_null(liquid.density_kg_m3(REFERENCE_C) / (1000.0 * WATER_KG_L)),
+        "salometer_deg": round_or_null(float(salometer_deg(nacl)))
+        if liquid.is_plain_brine
+        else None,
+    }
+
+
+def freezing_values(behavior: ColdBehavior) -> JsonValues:
+    """Return the onsets of ice and salt crystals of a liquid."""
+    ice, crystals = (
+        None if onset_c <= MIN_LIQUID_TEMP_C else onset_c
+        for onset_c in (behavior.ice_onset_c, behavior.crystal_onset_c)
+    )
+    ice_spread = None if ice is None else float(cold_storage.onset_uncertainty_k(ice))
+    spread = None if crystals is None else float(cold_storage.onset_uncertainty_k(crystals, True))
+    return {
+        **temp_both_units("ice_onset", ice),
+        **temp_difference_both_units("ice_onset_uncertainty", ice_spread),
+        **temp_both_units("ice_onset_beside_crystals", behavior.ice_with_crystals_c),
+        **temp_both_units("crystal_onset", crystals),
+        **temp_difference_both_units("crystal_onset_uncertainty", spread),
+        "drops_salt_when_warm": bool(np.isposinf(behavior.crystal_onset_c)),
+        **temp_both_units("first_solid", behavior.first_solid_c),
+        "first_solid_source": behavior.freeze_point_source,
+    }
+
+
+def liquid_values(
+    liquid: Liquid, contraction: float, behavior: ColdBehavior, temp_c: float
+) -> JsonValues:
+    """Return every value of a liquid."""
+    return {
+        **composition_values(liquid),
+        **density_values(liquid, temp_c),
+        "contraction_pct": round_or_null(100 * contraction),
+        **freezing_values(behavior),
     }

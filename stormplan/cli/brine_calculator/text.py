@@ -1,4 +1,4 @@
-"""The brine bench in words, for a shed lead at 04:30 with wet gloves: few lines, figure first.
+"""Text of the brine calculator, for a shed lead at 04:30 with wet gloves: few lines, figure first.
 
 Takes results, gives lines. The pound-per-gallon figure that people get wrong stands beside the
 one it is confused with; every warning carries its reason; how sure a figure is stands beside it.
@@ -12,13 +12,19 @@ from collections.abc import Mapping
 from stormplan import units
 from stormplan.company.catalog import Product
 from stormplan.liquids import cold_storage
-from stormplan.liquids.batch import EUTECTIC_FRAC, Batch, Caution, Correction, Salt
-from stormplan.liquids.blend import Cold, Liquid
-from stormplan.liquids.brine import COLDEST_C
-from stormplan.liquids.hydrometer import REFERENCE_C, STRENGTH_SPREAD_FRAC, Bands, Doubt, Gauged
-from stormplan.units import Speaker
+from stormplan.liquids.batch import EUTECTIC_FRAC, Batch, BatchCaution, Salt, TankCorrection
+from stormplan.liquids.blend import ColdBehavior, Liquid
+from stormplan.liquids.brine import MIN_LIQUID_TEMP_C
+from stormplan.liquids.hydrometer import (
+    REFERENCE_C,
+    STRENGTH_UNCERTAINTY_FRAC,
+    HydrometerResult,
+    ReadingDoubt,
+    StrengthBands,
+)
+from stormplan.units import UnitFormatter
 
-CAUTIONS: Mapping[Caution, str] = {
+CAUTIONS: Mapping[BatchCaution, str] = {
     "low purity": "Salt below 95 % NaCl: more sludge, and what else dissolves lifts the hydrometer "
     "without lowering the freeze point. Ask for the assay.",
     "treated salt": "Treated salt carries other chlorides or organics: the hydrometer counts them "
@@ -28,7 +34,7 @@ CAUTIONS: Mapping[Caution, str] = {
     "pure salt assumed": "Pure salt assumed. Delivered salt is nearer 93-95 %: give --purity, "
     "--moisture and --insolubles, or the batch comes out weak.",
 }
-DOUBTS: Mapping[Doubt, str] = {
+DOUBTS: Mapping[ReadingDoubt, str] = {
     "freezing": "brine of that strength would already be freezing, and ice takes water out of what "
     "you weigh. Warm a sample to 60 °F, stir, read again.",
     "crystals": "brine of that strength is dropping salt crystals at this temperature. Warm a "
@@ -40,249 +46,294 @@ DOUBTS: Mapping[Doubt, str] = {
     "treated salt": "brine from treated salt holds several chlorides, and all of them read as "
     "plain salt.",
 }
-TOGETHER_DC = 0.05  # closer than anyone can measure
-NEAR_DC = 0.5  # so near 60 °F a hydrometer needs no correction
-VERDICTS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
-LABELS = "Product label and local rules come first."
+SIMULTANEOUS_ONSET_K = 0.05  # closer than anyone can measure
+NO_CORRECTION_K = 0.5  # so near 60 °F a hydrometer needs no correction
+BAND_LABELS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
+LABEL_NOTE = "Product label and local rules come first."
 
 
-def temp(temp_c: float, speaker: Speaker) -> str:
-    """Say a temperature [°C] to the tenth."""
-    shown = units.c_to_f(temp_c) if speaker.is_us else temp_c
-    return f"{round(shown, 1) + 0.0:.1f} °{'F' if speaker.is_us else 'C'}"
+def format_temp(temp_c: float, formatter: UnitFormatter) -> str:
+    """Return a temperature [°C] to the tenth."""
+    shown = units.c_to_f(temp_c) if formatter.is_us else temp_c
+    return f"{round(shown, 1) + 0.0:.1f} °{'F' if formatter.is_us else 'C'}"
 
 
-def spread(spread_dc: float, speaker: Speaker) -> str:
-    """Say how sure a temperature is, rounded up to the half degree of a difference [K]."""
-    shown = spread_dc * (1.8 if speaker.is_us else 1.0)
-    return f"give or take {math.ceil(2 * shown - 1e-9) / 2:g} °{'F' if speaker.is_us else 'C'}"
+def format_uncertainty(uncertainty_k: float, formatter: UnitFormatter) -> str:
+    """Return the uncertainty of a temperature [K], rounded up to the half degree."""
+    shown = uncertainty_k * (1.8 if formatter.is_us else 1.0)
+    return f"give or take {math.ceil(2 * shown - 1e-9) / 2:g} °{'F' if formatter.is_us else 'C'}"
 
 
-def freezes(strength_frac: float, first_solid_c: float, spread_dc: float, speaker: Speaker) -> str:
-    """Say what plain brine does first in the cold, and when."""
+def freeze_phrase(
+    strength_frac: float, first_solid_c: float, uncertainty_k: float, formatter: UnitFormatter
+) -> str:
+    """Return which solid plain brine forms first on cooling, and at which temperature."""
     if math.isinf(first_solid_c):
         return "drops salt at any tank temperature"
     verb = "drops salt" if strength_frac > EUTECTIC_FRAC + 1e-9 else "freezes"
-    return f"{verb} at {temp(first_solid_c, speaker)}, {spread(spread_dc, speaker)}"
+    return (
+        f"{verb} at {format_temp(first_solid_c, formatter)}, "
+        f"{format_uncertainty(uncertainty_k, formatter)}"
+    )
 
 
-def volume(volume_l: float, speaker: Speaker) -> str:
-    """Say a volume [L], to the tenth where it is small."""
-    return speaker.fine_volume(volume_l)
+def format_volume(volume_l: float, formatter: UnitFormatter) -> str:
+    """Return a volume [L], to the tenth where it is small."""
+    return formatter.precise_volume(volume_l)
 
 
-def load(mass_kg_l: float, speaker: Speaker) -> str:
-    """Say a mass per volume [kg/L], without its volume."""
-    if speaker.is_us:
+def format_mass_per_volume(mass_kg_l: float, formatter: UnitFormatter) -> str:
+    """Return a mass per volume [kg/L], without the unit of volume."""
+    if formatter.is_us:
         return f"{mass_kg_l / units.KG_L_PER_LB_GAL:.3f} lb"
     return f"{mass_kg_l * 1000:.0f} g"
 
 
-def percent(share_frac: float) -> str:
-    """Say a strength [-] to the tenth of a percent."""
-    return f"{100 * share_frac:.1f} %"
+def format_strength(strength_frac: float) -> str:
+    """Return a strength [-] to the tenth of a percent."""
+    return f"{100 * strength_frac:.1f} %"
 
 
-def warnings(lines: list[str]) -> list[str]:
-    """Mark warnings so that they are seen without colour."""
+def warning_lines(lines: list[str]) -> list[str]:
+    """Return warnings marked with an exclamation mark."""
     return [f"! {line}" for line in lines]
 
 
-def batch(made: Batch, salt: Salt, freeze_spread_dc: float, speaker: Speaker) -> list[str]:
-    """Say what goes into a batch."""
-    per = "gallon" if speaker.is_us else "litre"
+def batch_lines(
+    batch: Batch, salt: Salt, freeze_uncertainty_k: float, formatter: UnitFormatter
+) -> list[str]:
+    """Return the lines of a batch."""
+    per = "gallon" if formatter.is_us else "liter"
     purity = "pure" if salt.purity_frac == 1.0 else f"{100 * salt.purity_frac:g} % NaCl"
-    is_off = abs(made.water_temp_c - REFERENCE_C) > NEAR_DC
+    is_off = abs(batch.water_temp_c - REFERENCE_C) > NO_CORRECTION_K
     lines = [
-        f"{speaker.mass(made.salt_kg):>12}  salt as delivered ({purity})",
-        f"{volume(made.water_l, speaker):>12}  water",
-        f"{volume(made.volume_l, speaker):>12}  finished brine, {percent(made.strength_frac)}; "
-        + freezes(made.strength_frac, made.freeze_point_c, freeze_spread_dc, speaker),
+        f"{formatter.mass(batch.salt_kg):>12}  salt as delivered ({purity})",
+        f"{format_volume(batch.water_l, formatter):>12}  water",
+        f"{format_volume(batch.volume_l, formatter):>12}  finished brine, "
+        f"{format_strength(batch.strength_frac)}; "
+        + freeze_phrase(batch.strength_frac, batch.freeze_point_c, freeze_uncertainty_k, formatter),
         "",
-        f"{load(made.nacl_kg_l, speaker)} NaCl per FINISHED {per} "
-        f"(= {load(made.nacl_kg_l_water, speaker)} per {per} of WATER; do not mix them up).",
-        f"Hydrometer: {made.reading_sg:.3f} at {temp(made.water_temp_c, speaker)}"
-        + (f", {made.sg_60f:.3f} at {_sixty(speaker)}." if is_off else "."),
-        f"Fresh, it is about {_difference(made.cooling_dc, speaker)} colder than its water and "
+        f"{format_mass_per_volume(batch.nacl_kg_l, formatter)} NaCl per FINISHED {per} "
+        f"(= {format_mass_per_volume(batch.nacl_kg_l_water, formatter)} per {per} of WATER; do "
+        "not mix them up).",
+        f"Hydrometer: {batch.reading_sg:.3f} at {format_temp(batch.water_temp_c, formatter)}"
+        + (f", {batch.sg_60f:.3f} at {_reference_temp_text(formatter)}." if is_off else "."),
+        f"Fresh, it is about {_format_temp_difference(batch.cooling_k, formatter)} colder than "
+        "its water and "
         "reads high: wait, or read its temperature too.",
     ]
-    if made.sludge_kg > 0.0:
-        lines.append(f"Sludge to clean out: about {speaker.mass(made.sludge_kg)}, dry.")
+    if batch.sludge_kg > 0.0:
+        lines.append(f"Sludge to clean out: about {formatter.mass(batch.sludge_kg)}, dry.")
     return lines
 
 
-def _sixty(speaker: Speaker) -> str:
-    return "60 °F" if speaker.is_us else "15.6 °C"
+def _reference_temp_text(formatter: UnitFormatter) -> str:
+    return "60 °F" if formatter.is_us else "15.6 °C"
 
 
-def _difference(difference_dc: float, speaker: Speaker) -> str:
-    return f"{1.8 * difference_dc:.0f} °F" if speaker.is_us else f"{difference_dc:.1f} °C"
+def _format_temp_difference(difference_k: float, formatter: UnitFormatter) -> str:
+    return f"{1.8 * difference_k:.0f} °F" if formatter.is_us else f"{difference_k:.1f} °C"
 
 
-def correction(found: Correction, speaker: Speaker) -> list[str]:
-    """Say what brings a tank to its target."""
+def correction_lines(correction: TankCorrection, formatter: UnitFormatter) -> list[str]:
+    """Return the lines of a tank correction."""
     steps = []
-    if found.draw_off_l > 0.0:
+    if correction.draw_off_l > 0.0:
         steps.append(
-            f"{volume(found.draw_off_l, speaker):>12}  to draw off first: the tank would overflow"
+            f"{format_volume(correction.draw_off_l, formatter):>12}  to draw off first: the tank "
+            "would overflow"
         )
-    if found.add_salt_kg > 0.0:
-        steps.append(f"{speaker.mass(found.add_salt_kg):>12}  salt to add, as delivered")
-    if found.add_water_l > 0.0:
-        steps.append(f"{volume(found.add_water_l, speaker):>12}  water to add")
+    if correction.add_salt_kg > 0.0:
+        steps.append(f"{formatter.mass(correction.add_salt_kg):>12}  salt to add, as delivered")
+    if correction.add_water_l > 0.0:
+        steps.append(f"{format_volume(correction.add_water_l, formatter):>12}  water to add")
     if not steps:
         steps.append("Nothing to add: it is at the target.")
     return [
         *steps,
-        f"{volume(found.final_l, speaker):>12}  in the tank then, at "
-        f"{percent(found.strength_frac)}",
+        f"{format_volume(correction.final_l, formatter):>12}  in the tank then, at "
+        f"{format_strength(correction.strength_frac)}",
     ]
 
 
-def gauged(found: Gauged, bands: Bands, freeze_spread_dc: float, speaker: Speaker) -> list[str]:
-    """Say what a reading means."""
-    at = temp(found.temp_c, speaker)
-    if found.doubts:
+def reading_lines(
+    result: HydrometerResult,
+    bands: StrengthBands,
+    freeze_uncertainty_k: float,
+    formatter: UnitFormatter,
+) -> list[str]:
+    """Return the lines of a hydrometer reading."""
+    at = format_temp(result.temp_c, formatter)
+    if result.doubts:
         return [
             "DO NOT TRUST THIS READING.",
-            *warnings([DOUBTS[doubt] for doubt in found.doubts]),
-            f"Taken as plain salt brine, {found.reading_sg:.3f} at {at} would be "
-            f"{percent(found.strength_frac)}.",
+            *warning_lines([DOUBTS[doubt] for doubt in result.doubts]),
+            f"Taken as plain salt brine, {result.reading_sg:.3f} at {at} would be "
+            f"{format_strength(result.strength_frac)}.",
         ]
-    low, high = (percent(edge) for edge in bands.accept_frac)
+    low, high = (format_strength(edge) for edge in bands.accept_frac)
     lines = [
-        f"{percent(found.strength_frac)} salt: {VERDICTS[found.verdict]} (target "
-        f"{percent(bands.target_frac)}, good from {low} to {high}), give or take "
-        f"{100 * STRENGTH_SPREAD_FRAC:.1f} %",
-        f"It {freezes(found.strength_frac, found.freeze_point_c, freeze_spread_dc, speaker)}.",
-    ]
-    if abs(found.temp_c - REFERENCE_C) > NEAR_DC:
-        lines.append(
-            f"{found.reading_sg:.3f} at {at} is {found.reading_60f_sg:.3f} at {_sixty(speaker)}."
+        f"{format_strength(result.strength_frac)} salt: {BAND_LABELS[result.verdict]} (target "
+        f"{format_strength(bands.target_frac)}, good from {low} to {high}), give or take "
+        f"{100 * STRENGTH_UNCERTAINTY_FRAC:.1f} %",
+        "It "
+        + freeze_phrase(
+            result.strength_frac, result.freeze_point_c, freeze_uncertainty_k, formatter
         )
-    error = found.uncorrected_frac - found.strength_frac
-    if abs(error) >= STRENGTH_SPREAD_FRAC:
+        + ".",
+    ]
+    if abs(result.temp_c - REFERENCE_C) > NO_CORRECTION_K:
+        lines.append(
+            f"{result.reading_sg:.3f} at {at} is {result.reading_60f_sg:.3f} at "
+            f"{_reference_temp_text(formatter)}."
+        )
+    error = result.uncorrected_frac - result.strength_frac
+    if abs(error) >= STRENGTH_UNCERTAINTY_FRAC:
         side = "high" if error > 0 else "low"
         lines.append(
-            f"A 60 °F table would call it {percent(found.uncorrected_frac)}: "
-            f"{percent(abs(error))} too {side}. Go by the figure above."
+            f"A 60 °F table would call it {format_strength(result.uncorrected_frac)}: "
+            f"{format_strength(abs(error))} too {side}. Go by the figure above."
         )
     return lines
 
 
-def composition(of: Liquid) -> str:
-    """Say what is in a liquid, by weight."""
+def composition_text(liquid: Liquid) -> str:
+    """Return the composition of a liquid by weight."""
     names = ("NaCl", "CaCl2", "MgCl2", "KCl")
     shares = [
         f"{100 * share:.2f} % {name}"
-        for share, name in zip(of.salts_frac, names, strict=True)
+        for share, name in zip(liquid.salts_frac, names, strict=True)
         if share > 0.0
     ]
-    if of.inert_frac > 0.0:
-        shares.append(f"{100 * of.inert_frac:.2f} % inert solids")
+    if liquid.inert_frac > 0.0:
+        shares.append(f"{100 * liquid.inert_frac:.2f} % inert solids")
     return " + ".join(shares) or "water"
 
 
-def cold(found: Cold, speaker: Speaker) -> list[str]:
-    """Say what a liquid does as it gets cold, warmest solid first."""
-    if found.source == "supplier":
-        computed = max(found.ice_beside_crystals_c, found.crystal_onset_c)
+def freezing_lines(behavior: ColdBehavior, formatter: UnitFormatter) -> list[str]:
+    """Return the onsets of ice and salt crystals, warmest first."""
+    if behavior.freeze_point_source == "supplier":
+        computed = max(behavior.ice_with_crystals_c, behavior.crystal_onset_c)
         return [
-            f"{temp(found.first_solid_c, speaker):>12}  freezes, the supplier's figure (computed "
-            f"from its chlorides: {temp(computed, speaker)})"
+            f"{format_temp(behavior.first_solid_c, formatter):>12}  freezes, the supplier's "
+            "figure (computed "
+            f"from its chlorides: {format_temp(computed, formatter)})"
         ]
-    if math.isinf(found.crystal_onset_c):
+    if math.isinf(behavior.crystal_onset_c):
         return ["DROPS SALT at any tank temperature: too much chloride for the water."]
-    ice_spread = spread(float(cold_storage.spread_dc(found.ice_onset_c)), speaker)
-    if found.crystal_onset_c <= found.ice_onset_c:
-        return [f"{temp(found.ice_onset_c, speaker):>12}  ice, {ice_spread}"]
-    if found.crystal_onset_c - found.ice_beside_crystals_c < TOGETHER_DC:
-        together = temp(found.first_solid_c, speaker)
+    ice_spread = format_uncertainty(
+        float(cold_storage.onset_uncertainty_k(behavior.ice_onset_c)), formatter
+    )
+    if behavior.crystal_onset_c <= behavior.ice_onset_c:
+        return [f"{format_temp(behavior.ice_onset_c, formatter):>12}  ice, {ice_spread}"]
+    if behavior.crystal_onset_c - behavior.ice_with_crystals_c < SIMULTANEOUS_ONSET_K:
+        together = format_temp(behavior.first_solid_c, formatter)
         return [f"{together:>12}  ice and salt crystals together, {ice_spread}"]
-    crystal_spread = spread(float(cold_storage.spread_dc(found.crystal_onset_c, True)), speaker)
-    crystals = f"{temp(found.crystal_onset_c, speaker):>12}  SALT CRYSTALS first, {crystal_spread}"
-    beside = temp(found.ice_beside_crystals_c, speaker)
-    if found.ice_onset_c <= COLDEST_C:
+    crystal_spread = format_uncertainty(
+        float(cold_storage.onset_uncertainty_k(behavior.crystal_onset_c, True)), formatter
+    )
+    crystals = (
+        f"{format_temp(behavior.crystal_onset_c, formatter):>12}  SALT CRYSTALS first, "
+        f"{crystal_spread}"
+    )
+    beside = format_temp(behavior.ice_with_crystals_c, formatter)
+    if behavior.ice_onset_c <= MIN_LIQUID_TEMP_C:
         return [crystals, f"{beside:>12}  ice, once crystals have formed, {ice_spread}"]
     return [
         crystals,
-        f"{temp(found.ice_onset_c, speaker):>12}  ice while it stays clear; {beside} once crystals "
+        f"{format_temp(behavior.ice_onset_c, formatter):>12}  ice while it stays clear; {beside} "
+        "once crystals "
         f"have formed, {ice_spread}",
     ]
 
 
-def blended(
-    of: Liquid, found: Cold, temp_c: float, parts_water: float, speaker: Speaker
+def blend_lines(
+    liquid: Liquid,
+    behavior: ColdBehavior,
+    temp_c: float,
+    water_parts: float,
+    formatter: UnitFormatter,
 ) -> list[str]:
-    """Say what a blend is, and when which solid comes."""
-    plural = "" if parts_water == 1.0 else "s"
-    after = f", after {parts_water:g} volume{plural} of water" if parts_water else ""
-    density = of.density_kg_m3(temp_c) / 1000.0
+    """Return the lines of a blend: onsets, composition, density."""
+    plural = "" if water_parts == 1.0 else "s"
+    after = f", after {water_parts:g} volume{plural} of water" if water_parts else ""
+    density = liquid.density_kg_m3(temp_c) / 1000.0
     return [
-        *cold(found, speaker),
-        f"{composition(of)} by weight{after}",
-        f"{speaker.density(density)} at {temp(temp_c, speaker)}",
+        *freezing_lines(behavior, formatter),
+        f"{composition_text(liquid)} by weight{after}",
+        f"{formatter.density(density)} at {format_temp(temp_c, formatter)}",
     ]
 
 
-def icy(of: Liquid, ice_frac: float, temp_c: float, found: Cold, speaker: Speaker) -> str:
-    """Say how much of a liquid is ice."""
-    if ice_frac >= of.water_frac - 1e-9:
-        return f"Frozen solid at {temp(temp_c, speaker)}."
+def ice_fraction_text(
+    liquid: Liquid, ice_frac: float, temp_c: float, behavior: ColdBehavior, formatter: UnitFormatter
+) -> str:
+    """Return the ice fraction of a liquid as text."""
+    if ice_frac >= liquid.water_frac - 1e-9:
+        return f"Frozen solid at {format_temp(temp_c, formatter)}."
     if ice_frac == 0.0:
-        salt = ", but salt crystals are due" if temp_c < found.crystal_onset_c else ""
-        return f"No ice at {temp(temp_c, speaker)}{salt}."
-    return f"{100 * ice_frac:.0f} % of it is ice at {temp(temp_c, speaker)}."
+        salt = ", but salt crystals are due" if temp_c < behavior.crystal_onset_c else ""
+        return f"No ice at {format_temp(temp_c, formatter)}{salt}."
+    return f"{100 * ice_frac:.0f} % of it is ice at {format_temp(temp_c, formatter)}."
 
 
-def poured(volumes_l: Mapping[str, float], speaker: Speaker) -> list[str]:
-    """Say what to pour."""
+def pour_lines(volumes_l: Mapping[str, float], formatter: UnitFormatter) -> list[str]:
+    """Return the volume of each component, one line each."""
     names = {"brine": "base brine", "additive": "additive", "water": "water"}
     return [
-        f"{volume(volumes_l[key], speaker):>12}  {name}"
+        f"{format_volume(volumes_l[key], formatter):>12}  {name}"
         for key, name in names.items()
         if volumes_l.get(key, 0.0) > 0.0
     ]
 
 
-def cold_tank(found: Cold, low_c: float, speaker: Speaker) -> str:
-    """Warn that a tank may drop salt."""
-    if math.isinf(found.crystal_onset_c):
+def cold_tank_warning(
+    behavior: ColdBehavior, tank_min_temp_c: float, formatter: UnitFormatter
+) -> str:
+    """Return the warning of a tank that may drop salt."""
+    if math.isinf(behavior.crystal_onset_c):
         return "The tank drops salt even when warm. Use a weaker base brine or less additive."
-    solid = "salt crystals are" if found.crystal_onset_c > found.ice_onset_c else "ice is"
-    if found.source == "supplier":
+    solid = "salt crystals are" if behavior.crystal_onset_c > behavior.ice_onset_c else "ice is"
+    if behavior.freeze_point_source == "supplier":
         solid = "by the supplier's figure freezing is"
-    margin = "5 °F" if speaker.is_us else "3 °C"
+    margin = "5 °F" if formatter.is_us else "3 °C"
     return (
-        f"Tank at {temp(low_c, speaker)}: {solid} due at "
-        f"{temp(max(found.first_solid_c, found.crystal_onset_c), speaker)}. Keep it above "
-        f"{temp(found.warn_below_c, speaker)} (that plus {margin}, since the rule errs cold); "
+        f"Tank at {format_temp(tank_min_temp_c, formatter)}: {solid} due at "
+        f"{format_temp(max(behavior.first_solid_c, behavior.crystal_onset_c), formatter)}. "
+        "Keep it above "
+        f"{format_temp(behavior.warn_below_c, formatter)} (that plus {margin}, since the rule "
+        "errs cold); "
         "crystals plug pumps and nozzles."
     )
 
 
-def how_sure(found: Cold, density_spread_kg_m3: float, speaker: Speaker) -> str:
-    """Say how sure the figures of a blend are."""
-    parts = [f"ice {spread(float(cold_storage.spread_dc(found.ice_onset_c)), speaker)}"]
-    if COLDEST_C < found.crystal_onset_c < math.inf:
-        crystals_dc = float(cold_storage.spread_dc(found.crystal_onset_c, True))
-        parts.append(f"salt crystals {spread(crystals_dc, speaker)}")
-    return "; ".join([*parts, f"density give or take {density_spread_kg_m3:.0f} kg/m³"])
+def uncertainty_text(
+    behavior: ColdBehavior, density_uncertainty_kg_m3: float, formatter: UnitFormatter
+) -> str:
+    """Return the uncertainty of a blend's figures."""
+    ice_k = float(cold_storage.onset_uncertainty_k(behavior.ice_onset_c))
+    parts = [f"ice {format_uncertainty(ice_k, formatter)}"]
+    if MIN_LIQUID_TEMP_C < behavior.crystal_onset_c < math.inf:
+        crystals_k = float(cold_storage.onset_uncertainty_k(behavior.crystal_onset_c, True))
+        parts.append(f"salt crystals {format_uncertainty(crystals_k, formatter)}")
+    return "; ".join([*parts, f"density give or take {density_uncertainty_kg_m3:.0f} kg/m³"])
 
 
-def weaker_base(match: tuple[float, float], speaker: Speaker) -> str:
-    """Say which base brine makes the best of the additive."""
+def weaker_base_advice(match: tuple[float, float], formatter: UnitFormatter) -> str:
+    """Return the base brine strength at which ice and crystals form together."""
     return (
-        f"Blend into {percent(match[0])} base brine: ice and crystals then arrive together at "
-        f"{temp(match[1], speaker)}. Stronger base only brings the crystals earlier."
+        f"Blend into {format_strength(match[0])} base brine: ice and crystals then arrive "
+        "together at "
+        f"{format_temp(match[1], formatter)}. Stronger base only brings the crystals earlier."
     )
 
 
-def neat_product(product: Product, speaker: Speaker) -> str:
-    """Pass on a supplier's freeze point, which holds for the neat product only."""
+def supplier_freeze_point_note(product: Product, formatter: UnitFormatter) -> str:
+    """Return the supplier's freeze point, which holds for the neat product only."""
     stated = product.freeze_point_c if product.freeze_point_c is not None else math.nan
     return (
-        f"{product.name} neat freezes at {temp(stated, speaker)} by its supplier: that holds for "
+        f"{product.name} neat freezes at {format_temp(stated, formatter)} by its supplier: "
+        "that holds for "
         "its own tank, not for the blend, which is computed from its chlorides."
     )
 

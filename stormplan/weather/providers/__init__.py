@@ -1,8 +1,8 @@
-"""Forecast sources, one module each: which forecast does each place get, and if none, why not.
+"""Forecast sources, one module each: the forecast of each location, or the reason there is none.
 
-A source is a variable map, a pure parser and a few lines of fetch. ``gather`` asks the sources in
-order of preference for every place, and lets the next step in where one stops knowing; what goes
-wrong at one place never stops the others, and places in the same grid cell share one object.
+A source is a variable map, a pure parser and a few lines of fetch. ``fetch_forecasts`` queries the
+sources in order of preference for every location and fills the gaps of one from the next; a failure
+at one location never stops the others, and locations in one grid cell share one object.
 """
 
 from __future__ import annotations
@@ -20,12 +20,14 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
-from stormplan.company.sites import SOURCES, Weather, WeatherSource
+from stormplan.company.sites import SOURCE_KEYS, SourceSettings, WeatherSettings
 from stormplan.errors import ForecastError, InputError
-from stormplan.weather.forecast import CellForecast, Mark
+from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError
 
-OLD = timedelta(hours=12)  # a forecast older than this yields to a fresher one of another source
+MAX_PREFERRED_AGE = timedelta(
+    hours=12
+)  # a forecast older than this yields to a fresher one of another source
 KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
@@ -34,13 +36,13 @@ class NotServedError(FetchError):
 
 
 @dataclass(frozen=True)
-class Place:
+class Location:
     """A place that needs a forecast.
 
     Attributes
     ----------
     key : str
-        The site it belongs to [-].
+        The site it belongs to.
     latitude_deg, longitude_deg : float
         North and east positive [°].
     """
@@ -58,33 +60,33 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Gathered:
-    """What could be had for a place.
+class LocationForecasts:
+    """Forecasts fetched for one location.
 
     Attributes
     ----------
-    place : Place
-        The place [-].
+    location : Location
+        The place.
     forecast : CellForecast or None
         From the first source that had one, with others stepping in where it does not know; None
-        if none had [-].
-    reasons : tuple of str
-        Why each source before it failed or, without forecast, why every one did, in words [-].
-    others : tuple of CellForecast
-        From the sources after it that had one too [-].
+        if none had.
+    failure_reasons : tuple of str
+        Why each source before it failed or, without forecast, why every one did, in words.
+    other_forecasts : tuple of CellForecast
+        From the sources after it that had one too.
     """
 
-    place: Place
+    location: Location
     forecast: CellForecast | None
-    reasons: tuple[str, ...] = ()
-    others: tuple[CellForecast, ...] = ()
+    failure_reasons: tuple[str, ...] = ()
+    other_forecasts: tuple[CellForecast, ...] = ()
 
 
-class Source(Protocol):
+class ForecastSource(Protocol):
     """One forecast source, for one run."""
 
-    def forecast(self, place: Place, now: datetime) -> CellForecast:
-        """Give the forecast for a place as of a moment; the same object for the same cell.
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        """Return the forecast for a location as of a moment; one object per cell.
 
         Raises
         ------
@@ -93,17 +95,19 @@ class Source(Protocol):
         """
 
 
-def open_sources(weather: Weather, fetcher: Fetcher, folder: Path = Path()) -> list[Source]:
-    """Make the sources a sites file names, in its order of preference.
+def open_sources(
+    weather: WeatherSettings, fetcher: Fetcher, folder: Path = Path()
+) -> list[ForecastSource]:
+    """Return the sources a sites file names, in its order of preference.
 
     Parameters
     ----------
-    weather : Weather
-        The part of the sites file about them [-].
+    weather : WeatherSettings
+        The part of the sites file about them.
     fetcher : Fetcher
-        Asks for all of them [-].
+        Asks for all of them.
     folder : Path
-        Where relative paths start [-].
+        Where relative paths start.
 
     Raises
     ------
@@ -112,32 +116,34 @@ def open_sources(weather: Weather, fetcher: Fetcher, folder: Path = Path()) -> l
     ForecastError
         No recorded forecasts in their folder.
     """
-    return [_open(name, weather, fetcher, folder) for name in weather.sources]
+    return [_open_source(name, weather, fetcher, folder) for name in weather.sources]
 
 
-def _open(name: str, weather: Weather, fetcher: Fetcher, folder: Path) -> Source:
+def _open_source(
+    name: str, weather: WeatherSettings, fetcher: Fetcher, folder: Path
+) -> ForecastSource:
     from stormplan.weather.providers import metno, nws, openmeteo, recorded, table
 
     match name:
         case "nws":
-            return nws.Nws(fetcher, weather.nws.base_url or nws.BASE_URL)
+            return nws.NwsSource(fetcher, weather.nws.base_url or nws.BASE_URL)
         case "metno":
-            return metno.source(fetcher, weather.metno.base_url or metno.BASE_URL)
+            return metno.open_source(fetcher, weather.metno.base_url or metno.BASE_URL)
         case "openmeteo" | "openmeteo_ensemble":
             service = weather.service(name)
-            return openmeteo.source(fetcher, name, service.base_url, _key(name, service))
+            return openmeteo.open_source(fetcher, name, service.base_url, _key(name, service))
         case "table":
-            return table.Tables(weather.tables, folder)
+            return table.TableSource(weather.tables, folder)
         case "recorded":
-            return recorded.Recorded(folder / str(weather.recorded))
+            return recorded.RecordedSource(folder / str(weather.recorded))
         case _:
             raise InputError(
-                f"'{name}' is not a forecast source; known sources: {', '.join(SOURCES)}"
+                f"'{name}' is not a forecast source; known sources: {', '.join(SOURCE_KEYS)}"
             )
 
 
-def _key(name: str, service: WeatherSource) -> str | None:
-    """Take the key of a service from the environment, where the sites file names one."""
+def _key(name: str, service: SourceSettings) -> str | None:
+    """Return a service's key from the environment, where the sites file names one."""
     if service.key_env is None:
         return None
     key = os.environ.get(service.key_env, "").strip()
@@ -149,85 +155,89 @@ def _key(name: str, service: WeatherSource) -> str | None:
     return key
 
 
-def gather(
-    sources: Sequence[Source],
-    places: Iterable[Place],
+def fetch_forecasts(
+    sources: Sequence[ForecastSource],
+    locations: Iterable[Location],
     now: datetime,
-    ahead: timedelta = timedelta(0),
-) -> list[Gathered]:
+    horizon: timedelta = timedelta(0),
+) -> list[LocationForecasts]:
     """Get every source's forecast for every place, in order of preference.
 
     Parameters
     ----------
-    sources : sequence of Source
-        In order of preference [-].
-    places : iterable of Place
-        In any order; the answer keeps it [-].
+    sources : sequence of ForecastSource
+        In order of preference.
+    locations : iterable of Location
+        In any order; the answer keeps it.
     now : datetime
-        The moment planned for, aware UTC [-].
-    ahead : timedelta
+        The moment planned for, aware UTC.
+    horizon : timedelta
         How far ahead hours matter: up to there another source steps in where the first does not
-        know [-].
+        know.
 
     Returns
     -------
-    list of Gathered
+    list of LocationForecasts
         One for each place; identical cells share one ``CellForecast`` object.
     """
-    from stormplan.weather.providers.merge import fill
+    from stormplan.weather.providers.merge import fill_gaps
 
     filled: dict[tuple[int, ...], CellForecast] = {}
     gathered = []
-    for place in places:
-        found = _gather_one(sources, place, now)
-        if found.forecast is not None and found.others:
-            cells = (found.forecast, *found.others)
+    for location in locations:
+        fetched = _fetch_one(sources, location, now)
+        if fetched.forecast is not None and fetched.other_forecasts:
+            cells = (fetched.forecast, *fetched.other_forecasts)
             key = tuple(map(id, cells))
             if key not in filled:
-                filled[key] = fill(found.forecast, found.others, now, now + ahead)
-            found = replace(found, forecast=filled[key])
-        gathered.append(found)
+                filled[key] = fill_gaps(
+                    fetched.forecast, fetched.other_forecasts, now, now + horizon
+                )
+            fetched = replace(fetched, forecast=filled[key])
+        gathered.append(fetched)
     return gathered
 
 
-def _gather_one(sources: Sequence[Source], place: Place, now: datetime) -> Gathered:
+def _fetch_one(
+    sources: Sequence[ForecastSource], location: Location, now: datetime
+) -> LocationForecasts:
     cells: list[CellForecast] = []
-    failed: list[str] = []  # before the first that had one
+    failure_reasons: list[str] = []  # before the first that had one
     unserved: list[str] = []
     for source in sources:
         try:
-            cells.append(source.forecast(place, now))
+            cells.append(source.forecast(location, now))
         except NotServedError as error:
             unserved.append(str(error))
         except ForecastError as error:
             if not cells:
-                failed.append(str(error))
+                failure_reasons.append(str(error))
     if not cells:
-        return Gathered(place, None, (*unserved, *failed))
-    fresh = next((cell for cell in cells if now - cell.issued_at <= OLD), cells[0])
-    for cell in _before(cells, fresh):
+        return LocationForecasts(location, None, (*unserved, *failure_reasons))
+    fresh = next((cell for cell in cells if now - cell.issued_at <= MAX_PREFERRED_AGE), cells[0])
+    for cell in _cells_before(cells, fresh):
         hours = (now - cell.issued_at) / timedelta(hours=1)
-        failed.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
+        failure_reasons.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
     others = tuple(cell for cell in cells if cell is not fresh)
-    return Gathered(place, fresh, tuple(failed), others)
+    return LocationForecasts(location, fresh, tuple(failure_reasons), others)
 
 
-def _before(cells: Sequence[CellForecast], one: CellForecast) -> list[CellForecast]:
-    """Give the forecasts that stand before one, by identity: they hold arrays."""
-    return list(takewhile(lambda cell: cell is not one, cells))
+def _cells_before(cells: Sequence[CellForecast], cell_after: CellForecast) -> list[CellForecast]:
+    """Return the forecasts before one, compared by identity: they hold arrays."""
+    return list(takewhile(lambda cell: cell is not cell_after, cells))
 
 
-def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
+def parse_stored_reply(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
     """Read a kept reply again; the address tells whose it is.
 
     Parameters
     ----------
     url : str
-        Address it answered [-].
+        Address it answered.
     body : bytes
-        As received [-].
+        As received.
     fetched_at : datetime
-        When it was received, aware UTC [-].
+        When it was received, aware UTC.
 
     Returns
     -------
@@ -243,27 +253,27 @@ def reread(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
 
     parts = urlsplit(url)
     if "/gridpoints/" in parts.path:
-        return nws.read(json.loads(body), fetched_at)
+        return nws.parse_forecast(json.loads(body), fetched_at)
     if parts.path.endswith("/complete"):
-        return metno.read(json.loads(body), fetched_at)
+        return metno.parse_forecast(json.loads(body), fetched_at)
     for name, endpoint in openmeteo.ENDPOINTS.items():
         if parts.path.endswith(endpoint):
-            return openmeteo.read(json.loads(body), fetched_at, name)
+            return openmeteo.parse_forecast(json.loads(body), fetched_at, name)
     return None
 
 
-def distance_km(place: Place, latitude_deg: float, longitude_deg: float) -> float:
-    """Distance on the flat; good to a percent over tens of kilometres."""
-    north = place.latitude_deg - latitude_deg
-    east = (place.longitude_deg - longitude_deg) * math.cos(math.radians(latitude_deg))
+def distance_km(location: Location, latitude_deg: float, longitude_deg: float) -> float:
+    """Distance on the flat; good to a percent over tens of kilometers."""
+    north = location.latitude_deg - latitude_deg
+    east = (location.longitude_deg - longitude_deg) * math.cos(math.radians(latitude_deg))
     return KM_PER_DEG * math.hypot(north, east)
 
 
-def mark_stale(cell: CellForecast, reason: str) -> CellForecast:
+def flag_stale(cell: CellForecast, reason: str) -> CellForecast:
     """Mark a forecast that stands in for one that could not be had, with the reason."""
     return replace(
         cell,
         stale=True,
         notes=(reason, *cell.notes),
-        marks={name: mark | np.uint8(Mark.STALE) for name, mark in cell.marks.items()},
+        flags={name: mark | np.uint8(QualityFlag.STALE) for name, mark in cell.flags.items()},
     )

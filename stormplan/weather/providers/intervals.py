@@ -1,10 +1,10 @@
 """Values given for intervals, laid onto whole hours.
 
 A forecast layer is a list of values, each for an interval of any length. ``read`` turns it into
-blocks, dropping what is no value; ``step`` repeats a state over the hours it holds for; ``owned``
-tells which hours, and what part of each, belong to which block of a total. A later entry wins
-where two overlap. Time is counted in minutes from the start of the hour axis, so a block may
-begin or end inside an hour. What was dropped or overlapped is said in ``Notes``.
+blocks, dropping what is no value; ``step`` repeats a state over the hours it holds for;
+``hours_of_blocks`` tells which hours, and what part of each, belong to which block of a total. A
+later entry wins where two overlap. Time is counted in minutes from the start of the hour axis, so a
+block may begin or end inside an hour. What was dropped or overlapped is said in ``Notes``.
 """
 
 from __future__ import annotations
@@ -32,34 +32,34 @@ class Notes:
     """Collects what a reader should know, one line for each kind of finding."""
 
     def __init__(self) -> None:
-        self._found: dict[str, list[str]] = {}
-        self._impossible: list[str] = []
+        self._examples: dict[str, list[str]] = {}
+        self._contradictions: list[str] = []
 
-    def add(self, finding: str, example: str = "", *, impossible: bool = False) -> None:
-        """Note a finding; the same finding again only raises its count.
+    def add(self, finding: str, example: str = "", *, is_contradiction: bool = False) -> None:
+        """Add a finding; a repeated finding only raises its count.
 
         One that no weather can be is also kept apart: the forecast contradicts itself.
         """
-        self._found.setdefault(finding, []).append(example)
-        if impossible and finding not in self._impossible:
-            self._impossible.append(finding)
+        self._examples.setdefault(finding, []).append(example)
+        if is_contradiction and finding not in self._contradictions:
+            self._contradictions.append(finding)
 
-    def impossible(self) -> tuple[str, ...]:
-        """Say each finding that no weather can be."""
-        return tuple(self._impossible)
+    def contradictions(self) -> tuple[str, ...]:
+        """Return each physically impossible finding."""
+        return tuple(self._contradictions)
 
     def lines(self) -> tuple[str, ...]:
-        """Say each finding once, with its count and first example."""
-        said = []
-        for finding, examples in self._found.items():
+        """Return each finding once, with its count and first example."""
+        lines = []
+        for finding, examples in self._examples.items():
             times = f" ({len(examples)} times)" if len(examples) > 1 else ""
             first = "first: " if len(examples) > 1 else ""
-            said.append(finding + times + (f"; {first}{examples[0]}" if examples[0] else ""))
-        return tuple(said)
+            lines.append(finding + times + (f"; {first}{examples[0]}" if examples[0] else ""))
+        return tuple(lines)
 
 
 @dataclass(frozen=True)
-class Block(Generic[Value]):
+class TimeBlock(Generic[Value]):
     """A value for the half-open interval from ``start`` to ``end``, aware UTC."""
 
     start: datetime
@@ -72,27 +72,27 @@ class HourAxis:
     """Whole hours from ``start``; turns moments into minutes and hours of the axis."""
 
     start: datetime
-    hours: int
+    n_hours: int
 
-    def minute(self, moment: datetime) -> int:
+    def minute_index(self, moment: datetime) -> int:
         """Minutes from the start of the axis, cut to its ends."""
-        return min(max(round((moment - self.start) / timedelta(minutes=1)), 0), 60 * self.hours)
+        return min(max(round((moment - self.start) / timedelta(minutes=1)), 0), 60 * self.n_hours)
 
-    def hour(self, moment: datetime) -> int:
+    def hour_index(self, moment: datetime) -> int:
         """Index of the hour a moment is in; may lie outside the axis."""
         return math.floor((moment - self.start) / timedelta(hours=1))
 
-    def time(self, hour: int) -> datetime:
+    def hour_start(self, hour: int) -> datetime:
         """Start of an hour of the axis."""
         return self.start + timedelta(hours=hour)
 
 
-def spell(moment: datetime) -> str:
-    """Say a moment in UTC, short."""
+def format_utc(moment: datetime) -> str:
+    """Return a moment as ``YYYY-MM-DD HH:MMZ``."""
     return f"{moment:%Y-%m-%d %H:%M}Z"
 
 
-def duration(text: str) -> timedelta | None:
+def parse_duration(text: str) -> timedelta | None:
     """Read an ISO 8601 duration of weeks, days and clock time; None if it is none.
 
     Years and months have no fixed length and are not accepted.
@@ -104,7 +104,7 @@ def duration(text: str) -> timedelta | None:
     return timedelta(**parts) if parts else None
 
 
-def instant(text: object) -> datetime | None:
+def parse_utc(text: object) -> datetime | None:
     """Read an ISO 8601 date and time with its offset as UTC; None if it is none."""
     if not isinstance(text, str):
         return None
@@ -115,27 +115,27 @@ def instant(text: object) -> datetime | None:
         return None
 
 
-def interval(text: object) -> tuple[datetime, datetime] | None:
+def parse_interval(text: object) -> tuple[datetime, datetime] | None:
     """Read an ISO 8601 interval ``start/duration`` or ``start/end``; None if it is none.
 
     An interval without length is none either.
     """
     if not isinstance(text, str) or text.count("/") != 1:
         return None
-    begins, lasts = text.split("/")
-    start = instant(begins)
+    start_text, end_text = text.split("/")
+    start = parse_utc(start_text)
     if start is None:
         return None
-    length = duration(lasts)
+    length = parse_duration(end_text)
     try:
-        end = start + length if length is not None else instant(lasts)
+        end = start + length if length is not None else parse_utc(end_text)
     except OverflowError:
         return None
     return (start, end) if end is not None and end > start else None
 
 
-def number(value: object) -> float | None:
-    """Give a finite number, or None for anything else."""
+def finite_or_none(value: object) -> float | None:
+    """Return a finite number, or None for anything else."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     try:
@@ -144,76 +144,80 @@ def number(value: object) -> float | None:
         return None
 
 
-def place(latitude: object, longitude: object) -> tuple[float, float] | None:
-    """Give latitude and longitude as numbers of a place on earth [°], or None."""
-    north, east = number(latitude), number(longitude)
+def valid_coordinates(latitude: object, longitude: object) -> tuple[float, float] | None:
+    """Return valid latitude and longitude [°], or None."""
+    north, east = finite_or_none(latitude), finite_or_none(longitude)
     if north is None or east is None or abs(north) > 90.0 or abs(east) > 180.0:
         return None
     return north, east
 
 
-def height(value: object) -> float | None:
-    """Give a height that land can have [m], or None."""
-    metres = number(value)
-    return metres if metres is not None and -500.0 < metres < 9000.0 else None
+def valid_elevation_m(value: object) -> float | None:
+    """Return an elevation possible on land [m], or None."""
+    meters = finite_or_none(value)
+    return meters if meters is not None and -500.0 < meters < 9000.0 else None
 
 
-def read(
+def parse_layer(
     name: str, entries: object, window: tuple[datetime, datetime], notes: Notes
-) -> list[Block[object]]:
+) -> list[TimeBlock[object]]:
     """Read the entries of a layer in order of their start.
 
     Parameters
     ----------
     name : str
-        The layer, for the notes [-].
+        The layer, for the notes.
     entries : object
-        A list of ``{"validTime": ..., "value": ...}`` as it came [-].
+        A list of ``{"validTime": ..., "value": ...}`` as it came.
     window : (datetime, datetime)
-        Entries that reach outside are dropped [-].
+        Entries that reach outside are dropped.
     notes : Notes
-        Told about every entry that is dropped [-].
+        Told about every entry that is dropped.
 
     Returns
     -------
-    list of Block
+    list of TimeBlock
         Entries with equal start stay in their order, so that the later one wins.
     """
-    blocks: list[Block[object]] = []
+    blocks: list[TimeBlock[object]] = []
     if not isinstance(entries, Sequence) or isinstance(entries, str):
         notes.add(f"{name}: not a list of values, taken as unknown")
         return blocks
     for entry in entries:
-        times = interval(entry.get("validTime")) if isinstance(entry, Mapping) else None
+        times = parse_interval(entry.get("validTime")) if isinstance(entry, Mapping) else None
         if times is None:
             notes.add(f"{name}: entry without a readable time, dropped", f"{entry!s:.60}")
         elif times[0] < window[0] or times[1] > window[1]:
-            notes.add(f"{name}: entry far outside the forecast, dropped", spell(times[0]))
+            notes.add(f"{name}: entry far outside the forecast, dropped", format_utc(times[0]))
         else:
-            blocks.append(Block(*times, entry.get("value")))
+            blocks.append(TimeBlock(*times, entry.get("value")))
     return sorted(blocks, key=lambda block: block.start)
 
 
 @dataclass(frozen=True)
-class Owned:
+class BlockHours:
     """The hours a block has for itself: their indices, and the part of each hour [-]."""
 
     hours: NDArray[np.int64]
-    part: Array = field(repr=False)
+    hour_fracs: Array = field(repr=False)
 
 
-def _owners(blocks: Sequence[Block[Value]], axis: HourAxis) -> tuple[NDArray[np.int64], bool]:
+def _block_by_minute(
+    blocks: Sequence[TimeBlock[Value]], axis: HourAxis
+) -> tuple[NDArray[np.int64], bool]:
     """Index of the block each minute belongs to (-1: none), and whether any overlapped."""
-    owner = np.full(60 * axis.hours, -1, dtype=np.int64)
+    owner = np.full(60 * axis.n_hours, -1, dtype=np.int64)
     overlap = False
     for index, block in enumerate(blocks):
-        minutes = slice(axis.minute(block.start), axis.minute(block.end))
+        minutes = slice(axis.minute_index(block.start), axis.minute_index(block.end))
         overlap = overlap or bool((owner[minutes] >= 0).any())
         owner[minutes] = index
     return owner, overlap
 
 
-def step(name: str, blocks: Sequence[Block[float]], axis: HourAxis, notes: Notes) -> Array:
+def repeat_over_hours(
+    name: str, blocks: Sequence[TimeBlock[float]], axis: HourAxis, notes: Notes
+) -> Array:
     """Repeat each value over the hours that start inside its interval.
 
     Returns
@@ -221,29 +225,29 @@ def step(name: str, blocks: Sequence[Block[float]], axis: HourAxis, notes: Notes
     array (hour,)
         NaN in hours that no block covers, in the unit of the blocks.
     """
-    owner, overlap = _owners(blocks, axis)
+    owner, overlap = _block_by_minute(blocks, axis)
     if overlap:
         notes.add(f"{name}: entries overlap, the later one used")
     values = np.array([block.value for block in blocks] + [np.nan])
     return np.asarray(values[owner[::60]])
 
 
-def owned(
-    name: str, blocks: Sequence[Block[float]], axis: HourAxis, notes: Notes
-) -> Iterator[tuple[Block[float], Owned]]:
-    """Give each block of a layer of totals with the hours it owns.
+def hours_of_blocks(
+    name: str, blocks: Sequence[TimeBlock[float]], axis: HourAxis, notes: Notes
+) -> Iterator[tuple[TimeBlock[float], BlockHours]]:
+    """Yield each block of a layer of totals with the hours it owns.
 
     A block that another one hides entirely is dropped with a note; one that is partly hidden
     keeps its total in the hours left to it.
     """
-    owner, overlap = _owners(blocks, axis)
+    owner, overlap = _block_by_minute(blocks, axis)
     if overlap:
         notes.add(f"{name}: entries overlap, the later one used")
     for index, block in enumerate(blocks):
-        first = axis.minute(block.start)
-        minutes = first + np.flatnonzero(owner[first : axis.minute(block.end)] == index)
+        first = axis.minute_index(block.start)
+        minutes = first + np.flatnonzero(owner[first : axis.minute_index(block.end)] == index)
         hours, count = np.unique(minutes // 60, return_counts=True)
         if hours.size:
-            yield block, Owned(hours, count / 60.0)
+            yield block, BlockHours(hours, count / 60.0)
         else:
-            notes.add(f"{name}: entry hidden by later ones, dropped", spell(block.start))
+            notes.add(f"{name}: entry hidden by later ones, dropped", format_utc(block.start))

@@ -14,38 +14,41 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.weather.forecast import REQUIRED, VARIABLES, CellForecast, Mark
-from stormplan.weather.providers.intervals import Array, HourAxis, spell
+from stormplan.weather.forecast import REQUIRED_VARIABLES, VARIABLES, CellForecast, QualityFlag
+from stormplan.weather.providers.intervals import Array, HourAxis, format_utc
 
-WATER = (
+PRECIP_GROUP = (
     "precip_mm",
     "rain_mm",
-    "snow_we_mm",
-    "frz_rain_mm",
+    "snowfall_swe_mm",
+    "freezing_rain_mm",
     "sleet_mm",
-    "snow_depth_cm",
-    "ice_accr_mm",
+    "snowfall_cm",
+    "ice_accretion_mm",
     "pop",
     "blowing_snow",
 )
-AIR = tuple(name for name in VARIABLES if name not in WATER)
+AIR_GROUP = tuple(name for name in VARIABLES if name not in PRECIP_GROUP)
 #: What is handed over together, and what must be known of it for an hour to count as known.
-GROUPS = (("air", AIR, REQUIRED), ("water", WATER, WATER[:6]))
+VARIABLE_GROUPS = (
+    ("air", AIR_GROUP, REQUIRED_VARIABLES),
+    ("water", PRECIP_GROUP, PRECIP_GROUP[:6]),
+)
 
 
-def fill(
-    first: CellForecast, others: Sequence[CellForecast], now: datetime, until: datetime
+def fill_gaps(
+    first: CellForecast, other_cells: Sequence[CellForecast], now: datetime, until: datetime
 ) -> CellForecast:
-    """Let other forecasts for the same place step in where the first one does not know.
+    """Fill the hours a forecast does not know from other forecasts for the same location.
 
     Parameters
     ----------
     first : CellForecast
-        The preferred one [-].
-    others : sequence of CellForecast
-        In order of preference; of several members the control run is used [-].
+        The preferred one.
+    other_cells : sequence of CellForecast
+        In order of preference; of several members the control run is used.
     now, until : datetime
-        The hours that matter, aware UTC [-].
+        The hours that matter, aware UTC.
 
     Returns
     -------
@@ -53,71 +56,77 @@ def fill(
         ``first`` itself where it knows everything, or nobody knows better.
     """
     begin = now.replace(minute=0, second=0, microsecond=0)
-    hours = max(first.hours, round((until - first.start) / timedelta(hours=1)))
+    hours = max(first.n_hours, round((until - first.start) / timedelta(hours=1)))
     axis = HourAxis(first.start, hours)
-    asked = np.arange(hours) >= axis.hour(begin)
-    joined = _on(first, axis)
+    needed_hours = np.arange(hours) >= axis.hour_index(begin)
+    joined = _align(first, axis)
     notes: list[str] = []
-    helpers: dict[str, CellForecast] = {}
-    for what, names, needed in GROUPS:
-        for other in others:
-            theirs = _on(other, axis)
-            step_in = asked & ~_knows(joined, needed) & _knows(theirs, needed)
-            if not step_in.any():
+    fillers: dict[str, CellForecast] = {}
+    for group, names, needed in VARIABLE_GROUPS:
+        for other in other_cells:
+            aligned_other = _align(other, axis)
+            replaced_hours = (
+                needed_hours & ~_is_known(joined, needed) & _is_known(aligned_other, needed)
+            )
+            if not replaced_hours.any():
                 continue
-            _hand_over(joined, theirs, names, step_in)
-            start = spell(axis.time(int(np.flatnonzero(step_in)[0])))
+            _replace_hours(joined, aligned_other, names, replaced_hours)
+            start = format_utc(axis.hour_start(int(np.flatnonzero(replaced_hours)[0])))
             notes.append(
-                f"{what}: from {other.source} in {step_in.sum()} h, first {start}, where "
+                f"{group}: from {other.source} in {replaced_hours.sum()} h, first {start}, where "
                 f"{first.source} says nothing"
             )
-            helpers[f"{other.source} {other.cell}"] = other
-    return _named(joined, first, helpers, notes) if helpers else first
+            fillers[f"{other.source} {other.cell_id}"] = other
+    return _with_attribution(joined, first, fillers, notes) if fillers else first
 
 
-def _on(cell: CellForecast, axis: HourAxis) -> CellForecast:
-    """Put a forecast on other hours; NaN where it says nothing."""
-    shift = axis.hour(cell.start)
-    target = slice(min(max(shift, 0), axis.hours), max(min(shift + cell.hours, axis.hours), 0))
+def _align(cell: CellForecast, axis: HourAxis) -> CellForecast:
+    """Return a forecast on another hour axis; NaN outside its own hours."""
+    shift = axis.hour_index(cell.start)
+    target = slice(
+        min(max(shift, 0), axis.n_hours), max(min(shift + cell.n_hours, axis.n_hours), 0)
+    )
     source = slice(target.start - shift, max(target.stop, target.start) - shift)
     target = slice(target.start, max(target.stop, target.start))
     values = {}
     marks = {}
     for name in VARIABLES:
-        values[name] = np.full((axis.hours, cell.members), np.nan)
-        marks[name] = np.zeros(axis.hours, np.uint8)
+        values[name] = np.full((axis.n_hours, cell.n_members), np.nan)
+        marks[name] = np.zeros(axis.n_hours, np.uint8)
         if name in cell.values:
             values[name][target] = cell.values[name][source]
-        if name in cell.marks:
-            marks[name][target] = cell.marks[name][source]
-    return replace(cell, start=axis.start, values=values, marks=marks)
+        if name in cell.flags:
+            marks[name][target] = cell.flags[name][source]
+    return replace(cell, start=axis.start, values=values, flags=marks)
 
 
-def _knows(cell: CellForecast, needed: Sequence[str]) -> NDArray[np.bool_]:
+def _is_known(cell: CellForecast, needed: Sequence[str]) -> NDArray[np.bool_]:
     known = [np.isfinite(cell.values[name]).all(axis=1) for name in needed]
     return np.asarray(np.all(known, axis=0))
 
 
-def _hand_over(
+def _replace_hours(
     ours: CellForecast, theirs: CellForecast, names: Sequence[str], hours: NDArray[np.bool_]
 ) -> None:
     for name in names:
         array: Array = ours.values[name]
         array[hours] = theirs.values[name][hours, :1]
-        ours.marks[name][hours] = theirs.marks[name][hours] | np.uint8(Mark.OTHER_SOURCE)
+        ours.flags[name][hours] = theirs.flags[name][hours] | np.uint8(
+            QualityFlag.FROM_OTHER_SOURCE
+        )
 
 
-def _named(
+def _with_attribution(
     joined: CellForecast,
     first: CellForecast,
-    helpers: dict[str, CellForecast],
+    fillers: dict[str, CellForecast],
     notes: Sequence[str],
 ) -> CellForecast:
-    credited = dict.fromkeys(c.credit for c in (first, *helpers.values()) if c.credit)
+    credited = dict.fromkeys(c.credit for c in (first, *fillers.values()) if c.credit)
     return replace(
         joined,
-        cell=" + ".join((first.cell, *helpers)),
-        stale=first.stale or any(helper.stale for helper in helpers.values()),
+        cell_id=" + ".join((first.cell_id, *fillers)),
+        stale=first.stale or any(helper.stale for helper in fillers.values()),
         notes=(*notes, *first.notes),
         credit="; ".join(credited),
     )

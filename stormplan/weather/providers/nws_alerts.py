@@ -14,40 +14,40 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from stormplan.errors import ForecastError
-from stormplan.weather.alerts import Alert, in_order
+from stormplan.weather.alerts import Alert, sort_by_severity
 from stormplan.weather.http_client import Fetcher
-from stormplan.weather.providers import Place
-from stormplan.weather.providers.nws import BASE_URL, coordinate
+from stormplan.weather.providers import Location
+from stormplan.weather.providers.nws import BASE_URL, format_coordinate
 
-ZONES_AT_ONCE = 60  # keeps an address well below 1000 characters
+MAX_ZONES_PER_REQUEST = 60  # keeps an address well below 1000 characters
 POINT_ZONES = ("forecastZone", "county")  # alerts are issued for either kind
 
 
 @dataclass(frozen=True)
-class Zoned:
+class ZonedAlert:
     """An alert, the zones it is for, and when its message expires."""
 
     alert: Alert
     zones: frozenset[str]
     expires_at: datetime | None
 
-    def over(self, now: datetime) -> bool:
-        """Tell whether the event is over; where no end is stated, whether the message is."""
-        end = self.alert.ends or self.expires_at
+    def is_over(self, now: datetime) -> bool:
+        """Return whether the event has ended; without a stated end, whether the message has."""
+        end = self.alert.ends_at or self.expires_at
         return end is not None and end <= now
 
 
-def parse(payload: object) -> list[Zoned]:
+def parse_alerts(payload: object) -> list[ZonedAlert]:
     """Read one body of active alerts.
 
     Parameters
     ----------
     payload : object
-        The body as ``json.loads`` gives it [-].
+        The body as ``json.loads`` gives it.
 
     Returns
     -------
-    list of Zoned
+    list of ZonedAlert
         Real ones only: no tests, no cancellations, none that another one replaces.
 
     Raises
@@ -58,16 +58,16 @@ def parse(payload: object) -> list[Zoned]:
     features = payload.get("features") if isinstance(payload, Mapping) else None
     if not isinstance(features, Sequence) or isinstance(features, str):
         raise ForecastError("nws alerts: the reply is no collection of alerts ('features')")
-    found = [_properties(feature) for feature in features]
+    entries = [_properties(feature) for feature in features]
     replaced = {
         str(reference.get("identifier"))
-        for each in found
-        for reference in _references(each)
+        for entry in entries
+        for reference in _references(entry)
         if isinstance(reference, Mapping)
     }
     return [
-        _zoned(each)
-        for each in found
+        _zoned_alert(each)
+        for each in entries
         if each.get("status") == "Actual"
         and each.get("messageType") != "Cancel"
         and str(each.get("id")) not in replaced
@@ -81,38 +81,40 @@ def _properties(feature: object) -> Mapping[str, object]:
     return properties
 
 
-def _references(each: Mapping[str, object]) -> list[object]:
+def _references(entry: Mapping[str, object]) -> list[object]:
     """Alerts that an entry replaces."""
-    named = each.get("references")
+    named = entry.get("references")
     return named if isinstance(named, list) else []
 
 
-def _zoned(each: Mapping[str, object]) -> Zoned:
+def _zoned_alert(entry: Mapping[str, object]) -> ZonedAlert:
     for name in ("id", "event", "sent"):
-        if not isinstance(each.get(name), str):
+        if not isinstance(entry.get(name), str):
             raise ForecastError(f"nws alerts: an entry without '{name}'")
-    issued_at = _moment(each, "sent")
+    issued_at = _parse_time(entry, "sent")
     assert issued_at is not None  # just seen to be there
-    areas = each.get("affectedZones")
+    areas = entry.get("affectedZones")
     zones = areas if isinstance(areas, list) else []
-    geocode = each.get("geocode")
+    geocode = entry.get("geocode")
     codes = geocode.get("UGC") if isinstance(geocode, Mapping) else None
     named = [*zones, *(codes if isinstance(codes, list) else [])]
     alert = Alert(
-        key=str(each["id"]),
-        what=str(each["event"]),
-        severity=str(each.get("severity") or "Unknown"),
-        starts=_moment(each, "onset") or _moment(each, "effective"),
-        ends=_moment(each, "ends"),
+        identifier=str(entry["id"]),
+        event=str(entry["event"]),
+        severity=str(entry.get("severity") or "Unknown"),
+        starts_at=_parse_time(entry, "onset") or _parse_time(entry, "effective"),
+        ends_at=_parse_time(entry, "ends"),
         issued_at=issued_at,
-        issuer=str(each.get("senderName") or "National Weather Service"),
-        headline=str(each.get("headline") or each["event"]),
+        issuer=str(entry.get("senderName") or "National Weather Service"),
+        headline=str(entry.get("headline") or entry["event"]),
     )
-    return Zoned(alert, frozenset(_code(zone) for zone in named), _moment(each, "expires"))
+    return ZonedAlert(
+        alert, frozenset(_zone_code(zone) for zone in named), _parse_time(entry, "expires")
+    )
 
 
-def _moment(each: Mapping[str, object], name: str) -> datetime | None:
-    text = each.get(name)
+def _parse_time(entry: Mapping[str, object], name: str) -> datetime | None:
+    text = entry.get(name)
     if text is None:
         return None
     try:
@@ -124,7 +126,7 @@ def _moment(each: Mapping[str, object], name: str) -> datetime | None:
     raise ForecastError(f"nws alerts: '{name}' is no moment with its zone: {str(text)[:40]!r}")
 
 
-def _code(zone: object) -> str:
+def _zone_code(zone: object) -> str:
     """Last part of a zone's address, which is its code."""
     return str(zone).rstrip("/").rsplit("/", 1)[-1]
 
@@ -135,25 +137,25 @@ class NwsAlerts:
     Parameters
     ----------
     fetcher : Fetcher
-        Asks, and keeps what comes [-].
+        Asks, and keeps what comes.
     base_url : str
-        Where the service is [-].
+        Where the service is.
     """
 
     def __init__(self, fetcher: Fetcher, base_url: str = BASE_URL) -> None:
         self._fetcher = fetcher
         self._base_url = base_url.rstrip("/")
-        self.stale: list[str] = []  # why older replies had to stand in
+        self.stale_reasons: list[str] = []  # why older replies had to stand in
 
-    def active(self, places: Iterable[Place], now: datetime) -> tuple[Alert, ...]:
-        """Give the alerts in force for some places, each with the sites it is for.
+    def active(self, locations: Iterable[Location], now: datetime) -> tuple[Alert, ...]:
+        """Return the alerts in force for some locations, each with its sites.
 
         Parameters
         ----------
-        places : iterable of Place
-            Where; a place whose zones were never named counts as outside coverage [-].
+        locations : iterable of Location
+            Where; a place whose zones were never named counts as outside coverage.
         now : datetime
-            Moment of planning, aware UTC [-].
+            Moment of planning, aware UTC.
 
         Returns
         -------
@@ -165,32 +167,37 @@ class NwsAlerts:
         ForecastError
             They could not be had; the text says why.
         """
-        zones = {place.key: self._zones(place, now) for place in places}
+        zones = {place.key: self._zones(place, now) for place in locations}
         wanted = sorted({zone for named in zones.values() for zone in named})
-        found: dict[str, Zoned] = {}
-        for at in range(0, len(wanted), ZONES_AT_ONCE):
-            for zoned in self._ask(wanted[at : at + ZONES_AT_ONCE], now):
-                found[zoned.alert.key] = zoned
-        return in_order(
+        alerts_by_id: dict[str, ZonedAlert] = {}
+        for first in range(0, len(wanted), MAX_ZONES_PER_REQUEST):
+            for zoned in self._ask(wanted[first : first + MAX_ZONES_PER_REQUEST], now):
+                alerts_by_id[zoned.alert.identifier] = zoned
+        return sort_by_severity(
             zoned.alert.model_copy(update={"sites": sites})
-            for zoned in found.values()
+            for zoned in alerts_by_id.values()
             if (sites := tuple(key for key, named in zones.items() if named & zoned.zones))
         )
 
-    def _zones(self, place: Place, now: datetime) -> frozenset[str]:
+    def _zones(self, location: Location, now: datetime) -> frozenset[str]:
         """Zones of a place, as named by the kept reply that named its grid."""
-        latitude, longitude = coordinate(place.latitude_deg), coordinate(place.longitude_deg)
-        kept = self._fetcher.archive.last_good(
+        latitude, longitude = (
+            format_coordinate(location.latitude_deg),
+            format_coordinate(location.longitude_deg),
+        )
+        stored = self._fetcher.archive.last_good_reply(
             f"{self._base_url}/points/{latitude},{longitude}", now
         )
-        if kept is None:
+        if stored is None:
             return frozenset()
-        properties = json.loads(kept.body)["properties"]
-        return frozenset(_code(properties[name]) for name in POINT_ZONES if properties.get(name))
+        properties = json.loads(stored.body)["properties"]
+        return frozenset(
+            _zone_code(properties[name]) for name in POINT_ZONES if properties.get(name)
+        )
 
-    def _ask(self, zones: Sequence[str], now: datetime) -> list[Zoned]:
+    def _ask(self, zones: Sequence[str], now: datetime) -> list[ZonedAlert]:
         url = f"{self._base_url}/alerts/active?zone={','.join(zones)}"
-        reply = self._fetcher.get(url, now, parse)
+        reply = self._fetcher.get(url, now, parse_alerts)
         if reply.state == "stale":
-            self.stale.append(reply.reason)
-        return [zoned for zoned in parse(reply.payload) if not zoned.over(now)]
+            self.stale_reasons.append(reply.reason)
+        return [zoned for zoned in parse_alerts(reply.payload) if not zoned.is_over(now)]

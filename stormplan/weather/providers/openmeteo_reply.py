@@ -19,38 +19,38 @@ from stormplan.errors import ForecastError
 from stormplan.weather.providers.intervals import (
     Array,
     Notes,
-    height,
-    instant,
-    number,
-    place,
-    spell,
+    finite_or_none,
+    format_utc,
+    parse_utc,
+    valid_coordinates,
+    valid_elevation_m,
 )
 from stormplan.weather.providers.unit_spellings import conversion
 
-UNIVERSAL = frozenset({"GMT", "UTC"})
+UTC_ZONES = frozenset({"GMT", "UTC"})
 _MEMBER = re.compile(r"(?P<name>\w+?)_member(?P<number>\d+)")
 EARLIEST, LATEST = datetime(2000, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
-class Table:
+class OpenMeteoReply:
     """One block of a body.
 
     Attributes
     ----------
-    who : str
-        Source and place, for messages [-].
+    label : str
+        Source and place, for messages.
     latitude_deg, longitude_deg : float
         Middle of the cell [°].
     elevation_m : float or None
         Height the values are brought to [m].
     times : tuple of datetime
-        Stamps of the rows, aware UTC [-].
+        Stamps of the rows, aware UTC.
     columns, units : mapping
-        By name, as they came [-].
+        By name, as they came.
     """
 
-    who: str
+    label: str
     latitude_deg: float
     longitude_deg: float
     elevation_m: float | None
@@ -58,7 +58,7 @@ class Table:
     columns: Mapping[str, object]
     units: Mapping[str, object]
 
-    def members(self, name: str) -> list[str]:
+    def member_columns(self, name: str) -> list[str]:
         """Columns of a variable: the control run, then its members in order."""
         found = {
             int(match["number"]): column
@@ -69,23 +69,23 @@ class Table:
         return control + [found[key] for key in sorted(found)]
 
     @property
-    def width(self) -> int:
+    def n_members(self) -> int:
         """Number of members: the most any variable has."""
         names = {
             match["name"] if (match := _MEMBER.fullmatch(column)) else column
             for column in self.columns
         }
-        return max((len(self.members(name)) for name in names), default=1)
+        return max((len(self.member_columns(name)) for name in names), default=1)
 
     def values(self, name: str, kind: str, notes: Notes) -> Array:
-        """Give a variable in our unit.
+        """Return a variable in the internal unit.
 
         Parameters
         ----------
         name, kind : str
-            As the service calls it, and a kind of unit [-].
+            As the service calls it, and a kind of unit.
         notes : Notes
-            Told of a unit that is not known [-].
+            Told of a unit that is not known.
 
         Returns
         -------
@@ -93,35 +93,35 @@ class Table:
             NaN where null, absent or of an unknown unit; a variable that comes without members
             is the same for all of them.
         """
-        out = np.full((len(self.times), self.width), np.nan)
-        columns = self.members(name)
+        out = np.full((len(self.times), self.n_members), np.nan)
+        columns = self.member_columns(name)
         for index, column in enumerate(columns):
             unit = conversion(self.units.get(column), kind)
             if unit is None:
                 notes.add(f"{name}: unit {self.units.get(column)!r:.40} is not known, dropped")
                 return np.full(out.shape, np.nan)
             out[:, index] = unit[0] * _numbers(self.columns[column], len(self.times)) + unit[1]
-        return out[:, :1].repeat(self.width, axis=1) if len(columns) == 1 else out
+        return out[:, :1].repeat(self.n_members, axis=1) if len(columns) == 1 else out
 
 
 def _numbers(given: object, rows: int) -> Array:
     """Read a column; NaN where it is null, no number, or shorter than the rows."""
     out = np.full(rows, np.nan)
     if isinstance(given, Sequence) and not isinstance(given, str):
-        read = [np.nan if (v := number(value)) is None else v for value in given[:rows]]
+        read = [np.nan if (v := finite_or_none(value)) is None else v for value in given[:rows]]
         out[: len(read)] = read
     return out
 
 
-def open_table(payload: object, block: str = "hourly") -> Table:
-    """Take a block of a body apart.
+def parse_reply(payload: object, block: str = "hourly") -> OpenMeteoReply:
+    """Parse one block of a reply.
 
     Parameters
     ----------
     payload : object
-        The body as ``json.loads`` gives it [-].
+        The body as ``json.loads`` gives it.
     block : str
-        ``"hourly"``, or ``"minutely_15"`` [-].
+        ``"hourly"``, or ``"minutely_15"``.
 
     Raises
     ------
@@ -131,18 +131,18 @@ def open_table(payload: object, block: str = "hourly") -> Table:
     body = payload if isinstance(payload, Mapping) else {}
     columns, units = body.get(block), body.get(f"{block}_units")
     if not isinstance(columns, Mapping) or not isinstance(units, Mapping):
-        said = f": {body['reason']}" if "reason" in body else ""
-        raise ForecastError(f"openmeteo: the reply has no '{block}' table{said}")
-    found = place(body.get("latitude"), body.get("longitude"))
-    if found is None:
+        reason = f": {body['reason']}" if "reason" in body else ""
+        raise ForecastError(f"openmeteo: the reply has no '{block}' table{reason}")
+    coordinates = valid_coordinates(body.get("latitude"), body.get("longitude"))
+    if coordinates is None:
         raise ForecastError("openmeteo: the reply does not say where it is for")
-    who = f"openmeteo {found[0]:g},{found[1]:g}"
+    who = f"openmeteo {coordinates[0]:g},{coordinates[1]:g}"
     times = _times(who, body, columns.get("time"))
-    return Table(
-        who=who,
-        latitude_deg=found[0],
-        longitude_deg=found[1],
-        elevation_m=height(body.get("elevation")),
+    return OpenMeteoReply(
+        label=who,
+        latitude_deg=coordinates[0],
+        longitude_deg=coordinates[1],
+        elevation_m=valid_elevation_m(body.get("elevation")),
         times=times,
         columns={name: values for name, values in columns.items() if name != "time"},
         units=units,
@@ -155,7 +155,7 @@ def _times(who: str, body: Mapping[str, object], given: object) -> tuple[datetim
     naive: list[datetime] = []
     times: list[datetime] = []
     for stamp in stamps:
-        moment = _moment(stamp)
+        moment = _parse_stamp(stamp)
         if moment is None or not EARLIEST < moment.replace(tzinfo=moment.tzinfo or UTC) < LATEST:
             raise ForecastError(f"{who}: {stamp!r:.40} is not a time")
         (times if moment.tzinfo else naive).append(moment)
@@ -166,21 +166,21 @@ def _times(who: str, body: Mapping[str, object], given: object) -> tuple[datetim
     return tuple(times)
 
 
-def _moment(stamp: object) -> datetime | None:
+def _parse_stamp(stamp: object) -> datetime | None:
     """Read seconds since 1970, or ISO 8601 with or without an offset."""
-    seconds = number(stamp)
+    seconds = finite_or_none(stamp)
     try:
         if seconds is not None:
             return datetime.fromtimestamp(seconds, UTC)
-        return instant(stamp) or datetime.fromisoformat(str(stamp))
+        return parse_utc(stamp) or datetime.fromisoformat(str(stamp))
     except (ValueError, OverflowError, OSError):
         return None
 
 
 def _from_local(who: str, body: Mapping[str, object], naive: Sequence[datetime]) -> list[datetime]:
     """Resolve local times by the one offset of the body, where it holds for all of them."""
-    zone, seconds = str(body.get("timezone")), number(body.get("utc_offset_seconds"))
-    if zone in UNIVERSAL:
+    zone, seconds = str(body.get("timezone")), finite_or_none(body.get("utc_offset_seconds"))
+    if zone in UTC_ZONES:
         return [moment.replace(tzinfo=UTC) for moment in naive]
     try:
         clock = ZoneInfo(zone)
@@ -201,16 +201,17 @@ def _from_local(who: str, body: Mapping[str, object], naive: Sequence[datetime])
     return [(moment - offset).replace(tzinfo=UTC) for moment in naive]
 
 
-def check_hourly(table: Table) -> None:
-    """Refuse a table whose rows are not whole hours, one after the other.
+def check_hourly(reply: OpenMeteoReply) -> None:
+    """Raise unless the rows are consecutive whole hours.
 
     Raises
     ------
     ForecastError
         Says where the hours break.
     """
-    for row, time in enumerate(table.times):
-        if time != table.times[0] + timedelta(hours=row) or (time.minute, time.second) != (0, 0):
+    for row, time in enumerate(reply.times):
+        if time != reply.times[0] + timedelta(hours=row) or (time.minute, time.second) != (0, 0):
             raise ForecastError(
-                f"{table.who}: the rows are not whole hours one after the other at {spell(time)}"
+                f"{reply.label}: the rows are not whole hours one after the other at "
+                f"{format_utc(time)}"
             )

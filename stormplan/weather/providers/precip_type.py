@@ -1,4 +1,4 @@
-"""What falls, and when: totals of water, snow and ice brought down to hours and phases.
+"""Precipitation type and timing: totals of water, snow and ice disaggregated to hours.
 
 A source gives totals for blocks of hours, and words for what falls in each hour. ``split`` spreads
 a total over its block where the words say it falls; ``phases`` tells rain, snow, freezing rain
@@ -15,15 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import PHASES, Mark, Marks
-from stormplan.weather.providers.intervals import Array, Block, HourAxis, Notes, owned, spell
-from stormplan.weather.providers.quality_control import flag
+from stormplan.weather.forecast import PRECIP_TYPES, FlagArray, QualityFlag
+from stormplan.weather.providers.intervals import (
+    Array,
+    HourAxis,
+    Notes,
+    TimeBlock,
+    format_utc,
+    hours_of_blocks,
+)
+from stormplan.weather.providers.quality_control import set_flag
 
-RAIN, SNOW, FREEZING, SLEET = range(4)
+RAIN, SNOW, FREEZING_RAIN, SLEET = range(4)
 
 #: Words of the National Weather Service's weather layer that mean something falls; None: the word
 #: names no phase (thunder comes with rain and with snow).
-FALLING: Mapping[str, int | None] = {
+PRECIP_WEATHER: Mapping[str, int | None] = {
     "rain": RAIN,
     "rain_showers": RAIN,
     "drizzle": RAIN,
@@ -32,20 +39,25 @@ FALLING: Mapping[str, int | None] = {
     "snow": SNOW,
     "snow_showers": SNOW,
     "ice_crystals": SNOW,
-    "freezing_rain": FREEZING,
-    "freezing_drizzle": FREEZING,
+    "freezing_rain": FREEZING_RAIN,
+    "freezing_drizzle": FREEZING_RAIN,
     "sleet": SLEET,
 }
 #: Words of the same layer that bring no water to the ground worth splitting.
-NOT_FALLING = frozenset(
+NON_PRECIP_WEATHER = frozenset(
     {"blowing_snow", "blowing_dust", "blowing_sand", "fog", "freezing_fog", "freezing_spray"}
     | {"frost", "haze", "ice_fog", "smoke", "volcanic_ash", "water_spouts"}
 )
 # How hard it falls, relative; our choice: light is one, steps of about three as in the
 # observers' classes of rain rate (2.5 and 7.6 mm/h, Federal Meteorological Handbook No. 1).
-INTENSITY: Mapping[str, float] = {"very_light": 0.5, "light": 1.0, "moderate": 3.0, "heavy": 6.0}
+INTENSITY_WEIGHT: Mapping[str, float] = {
+    "very_light": 0.5,
+    "light": 1.0,
+    "moderate": 3.0,
+    "heavy": 6.0,
+}
 # Middle of the probability each word stands for, from memory; area words as their equivalents.
-COVERAGE: Mapping[str, float] = {
+COVERAGE_PROBABILITY: Mapping[str, float] = {
     "slight_chance": 0.2,
     "isolated": 0.2,
     "patchy": 0.2,
@@ -57,148 +69,154 @@ COVERAGE: Mapping[str, float] = {
     "definite": 0.9,
     "widespread": 0.9,
 }
-UNSAID_COVERAGE = 0.65
-LEAST_POP = 0.01  # a block with water and "0 %" still falls where the words say so
+DEFAULT_COVERAGE_PROBABILITY = 0.65
+MIN_POP = 0.01  # a block with water and "0 %" still falls where the words say so
 
-SNOW_BELOW_C = 2.0  # common practice, no source
-NO_SNOW_ABOVE_C = 5.0  # no snow lies above this air temperature: our own choice, generous
-FREEZING_BELOW_C = 0.6  # freezing, and the rounding of a forecast in whole °F
-ROUNDING_DC = 0.28  # half a degree Fahrenheit: colder than this below 0 °C is surely freezing
-RATIO_LOW, RATIO_HIGH = 3.0, 30.0  # depth of new snow to its water; outside: worth a word
+SNOW_UNLIKELY_ABOVE_C = 2.0  # common practice, no source
+SNOW_IMPOSSIBLE_ABOVE_C = 5.0  # no snow lies above this air temperature: our own choice, generous
+MAX_FREEZING_RAIN_TEMP_C = 0.6  # freezing, and the rounding of a forecast in whole °F
+ROUNDING_K = 0.28  # half a degree Fahrenheit: colder than this below 0 °C is surely freezing
+MIN_SNOW_TO_LIQUID_RATIO, MAX_SNOW_TO_LIQUID_RATIO = (
+    3.0,
+    30.0,
+)  # depth of new snow to its water; outside: worth a word
 
 
 @dataclass(frozen=True)
-class Words:
-    """What the source says falls, by hour.
+class PrecipWords:
+    """Precipitation the source's words state, by hour.
 
     Attributes
     ----------
     known : array of bool (hour,)
-        Whether the source says anything about the hour [-].
-    falls : array (hour,)
+        Whether the source says anything about the hour.
+    weight : array (hour,)
         Weight of the hour: 0 dry, else intensity times coverage [-].
-    named : array of bool (hour, phase)
-        Phases named, in the order of ``PHASES`` [-].
+    types : array of bool (hour, phase)
+        Phases named, in the order of ``PRECIP_TYPES``.
     """
 
     known: NDArray[np.bool_]
-    falls: Array
-    named: NDArray[np.bool_]
+    weight: Array
+    types: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Totals:
+class HourlyTotals:
     """A layer of totals brought to hours, and which hours are a guess at the timing.
 
     Attributes
     ----------
     amount : array (hour,)
         Part of each hour, NaN where the layer says nothing [unit of the layer].
-    even : array of bool (hour,)
-        Nothing in the words says that, or in which hours, it falls [-].
-    shared : array of bool (hour,)
-        Part of a total for more than the hour [-].
+    timing_unknown : array of bool (hour,)
+        Nothing in the words says that, or in which hours, it falls.
+    disaggregated : array of bool (hour,)
+        Part of a total for more than the hour.
     """
 
     amount: Array
-    even: NDArray[np.bool_]
-    shared: NDArray[np.bool_]
+    timing_unknown: NDArray[np.bool_]
+    disaggregated: NDArray[np.bool_]
 
 
-def split(
+def disaggregate(
     name: str,
-    blocks: Sequence[Block[float]],
+    blocks: Sequence[TimeBlock[float]],
     axis: HourAxis,
     weights: Sequence[Array],
     highest: float,
     notes: Notes,
-) -> Totals:
+) -> HourlyTotals:
     """Spread the total of each block over its hours.
 
     Parameters
     ----------
     name : str
-        The layer, for the notes [-].
-    blocks : sequence of Block
+        The layer, for the notes.
+    blocks : sequence of TimeBlock
         Totals, NaN where unknown [unit of the layer].
     axis : HourAxis
-        Hours to fill [-].
+        Hours to fill.
     weights : sequence of array (hour,)
         Tried in turn: the first with any weight in the block decides [-].
     highest : float
         A total above this for each of its hours is dropped [unit of the layer per hour].
     notes : Notes
-        Told of what was dropped or spread evenly [-].
+        Told of what was dropped or spread evenly.
 
     Returns
     -------
-    Totals
+    HourlyTotals
         Sums over the hours of a block equal its total.
     """
-    amount = np.zeros(axis.hours)
-    covered, even, shared = (np.zeros(axis.hours, dtype=bool) for _ in range(3))
-    for block, own in owned(name, blocks, axis, notes):
-        total, hours = block.value, own.hours
-        if total > highest * own.part.sum():
-            notes.add(f"{name}: more than can fall, dropped", f"{total:g} at {spell(block.start)}")
+    amount = np.zeros(axis.n_hours)
+    covered, timing_unknown, disaggregated = (np.zeros(axis.n_hours, dtype=bool) for _ in range(3))
+    for block, block_hours in hours_of_blocks(name, blocks, axis, notes):
+        total, hours = block.value, block_hours.hours
+        if total > highest * block_hours.hour_fracs.sum():
+            notes.add(
+                f"{name}: more than can fall, dropped", f"{total:g} at {format_utc(block.start)}"
+            )
             total = np.nan
-        candidates = [np.nan_to_num(weight[hours]) * own.part for weight in weights]
-        weight = next((one for one in candidates if one.sum() > 0.0), own.part)
+        candidates = [np.nan_to_num(weight[hours]) * block_hours.hour_fracs for weight in weights]
+        weight = next((one for one in candidates if one.sum() > 0.0), block_hours.hour_fracs)
         part = total * weight / weight.sum()
-        if (part > highest * own.part).any():  # too much for the hours the words name
-            weight = own.part
+        if (part > highest * block_hours.hour_fracs).any():  # too much for the hours the words name
+            weight = block_hours.hour_fracs
             part = total * weight / weight.sum()
-        if total > 0.0 and weight is own.part:
-            even[hours] = True
+        if total > 0.0 and weight is block_hours.hour_fracs:
+            timing_unknown[hours] = True
             if hours.size > 1:
                 notes.add(
                     f"{name}: nothing says in which hours it falls, spread evenly",
-                    f"{total:g} in {own.part.sum():g} h from {spell(block.start)}",
+                    f"{total:g} in {block_hours.hour_fracs.sum():g} h from "
+                    f"{format_utc(block.start)}",
                 )
         amount[hours] += part
         covered[hours] = True
-        shared[hours] |= hours.size > 1
+        disaggregated[hours] |= hours.size > 1
     amount[~covered] = np.nan
-    return Totals(amount, even, shared & (amount > 0.0))
+    return HourlyTotals(amount, timing_unknown, disaggregated & (amount > 0.0))
 
 
 @dataclass(frozen=True)
-class Air:
-    """What decides the phase, by hour.
+class AirState:
+    """Air state that decides the precipitation type, by hour.
 
     Attributes
     ----------
     temp_c, wet_bulb_c : array (hour,)
         Air temperature and wet bulb at 2 m [°C].
-    ice_mm : array (hour,)
+    ice_accretion_mm : array (hour,)
         Ice accretion of the block the hour is in, NaN where the source says nothing [mm].
     """
 
     temp_c: Array
     wet_bulb_c: Array
-    ice_mm: Array
+    ice_accretion_mm: Array
 
 
-def _temperature_alone(state: Air) -> Array:
+def _type_fracs_from_temperature(air: AirState) -> Array:
     """Shares (hour, phase) where no phase is named: rain or snow by the wet bulb, or ice."""
-    snow = moist_air.snow_share(state.wet_bulb_c)
-    snow = np.where(state.temp_c < -ROUNDING_DC, 1.0, snow)
-    shares = np.zeros((snow.size, len(PHASES)))
-    icy = (state.ice_mm > 0.0) & (state.temp_c <= FREEZING_BELOW_C)
-    shares[:, RAIN] = np.where(icy, 0.0, 1.0 - snow)
-    shares[:, SNOW] = np.where(icy, 0.0, snow)
-    shares[:, FREEZING] = icy
-    return shares
+    snow = moist_air.snow_frac(air.wet_bulb_c)
+    snow = np.where(air.temp_c < -ROUNDING_K, 1.0, snow)
+    type_fracs = np.zeros((snow.size, len(PRECIP_TYPES)))
+    icy = (air.ice_accretion_mm > 0.0) & (air.temp_c <= MAX_FREEZING_RAIN_TEMP_C)
+    type_fracs[:, RAIN] = np.where(icy, 0.0, 1.0 - snow)
+    type_fracs[:, SNOW] = np.where(icy, 0.0, snow)
+    type_fracs[:, FREEZING_RAIN] = icy
+    return type_fracs
 
 
-def phases(words: Words, state: Air) -> tuple[Array, NDArray[np.bool_]]:
+def type_fracs_from_words(words: PrecipWords, air: AirState) -> tuple[Array, NDArray[np.bool_]]:
     """Share of each phase in what falls, from what is named.
 
     Parameters
     ----------
-    words : Words
-        What the source says falls [-].
-    state : Air
+    words : PrecipWords
+        What the source says falls.
+    air : AirState
         Temperature, wet bulb and ice accretion of each hour [°C, °C, mm].
 
     Returns
@@ -206,32 +224,32 @@ def phases(words: Words, state: Air) -> tuple[Array, NDArray[np.bool_]]:
     shares : array (hour, phase)
         Sum to one; NaN where neither words nor temperature tell [-].
     guessed : array of bool (hour,)
-        Decided or corrected by temperature [-].
+        Decided or corrected by temperature.
 
     Notes
     -----
     Several named phases share equally; then temperature corrects, as in ``corrected``.
     """
-    count = words.named.sum(axis=1)
-    return corrected(words.named / np.maximum(count, 1)[:, None], state)
+    count = words.types.sum(axis=1)
+    return correct_by_temperature(words.types / np.maximum(count, 1)[:, None], air)
 
 
-def corrected(shares: Array, state: Air) -> tuple[Array, NDArray[np.bool_]]:
+def correct_by_temperature(type_fracs: Array, air: AirState) -> tuple[Array, NDArray[np.bool_]]:
     """Correct the shares a source gives by temperature, and fill in where it gives none.
 
     Parameters
     ----------
-    shares : array (hour, phase)
+    type_fracs : array (hour, phase)
         Sum to one, or to zero where the source does not tell [-].
-    state : Air
+    air : AirState
         Temperature, wet bulb and ice accretion of each hour [°C, °C, mm].
 
     Returns
     -------
-    shares : array (hour, phase)
+    type_fracs : array (hour, phase)
         Sum to one; NaN where neither source nor temperature tell [-].
     guessed : array of bool (hour,)
-        Decided or corrected by temperature [-].
+        Decided or corrected by temperature.
 
     Notes
     -----
@@ -240,131 +258,139 @@ def corrected(shares: Array, state: Air) -> tuple[Array, NDArray[np.bool_]]:
     the source says that no ice accretes, else freezing rain, because that is the error that hurts
     less.
     """
-    temp = state.temp_c
-    unnamed = shares.sum(axis=1) == 0.0
-    shares = shares.copy()
-    guessed = np.zeros(temp.size, dtype=bool)
+    temp = air.temp_c
+    unnamed = type_fracs.sum(axis=1) == 0.0
+    type_fracs = type_fracs.copy()
+    inferred = np.zeros(temp.size, dtype=bool)
 
     def move(source: int, target: int, where: NDArray[np.bool_]) -> None:
-        moved = where & (shares[:, source] > 0.0)
-        shares[moved, target] += shares[moved, source]
-        shares[moved, source] = 0.0
-        guessed[moved] = True
+        moved = where & (type_fracs[:, source] > 0.0)
+        type_fracs[moved, target] += type_fracs[moved, source]
+        type_fracs[moved, source] = 0.0
+        inferred[moved] = True
 
-    snow_melts = (temp > SNOW_BELOW_C) & ~(moist_air.snow_share(state.wet_bulb_c) > 0.5)
+    snow_melts = (temp > SNOW_UNLIKELY_ABOVE_C) & ~(moist_air.snow_frac(air.wet_bulb_c) > 0.5)
     move(SNOW, RAIN, snow_melts)
-    move(FREEZING, RAIN, temp > FREEZING_BELOW_C)
-    cold = temp < -ROUNDING_DC
-    move(RAIN, SNOW, cold & (shares[:, SNOW] > 0.0) & (state.ice_mm == 0.0))
-    move(RAIN, FREEZING, cold)
-    shares[unnamed] = _temperature_alone(state)[unnamed]
-    return shares, guessed | unnamed
+    move(FREEZING_RAIN, RAIN, temp > MAX_FREEZING_RAIN_TEMP_C)
+    cold = temp < -ROUNDING_K
+    move(RAIN, SNOW, cold & (type_fracs[:, SNOW] > 0.0) & (air.ice_accretion_mm == 0.0))
+    move(RAIN, FREEZING_RAIN, cold)
+    type_fracs[unnamed] = _type_fracs_from_temperature(air)[unnamed]
+    return type_fracs, inferred | unnamed
 
 
-def shared_out(
+def split_by_type(
     values: dict[str, Array],
-    marks: dict[str, Marks],
+    flags: dict[str, FlagArray],
     water: Array,
-    shares: Array,
-    guessed: NDArray[np.bool_],
+    type_fracs: Array,
+    inferred: NDArray[np.bool_],
 ) -> None:
-    """Give each phase its share of the water, with the marks of the water.
+    """Split water by precipitation type, with the quality flags of the water.
 
     Parameters
     ----------
-    values, marks : dict
-        Filled under the names of ``PHASES`` [mm].
+    values, flags : dict
+        Filled under the names of ``PRECIP_TYPES`` [mm].
     water : array (hour,) or (hour, member)
         Water of all phases [mm].
-    shares : array (hour, phase) or (hour, member, phase)
+    type_fracs : array (hour, phase) or (hour, member, phase)
         As from ``corrected`` [-].
-    guessed : array of bool, like water
-        Decided or corrected by temperature [-].
+    inferred : array of bool, like water
+        Decided or corrected by temperature.
     """
     # where nothing falls nothing is shared: shares may be unknown there
-    by_phase = np.where(water[..., None] > 0.0, water[..., None] * shares, water[..., None])
-    for column, name in enumerate(PHASES):
+    by_phase = np.where(water[..., None] > 0.0, water[..., None] * type_fracs, water[..., None])
+    for column, name in enumerate(PRECIP_TYPES):
         values[name] = by_phase[..., column]
-        marks[name] = marks["precip_mm"].copy()
-        flag(marks, name, guessed & (water > 0.0), Mark.GUESSED_PHASE)
+        flags[name] = flags["precip_mm"].copy()
+        set_flag(flags, name, inferred & (water > 0.0), QualityFlag.INFERRED_PRECIP_TYPE)
 
 
-def doubt(
+def check_consistency(
     values: Mapping[str, Array],
-    totals: Mapping[str, Sequence[Block[float]]],
-    words: Words,
+    totals: Mapping[str, Sequence[TimeBlock[float]]],
+    words: PrecipWords,
     axis: HourAxis,
     notes: Notes,
 ) -> None:
-    """Note amounts that do not fit each other, the words or the temperature; change nothing.
+    """Note amounts inconsistent with each other, the words or the temperature; change nothing.
 
     Parameters
     ----------
     values : mapping of array (hour,)
         Hourly amounts and temperature, by their names in the forecast record [-].
-    totals : mapping of sequence of Block
-        The blocks they were split from, under the same names [-].
-    words : Words
-        What the source says falls [-].
+    totals : mapping of sequence of TimeBlock
+        The blocks they were split from, under the same names.
+    words : PrecipWords
+        What the source says falls.
     axis : HourAxis
-        The hours of the arrays [-].
+        The hours of the arrays.
     notes : Notes
-        Told of each kind of doubt [-].
+        Told of each kind of doubt.
     """
     temp, water = values["air_temp_c"], values["precip_mm"]
-    unsaid = (water > 0.0) & words.known & (words.falls == 0.0)
-    if unsaid.any():
-        notes.add(f"water in {unsaid.sum()} h in which the words say nothing falls")
-    warm_snow = (values["snow_depth_cm"] > 0.0) & (temp > SNOW_BELOW_C)
+    unnamed_water = (water > 0.0) & words.known & (words.weight == 0.0)
+    if unnamed_water.any():
+        notes.add(f"water in {unnamed_water.sum()} h in which the words say nothing falls")
+    warm_snow = (values["snowfall_cm"] > 0.0) & (temp > SNOW_UNLIKELY_ABOVE_C)
     if warm_snow.any():
         notes.add(
-            f"snow forecast to lie in {warm_snow.sum()} h with air above {SNOW_BELOW_C:g} °C",
+            f"snow forecast to lie in {warm_snow.sum()} h with air above "
+            f"{SNOW_UNLIKELY_ABOVE_C:g} °C",
             f"up to {temp[warm_snow].max():.1f} °C",
-            impossible=bool(temp[warm_snow].max() > NO_SNOW_ABOVE_C),
+            is_contradiction=bool(temp[warm_snow].max() > SNOW_IMPOSSIBLE_ABOVE_C),
         )
-    warm_ice = (values["ice_accr_mm"] > 0.0) & (temp > FREEZING_BELOW_C)
+    warm_ice = (values["ice_accretion_mm"] > 0.0) & (temp > MAX_FREEZING_RAIN_TEMP_C)
     if warm_ice.any():
         notes.add(
             f"ice forecast to grow in {warm_ice.sum()} h with air above freezing",
-            impossible=bool((temp[warm_ice] > SNOW_BELOW_C).any()),
+            is_contradiction=bool((temp[warm_ice] > SNOW_UNLIKELY_ABOVE_C).any()),
         )
-    for block in totals["snow_depth_cm"]:
-        _doubt_snow(block, values, axis, notes)
-    for block in totals["ice_accr_mm"]:
-        fallen = float(water[_hours(block, axis)].sum())
+    for block in totals["snowfall_cm"]:
+        _check_snow(block, values, axis, notes)
+    for block in totals["ice_accretion_mm"]:
+        fallen = float(water[_hour_slice(block, axis)].sum())
         if block.value > fallen + 1e-9:
-            said = _said(block, "mm ice", fallen)
-            notes.add("more ice than water to make it", said, impossible=True)
+            said = _describe_block(block, "mm ice", fallen)
+            notes.add("more ice than water to make it", said, is_contradiction=True)
 
 
-def _hours(block: Block[float], axis: HourAxis) -> slice:
+def _hour_slice(block: TimeBlock[float], axis: HourAxis) -> slice:
     return slice(
-        max(axis.hour(block.start), 0), max(axis.hour(block.end), axis.hour(block.start) + 1)
+        max(axis.hour_index(block.start), 0),
+        max(axis.hour_index(block.end), axis.hour_index(block.start) + 1),
     )
 
 
-def _said(block: Block[float], what: str, water_mm: float) -> str:
-    return f"{block.value:g} {what} from {water_mm:.3g} mm water, {spell(block.start)}"
+def _describe_block(block: TimeBlock[float], what: str, water_mm: float) -> str:
+    return f"{block.value:g} {what} from {water_mm:.3g} mm water, {format_utc(block.start)}"
 
 
-def _doubt_snow(
-    block: Block[float], values: Mapping[str, Array], axis: HourAxis, notes: Notes
+def _check_snow(
+    block: TimeBlock[float], values: Mapping[str, Array], axis: HourAxis, notes: Notes
 ) -> None:
-    hours = _hours(block, axis)
-    snow_mm = float(values["snow_we_mm"][hours].sum())
+    hours = _hour_slice(block, axis)
+    snow_mm = float(values["snowfall_swe_mm"][hours].sum())
     if np.isnan(snow_mm) or np.isnan(block.value):
         return
     depth_mm = 10.0 * block.value
     if depth_mm > 0.0 and snow_mm == 0.0:
         notes.add(
-            "snow forecast without snow water; the depth is kept", _said(block, "cm", snow_mm)
+            "snow forecast without snow water; the depth is kept",
+            _describe_block(block, "cm", snow_mm),
         )
     elif depth_mm == 0.0 and snow_mm > 0.0:
         notes.add(
-            "snow water forecast that does not lie; kept as water", _said(block, "cm", snow_mm)
+            "snow water forecast that does not lie; kept as water",
+            _describe_block(block, "cm", snow_mm),
         )
-    elif snow_mm > 0.0 and not RATIO_LOW <= depth_mm / snow_mm <= RATIO_HIGH:
+    elif (
+        snow_mm > 0.0
+        and not MIN_SNOW_TO_LIQUID_RATIO <= depth_mm / snow_mm <= MAX_SNOW_TO_LIQUID_RATIO
+    ):
         notes.add(
-            f"snow depth outside {RATIO_LOW:g} to {RATIO_HIGH:g} times its water; depth is kept",
-            _said(block, "cm", snow_mm),
+            f"snow depth outside {MIN_SNOW_TO_LIQUID_RATIO:g} to {MAX_SNOW_TO_LIQUID_RATIO:g} "
+            "times its water; depth is kept",
+            _describe_block(block, "cm", snow_mm),
         )

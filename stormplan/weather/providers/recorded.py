@@ -16,22 +16,22 @@ from pathlib import Path
 
 from stormplan.errors import ForecastError
 from stormplan.weather.forecast import CellForecast
-from stormplan.weather.providers import NotServedError, Place, distance_km, nws
-from stormplan.weather.providers.nws_reply import Grid, open_body
+from stormplan.weather.providers import Location, NotServedError, distance_km, nws
+from stormplan.weather.providers.nws_reply import GridpointReply, parse_reply
 
-REACH_KM = 25.0
+MAX_DISTANCE_KM = 25.0
 
 
-class Recorded:
+class RecordedSource:
     """Every gridded forecast in a folder.
 
     Parameters
     ----------
     folder : Path or Traversable
         Files that end in ``.json``; those that are no gridded forecast are passed over, and one
-        that cannot be read is named with every forecast it may have been nearer than [-].
+        that cannot be read is named with every forecast it may have been nearer than.
     credit : str
-        Whom to credit, in words; nobody for an invented storm [-].
+        Whom to credit, in words; nobody for an invented storm.
 
     Raises
     ------
@@ -41,9 +41,9 @@ class Recorded:
 
     def __init__(self, folder: Path | Traversable, credit: str = "") -> None:
         self._credit = credit
-        self._bodies: list[tuple[Grid, object]] = []
+        self._bodies: list[tuple[GridpointReply, object]] = []
         self._cells: dict[tuple[str, datetime], CellForecast] = {}
-        self._damaged: list[str] = []
+        self._unreadable: list[str] = []
         if not folder.is_dir():
             raise ForecastError(f"recorded: {folder} is not a folder")
         for file in sorted(folder.iterdir(), key=lambda file: file.name):
@@ -51,42 +51,45 @@ class Recorded:
                 try:
                     payload = _load(file)
                     if _is_grid(payload):
-                        self._bodies.append((open_body(payload), payload))
+                        self._bodies.append((parse_reply(payload), payload))
                 except ForecastError as error:
-                    self._damaged.append(f"{file.name} passed over: {error}")
+                    self._unreadable.append(f"{file.name} passed over: {error}")
         if not self._bodies:
             raise ForecastError(
-                f"recorded: no gridded forecast among the files of {folder}{self._passed_over()}"
+                "recorded: no gridded forecast among the files of "
+                f"{folder}{self._unreadable_text()}"
             )
 
-    def forecast(self, place: Place, now: datetime) -> CellForecast:
-        """Give the recorded forecast nearest to a place; the same object for the same cell.
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        """Return the recorded forecast nearest to a location; one object per cell.
 
         Raises
         ------
         ForecastError
             None within reach, or one that does not cover the day from ``now``.
         """
-        grid, payload = min(self._bodies, key=lambda body: _away_km(place, body[0]))
-        away_km = _away_km(place, grid)
-        if away_km > REACH_KM:
+        grid, payload = min(self._bodies, key=lambda body: _distance_km(location, body[0]))
+        nearest_km = _distance_km(location, grid)
+        if nearest_km > MAX_DISTANCE_KM:
             raise NotServedError(
-                f"recorded: the nearest recorded cell, {grid.cell}, is {away_km:.0f} km away from "
-                f"{place.latitude_deg}, {place.longitude_deg}; up to {REACH_KM:.0f} km is used"
-                f"{self._passed_over()}"
+                f"recorded: the nearest recorded cell, {grid.cell_id}, is {nearest_km:.0f} km "
+                "away from "
+                f"{location.latitude_deg}, {location.longitude_deg}; up to "
+                f"{MAX_DISTANCE_KM:.0f} km is used"
+                f"{self._unreadable_text()}"
             )
-        if (grid.cell, now) not in self._cells:
-            cell = nws.parse(payload, grid.issued_at, now)
-            self._cells[grid.cell, now] = replace(
+        if (grid.cell_id, now) not in self._cells:
+            cell = nws.parse_plannable_forecast(payload, grid.issued_at, now)
+            self._cells[grid.cell_id, now] = replace(
                 cell,
                 source="recorded",
                 credit=self._credit,
-                notes=(*cell.notes, *self._damaged),
+                notes=(*cell.notes, *self._unreadable),
             )
-        return self._cells[grid.cell, now]
+        return self._cells[grid.cell_id, now]
 
-    def _passed_over(self) -> str:
-        return "".join(f"; {said}" for said in self._damaged)
+    def _unreadable_text(self) -> str:
+        return "".join(f"; {said}" for said in self._unreadable)
 
 
 def _load(file: Path | Traversable) -> object:
@@ -102,5 +105,5 @@ def _is_grid(payload: object) -> bool:
     return isinstance(properties, Mapping) and "updateTime" in properties
 
 
-def _away_km(place: Place, grid: Grid) -> float:
-    return distance_km(place, grid.latitude_deg, grid.longitude_deg)
+def _distance_km(location: Location, grid: GridpointReply) -> float:
+    return distance_km(location, grid.latitude_deg, grid.longitude_deg)

@@ -8,56 +8,56 @@ from datetime import datetime
 
 from stormplan.errors import ForecastError
 from stormplan.weather.forecast import CellForecast
-from stormplan.weather.http_client import USUAL, Fetcher, Reply, Terms
-from stormplan.weather.providers import Place, mark_stale
+from stormplan.weather.http_client import DEFAULT_TERMS, Fetcher, Reply, ServiceTerms
+from stormplan.weather.providers import Location, flag_stale
 
-Parse = Callable[[object, datetime, datetime], CellForecast]
+ParseFunction = Callable[[object, datetime, datetime], CellForecast]
 NON_AUTHORITATIVE = 203
 
 
 @dataclass
-class Direct:
+class SingleUrlSource:
     """A service for one run; each address is asked once.
 
     Attributes
     ----------
     fetcher : Fetcher
-        Asks, and keeps what comes [-].
-    address : callable
-        Gives the address for a place; equal addresses share one forecast [-].
+        Asks, and keeps what comes.
+    url_for : callable
+        Gives the address for a place; equal addresses share one forecast.
     parse : callable
-        Reads a body, given when it was received and the moment planned for [-].
-    terms : Terms
-        How the service is asked [-].
+        Reads a body, given when it was received and the moment planned for.
+    terms : ServiceTerms
+        How the service is asked.
     """
 
     fetcher: Fetcher
-    address: Callable[[Place], str]
-    parse: Parse
-    terms: Terms = USUAL
-    _known: dict[tuple[str, datetime], CellForecast | ForecastError] = field(default_factory=dict)
+    url_for: Callable[[Location], str]
+    parse: ParseFunction
+    terms: ServiceTerms = DEFAULT_TERMS
+    _cache: dict[tuple[str, datetime], CellForecast | ForecastError] = field(default_factory=dict)
 
-    def forecast(self, place: Place, now: datetime) -> CellForecast:
-        """Give the forecast for a place as of a moment; the same object for the same address.
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        """Return the forecast for a location as of a moment; one object per address.
 
         Raises
         ------
         ForecastError
             Nothing usable now nor in the archive.
         """
-        url = self.address(place)
-        known = self._known.get((url, now))
-        if known is None:
+        url = self.url_for(location)
+        cached = self._cache.get((url, now))
+        if cached is None:
             try:
-                known = self._ask(url, now)
+                cached = self._fetch(url, now)
             except ForecastError as error:
-                known = error
-            self._known[url, now] = known
-        if isinstance(known, ForecastError):
-            raise known
-        return known
+                cached = error
+            self._cache[url, now] = cached
+        if isinstance(cached, ForecastError):
+            raise cached
+        return cached
 
-    def _ask(self, url: str, now: datetime) -> CellForecast:
+    def _fetch(self, url: str, now: datetime) -> CellForecast:
         def check(payload: object) -> None:
             self.parse(payload, now, now)
 
@@ -73,4 +73,4 @@ class Direct:
         if reply.status == NON_AUTHORITATIVE:
             warning = "the service says this version is deprecated or in trial (203): update soon"
             cell = replace(cell, notes=(warning, *cell.notes))
-        return mark_stale(cell, reply.reason) if reply.state == "stale" else cell
+        return flag_stale(cell, reply.reason) if reply.state == "stale" else cell

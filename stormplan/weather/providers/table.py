@@ -18,12 +18,12 @@ import numpy as np
 
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
-from stormplan.weather.forecast import CellForecast, Marks
-from stormplan.weather.providers import NotServedError, Place, precip_type, quality_control
-from stormplan.weather.providers.intervals import Array, HourAxis, Notes, instant
+from stormplan.weather.forecast import CellForecast, FlagArray
+from stormplan.weather.providers import Location, NotServedError, precip_type, quality_control
+from stormplan.weather.providers.intervals import Array, HourAxis, Notes, parse_utc
 
 SOURCE = "table"
-LONGEST_H = 24 * 31
+MAX_HOURS = 24 * 31
 
 
 def _rows(text: str, who: str) -> tuple[list[str], dict[datetime, list[str]]]:
@@ -36,8 +36,8 @@ def _rows(text: str, who: str) -> tuple[list[str], dict[datetime, list[str]]]:
         raise ForecastError(f"{who}: {wrong}; accepted: time, {', '.join(forecast.VARIABLES)}")
     rows: dict[datetime, list[str]] = {}
     for number, line in enumerate(lines[1:], start=2):
-        said = line[names.index("time")] if len(line) == len(names) else None
-        time = instant(said.strip()) if said is not None else None
+        time_text = line[names.index("time")] if len(line) == len(names) else None
+        time = parse_utc(time_text.strip()) if time_text is not None else None
         if time is None or (time.minute, time.second, time.microsecond) != (0, 0, 0):
             raise ForecastError(
                 f"{who}: row {number} needs {len(names)} cells and a time on the whole hour with "
@@ -59,41 +59,45 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def _complete(values: dict[str, Array], marks: dict[str, Marks]) -> None:
+def _derive_missing(values: dict[str, Array], marks: dict[str, FlagArray]) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
-    given = [name for name in forecast.PHASES if np.isfinite(values[name]).any()]
+    given = [name for name in forecast.PRECIP_TYPES if np.isfinite(values[name]).any()]
     if given:
         parts = np.array([values[name] for name in given])
         known = np.isfinite(parts).any(axis=0)
-        for name in forecast.PHASES:
+        for name in forecast.PRECIP_TYPES:
             values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
         total = np.where(known, np.nansum(parts, axis=0), np.nan)
         values["precip_mm"] = np.where(known, total, values["precip_mm"])
     else:
         temp = values["air_temp_c"]
         wet_bulb = moist_air.wet_bulb_c(
-            temp, values["dew_point_c"], quality_control.pressure_pa(values)
+            temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
         )
-        state = precip_type.Air(temp, wet_bulb, values["ice_accr_mm"])
-        shares = np.zeros((temp.size, len(forecast.PHASES)))
-        corrected = precip_type.corrected(shares, state)
-        precip_type.shared_out(values, marks, values["precip_mm"], *corrected)
-    quality_control.model_snow_depth(values, marks)
+        air = precip_type.AirState(temp, wet_bulb, values["ice_accretion_mm"])
+        type_fracs = np.zeros((temp.size, len(forecast.PRECIP_TYPES)))
+        corrected = precip_type.correct_by_temperature(type_fracs, air)
+        precip_type.split_by_type(values, marks, values["precip_mm"], *corrected)
+    quality_control.fill_snowfall(values, marks)
 
 
-def read(
-    text: str, place: Place, issued_at: datetime, fetched_at: datetime, elevation_m: float = 0.0
+def parse_forecast(
+    text: str,
+    location: Location,
+    issued_at: datetime,
+    fetched_at: datetime,
+    elevation_m: float = 0.0,
 ) -> CellForecast:
     """Read a table.
 
     Parameters
     ----------
     text : str
-        The file [-].
-    place : Place
-        What it is for [-].
+        The file.
+    location : Location
+        What it is for.
     issued_at, fetched_at : datetime
-        When it was written and when it was read, aware UTC [-].
+        When it was written and when it was read, aware UTC.
     elevation_m : float
         For the pressure where the table has none [m].
 
@@ -102,55 +106,56 @@ def read(
     ForecastError
         A column or a row that cannot be read; says which and what would be accepted.
     """
-    who = f"{SOURCE} {place.key}"
+    who = f"{SOURCE} {location.key}"
     names, rows = _rows(text, who)
     first, last = min(rows), max(rows)
     axis = HourAxis(first, round((last - first) / timedelta(hours=1)) + 1)
-    if axis.hours > LONGEST_H:
-        raise ForecastError(f"{who}: {axis.hours} h long; accepted: up to {LONGEST_H} h")
-    notes, marks = Notes(), quality_control.unmarked(axis.hours)
-    values = {name: np.full(axis.hours, np.nan) for name in forecast.VARIABLES}
+    if axis.n_hours > MAX_HOURS:
+        raise ForecastError(f"{who}: {axis.n_hours} h long; accepted: up to {MAX_HOURS} h")
+    notes, marks = Notes(), quality_control.no_flags(axis.n_hours)
+    values = {name: np.full(axis.n_hours, np.nan) for name in forecast.VARIABLES}
     for time, line in rows.items():
         for name, cell in zip(names, line, strict=True):
             if name != "time":
-                values[name][axis.hour(time)] = _number(cell, name, time, who)
+                values[name][axis.hour_index(time)] = _number(cell, name, time, who)
     values = {
-        name: quality_control.within(name, array, name, notes) for name, array in values.items()
+        name: quality_control.drop_out_of_range(name, array, name, notes)
+        for name, array in values.items()
     }
-    quality_control.agree_humidity(values, marks, notes)
-    quality_control.standard_pressure(values, marks, elevation_m)
-    _complete(values, marks)
-    quality_control.note_jumps(values, axis, notes)
+    quality_control.reconcile_humidity(values, marks, notes)
+    quality_control.fill_standard_pressure(values, marks, elevation_m)
+    _derive_missing(values, marks)
+    quality_control.note_temp_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
-        cell=place.key,
-        latitude_deg=place.latitude_deg,
-        longitude_deg=place.longitude_deg,
+        cell_id=location.key,
+        latitude_deg=location.latitude_deg,
+        longitude_deg=location.longitude_deg,
         elevation_m=elevation_m,
         start=axis.start,
         issued_at=issued_at,
         fetched_at=fetched_at,
         values={name: array[:, None] for name, array in values.items()},
-        marks=marks,
+        flags=marks,
         notes=notes.lines(),
     )
 
 
-class Tables:
+class TableSource:
     """The tables of a sites file.
 
     Parameters
     ----------
     files : mapping of str
-        By site [-].
+        By site.
     folder : Path
-        Where relative names start [-].
+        Where relative names start.
     """
 
     def __init__(self, files: Mapping[str, str], folder: Path) -> None:
         self._files = {key: folder / name for key, name in files.items()}
 
-    def forecast(self, place: Place, now: datetime) -> CellForecast:
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Read the table of a place; the file's date stands for its time of issue.
 
         Raises
@@ -158,9 +163,11 @@ class Tables:
         ForecastError
             No table for it, or one that cannot be read or does not cover the day from ``now``.
         """
-        return quality_control.fit(replace(self.read(place), fetched_at=now), now)
+        return quality_control.require_plannable(
+            replace(self.read_table(location), fetched_at=now), now
+        )
 
-    def read(self, place: Place) -> CellForecast:
+    def read_table(self, location: Location) -> CellForecast:
         """Read the table of a place, whatever hours it holds.
 
         Raises
@@ -168,12 +175,12 @@ class Tables:
         ForecastError
             There is none, or it cannot be read.
         """
-        path = self._files.get(place.key)
+        path = self._files.get(location.key)
         if path is None:
-            raise NotServedError(f"table: none is named for {place.key} (weather.tables)")
+            raise NotServedError(f"table: none is named for {location.key} (weather.tables)")
         try:
             text = path.read_text(encoding="utf-8")
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         except (OSError, UnicodeDecodeError) as error:
-            raise ForecastError(f"table {place.key}: {path} cannot be read ({error})") from error
-        return read(text, place, written, written)
+            raise ForecastError(f"table {location.key}: {path} cannot be read ({error})") from error
+        return parse_forecast(text, location, written, written)

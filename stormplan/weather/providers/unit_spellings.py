@@ -12,7 +12,7 @@ HPA_PER_INHG = 33.86389  # NIST SP 811, table B.8: conventional inch of mercury
 UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "temperature": {"degC": (1, 0), "degF": (1 / 1.8, -32 / 1.8), "K": (1, -273.15)},
     "percent": {"percent": (1, 0)},
-    "share": {"percent": (0.01, 0), "1": (1, 0)},
+    "fraction": {"percent": (0.01, 0), "1": (1, 0)},
     "speed": {
         "m_s-1": (1, 0),
         "km_h-1": (1 / 3.6, 0),
@@ -42,20 +42,20 @@ SPELLINGS: Mapping[str, str] = {
 }
 
 
-def conversion(said: object, kind: str) -> tuple[float, float] | None:
-    """Give factor and offset to our unit.
+def conversion(spelling: object, kind: str) -> tuple[float, float] | None:
+    """Return factor and offset to the internal unit.
 
     Parameters
     ----------
-    said : object
-        The unit as the source has it, in any known spelling [-].
+    spelling : object
+        The unit as the source has it, in any known spelling.
     kind : str
-        A key of ``UNITS`` [-].
+        A key of ``UNITS``.
 
     Returns
     -------
     (float, float) or None
         None where the unit is not known, or not of this kind.
     """
-    spelled = str(said)
+    spelled = str(spelling)
     return UNITS[kind].get(SPELLINGS.get(spelled, spelled))
