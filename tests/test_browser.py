@@ -44,33 +44,33 @@ def count_pages(pdf: bytes) -> int:
 @pytest.mark.parametrize("page", PAGES)
 def test_nothing_scrolls_sideways_on_the_narrowest_phone(tab, folder, page):
     tab.open(folder / page, width=360, height=640)
-    assert tab.run("document.documentElement.scrollWidth") <= 360
-    tab.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
-    assert tab.run("document.documentElement.scrollWidth") <= 360
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 360
+    tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    assert tab.evaluate("document.documentElement.scrollWidth") <= 360
 
 
 def test_long_names_and_a_single_site_stay_on_the_phone(tab, plan, tmp_path):
     long = "W" * 118
     surfaces = tuple(s.model_copy(update={"name": long}) for s in plan.sites[0].surfaces)
     site = plan.sites[0].model_copy(update={"name": long, "client": long, "surfaces": surfaces})
-    alone = {"sites": (site,), "matters": (site.key,), "company": long}
+    alone = {"sites": (site,), "priority_sites": (site.key,), "company": long}
     pipeline.write_reports(plan.model_copy(update=alone), tmp_path)
     for page in PAGES:
         tab.open(tmp_path / page, width=360, height=640)
-        assert tab.run("document.documentElement.scrollWidth") <= 360
+        assert tab.evaluate("document.documentElement.scrollWidth") <= 360
 
 
 @pytest.mark.parametrize("page", PAGES)
 def test_pages_ask_for_nothing_and_complain_of_nothing(tab, folder, page):
     tab.open(folder / page)
-    assert tab.run("document.title")
+    assert tab.evaluate("document.title")
     assert tab.requests == [(folder / page).as_uri()]
-    assert tab.complaints == []
+    assert tab.console_errors == []
 
 
 def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
     tab.open(folder / "briefing.html", width=390, height=844)
-    seen = tab.run(
+    seen = tab.evaluate(
         "[...document.querySelectorAll('h1, .plate p, .facts > dd, .matters li')]"
         ".filter(each => each.getBoundingClientRect().bottom <= 844)"
         ".map(each => each.innerText).join('\\n')"
@@ -97,26 +97,26 @@ def test_dark_is_dark_and_light_is_light(tab, folder):
     light = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number)"
     ink = "getComputedStyle(document.body).color.match(/\\d+/g).map(Number)"
     for is_dark in (False, True):
-        tab.dark(is_dark)
-        paper, letters = sum(tab.run(light)), sum(tab.run(ink))
+        tab.set_dark_mode(is_dark)
+        paper, letters = sum(tab.evaluate(light)), sum(tab.evaluate(ink))
         assert (paper < letters) == is_dark
-    tab.dark(False)
+    tab.set_dark_mode(False)
 
 
 @needs_axe
 @pytest.mark.parametrize("is_dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("page", PAGES)
 def test_no_serious_accessibility_finding(tab, folder, page, is_dark):
-    tab.dark(is_dark)
+    tab.set_dark_mode(is_dark)
     tab.open(folder / page)
-    tab.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
-    tab.run(AXE.read_text(encoding="utf-8"))
-    told = tab.run(
+    tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    tab.evaluate(AXE.read_text(encoding="utf-8"))
+    told = tab.evaluate(
         "axe.run().then(told => [told.passes.length, told.violations"
         ".filter(each => ['serious', 'critical'].includes(each.impact))"
         ".map(each => each.id + ': ' + each.nodes.slice(0, 3).map(n => n.html).join(' | '))])"
     )
-    tab.dark(False)
+    tab.set_dark_mode(False)
     passed, found = told
     assert passed > 10  # it did look
     assert found == []
