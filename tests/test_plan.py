@@ -19,6 +19,8 @@ from stormplan.errors import ExitCode
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
+from stormplan.weather.forecast import PRECIP_TYPES
+from stormplan.words import briefing, notices
 
 SNOW = {
     "air_temp_c": {0: -1.0, 12: -3.0},
@@ -118,6 +120,33 @@ def test_a_warm_week_asks_for_nothing():
     assert plan.first_start is None
     assert plan.yards[0].salt_kg == 0.0
     assert all(t.action is Action.NOTHING for s in plan.sites for _, t in s.treatments)
+
+
+@pytest.mark.parametrize(
+    "unknown_water",
+    [
+        pytest.param({0: np.nan}, id="every hour"),
+        pytest.param(np.r_[np.zeros(8), np.full(12, np.nan), np.zeros(52)], id="tonight"),
+        pytest.param(np.r_[np.zeros(20), np.full(52, np.nan)], id="from tomorrow on"),
+    ],
+)
+def test_a_cold_night_whose_precipitation_is_unknown_is_never_called_nothing(unknown_water):
+    # What falls on pavement at 17 F to 26 F decides whether it freezes there: common practice.
+    dry_cold = {"air_temp_c": -5.0, "dew_point_c": -16.0}
+    assert planned(weather=dry_cold).verdict == "nothing"
+    blind = dry_cold | dict.fromkeys(("precip_mm", *PRECIP_TYPES, "snowfall_cm"), unknown_water)
+    plan = planned(weather=blind)
+    assert plan.verdict == "unknown"
+    assert plan.exit_code is ExitCode.DEGRADED
+    view = briefing.build_view(plan)
+    assert view.verdict == "NOT KNOWN"
+    assert "look at the pavement" in view.headline
+    assert "Not everything is known of Site 43.1:" in notices.render_html(plan)
+
+
+def test_no_forecast_at_all_is_unknown_too():
+    plan = make_plan(parse_sites({"a": site_entry(43.1, -89.4)}), {}, NOON)
+    assert plan.verdict == "unknown"
 
 
 def test_surfaces_that_share_everything_share_a_column():

@@ -139,6 +139,14 @@ def test_only_clients_who_face_something_are_written_to(plan):
         assert (client.key in drafted) == faces
 
 
+def test_a_subject_names_what_comes_to_every_site_of_the_client(plan):
+    # The demo brings Harbor Trust snow at one site and freezing rain at the other.
+    (told,) = [notice for notice in notices.draft_notices(plan) if notice.key == "harbor-trust"]
+    for text in (told.subject, told.sms_text):
+        assert text.startswith("Snow or freezing rain is possible Mon 8 PM")
+        assert "Mill Court shops and Southgate offices" in text
+
+
 def test_a_notice_promises_nothing_and_speaks_no_jargon(plan):
     for notice in notices.draft_notices(plan):
         said = notice.text.casefold() + notice.sms_text.casefold()

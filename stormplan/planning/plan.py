@@ -7,6 +7,7 @@ published by ``stormplan schema``.
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from pydantic import AwareDatetime
@@ -19,12 +20,15 @@ from stormplan.operations.mix import YardMix
 from stormplan.planning.plan_diff import Change
 from stormplan.planning.source_choice import SourceChoice
 from stormplan.planning.source_comparison import SourceDifference
-from stormplan.treatment.records import Treatment
+from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.alerts import Alert
 
 SCHEMA_VERSION = "2"
 
-PlanVerdict = Literal["go", "hold", "nothing"]
+#: What is known for less leaves tonight or the morning after in the dark: our own choice.
+MIN_KNOWN_HORIZON = timedelta(hours=36)
+
+PlanVerdict = Literal["go", "hold", "unknown", "nothing"]
 
 #: What the model leaves out; every plan says so.
 MODEL_LIMITATIONS = (
@@ -162,12 +166,38 @@ class SitePlan(Record):
         """Every treatment with its surface."""
         return tuple((s, t) for s in self.surfaces for t in s.treatments)
 
+    @property
+    def known_until(self) -> dict[str, datetime]:
+        """Until when each variable that ends before the horizon is known on every surface."""
+        ends: dict[str, datetime] = {}
+        for gap in (gap for surface in self.surfaces for gap in surface.forecast_gaps):
+            if gap.after is not None and gap.until is None:
+                ends[gap.what] = min(gap.after, ends.get(gap.what, gap.after))
+        return ends
+
+    def ends_early(self, now: datetime) -> tuple[str, ...]:
+        """Return the variables that are not known for long enough ahead, in alphabetical order."""
+        early = now + MIN_KNOWN_HORIZON
+        return tuple(sorted(what for what, end in self.known_until.items() if end < early))
+
+
+def is_hazard_unknown(site: SitePlan, now: datetime) -> bool:
+    """Return whether a hazard may be coming that the forecast of a site cannot show.
+
+    So it is without a forecast, with a forecast that contradicts itself or ends early, and with a
+    surface whose hazards are unknown.
+    """
+    if site.source is None or site.source.contradictions or site.ends_early(now):
+        return True
+    return any(item.action is Action.UNKNOWN for _, item in site.treatments)
+
 
 class Plan(Record):
     """The plan of all sites and yards at one time.
 
     ``verdict`` is go when something is to be done about an event within a day, hold when something
-    may have to be, nothing otherwise. ``planning_diagnostics`` names, in words, what the plan
+    may have to be, unknown when no event is seen but not every hazard could be, nothing otherwise.
+    ``planning_diagnostics`` names, in words, what the plan
     stands on less than it should; empty is a complete plan. ``run_diagnostics`` names what went
     wrong around the planning (late, not delivered, nowhere to write), ``run_notes`` what went right
     only in the end; ``changes`` are against the plan announced before. ``alerts`` are official ones

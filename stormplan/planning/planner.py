@@ -34,6 +34,7 @@ from stormplan.planning.plan import (
     SitePlan,
     SourceRecord,
     SurfacePlan,
+    is_hazard_unknown,
 )
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
@@ -41,9 +42,6 @@ from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
 from stormplan.treatment.screening import DAY_AHEAD_LEAD
 from stormplan.weather.forecast import CellForecast
-
-#: Pavement known for less leaves tonight or the morning after in the dark: our own choice.
-MIN_PAVEMENT_HORIZON = timedelta(hours=36)
 
 
 @dataclass(frozen=True)
@@ -138,7 +136,7 @@ def make_plan(
         timezone=sites.company.timezone,
         units=sites.company.units,
         currency=sites.company.currency,
-        verdict=_verdict(event_treatments, now),
+        verdict=_verdict(site_plans, event_treatments, now),
         first_start=_first_start(event_treatments, yards),
         priority_sites=_priority_sites(event_treatments),
         planning_diagnostics=_planning_diagnostics(site_plans, sites, now),
@@ -307,11 +305,17 @@ def _work_start(item: Treatment) -> datetime | None:
     return item.best_start or (item.event.start if item.event else None)
 
 
-def _verdict(event_treatments: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> PlanVerdict:
+def _verdict(
+    site_plans: Sequence[SitePlan],
+    event_treatments: Sequence[tuple[SitePlan, Treatment]],
+    now: datetime,
+) -> PlanVerdict:
     starts = [_work_start(item) for _, item in event_treatments if _needs_work(item)]
     if any(start is not None and start < now + DAY_AHEAD_LEAD for start in starts):
         return "go"
-    return "hold" if event_treatments else "nothing"
+    if event_treatments:
+        return "hold"
+    return "unknown" if any(is_hazard_unknown(site, now) for site in site_plans) else "nothing"
 
 
 def _first_start(
@@ -376,24 +380,10 @@ def _planning_diagnostics(
         )
         if gap_names:
             diagnostics.append(f"{site.name}: the forecast has a gap in {', '.join(gap_names)}")
-        known_until = _pavement_known_until(site)
-        if known_until is not None and known_until < now + MIN_PAVEMENT_HORIZON:
-            left_h = max((known_until - now) / timedelta(hours=1), 0.0)
-            diagnostics.append(
-                f"{site.name}: the pavement is known for the next {left_h:.0f} h only"
-            )
+        for what in site.ends_early(now):
+            left_h = max((site.known_until[what] - now) / timedelta(hours=1), 0.0)
+            diagnostics.append(f"{site.name}: the {what} is known for the next {left_h:.0f} h only")
     return tuple(diagnostics)
-
-
-def _pavement_known_until(site: SitePlan) -> datetime | None:
-    """Return until when a site's pavement is known; None to the horizon."""
-    ends = [
-        item.after
-        for surface in site.surfaces
-        for item in surface.forecast_gaps
-        if item.what in ("pavement", "temperature") and item.until is None
-    ]
-    return min((end for end in ends if end is not None), default=None)
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:

@@ -24,12 +24,13 @@ from stormplan.treatment.products import Stock
 
 
 class Action(StrEnum):
-    """What a crew does about an event."""
+    """What a crew does about an event; unknown where the forecast does not say what is coming."""
 
     PRETREAT = "pre-treat"
     HOLD = "hold"
     SOLIDS = "solids"
     PLOW = "plow"
+    UNKNOWN = "unknown"
     NOTHING = "nothing"
 
 

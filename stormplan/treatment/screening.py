@@ -24,10 +24,15 @@ DAY_AHEAD_LEAD = timedelta(
 
 
 def no_action(outlook: Outlook) -> Treatment:
-    """Return the treatment of a surface without events."""
+    """Return the treatment of a surface without events; unknown where its pavement is."""
     if math.isnan(outlook.min_pavement_temp_c):
         text = "No forecast of the pavement here: look at the site."
-    elif outlook.min_pavement_temp_c > 0.0:
+        return Treatment(action=Action.UNKNOWN, event=None, text=text)
+    gaps = [gap.what for gap in outlook.unknown if gap.after is None or gap.until is not None]
+    if gaps:
+        text = f"Not forecast for every hour here: {', '.join(gaps)}. Look at the site."
+        return Treatment(action=Action.UNKNOWN, event=None, text=text)
+    if outlook.min_pavement_temp_c > 0.0:
         text = "Pavement stays above freezing as far as the forecast reaches."
     else:
         text = "Pavement gets below freezing, but nothing is forecast that would make it slippery."

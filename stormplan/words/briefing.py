@@ -33,7 +33,7 @@ from stormplan.words.mix_sheet import YardMixView, shortage_names, yard_mix_view
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 
-VERDICT_LABELS = {"go": "GO", "hold": "HOLD", "nothing": "NOTHING TO DO"}
+VERDICT_LABELS = {"go": "GO", "hold": "HOLD", "unknown": "NOT KNOWN", "nothing": "NOTHING TO DO"}
 MAX_NAMES = 3  # names in a row before the rest is counted
 MAX_PERIODS = 12  # lines of the timeline: what a reader takes in
 
@@ -145,7 +145,7 @@ def _active_treatments(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatmen
         (site, surface, item)
         for site in plan.sites
         for surface, item in site.treatments
-        if item.action is not Action.NOTHING
+        if item.event is not None
     ]
 
 
@@ -167,6 +167,8 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
     if not parts:
         if plan.verdict == "hold":
             return "Nothing to do yet; look again as listed below."
+        if plan.verdict == "unknown":
+            return "No hazard is seen, but not every hazard is forecast: look at the pavement."
         return f"No hazard on any pavement before {fmt.day_hour(plan.planned_until)}."
     text = "; ".join(parts)
     if plan.verdict == "hold":

@@ -54,9 +54,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     """Return the text view of a yard's mix."""
     formatter = fmt.units
     if not yard.blends and not yard.brine_needed_l:
-        return YardMixView(
-            yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
-        )
+        return YardMixView(yard.name, (), (("Mix", "nothing to mix for what is forecast"),), ())
     rows = [
         *_ensemble_rows(yard, formatter),
         *(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from email.headerregistry import Address
@@ -19,7 +19,7 @@ from textwrap import fill
 from zoneinfo import ZoneInfo
 
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan
+from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan, is_hazard_unknown
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter
 from stormplan.words import templating
@@ -37,11 +37,18 @@ HAZARD_PHRASES: Mapping[Hazard, str] = {
     Hazard.SLEET: "ice pellets are possible",
     Hazard.FREEZING_RAIN: "freezing rain and ice are possible",
 } | dict.fromkeys(SNOW_HAZARDS, "snow is possible")
+HAZARD_NOUNS: Mapping[Hazard, str] = {
+    Hazard.FROST: "frost",
+    Hazard.REFREEZE: "ice",
+    Hazard.SLEET: "ice pellets",
+    Hazard.FREEZING_RAIN: "freezing rain",
+} | dict.fromkeys(SNOW_HAZARDS, "snow")
 ACTION_PHRASES: Mapping[Action, str] = {
     Action.PRETREAT: "we plan to spray brine before it starts",
     Action.SOLIDS: "we plan to put salt down when it starts",
     Action.PLOW: "we plan to clear it and put sand down, without salt",
     Action.HOLD: "we are watching it and decide again later",
+    Action.UNKNOWN: "we look at the site",
     Action.NOTHING: "nothing is planned",
 }
 CLIENT_ADVICE = (
@@ -61,9 +68,11 @@ class NoticeLine:
     surfaces: str
     when: str
     hazard: str
+    noun: str
     chance: str
     action: str
     start: datetime
+    end: datetime
 
 
 @dataclass(frozen=True)
@@ -135,6 +144,9 @@ def render_html(plan: Plan) -> str:
         company=plan.company,
         made_at=fmt.full_datetime(plan.made_at),
         notices=draft_notices(plan),
+        unknown_sites=join_names(
+            [site.name for site in plan.sites if is_hazard_unknown(site, plan.made_at)]
+        ),
         advice=CLIENT_ADVICE,
         closing=CLOSING_NOTE,
         draft=DRAFT_NOTE,
@@ -151,9 +163,9 @@ def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
     site_lines = tuple((name, lines) for name, lines in site_lines if lines)
     if not site_lines:
         return None
-    first = min((line for _, lines in site_lines for line in lines), key=lambda line: line.start)
     names = join_names([name for name, _ in site_lines], limit=3)
-    subject = one_line(f"{capitalize_first(first.hazard)} {_spell_out_range(first.when)}: {names}")
+    hazard, when = _first_hazards([lines[0] for _, lines in site_lines], plan)
+    subject = one_line(f"{hazard} {_spell_out_range(when)}: {names}")
     return Notice(
         key=client.key,
         client=one_line(client.name),
@@ -161,15 +173,29 @@ def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
         contact_by=client.contact_by,
         subject=subject,
         sites=site_lines,
-        sms_text=_sms_text(first, names, one_line(plan.company)),
+        sms_text=_sms_text(f"{hazard} {when}:", names, one_line(plan.company)),
         text=_notice_text(client, site_lines, plan, subject),
     )
+
+
+def _first_hazards(firsts: Sequence[NoticeLine], plan: Plan) -> tuple[str, str]:
+    """Return what comes first to the sites of a client, and the hours it spans.
+
+    Sites that face different hazards share one subject, which then names every one of them.
+    """
+    first = min(firsts, key=lambda line: line.start)
+    if len({(line.hazard, line.start, line.end) for line in firsts}) == 1:
+        return capitalize_first(first.hazard), first.when
+    nouns = list(dict.fromkeys(line.noun for line in sorted(firsts, key=lambda line: line.start)))
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    hours = fmt.time_range(first.start, max(line.end for line in firsts))
+    return capitalize_first(f"{' or '.join(nouns)} is possible"), hours
 
 
 def _notice_lines(site: SitePlan, formatter: UnitFormatter) -> tuple[NoticeLine, ...]:
     """Return a site's slippery periods, once for surfaces that share them, in order of time."""
     fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
-    surfaces_by_line: dict[tuple[datetime, datetime, str, str, str], list[str]] = {}
+    surfaces_by_line: dict[tuple[datetime, datetime, str, str, str, str], list[str]] = {}
     for surface in site.surfaces:
         for key in _slippery_periods(surface):
             surfaces_by_line.setdefault(key, []).append(surface.name)
@@ -178,27 +204,32 @@ def _notice_lines(site: SitePlan, formatter: UnitFormatter) -> tuple[NoticeLine,
             surfaces=one_line(join_names(list(dict.fromkeys(names)))),
             when=fmt.time_range(start, end),
             hazard=coming,
+            noun=noun,
             chance=likely,
             action=doing,
             start=start,
+            end=end,
         )
-        for (start, end, coming, likely, doing), names in sorted(surfaces_by_line.items())
+        for (start, end, coming, noun, likely, doing), names in sorted(surfaces_by_line.items())
     )
 
 
-def _slippery_periods(surface: SurfacePlan) -> Iterable[tuple[datetime, datetime, str, str, str]]:
-    """Yield each slippery period: start, end, hazard, chance, action."""
+def _slippery_periods(
+    surface: SurfacePlan,
+) -> Iterable[tuple[datetime, datetime, str, str, str, str]]:
+    """Yield each slippery period: start, end, hazard, its noun, chance, action."""
     for item in surface.treatments:
         event = item.event
         if event is None:
             continue
         chance = _chance_phrase(event.probability)
-        yield event.start, event.end, HAZARD_PHRASES[event.hazard], chance, _action_phrase(item)
+        coming, noun = HAZARD_PHRASES[event.hazard], HAZARD_NOUNS[event.hazard]
+        yield event.start, event.end, coming, noun, chance, _action_phrase(item)
     for one in surface.refreeze_periods:
         if one.water_source == "what the storm leaves":
             coming = "ice is possible where what is left melts and freezes again"
             looks = "we plan to look, and to treat what is slick"
-            yield one.start, one.end, coming, _chance_phrase(one.probability), looks
+            yield one.start, one.end, coming, "ice", _chance_phrase(one.probability), looks
 
 
 def _action_phrase(item: Treatment) -> str:
@@ -251,10 +282,10 @@ def _spell_out_range(span: str) -> str:
     return span.replace(" – ", " to ")
 
 
-def _sms_text(first: NoticeLine, names: str, company: str) -> str:
+def _sms_text(hazard: str, names: str, company: str) -> str:
     """Return the notice as one text message (at most 159 ASCII characters)."""
     tail = " Treated ground can still be slippery."
-    head = ascii_text(f"{capitalize_first(first.hazard)} {first.when}:") + " "
+    head = ascii_text(hazard) + " "
     room = SMS_MAX_CHARS - len(head) - len(tail) - 1
     where = ascii_text(one_line(names))
     if len(where) > room:

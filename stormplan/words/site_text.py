@@ -31,6 +31,7 @@ ACTION_LABELS = {
     Action.HOLD: "Hold",
     Action.SOLIDS: "Solids",
     Action.PLOW: "No salt",
+    Action.UNKNOWN: "Not known",
     Action.NOTHING: "Nothing",
 }
 
@@ -138,7 +139,9 @@ def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str
             if s.night_bias is not None and s.night_bias.reading_count > 0
         ),
         tasks=_tasks(site, site_fmt, notes, currency),
-        is_uneventful=source is not None and all(t.event is None for _, t in site.treatments),
+        is_uneventful=source is not None and all(
+            t.action is Action.NOTHING for _, t in site.treatments
+        ),
     )  # fmt: skip
 
 
@@ -148,6 +151,8 @@ def site_summary(site: SitePlan, fmt: ReportFormat) -> str:
         return "no forecast"
     with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
     if not with_event:
+        if any(item.action is Action.UNKNOWN for _, item in site.treatments):
+            return "not known: look at the site"
         return "nothing to do"
     first = min((event for event, _ in with_event), key=lambda event: event.start)
     kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
