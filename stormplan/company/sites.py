@@ -31,6 +31,7 @@ from stormplan.company.catalog import (
 )
 from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
 from stormplan.company.practice_rules import RULES, Practice, Rule
+from stormplan.company.skyline import BEARING_DEG, WallGeometry, horizon_deg, sky_view_frac
 from stormplan.company.validators import (
     BaseUrl,
     Contact,
@@ -71,6 +72,8 @@ else:  # one optional, bounded field per rule of the handbook: policy is checked
 def _given_rules(policy: Record) -> dict[str, float | str]:
     return {key: value for key, value in policy if value is not None}
 
+
+MIN_SKY_VIEW_FRAC = 0.05
 
 # -- the records ----------------------------------------------------------------------------------
 
@@ -222,6 +225,19 @@ AnyBuildUp = Annotated[
 ]
 
 
+class Wall(Record):
+    """A wall, or a row of trees, that hides sun and sky from a surface: on which side, how far."""
+
+    side: Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW"]
+    distance_m: Annotated[float, quantity("length", "1 ft", "1000 ft")] = Field(alias="distance")
+    height_m: Annotated[float, quantity("length", "1 ft", "1000 ft")] = Field(alias="height")
+
+    @property
+    def geometry(self) -> WallGeometry:
+        """Bearing, distance and height."""
+        return WallGeometry(float(BEARING_DEG[self.side]), self.distance_m, self.height_m)
+
+
 class Surface(Record):
     """One surface of a site that is treated as a whole."""
 
@@ -229,7 +245,8 @@ class Surface(Record):
     name: Name | None = None
     area_m2: Annotated[float, quantity("area", "10 ft2", "1000 acre")] = Field(alias="area")
     build_up: AnyBuildUp | None = None
-    sky_view_frac: float | None = Field(None, ge=0.05, le=1, alias="sky_view")
+    sky_view_frac: float | None = Field(None, ge=MIN_SKY_VIEW_FRAC, le=1, alias="sky_view")
+    walls: tuple[Wall, ...] = ()
     sheltered: bool = False
     traffic_wm2: Annotated[float, quantity("heat", "0 W/m2", "50 W/m2")] = Field(
         0.0, alias="traffic_heat"
@@ -255,11 +272,17 @@ class Surface(Record):
         return self.name or self.surface_class.label
 
     @property
+    def skyline_deg(self) -> tuple[float, ...]:
+        """Height of the skyline by azimuth, from its walls; empty without any [°]."""
+        return horizon_deg([wall.geometry for wall in self.walls])
+
+    @property
     def effective_sky_view_frac(self) -> float:
-        """Share of the sky it sees: as written, else its class's [-]."""
-        return (
-            self.surface_class.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
-        )
+        """Part of the sky it sees: as written, else what its walls leave of its class's [-]."""
+        if self.sky_view_frac is not None:
+            return self.sky_view_frac
+        left = sky_view_frac(self.skyline_deg)
+        return max(left * self.surface_class.sky_view_frac, MIN_SKY_VIEW_FRAC)
 
     @property
     def needs_sensitive_blend(self) -> bool:

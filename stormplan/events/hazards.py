@@ -38,6 +38,8 @@ FROST_CODE = SEVERITY_ORDER.index(Hazard.FROST)
 SNOW_HAZARDS = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
 #: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
 TRACE_PRECIP_MM = 0.05
+#: Less freezing rain than this in an hour is no event [mm]: drizzle of 0.001 in/h glazes.
+TRACE_GLAZE_MM = 0.01
 #: Less new snow than this in an hour is no event [cm].
 TRACE_SNOWFALL_CM = 0.05
 #: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
@@ -136,7 +138,7 @@ def hazard_codes(
             Hazard.HEAVY_SNOW
         )
         code[cold & (series["sleet_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(Hazard.SLEET)
-        code[cold & (series["freezing_rain_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(
+        code[cold & (series["freezing_rain_mm"] > TRACE_GLAZE_MM)] = SEVERITY_ORDER.index(
             Hazard.FREEZING_RAIN
         )
     return code

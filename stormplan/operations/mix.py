@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import accumulate
 from typing import Literal
 
 from pydantic import AwareDatetime
@@ -23,7 +25,7 @@ from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
-from stormplan.treatment.records import Treatment
+from stormplan.treatment.records import Treatment, Visit
 
 
 class BlendVolume(Record):
@@ -86,13 +88,14 @@ class YardTankCorrection(Record):
 class YardMix(Record):
     """The mix of one yard for this plan.
 
-    Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is planned for after the
-    storm. ``ensemble_volume`` is what the members of the forecast would spray, and
-    ``ensemble_extra_l`` what is mixed beyond the plan for those of them that policy wants met.
-    ``batches`` come in the order they are made; salt is as delivered. ``settled_sg`` is the
-    hydrometer reading to look for once the batch is back at the water's temperature, between
-    ``settled_accept_sg``; ``target_sg_60f`` is the same at 60 °F. ``load_out_only`` names the
-    additives whose blend would drop salt crystals if it stood in a tank: blend them at load-out.
+    Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is sprayed at the visits
+    after the pre-treats, ``prewet_l`` wets the salt; ``spread_salt_kg`` and ``spread_sand_kg`` are
+    spread dry, beside the ``salt_kg`` that goes into brine. ``ensemble_volume`` is what the members of the forecast would spray, and ``ensemble_extra_l`` what is mixed
+    beyond the plan for those of them that policy wants met. ``batches`` come in the order they are
+    made; salt is as delivered. ``settled_sg`` is the hydrometer reading to look for once the
+    batch is back at the water's temperature, between ``settled_accept_sg``; ``target_sg_60f`` is the same
+    at 60 °F. ``load_out_only`` names the additives whose blend would drop salt crystals if it stood in
+    a tank: blend them at load-out.
     """
 
     yard: str
@@ -101,6 +104,9 @@ class YardMix(Record):
     tanks: tuple[TankState, ...]
     pretreat_l: float
     follow_up_l: float
+    prewet_l: float
+    spread_salt_kg: float
+    spread_sand_kg: float
     ensemble_extra_l: float
     reserve_l: float
     brine_needed_l: float
@@ -188,7 +194,9 @@ def plan_yard_mix(
         if ensemble_volume is not None and pretreat_l > 0.0
         else 1.0
     )
-    needed = reserve_factor * (ensemble_factor * sum(one.brine_l for one in blends) + follow_up_l)
+    pretreat_brine_l = sum(one.brine_l for one in blends)
+    follow_up_brine_l = sum(visit.brine_l for visit in visits)
+    needed = reserve_factor * (ensemble_factor * pretreat_brine_l + follow_up_brine_l)
     tanks = tuple(
         _tank_state(name, tank, practice)
         for name, tank in yard.tanks.items()
@@ -201,16 +209,22 @@ def plan_yard_mix(
         batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
     )
     additives = _additive_needs(
-        blends, jobs, starts, yard, products, reserve_factor * ensemble_factor
+        _additive_uses(jobs, starts, visits, ensemble_factor), yard, products, reserve_factor
     )
     salt_kg = brine_batch.salt_kg if brine_batch else 0.0
     first_load_at = min(
-        [one.first_load_at for one in blends] + [p.at for p in visits if p.volume_l > 0.0],
+        [one.first_load_at for one in blends]
+        + [p.at for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
         default=None,
     )
-    costs = [treatment.cost for treatment in pretreatments]
+    costs = [
+        treatment.cost
+        for treatment in treatments
+        if any(visit.volume_l > 0.0 or visit.salt_kg > 0.0 for visit in treatment.visits)
+    ]
+    spread_salt_kg = sum(visit.salt_kg for visit in visits)
     blend_locations = brine_guidance.blend_locations(
-        [(b.additive_frac, products[b.additive]) for b in blends if b.additive],
+        [(frac, products[additive]) for frac, additive in _standing_blends(blends, visits)],
         target_frac,
         min_air_temp_c,
     )
@@ -221,6 +235,9 @@ def plan_yard_mix(
         tanks=tanks,
         pretreat_l=pretreat_l,
         follow_up_l=follow_up_l,
+        prewet_l=sum(visit.prewet_l for visit in visits),
+        spread_salt_kg=spread_salt_kg,
+        spread_sand_kg=sum(visit.sand_kg for visit in visits),
         ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_l,
         reserve_l=(reserve_factor - 1.0) * (ensemble_factor * pretreat_l + follow_up_l),
         brine_needed_l=needed,
@@ -245,7 +262,7 @@ def plan_yard_mix(
         load_out_only=tuple(
             b.additive for b in blend_locations if b.reason is brine_guidance.BlendReason.DROPS_SALT
         ),
-        shortages=_shortages(salt_kg, to_make, yard, additives, practice),
+        shortages=_shortages(salt_kg + spread_salt_kg, to_make, yard, additives, practice),
         first_load_at=first_load_at,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in treatments),
@@ -434,21 +451,59 @@ def _tank_corrections(
         )
 
 
+def _standing_blends(
+    blends: Sequence[BlendVolume], visits: Sequence[Visit]
+) -> list[tuple[float, str]]:
+    """Return every blend with an additive, by its part of it, each once."""
+    found = [(blend.additive_frac, blend.additive) for blend in blends]
+    found += [(visit.additive_frac, visit.additive) for visit in visits]
+    return sorted({(frac, additive) for frac, additive in found if additive is not None})
+
+
+@dataclass(frozen=True)
+class _AdditiveUse:
+    """Additive that is drawn for one job: when, of what, how much [L]."""
+
+    at: datetime
+    product: str
+    volume_l: float
+
+
+def _additive_uses(
+    jobs: Sequence[Job], starts: JobStarts, visits: Sequence[Visit], ensemble_factor: float
+) -> list[_AdditiveUse]:
+    """Return every draw on additives in order of time, the pre-treats with the ensemble's extra."""
+    uses = [
+        _AdditiveUse(
+            starts[_job_key(job)],
+            job.treatment.additive,
+            ensemble_factor * job.treatment.additive_l,
+        )
+        for job in jobs
+        if job.treatment.additive is not None
+    ]
+    uses += [
+        _AdditiveUse(visit.at, visit.additive, visit.additive_l)
+        for visit in visits
+        if visit.additive is not None
+    ]
+    return sorted(uses, key=lambda use: use.at)
+
+
 def _additive_needs(
-    blends: Sequence[BlendVolume],
-    jobs: Sequence[Job],
-    starts: JobStarts,
+    uses: Sequence[_AdditiveUse],
     yard: Yard,
     products: Mapping[str, Product],
-    volume_factor: float,
+    reserve_factor: float,
 ) -> tuple[AdditiveNeed, ...]:
-    needed: dict[str, float] = {}
-    for item in blends:
-        if item.additive is not None:
-            needed[item.additive] = needed.get(item.additive, 0.0) + volume_factor * item.additive_l
+    """Return what is needed of each additive, and when the first draw is not covered."""
     needs = []
-    for key, needed_l in needed.items():
+    for key in dict.fromkeys(use.product for use in uses):
         on_hand = _on_hand(yard, key)
+        own = [use for use in uses if use.product == key]
+        needed_l = reserve_factor * sum(use.volume_l for use in own)
+        drawn = list(accumulate(use.volume_l for use in own))
+        short = [use.at for use, total in zip(own, drawn, strict=True) if total > on_hand + 1e-9]
         needs.append(
             AdditiveNeed(
                 product=key,
@@ -456,7 +511,7 @@ def _additive_needs(
                 needed_l=needed_l,
                 on_hand_l=on_hand,
                 shortage_l=max(needed_l - on_hand, 0.0),
-                runs_out_at=_runs_out_at(key, jobs, starts, on_hand),
+                runs_out_at=short[0] if short else None,
             )
         )
     return tuple(needs)
@@ -469,19 +524,6 @@ def _on_hand(yard: Yard, product: str) -> float:
         if tank.product == product
     )
     return in_tanks + yard.stock_l.get(product, 0.0)
-
-
-def _runs_out_at(
-    product: str, jobs: Sequence[Job], starts: JobStarts, on_hand_l: float
-) -> datetime | None:
-    """Return the start of the first job the stock does not cover."""
-    used = 0.0
-    for job in sorted(jobs, key=lambda job: starts[_job_key(job)]):
-        if job.treatment.additive == product:
-            used += job.treatment.additive_l
-            if used > on_hand_l + 1e-9:
-                return starts[_job_key(job)]
-    return None
 
 
 def _shortages(

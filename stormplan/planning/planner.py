@@ -23,6 +23,7 @@ from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
+from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning import site_batch, source_choice
 from stormplan.planning.plan import (
     ClientPlan,
@@ -39,7 +40,6 @@ from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import DAY_AHEAD_LEAD
 from stormplan.weather.forecast import CellForecast
 
 #: Pavement known for less leaves tonight or the morning after in the dark: our own choice.
@@ -71,6 +71,7 @@ def make_plan(
     mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
+    observed: Mapping[tuple[str, str], ObservedCondition] = site_batch.NOTHING_OBSERVED,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -83,11 +84,13 @@ def make_plan(
     now : datetime
         Moment of planning, aware UTC.
     mapper : callable
-        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere.
-    offsets : mapping of (str, str) to NightBias
-        What readings say of a site's surface by night.
+        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere [-].
+    offsets : mapping of (str, str) to Correction
+        What readings say of a site's surface by night [-].
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
+    observed : mapping of (str, str) to ObservedCondition
+        What was seen on surfaces just now, by site and surface.
 
     Returns
     -------
@@ -102,7 +105,9 @@ def make_plan(
     def decide(cells: Mapping[str, CellForecast]) -> source_choice.SurfaceDecisions:
         blocks = list(site_batch.split_sites(sites, keys, cells))
         block_count = len(blocks)
-        repeated_args = ([thing] * block_count for thing in (cells, now, offsets, error_records))
+        repeated_args = (
+            [thing] * block_count for thing in (cells, now, offsets, error_records, observed)
+        )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
         )
@@ -138,7 +143,7 @@ def make_plan(
         timezone=sites.company.timezone,
         units=sites.company.units,
         currency=sites.company.currency,
-        verdict=_verdict(event_treatments, now),
+        verdict=_verdict(event_treatments, now, sites),
         first_start=_first_start(event_treatments, yards),
         priority_sites=_priority_sites(event_treatments),
         planning_diagnostics=_planning_diagnostics(site_plans, sites, now),
@@ -299,17 +304,15 @@ def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRec
 
 
 def _needs_work(item: Treatment) -> bool:
-    return item.action in (Action.PRETREAT, Action.SOLIDS, Action.PLOW)
+    return item.action.is_work
 
 
-def _work_start(item: Treatment) -> datetime | None:
-    """Return when work on a treatment starts."""
-    return item.best_start or (item.event.start if item.event else None)
-
-
-def _verdict(event_treatments: Sequence[tuple[SitePlan, Treatment]], now: datetime) -> PlanVerdict:
-    starts = [_work_start(item) for _, item in event_treatments if _needs_work(item)]
-    if any(start is not None and start < now + DAY_AHEAD_LEAD for start in starts):
+def _verdict(
+    event_treatments: Sequence[tuple[SitePlan, Treatment]], now: datetime, sites: Sites
+) -> PlanVerdict:
+    starts = [item.first_work_at for _, item in event_treatments if _needs_work(item)]
+    day_ahead = timedelta(hours=sites.practice().number("day_ahead_lead"))
+    if any(start is not None and start < now + day_ahead for start in starts):
         return "go"
     return "hold" if event_treatments else "nothing"
 
@@ -320,7 +323,7 @@ def _first_start(
     """Return the first start of work: a sprayer's departure, or other work."""
     sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
     other_starts = [
-        _work_start(item)
+        item.first_work_at
         for _, item in event_treatments
         if _needs_work(item) and item.action is not Action.PRETREAT
     ]

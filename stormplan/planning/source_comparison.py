@@ -28,7 +28,11 @@ MIN_PAVEMENT_DIFFERENCE_K = 2.0
 MIN_SNOWFALL_DIFFERENCE_CM = 2.54
 PAVEMENT_COMPARED_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
 
-_ACTION_SEVERITY = {Action.NOTHING: 0, Action.HOLD: 1}  # every other action is work
+_ACTION_SEVERITY = {
+    Action.NOTHING: 0,
+    Action.WAIT: 1,
+    Action.INSPECT: 1,
+}  # every other action is work
 _WORK_SEVERITY = 2
 _HAZARD_ORDER = tuple(Hazard)
 

@@ -15,10 +15,9 @@ from stormplan.company.validators import Record
 class CostLoss(Record):
     """The cost-loss analysis of one treatment, in the company's currency.
 
-    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy;
-    ``loss_avoided_frac`` is the part of it that the film averts if the event comes [-], and
-    ``break_even_probability`` the chance of the event from which on treating is the cheaper [-]:
-    above 1 it never is.
+    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy; ``loss_avoided_frac`` is the
+    part of it that the film averts if the event comes [-], and ``break_even_probability`` the chance of the event
+    from which on treating is the cheaper [-]: above 1 it never is.
     """
 
     treatment_cost: float
@@ -39,7 +38,7 @@ def from_practice(
     Parameters
     ----------
     practice : Practice
-        The rules as they stand for the surface.
+        The rules as they stand for the surface [-].
     liquid_cost : float or None
         Of the liquid, in the company's currency; None where a price is missing [-].
     loss_avoided_frac : float
@@ -47,7 +46,7 @@ def from_practice(
 
     Returns
     -------
-    CostLoss or None
+    Stake or None
         None where the owner has not said what a miss costs, or a price is missing.
     """
     miss_cost = practice.number("miss_cost")

@@ -7,31 +7,42 @@ holds) stand side by side and are never blended into one number.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import datetime
 from enum import StrEnum
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime
 
-from stormplan.company.practice_rules import Evidence, Practice
-from stormplan.company.sites import Surface
+from stormplan.company.practice_rules import Evidence
 from stormplan.company.validators import Record
-from stormplan.events.detection import Event, Outlook
+from stormplan.events.detection import Event
 from stormplan.treatment.cost_loss import CostLoss
-from stormplan.treatment.products import Stock
 
 
 class Action(StrEnum):
-    """What a crew does about an event."""
+    """What a crew does at one visit, or what a surface waits for."""
 
     PRETREAT = "pre-treat"
-    HOLD = "hold"
-    SOLIDS = "solids"
+    POST_TREAT = "post-treat"
+    SALT = "salt"
+    SAND = "sand"
     PLOW = "plow"
+    INSPECT = "inspect"
+    WAIT = "wait"
     NOTHING = "nothing"
 
+    @property
+    def is_work(self) -> bool:
+        """Whether a crew goes out to do it."""
+        return self in WORK
+
+    @property
+    def is_liquid(self) -> bool:
+        """Whether it is sprayed."""
+        return self in (Action.PRETREAT, Action.POST_TREAT)
+
+
+WORK = frozenset({Action.PRETREAT, Action.POST_TREAT, Action.SALT, Action.SAND, Action.PLOW})
 
 Effect = Literal["sets", "warns", "refuses"]
 
@@ -39,8 +50,8 @@ Effect = Literal["sets", "warns", "refuses"]
 class Reason(Record):
     """One rule that took part in a decision: value, limit, evidence, source.
 
-    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of
-    ``units.QUANTITY_KINDS``); None where the rule is about a fact and not a number.
+    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of ``units.KINDS``); None where the
+    rule is about a fact and not a number.
     """
 
     rule: str
@@ -57,9 +68,8 @@ class Reason(Record):
 class SolidRates(Record):
     """Published rates of prewetted salt for this pavement and hazard [kg/m²].
 
-    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both
-    are shown, and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or
-    ice.
+    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both are shown,
+    and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or ice.
     """
 
     low_kg_m2: float
@@ -73,18 +83,52 @@ class SolidRates(Record):
     road_source: str | None = None
 
 
-class FollowUpVisit(Record):
-    """A later visit: plow, post-treat, solids or inspection."""
+class Visit(Record):
+    """One visit to a surface: one instruction, with all that goes down and what it is good for.
 
-    kind: Literal["plow", "post-treat", "solids", "inspect"]
+    ``plow`` says that the surface is plowed or shoveled first. Liquids by rate [L/m²] and volume
+    [L], ``additive_frac`` by volume [-]; ``solid_rate_kg_m2`` and ``solid_kg`` are salt, or sand
+    where the action is sand, and ``prewet_l`` the brine that wets the salt [L]. ``chloride_kg`` is
+    what goes down at this visit; ``cost`` is None where a price is missing. ``holds_until`` is when
+    service is expected to be lost again, None if not before the next visit.
+    """
+
+    action: Action
     at: AwareDatetime
     text: str
+    plow: bool = False
     additive: str | None = None
     additive_name: str | None = None
     additive_frac: float = 0.0
     rate_l_m2: float = 0.0
     volume_l: float = 0.0
     solid_rate_kg_m2: float = 0.0
+    solid_kg: float = 0.0
+    prewet_l: float = 0.0
+    chloride_kg: float = 0.0
+    cost: float | None = None
+    holds_until: AwareDatetime | None = None
+    reasons: tuple[Reason, ...] = ()
+
+    @property
+    def brine_l(self) -> float:
+        """Plain brine, that which wets salt included [L]."""
+        return self.volume_l * (1.0 - self.additive_frac) + self.prewet_l
+
+    @property
+    def additive_l(self) -> float:
+        """Additive [L]."""
+        return self.volume_l * self.additive_frac
+
+    @property
+    def salt_kg(self) -> float:
+        """Dry salt that is spread [kg]."""
+        return self.solid_kg if self.action is Action.SALT else 0.0
+
+    @property
+    def sand_kg(self) -> float:
+        """Sand that is spread [kg]."""
+        return self.solid_kg if self.action is Action.SAND else 0.0
 
 
 class Alternative(Record):
@@ -113,17 +157,19 @@ class FilmSeries(Record):
 
 
 class Treatment(Record):
-    """The treatment of one surface for one event (or for none).
+    """The course of action of one surface for one event (or for none): its visits in order.
 
-    Shares are by volume [-], rates [L/m²], volumes [L]; times are aware UTC. ``best_start`` lies in
-    ``earliest_start``..``latest_start``; all three are None where nothing is sprayed.
-    ``hold_target`` is the moment to which the film should hold, ``holds_until`` the hour at which
-    the film model has it fail; None where it holds to the target; it fails within ``hold_range``,
-    or not before the target, in four of five of the forecasts that bring the event. ``cost`` is in
-    the company's currency, None where a price is missing; ``chloride_kg`` is chloride put down,
-    later passes included. ``member_volumes_l`` is what each member of the forecast would have
-    sprayed by itself, in their order; ``cost_loss`` is there where the owner has said what a miss
-    costs.
+    ``action`` is that of the first visit that works, else what is waited for or inspected. What the
+    pre-treat is, when it may start and how long it holds stands beside it: rates [L/m²], volumes
+    [L], ``additive_frac`` by volume [-]; ``best_start`` lies in ``earliest_start`` ..
+    ``latest_start``; all three are None where nothing is sprayed ahead. ``hold_target`` is the
+    moment up to which it should keep the surface in service, ``holds_until`` the hour at which the
+    model has service lost, None where it holds to the target; it is lost within ``hold_range``,
+    or not before the target, in four of five of the forecasts that bring the event. ``plow_by_mm``
+    is the snow, as water, from which on it may bond under the pre-treat [mm]. ``cost`` and
+    ``chloride_kg`` are sums over the visits; ``member_volumes_l`` is what each member of the
+    forecast would have pre-treated by itself; ``cost_loss`` is there where the owner has said what
+    a miss costs.
     """
 
     action: Action
@@ -142,9 +188,10 @@ class Treatment(Record):
     holds_until: AwareDatetime | None = None
     hold_range: tuple[AwareDatetime, AwareDatetime] | None = None
     hold_probability: float | None = None
+    plow_by_mm: float | None = None
     recheck_at: AwareDatetime | None = None
     solid: SolidRates | None = None
-    follow_up: tuple[FollowUpVisit, ...] = ()
+    visits: tuple[Visit, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     film: FilmSeries | None = None
     cost: float | None = None
@@ -155,101 +202,20 @@ class Treatment(Record):
 
     @property
     def brine_l(self) -> float:
-        """Volume of plain brine [L]."""
+        """Volume of plain brine in the pre-treat [L]."""
         return self.volume_l * (1.0 - self.additive_frac)
 
     @property
     def additive_l(self) -> float:
-        """Volume of additive [L]."""
+        """Volume of additive in the pre-treat [L]."""
         return self.volume_l * self.additive_frac
 
-
-@dataclass
-class DecisionCase:
-    """One surface and one event under decision, with the reasons so far."""
-
-    surface: Surface
-    event: Event
-    outlook: Outlook
-    practice: Practice
-    stock: Stock
-    now: datetime
-    zone: ZoneInfo
-    open_hours: tuple[time, time] | None
-    column: int = 0
-    plow_hours: tuple[int, ...] = ()
-    reasons: list[Reason] = field(default_factory=list)
-    cautions: list[str] = field(default_factory=list)
+    @property
+    def follow_up(self) -> tuple[Visit, ...]:
+        """The visits after the pre-treat, or all where there is none."""
+        return tuple(visit for visit in self.visits if visit.action is not Action.PRETREAT)
 
     @property
-    def is_pedestrian(self) -> bool:
-        """Whether the surface is for pedestrians."""
-        return self.surface.surface_class.use == "pedestrian"
-
-    def hour_index(self, moment: datetime) -> int:
-        """Return the index of the outlook hour that contains a time."""
-        return int((moment - self.outlook.hours[0].start) / timedelta(hours=1))
-
-    def hour_start(self, hour: int) -> datetime:
-        """Return the start of an outlook hour."""
-        return self.outlook.hours[0].start + timedelta(hours=hour)
-
-    def local_date(self, moment: datetime) -> date:
-        """Return the local date at the site."""
-        return moment.astimezone(self.zone).date()
-
-    def is_open(self, moment: datetime) -> bool:
-        """Return whether the site is open at a time."""
-        if self.open_hours is None:
-            return False
-        opens, closes = self.open_hours
-        local = moment.astimezone(self.zone).time()
-        return opens <= local < closes if opens < closes else local >= opens or local < closes
-
-    def add_rule_reason(
-        self, rule: str, effect: Effect, text: str, observed: float | None = None
-    ) -> None:
-        """Add a reason from a rule of practice."""
-        setting = self.practice.rule_value(rule)
-        limit = setting.value if isinstance(setting.value, float) else None
-        self.reasons.append(
-            Reason(
-                rule=rule,
-                effect=effect,
-                text=text,
-                quantity_kind=setting.rule.kind if limit is not None else None,
-                observed=observed,
-                limit=limit,
-                evidence=setting.rule.evidence,
-                source=setting.rule.source,
-                set_by=setting.set_by,
-            )
-        )
-
-    def add_fact_reason(
-        self, rule: str, effect: Effect, text: str, evidence: Evidence, source: str
-    ) -> None:
-        """Add a reason that is not a rule of practice."""
-        self.reasons.append(
-            Reason(rule=rule, effect=effect, text=text, evidence=evidence, source=source)
-        )
-
-    def to_treatment(self, action: Action, text: str, **fields: object) -> Treatment:
-        """Return the treatment with the reasons and cautions collected."""
-        return Treatment.model_validate(
-            {
-                "action": action,
-                "event": self.event,
-                "text": text,
-                "reasons": tuple(self.reasons),
-                "cautions": tuple(self.cautions),
-                **fields,
-            }
-        )
-
-    def recheck_at(self) -> datetime:
-        """Return when to recheck: halfway to onset, at most six hours ahead."""
-        lead = max(self.event.start - self.now, timedelta(hours=1))
-        step = min(lead / 2, timedelta(hours=6))
-        current_hour = (self.now + step).replace(minute=0, second=0, microsecond=0)
-        return current_hour + timedelta(hours=1)
+    def first_work_at(self) -> datetime | None:
+        """Start of the first visit that works."""
+        return next((visit.at for visit in self.visits if visit.action.is_work), None)

@@ -7,16 +7,15 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
-from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import DAY_AHEAD_LEAD
+from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.units import UnitFormatter
 from stormplan.words import source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
@@ -137,6 +136,16 @@ def build_view(plan: Plan) -> View:
     )
 
 
+#: What counts as today's in the rows of the first screen.
+DAY_AHEAD = timedelta(hours=24)
+HEADLINE_WORK: tuple[tuple[str, Callable[[Visit], bool]], ...] = (
+    ("pre-treat", lambda visit: visit.action is Action.PRETREAT),
+    ("plow or shovel", lambda visit: visit.plow),
+    ("post-treat", lambda visit: visit.action is Action.POST_TREAT),
+    ("salt", lambda visit: visit.action is Action.SALT),
+    ("sand, no salt, on", lambda visit: visit.action is Action.SAND),
+)
+
 # -- first screen ---------------------------------------------------------------------------------
 
 
@@ -154,12 +163,12 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
         return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
     actions = _active_treatments(plan)
     parts = []
-    for action, phrase in (
-        (Action.PRETREAT, "pre-treat"),
-        (Action.SOLIDS, "solids, not liquid, on"),
-        (Action.PLOW, "plow or sand, no salt, on"),
-    ):
-        of_kind = [(site, surface) for site, surface, item in actions if item.action is action]
+    for phrase, wanted in HEADLINE_WORK:
+        of_kind = [
+            (site, surface)
+            for site, surface, item in actions
+            if any(wanted(visit) for visit in item.visits)
+        ]
         if of_kind:
             surfaces = pluralize(len({(site.key, s.key) for site, s in of_kind}), "surface")
             sites = pluralize(len({site.key for site, _ in of_kind}), "site")
@@ -241,7 +250,7 @@ def _hazard_probability(
     every = [item.event for *_, item in actions if item.event is not None]
     if not every:
         return ""
-    events = [event for event in every if event.start <= now + DAY_AHEAD_LEAD] or every
+    events = [event for event in every if event.start <= now + DAY_AHEAD] or every
     likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
     chances = sorted(event.probability for event in events if str(event.hazard) == likely)
     text = f"{likely} {format_percent(chances[0])}"
@@ -258,7 +267,7 @@ def _cost_loss_agreement(
         (f"{site.name}, {surface.name}", item.action is Action.PRETREAT, item.cost_loss, item.event)
         for site, surface, item in actions
         if item.cost_loss is not None and item.event is not None
-        and item.event.start <= now + DAY_AHEAD_LEAD
+        and item.event.start <= now + DAY_AHEAD
     ]  # fmt: skip
     against = [
         f"{name} ({'treated' if treats else 'held'} at {format_percent(event.probability)}, "

@@ -163,13 +163,19 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
         for what, volume_l in (
             ("ensemble reserve", yard.ensemble_extra_l),
             ("follow-up passes", yard.follow_up_l),
+            ("prewetting brine", yard.prewet_l),
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),
             ("brine to make", yard.brine_to_make_l),
             ("water", yard.water_l),
         ):
             rows.append([yard.name, what, f"{volume_l / unit_l:.1f}", volume])
-        rows.append([yard.name, "salt as delivered", f"{yard.salt_kg / unit_kg:.1f}", mass])
+        for what, mass_kg in (
+            ("salt as delivered, for brine", yard.salt_kg),
+            ("dry salt to spread", yard.spread_salt_kg),
+            ("sand to spread", yard.spread_sand_kg),
+        ):
+            rows.append([yard.name, what, f"{mass_kg / unit_kg:.1f}", mass])
         for item in yard.additives:
             short = f"{item.shortage_l / unit_l:.1f}"
             rows.append(

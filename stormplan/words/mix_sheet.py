@@ -53,7 +53,7 @@ def shortage_names(yard: YardMix) -> list[str]:
 def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     """Return the text view of a yard's mix."""
     formatter = fmt.units
-    if not yard.blends and not yard.brine_needed_l:
+    if not yard.blends and not yard.brine_needed_l and not spread_rows(yard, formatter):
         return YardMixView(
             yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
         )
@@ -64,6 +64,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
             if yard.follow_up_l > 0.0
             else []
         ),
+        *spread_rows(yard, formatter),
         ("Brine needed, with reserve", formatter.volume(yard.brine_needed_l)),
         ("Usable in the tanks", formatter.volume(yard.brine_usable_l)),
         ("Brine to make", formatter.volume(yard.brine_to_make_l)),
@@ -355,6 +356,17 @@ def _ensemble_rows(yard: YardMix, formatter: UnitFormatter) -> Iterable[tuple[st
         yield f"More, for {share} of them", formatter.volume(yard.ensemble_extra_l)
 
 
+def spread_rows(yard: YardMix, formatter: UnitFormatter) -> list[tuple[str, str]]:
+    """Return what is spread dry, and the brine that wets it, where there is any."""
+    rows = []
+    if yard.spread_salt_kg > 0.0:
+        rows.append(("Dry salt to spread", formatter.mass(yard.spread_salt_kg)))
+        rows.append(("Brine to wet it", formatter.volume(yard.prewet_l)))
+    if yard.spread_sand_kg > 0.0:
+        rows.append(("Sand to spread", formatter.mass(yard.spread_sand_kg)))
+    return rows
+
+
 def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]:
     formatter = fmt.units
     yield "To spray", formatter.volume(yard.pretreat_l)
@@ -365,6 +377,7 @@ def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]
         )
     if yard.follow_up_l > 0.0:
         yield "For later passes", formatter.volume(yard.follow_up_l)
+    yield from spread_rows(yard, formatter)
     yield "Brine needed, reserve included", formatter.volume(yard.brine_needed_l)
     yield "Usable in the tanks", formatter.volume(yard.brine_usable_l)
     yield "Brine to make", formatter.volume(yard.brine_to_make_l)

@@ -39,9 +39,12 @@ HAZARD_PHRASES: Mapping[Hazard, str] = {
 } | dict.fromkeys(SNOW_HAZARDS, "snow is possible")
 ACTION_PHRASES: Mapping[Action, str] = {
     Action.PRETREAT: "we plan to spray brine before it starts",
-    Action.SOLIDS: "we plan to put salt down when it starts",
-    Action.PLOW: "we plan to clear it and put sand down, without salt",
-    Action.HOLD: "we are watching it and decide again later",
+    Action.POST_TREAT: "we plan to spray what is left",
+    Action.SALT: "we plan to put salt down",
+    Action.SAND: "we plan to put sand down, without salt",
+    Action.PLOW: "we plan to clear it",
+    Action.INSPECT: "we plan to look, and to treat what is slick",
+    Action.WAIT: "we are watching it and decide again later",
     Action.NOTHING: "nothing is planned",
 }
 CLIENT_ADVICE = (
@@ -202,9 +205,8 @@ def _slippery_periods(surface: SurfacePlan) -> Iterable[tuple[datetime, datetime
 
 
 def _action_phrase(item: Treatment) -> str:
-    later = {one.kind for one in item.follow_up}
     text = ACTION_PHRASES[item.action]
-    if "plow" in later:
+    if item.action is not Action.PLOW and any(visit.plow for visit in item.visits):
         text += ", and to clear snow as it piles up"
     return text
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
 from stormplan.planning.plan import SitePlan, SurfacePlan
-from stormplan.treatment.records import Action, FollowUpVisit, Treatment
+from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.words import source_text
 from stormplan.words.formatting import (
     ReportFormat,
@@ -28,9 +28,12 @@ from stormplan.words.formatting import (
 
 ACTION_LABELS = {
     Action.PRETREAT: "Pre-treat",
-    Action.HOLD: "Hold",
-    Action.SOLIDS: "Solids",
-    Action.PLOW: "No salt",
+    Action.POST_TREAT: "Post-treat",
+    Action.SALT: "Salt",
+    Action.SAND: "Sand, no salt",
+    Action.PLOW: "Plow",
+    Action.INSPECT: "Inspect",
+    Action.WAIT: "Wait",
     Action.NOTHING: "Nothing",
 }
 
@@ -205,7 +208,7 @@ def _merge_holds(tasks: Iterable[TaskView]) -> tuple[TaskView, ...]:
     """Return tasks with holds of the same surfaces and time merged."""
     merged: dict[object, TaskView] = {}
     for task in tasks:
-        key = (task.surfaces, task.when) if task.action == ACTION_LABELS[Action.HOLD] else task
+        key = (task.surfaces, task.when) if task.action == ACTION_LABELS[Action.WAIT] else task
         if key not in merged:
             merged[key] = task
             continue
@@ -263,8 +266,8 @@ def _task_time(item: Treatment, fmt: ReportFormat) -> str:
     ):
         window = fmt.time_range(item.earliest_start, item.latest_start)
         return f"start {fmt.day_hour(item.best_start)} (any dry, calm hour {window})"
-    if item.action is Action.HOLD and item.recheck_at is not None:
-        return f"look again {fmt.day_hour(item.recheck_at)}"
+    if item.action is Action.WAIT and item.recheck_at is not None:
+        return f"decide again {fmt.day_hour(item.recheck_at)}"
     return "" if item.event is None else f"from {fmt.day_hour(item.event.start)}"
 
 
@@ -297,27 +300,23 @@ def _cost_loss(item: Treatment, currency: str) -> str:
     return f"{cost_loss_line(item.cost_loss, item.event.probability, currency)}."
 
 
-def _follow_up_line(item: FollowUpVisit, fmt: ReportFormat) -> str:
+def _follow_up_line(item: Visit, fmt: ReportFormat) -> str:
     """Return one follow-up treatment as a line."""
-    parts = [f"{fmt.day_hour(item.at)}: {item.kind}"]
+    parts = [f"{fmt.day_hour(item.at)}: {item.text}"]
     if item.rate_l_m2 > 0.0:
         blend = blend_name(item.additive_name, item.additive_frac)
         parts.append(f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}")
     if item.solid_rate_kg_m2 > 0.0:
-        parts.append(f"prewetted salt {fmt.units.solid_rate(item.solid_rate_kg_m2)}")
-    return f"{', '.join(parts)}; {item.text}"
+        what = "sand" if item.action is Action.SAND else "salt"
+        rate, mass = fmt.units.solid_rate(item.solid_rate_kg_m2), fmt.units.mass(item.solid_kg)
+        parts.append(f"{what} {rate}, {mass} in all")
+    return "; ".join(parts)
 
 
 def _treatment_text(item: Treatment, fmt: ReportFormat) -> str:
     if item.action is Action.PRETREAT:
         blend = blend_name(item.additive_name, item.additive_frac)
         return f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}"
-    if item.solid is not None:
-        low, high = item.solid.low_kg_m2, item.solid.high_kg_m2
-        rate = fmt.units.solid_rate(low)
-        if high > low:
-            rate = f"{rate.split(' ')[0]}–{fmt.units.solid_rate(high)}"
-        return f"prewetted salt {rate}"
     return ""
 
 
