@@ -9,6 +9,7 @@ from datetime import timedelta
 import jsonschema
 import numpy as np
 import pytest
+from helpers.diagnostics import degraded_lines
 from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import SURFACES, parse_sites, site_entry
 from hypothesis import given, settings
@@ -91,14 +92,14 @@ def test_a_site_without_forecast_does_not_stop_the_others():
     )
     assert plan.exit_code is ExitCode.DEGRADED
     assert plan.verdict == "go"
-    assert plan.planning_diagnostics == ("Site 51.5: no forecast (outside coverage)",)
+    assert degraded_lines(plan) == ("Site 51.5: no forecast (outside coverage)",)
     assert make_plan(parse_sites(sites), {}, NOON).exit_code is ExitCode.NOTHING_PLANNED
 
 
 def test_an_old_forecast_is_said():
     plan = planned(now=NOON + timedelta(hours=13))
     assert plan.exit_code is ExitCode.DEGRADED
-    assert "forecast is 13 h old" in plan.planning_diagnostics[0]
+    assert "forecast is 13 h old" in degraded_lines(plan)[0]
 
 
 def test_a_layer_that_ends_in_the_storm_is_said():
@@ -107,7 +108,7 @@ def test_a_layer_that_ends_in_the_storm_is_said():
     depth[15:] = np.nan
     plan = planned(weather=SNOW | {"snowfall_cm": depth})
     assert plan.exit_code is ExitCode.DEGRADED
-    assert "snow not forecast for all of the storm" in plan.planning_diagnostics[0]
+    assert "snow not forecast beyond Tue 3 AM, before the storm is over" in degraded_lines(plan)[0]
 
 
 def test_a_warm_week_asks_for_nothing():
@@ -229,7 +230,9 @@ def test_half_a_forecast_is_said_where_it_leaves_a_night_in_the_dark():
 
     half = degraded(28)
     assert any(
-        "the pavement is known for the next 28 h only" in line for line in half.planning_diagnostics
+        "the pavement is known for the next 28 h only" in line for line in degraded_lines(half)
     )
     assert half.exit_code is ExitCode.DEGRADED
-    assert degraded(40).planning_diagnostics == ()
+    longer = degraded(40)
+    assert not any("pavement is known for the next" in line for line in degraded_lines(longer))
+    assert longer.verdict == "unknown"  # the third night is as cold as the first two

@@ -5,6 +5,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from helpers.diagnostics import note_lines
 from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import parse_sites, site_entry
 
@@ -151,7 +152,7 @@ def test_a_plan_of_another_version_is_said_not_to_be_compared():
         made, '{"verdict": "go"}', parse_sites({"a": site_entry(43.1, -89.4)})
     )
     assert again.changes == ()
-    assert any("another version" in line for line in again.run_notes)
+    assert any("another version" in line for line in note_lines(again))
 
 
 def test_changes_in_words():

@@ -7,6 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from helpers.diagnostics import degraded_lines
 from helpers.one_surface import LOT, effects_by_rule, plan_surface
 from helpers.sites import BASE_SECTIONS
 from ruamel.yaml import YAML
@@ -62,7 +63,7 @@ def test_storm(path):
         "rules_any": lambda wanted: set(wanted) & effects,
         "snows": lambda wanted: len(snows(decided)) == wanted,
         "unknown": lambda wanted: wanted in first.event.unknown,
-        "degraded": lambda wanted: any(wanted in line for line in plan.planning_diagnostics),
+        "degraded": lambda wanted: any(wanted in line for line in degraded_lines(plan)),
     }
     for what, wanted in expect.items():
         assert checks[what](wanted), (what, wanted, first)

@@ -191,6 +191,9 @@ _RULES = (
     Rule("residue_slippery_above", "temperature", "28 F", ("25 F", "45 F"),
          "pavement above which calcium or magnesium blends may turn slippery", MEMORY,
          f"{MINN}; cause in {NCHRP}, p. 25"),
+    Rule("frost_possible_below", "temperature", "40 F", ("32 F", "50 F"),
+         "air below which pavement that is not known counts as likely cold", OURS,
+         "a clear night takes pavement some 8 °F below the air: common practice, no source"),
     # blend -------------------------------------------------------------------------------------
     Rule("additive_default", "percentage", "5 %", ("0 %", "20 %"), "additive in every blend (95/5)", TRADE,
          "contractors' ladder"),
@@ -247,6 +250,9 @@ _RULES = (
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
          "weather error dominates beyond three days"),
+    Rule("pavement_horizon", "duration", "36 h", ("12 h", "72 h"),
+         "pavement known for less than this makes the plan degraded", OURS,
+         "less leaves tonight or the morning after in the dark"),
     Rule("demand_percentile", "percentage", "80 %", ("50 %", "99 %"),
          "share of the forecast's members whose spraying the yard is to meet", OURS,
           "running out costs more than brine left over, which keeps"),

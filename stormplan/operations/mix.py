@@ -41,6 +41,9 @@ class BlendVolume(Record):
     first_load_at: AwareDatetime
 
 
+TankStatus = Literal["usable", "correct when time", "too weak", "too strong", "no reading"]
+
+
 class TankState(Record):
     """Volume, strength and usability of a brine tank."""
 
@@ -48,7 +51,7 @@ class TankState(Record):
     on_hand_l: float
     usable_l: float
     strength_frac: float | None
-    text: str
+    status: TankStatus
 
 
 class AdditiveNeed(Record):
@@ -356,21 +359,23 @@ def _blend_volumes(
 def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
     """Return the state of a brine tank by its last reading; unusable without one."""
     strength = _strength_frac(tank)
-    if strength is None:
-        usable, text = 0.0, "no reading: take one before counting on it"
-    elif strength < practice.number("brine_reject_below"):
-        usable, text = 0.0, "too weak: correct it first"
-    elif strength > practice.number("brine_reject_above"):
-        usable, text = 0.0, "too strong: correct it first"
-    else:
+    usable, status = 0.0, _tank_status(strength, practice)
+    if status in ("usable", "correct when time"):
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
-        inside = (
-            practice.number("brine_accept_min") <= strength <= practice.number("brine_accept_max")
-        )
-        text = "usable" if inside else "usable, but correct it when there is time"
     return TankState(
-        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, text=text
+        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, status=status
     )
+
+
+def _tank_status(strength_frac: float | None, practice: Practice) -> TankStatus:
+    if strength_frac is None:
+        return "no reading"
+    if strength_frac < practice.number("brine_reject_below"):
+        return "too weak"
+    if strength_frac > practice.number("brine_reject_above"):
+        return "too strong"
+    low, high = practice.number("brine_accept_min"), practice.number("brine_accept_max")
+    return "usable" if low <= strength_frac <= high else "correct when time"
 
 
 def _strength_frac(tank: Tank) -> float | None:
@@ -438,7 +443,7 @@ def _tank_corrections(
     """Yield the correction of each tank outside the accept band."""
     for state in tanks:
         strength = state.strength_frac
-        if strength is None or state.text == "usable" or state.on_hand_l <= 0.0:
+        if strength is None or state.status == "usable" or state.on_hand_l <= 0.0:
             continue
         tank = yard.tanks[state.tank]
         correction = batch.correct_tank(state.on_hand_l, strength, target, salt, tank.capacity_l)

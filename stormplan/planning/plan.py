@@ -16,6 +16,13 @@ from stormplan.errors import ExitCode
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import ForecastGap
 from stormplan.operations.mix import YardMix
+from stormplan.planning.diagnostics import (
+    UNKNOWN_HAZARD_CODES,
+    Diagnostic,
+    DiagnosticCode,
+    is_degraded,
+)
+from stormplan.planning.forecast_diagnostics import PlanVerdict
 from stormplan.planning.plan_diff import Change
 from stormplan.planning.source_choice import SourceChoice
 from stormplan.planning.source_comparison import SourceDifference
@@ -23,8 +30,6 @@ from stormplan.treatment.records import Treatment
 from stormplan.weather.alerts import Alert
 
 SCHEMA_VERSION = "2"
-
-PlanVerdict = Literal["go", "hold", "nothing"]
 
 #: What the model leaves out; every plan says so.
 MODEL_LIMITATIONS = (
@@ -47,7 +52,7 @@ CAUTIONS = (
 
 
 class SourceRecord(Record):
-    """The forecast a site was planned from; ``fallback_reason`` says why none that is preferred."""
+    """The forecast a site was planned from."""
 
     source: str
     cell: str
@@ -55,10 +60,7 @@ class SourceRecord(Record):
     fetched_at: AwareDatetime
     known_until: AwareDatetime | None
     stale: bool
-    notes: tuple[str, ...]
-    contradictions: tuple[str, ...]
     credit: str
-    fallback_reason: str | None = None
 
 
 class HourlySeries(Record):
@@ -149,7 +151,6 @@ class SitePlan(Record):
     latitude_deg: float
     longitude_deg: float
     source: SourceRecord | None
-    no_forecast_reason: str | None
     crew_weather: tuple[CrewWeatherWindow, ...]
     chloride_kg: float
     chloride_dilution_l: float
@@ -166,12 +167,12 @@ class SitePlan(Record):
 class Plan(Record):
     """The plan of all sites and yards at one time.
 
-    ``verdict`` is go when something is to be done about an event within a day, hold when something
-    may have to be, nothing otherwise. ``planning_diagnostics`` names, in words, what the plan
-    stands on less than it should; empty is a complete plan. ``run_diagnostics`` names what went
-    wrong around the planning (late, not delivered, nowhere to write), ``run_notes`` what went right
-    only in the end; ``changes`` are against the plan announced before. ``alerts`` are official ones
-    and had no say.
+    ``verdict`` is go when something is to be done about an event within a day, wait when something
+    may have to be, unknown when nothing is to be done as far as is known, but a site has no
+    forecast, or precipitation or pavement of a likely cold hour is not known; nothing otherwise.
+    ``diagnostics`` are what a reader must know about the plan and the run that made it; without a
+    degraded or failed one it is a complete plan. ``changes`` are against the plan announced
+    before. ``alerts`` are official ones and had no say.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -184,7 +185,7 @@ class Plan(Record):
     verdict: PlanVerdict
     first_start: AwareDatetime | None
     priority_sites: tuple[str, ...]
-    planning_diagnostics: tuple[str, ...]
+    diagnostics: tuple[Diagnostic, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     clients: tuple[ClientPlan, ...] = ()
@@ -192,21 +193,37 @@ class Plan(Record):
     hourly: dict[str, HourlySeries]
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
-    run_diagnostics: tuple[str, ...] = ()
-    run_notes: tuple[str, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS
     cautions: tuple[str, ...] = CAUTIONS
 
     @property
     def exit_code(self) -> ExitCode:
         """The exit code of the command line."""
-        if all(site.no_forecast_reason for site in self.sites):
+        if not self.has_forecast:
             return ExitCode.NOTHING_PLANNED
-        return (
-            ExitCode.DEGRADED
-            if self.planning_diagnostics or self.run_diagnostics
-            else ExitCode.COMPLETE
-        )
+        return ExitCode.DEGRADED if is_degraded(self.diagnostics) else ExitCode.COMPLETE
+
+    @property
+    def has_forecast(self) -> bool:
+        """Whether any site has a forecast."""
+        return any(site.source is not None for site in self.sites)
+
+    @property
+    def unknown_sites(self) -> tuple[str, ...]:
+        """Keys of the sites for which "nothing to do" is not known, in the order of the plan."""
+        unknown = {one.site for one in self.diagnostics if one.code in UNKNOWN_HAZARD_CODES}
+        return tuple(site.key for site in self.sites if site.key in unknown)
+
+    def no_forecast_reason(self, site: str) -> str | None:
+        """Return why a site, by its key, has no forecast; None where it has one."""
+        for item in self.diagnostics:
+            if item.code is DiagnosticCode.NO_FORECAST and item.site == site:
+                return item.text("reason")
+        return None
+
+    def with_diagnostics(self, *more: Diagnostic) -> Plan:
+        """Return the plan with more diagnostics."""
+        return self.model_copy(update={"diagnostics": (*self.diagnostics, *more)})
 
 
 def current_document(document: str) -> dict[str, Any] | None:

@@ -24,13 +24,14 @@ from stormplan.operations.sprayer_schedule import Job
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film_condition import ObservedCondition
-from stormplan.planning import site_batch, source_choice
+from stormplan.planning import forecast_diagnostics, site_batch, source_choice
+from stormplan.planning.diagnostics import Diagnostic
+from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
 from stormplan.planning.plan import (
     ClientPlan,
     HourlySeries,
     NightBiasRecord,
     Plan,
-    PlanVerdict,
     RefreezePeriod,
     SitePlan,
     SourceRecord,
@@ -42,21 +43,20 @@ from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 
-#: Pavement known for less leaves tonight or the morning after in the dark: our own choice.
-MIN_PAVEMENT_HORIZON = timedelta(hours=36)
-
 
 @dataclass(frozen=True)
 class SiteForecasts:
     """The forecasts of one site, in order of preference.
 
     With a forecast, ``unavailable_reason`` is why a source that is preferred to it has none;
-    ``other_forecasts`` are the forecasts of the sources after it.
+    ``other_forecasts`` are the forecasts of the sources after it, ``other_failures`` why sources
+    after it have none.
     """
 
     forecast: CellForecast | None
     unavailable_reason: str | None = None
     other_forecasts: tuple[CellForecast, ...] = ()
+    other_failures: tuple[str, ...] = ()
 
     @property
     def forecasts(self) -> tuple[CellForecast, ...]:
@@ -122,10 +122,7 @@ def make_plan(
         key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
     }
-    site_plans = [
-        _site_plan(key, sites, forecasts_by_site[key], source_decisions[key], offsets)
-        for key in keys
-    ]
+    site_plans = [_site_plan(key, sites, source_decisions[key], offsets) for key in keys]
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -136,6 +133,7 @@ def make_plan(
     horizon = timedelta(hours=sites.practice().number("horizon"))
     hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
     yards = tuple(_yard_mixes(sites, site_plans, hourly, now))
+    diagnostics = _diagnostics(sites, forecasts_by_site, source_decisions, now)
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -143,10 +141,10 @@ def make_plan(
         timezone=sites.company.timezone,
         units=sites.company.units,
         currency=sites.company.currency,
-        verdict=_verdict(event_treatments, now, sites),
+        verdict=_verdict(event_treatments, now, sites, diagnostics),
         first_start=_first_start(event_treatments, yards),
         priority_sites=_priority_sites(event_treatments),
-        planning_diagnostics=_planning_diagnostics(site_plans, sites, now),
+        diagnostics=diagnostics,
         sites=tuple(site_plans),
         yards=yards,
         clients=tuple(_clients(sites)),
@@ -232,7 +230,6 @@ def _refreeze_periods(treatments: Sequence[Treatment]) -> Iterable[RefreezePerio
 def _site_plan(
     key: str,
     sites: Sites,
-    site_forecasts: SiteForecasts,
     source_decision: SourceDecision,
     offsets: NightBiases,
 ) -> SitePlan:
@@ -257,12 +254,7 @@ def _site_plan(
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None
-        if source_decision.cell is None
-        else _source_record(source_decision.cell, site_forecasts.unavailable_reason),
-        no_forecast_reason=None
-        if source_decision.cell is not None
-        else site_forecasts.unavailable_reason or "no forecast",
+        source=None if source_decision.cell is None else _source_record(source_decision.cell),
         crew_weather=_crew_weather(key, sites, source_decision.decisions),
         chloride_kg=chloride_kg,
         chloride_dilution_l=products.chloride_dilution_l(chloride_kg),
@@ -285,7 +277,7 @@ def _crew_weather(
     return ()
 
 
-def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRecord:
+def _source_record(cell: CellForecast) -> SourceRecord:
     return SourceRecord(
         source=cell.source,
         cell=cell.cell_id,
@@ -293,10 +285,7 @@ def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRec
         fetched_at=cell.fetched_at,
         known_until=cell.known_until("air_temp_c"),
         stale=cell.stale,
-        notes=cell.notes,
-        contradictions=cell.contradictions,
         credit=cell.credit,
-        fallback_reason=fallback_reason,
     )
 
 
@@ -308,13 +297,15 @@ def _needs_work(item: Treatment) -> bool:
 
 
 def _verdict(
-    event_treatments: Sequence[tuple[SitePlan, Treatment]], now: datetime, sites: Sites
+    event_treatments: Sequence[tuple[SitePlan, Treatment]],
+    now: datetime,
+    sites: Sites,
+    diagnostics: Sequence[Diagnostic],
 ) -> PlanVerdict:
     starts = [item.first_work_at for _, item in event_treatments if _needs_work(item)]
     day_ahead = timedelta(hours=sites.practice().number("day_ahead_lead"))
-    if any(start is not None and start < now + day_ahead for start in starts):
-        return "go"
-    return "hold" if event_treatments else "nothing"
+    is_work_due = any(start is not None and start < now + day_ahead for start in starts)
+    return forecast_diagnostics.plan_verdict(is_work_due, bool(event_treatments), diagnostics)
 
 
 def _first_start(
@@ -344,59 +335,35 @@ def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> t
     return tuple(dict.fromkeys(site.key for site, _ in sorted(event_treatments, key=sort_key)))[:3]
 
 
-def _planning_diagnostics(
-    site_plans: Sequence[SitePlan], sites: Sites, now: datetime
-) -> tuple[str, ...]:
-    """Return what degrades the plan, by site, without repetition."""
-    diagnostics: list[str] = []
-    stale_h = sites.practice().number("stale_after")
-    for site in site_plans:
-        if site.source is None:
-            diagnostics.append(f"{site.name}: no forecast ({site.no_forecast_reason})")
-            continue
-        age_h = (now - site.source.issued_at) / timedelta(hours=1)
-        if site.source.stale or age_h > stale_h:
-            diagnostics.append(f"{site.name}: forecast is {age_h:.0f} h old")
-        if site.source.fallback_reason is not None:
-            diagnostics.append(
-                f"{site.name}: planned from {site.source.source} ({site.source.fallback_reason})"
-            )
-        if site.source.contradictions:
-            what = "; ".join(site.source.contradictions)
-            diagnostics.append(f"{site.name}: the forecast contradicts itself ({what})")
-        missing = {u for s in site.surfaces for u in s.forecast_gaps if u.after is None}
-        event_unknowns = {
-            what
-            for _, item in site.treatments
-            if item.event is not None
-            for what in item.event.unknown
-        }
-        names = sorted(event_unknowns | {u.what for u in missing})
-        if names:
-            diagnostics.append(f"{site.name}: {', '.join(names)} not forecast for all of the storm")
-        gap_names = sorted(
-            {u.what for s in site.surfaces for u in s.forecast_gaps if u.until} - {*names}
+def _diagnostics(
+    sites: Sites,
+    forecasts_by_site: Mapping[str, SiteForecasts],
+    source_decisions: Mapping[str, SourceDecision],
+    now: datetime,
+) -> tuple[Diagnostic, ...]:
+    """Return what a reader must know about the forecasts, site by site."""
+    company = sites.practice()
+    found: list[Diagnostic] = []
+    for key, decision in source_decisions.items():
+        site, site_forecasts = sites.sites[key], forecasts_by_site[key]
+        found += forecast_diagnostics.source_diagnostics(
+            key,
+            decision.cell,
+            site_forecasts.unavailable_reason,
+            site_forecasts.other_failures,
+            now,
+            company,
         )
-        if gap_names:
-            diagnostics.append(f"{site.name}: the forecast has a gap in {', '.join(gap_names)}")
-        known_until = _pavement_known_until(site)
-        if known_until is not None and known_until < now + MIN_PAVEMENT_HORIZON:
-            left_h = max((known_until - now) / timedelta(hours=1), 0.0)
-            diagnostics.append(
-                f"{site.name}: the pavement is known for the next {left_h:.0f} h only"
+        surfaces = [
+            SurfaceOutlook(
+                decided.outlook, sites.practice(site, site.surfaces[surface]), decided.treatments
             )
-    return tuple(diagnostics)
-
-
-def _pavement_known_until(site: SitePlan) -> datetime | None:
-    """Return until when a site's pavement is known; None to the horizon."""
-    ends = [
-        item.after
-        for surface in site.surfaces
-        for item in surface.forecast_gaps
-        if item.what in ("pavement", "temperature") and item.until is None
-    ]
-    return min((end for end in ends if end is not None), default=None)
+            for (_, surface), decided in decision.decisions.items()
+        ]
+        found += forecast_diagnostics.layer_diagnostics(key, surfaces, now, company)
+    cells = (decision.cell for decision in source_decisions.values())
+    found += forecast_diagnostics.cell_notes(cell for cell in cells if cell is not None)
+    return tuple(found)
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:

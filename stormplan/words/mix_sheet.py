@@ -93,7 +93,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
         held = f"{formatter.volume(tank.on_hand_l)}, {formatter.volume(tank.usable_l)} to draw"
-        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{tank.text}"))
+        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{TANK_STATUS_TEXT[tank.status]}"))
     for one in yard.sprayer_schedule.sprayers:
         if one.loads and one.start is not None:
             load = (
@@ -125,6 +125,13 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
 
 MIN_ENSEMBLE_RATIO = 1.02  # of what is sprayed; less is within what a pump is set to
 MAX_UNSERVED_NAMES = 4  # surfaces named before the rest is counted
+TANK_STATUS_TEXT = {
+    "usable": "usable",
+    "correct when time": "usable, but correct it when there is time",
+    "too weak": "too weak: correct it first",
+    "too strong": "too strong: correct it first",
+    "no reading": "no reading: take one before counting on it",
+}
 BRINE_HANDLING = (
     "Brine and salt: goggles and gloves, rinse skin and tools. Wet floors are slippery: boots.",
     "Nobody reaches or climbs into a tank or mixer; pumps off and locked before a line is opened.",
@@ -494,7 +501,7 @@ def _tank_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str, str
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
         held, draw = fmt.units.volume(tank.on_hand_l), fmt.units.volume(tank.usable_l)
-        yield tank.tank, held, draw, strength, tank.text
+        yield tank.tank, held, draw, strength, TANK_STATUS_TEXT[tank.status]
 
 
 def _cautions(yard: YardMix) -> tuple[str, ...]:

@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.planning.plan import SitePlan, SurfacePlan
+from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment, Visit
-from stormplan.words import source_text
+from stormplan.words import diagnostic_text, source_text
 from stormplan.words.formatting import (
     ReportFormat,
     blend_name,
@@ -96,26 +96,26 @@ class SiteView:
     priority: int
     summary: str
     forecast: str
-    problem: str | None
+    problem: tuple[str, str] | None
     source_differences: tuple[str, ...]
     night_biases: tuple[str, ...]
     tasks: tuple[TaskView, ...]
     is_uneventful: bool
 
 
-def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str) -> SiteView:
+def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -> SiteView:
     """Return the text view of a site.
 
     Parameters
     ----------
+    plan : Plan
+        The plan.
     site : SitePlan
-        The record.
+        One of its sites.
     fmt : ReportFormat
         The company's readers.
     notes : Footnotes
         Collects sources.
-    currency : str
-        The company's.
 
     Returns
     -------
@@ -129,29 +129,31 @@ def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str
         name=site.name,
         client=site.client,
         priority=site.priority,
-        summary=site_summary(site, site_fmt),
+        summary=site_summary(plan, site, site_fmt),
         forecast="" if source is None else (
             f"{source.source} cell {source.cell}, issued {site_fmt.day_hour(source.issued_at)}"
             f"{', STALE' if source.stale else ''}"
         ),
-        problem=site.no_forecast_reason,
+        problem=diagnostic_text.site_problem(plan, site.key, site_fmt),
         source_differences=tuple(source_text.difference_lines(site, fmt)),
         night_biases=tuple(
             f"{s.name}: {night_bias_line(s.night_bias, fmt.units)}." for s in site.surfaces
             if s.night_bias is not None and s.night_bias.reading_count > 0
         ),
-        tasks=_tasks(site, site_fmt, notes, currency),
-        is_uneventful=source is not None and all(t.event is None for _, t in site.treatments),
+        tasks=_tasks(site, site_fmt, notes, plan.currency),
+        is_uneventful=site.key not in plan.unknown_sites
+        and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
 
 
-def site_summary(site: SitePlan, fmt: ReportFormat) -> str:
+def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
     """Return a site's first hazard and its actions, on one line."""
     if site.source is None:
         return "no forecast"
     with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
     if not with_event:
-        return "nothing to do"
+        is_unknown = site.key in plan.unknown_sites
+        return "not known: look at the pavement" if is_unknown else "nothing to do"
     first = min((event for event, _ in with_event), key=lambda event: event.start)
     kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
     done = ", ".join(f"{kind} ×{number}" for kind, number in kinds.items())
