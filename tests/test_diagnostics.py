@@ -83,7 +83,7 @@ def test_a_cold_night_without_precipitation_layers_is_unknown():
         Severity.DEGRADED,
         "precipitation",
     )
-    assert found.number("hours") == 72.0
+    assert found.quantity("hours") == 72.0
 
 
 def test_an_unknown_site_is_never_told_as_quiet():
@@ -147,7 +147,7 @@ def test_pavement_that_is_lost_after_a_day_is_a_hazard_only_where_the_air_is_col
     dew[30:] = np.nan
     plan = planned(site(weather, dew_point_c=dew))
     assert plan.verdict == verdict
-    assert only(plan, "pavement_known_until").number("known_h") == 30.0
+    assert only(plan, "pavement_known_until").quantity("known_h") == 30.0
 
 
 def test_one_of_two_sites_without_forecast_leaves_the_answer_unknown():

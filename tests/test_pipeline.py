@@ -89,10 +89,9 @@ def test_an_expired_grid_is_planned_from_the_copy_and_said(replay, tmp_path):
     # without a copy: that site has no forecast, nothing else is planned, the plan is still written
     third = plan(sites, later, tmp_path / "empty.sqlite")
     assert third.exit_code is ExitCode.NOTHING_PLANNED
-    assert (
-        "ForecastGridExpired" in third.no_forecast_reason(third.sites[0].key)
-        or "503" in third.no_forecast_reason(third.sites[0].key)
-    )
+    assert "ForecastGridExpired" in third.no_forecast_reason(
+        third.sites[0].key
+    ) or "503" in third.no_forecast_reason(third.sites[0].key)
 
 
 def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_path):

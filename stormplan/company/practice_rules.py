@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from stormplan import units
 
@@ -23,6 +24,11 @@ class Evidence(StrEnum):
     COMMON_PRACTICE = "common practice, no source"
     WEAK_SOURCE = "weak source"
     OWN_CHOICE = "our own choice"
+
+
+Scope = Literal["company", "site", "surface"]
+#: Levels of policy, the nearest one last.
+SCOPES: tuple[Scope, ...] = ("company", "site", "surface")
 
 
 @dataclass(frozen=True)
@@ -45,6 +51,8 @@ class Rule:
         How firm it is.
     source : str
         Where it stands.
+    scope : str
+        Finest level at which it can be set: company, site or surface.
     """
 
     key: str
@@ -54,6 +62,7 @@ class Rule:
     meaning: str
     evidence: Evidence
     source: str
+    scope: Scope = "surface"
 
     @property
     def default_value(self) -> float | str:
@@ -78,15 +87,21 @@ TXDOT = "TxDOT Snow and Ice Control Operations Manual, 2017, section 5"
 _RULES = (
     # brine -------------------------------------------------------------------------------------
     Rule("brine_target", "percentage", "23.3 %", ("18 %", "25 %"), "strength brine is made to",
-         PUBLISHED, f"eutectic, {FHWA}, App. A"),
-    Rule("brine_accept_min", "percentage", "22.5 %", ("18 %", "23.3 %"), "weakest brine accepted", OURS,
-         "about 3 °F per point below the eutectic"),
-    Rule("brine_accept_max", "percentage", "23.8 %", ("23 %", "26 %"), "strongest brine accepted", OURS,
-         "about 13 °F per point above the eutectic, and salt settles out"),
-    Rule("brine_reject_below", "percentage", "22.0 %", ("15 %", "23.3 %"), "weaker is not sprayed", OURS,
-         "freezes above -3 °F"),
-    Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"), "stronger is not sprayed",
-         OURS, "drops salt near +3 °F and plugs nozzles"),
+         PUBLISHED, f"eutectic, {FHWA}, App. A",
+         scope="company"),
+    Rule("brine_accept_min", "percentage", "22.5 %", ("18 %", "23.3 %"),
+         "weakest brine accepted", OURS, "about 3 °F per point below the eutectic",
+         scope="company"),
+    Rule("brine_accept_max", "percentage", "23.8 %", ("23 %", "26 %"),
+         "strongest brine accepted", OURS,
+         "about 13 °F per point above the eutectic, and salt settles out",
+         scope="company"),
+    Rule("brine_reject_below", "percentage", "22.0 %", ("15 %", "23.3 %"),
+         "weaker is not sprayed", OURS, "freezes above -3 °F",
+         scope="company"),
+    Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"),
+         "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles",
+         scope="company"),
     # rates -------------------------------------------------------------------------------------
     Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",
@@ -186,8 +201,9 @@ _RULES = (
     Rule("solid_stop_below", "temperature", "15 F", ("0 F", "25 F"),
          "pavement below which salt is not worth spreading", PUBLISHED, f"{MPCA}; {MINN}"),
     Rule("warm_pavement_above", "temperature", "32.9 F", ("32 F", "38 F"),
-         "pavement that stays above this needs nothing", PUBLISHED,
-         "City of Eugene policy 2005: none when above 32 °F and steady; margin our own"),
+         "pavement above this lets no snow or ice lie and needs nothing", PUBLISHED,
+         "City of Eugene policy 2005: none when above 32 °F and steady; margin our own: gridded"
+         " temperatures are whole °F, give or take half a degree"),
     Rule("residue_slippery_above", "temperature", "28 F", ("25 F", "45 F"),
          "pavement above which calcium or magnesium blends may turn slippery", MEMORY,
          f"{MINN}; cause in {NCHRP}, p. 25"),
@@ -219,7 +235,7 @@ _RULES = (
          "chance of an event more than a day off that is planned for; less waits for the next plan",
          OURS, "tomorrow's forecast comes before a crew must leave"),
     Rule("monitor_probability", "percentage", "15 %", ("1 %", "90 %"),
-         "chance of the event that means hold and look again", OURS, "set by the owner"),
+         "chance of the event that means wait and look again", OURS, "set by the owner"),
     Rule("day_ahead_lead", "duration", "24 h", ("6 h", "48 h"),
          "an event further off than this is planned for only from the day-ahead chance on", OURS,
          "the next forecasts come before a crew must leave"),
@@ -237,27 +253,44 @@ _RULES = (
     Rule("new_concrete", "choice", "refuse", ("refuse", "allow"),
          "whether concrete inside its first year is treated", PUBLISHED,
          "ACI 302 and 201 as quoted in the trade: none before one winter; others say 1-2 years"),
+    Rule("hazardous_frost", "length", "0.01 mm", ("0.001 mm", "0.1 mm"),
+         "frost, as water, from which on it can be slippery", MEMORY,
+         "10-20 g/m² is slippery in studies of frost on roads"),
+    Rule("hazardous_ice", "length", "0.05 mm", ("0.01 mm", "1 mm"),
+         "ice of frozen water, as water, from which on it is a hazard", MEMORY,
+         "practice of road weather models"),
+    Rule("pile_thaw_above", "temperature", "33.8 F", ("32 F", "45 F"),
+         "air in which a snow pile drips", TRADE, "piles drip in air above freezing"),
+    Rule("pile_thaw_hours", "duration", "2 h", ("1 h", "12 h"),
+         "dripping hours of the last twelve after which a pile's water can freeze back", TRADE,
+         "an afternoon of thaw"),
     Rule("event_gap", "duration", "4 h", ("1 h", "24 h"),
          "quiet hours that end one event and start another", OURS, "a crew's turn-round"),
     Rule("wind_chill_below", "temperature", "-18 F", ("-50 F", "32 F"),
          "wind chill at which crews work in short turns", PUBLISHED,
-         "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F"),
+         "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F",
+         scope="site"),
     Rule("hose_freeze_below", "temperature", "20 F", ("-10 F", "32 F"),
-         "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice"),
+         "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice",
+         scope="site"),
     Rule("cycle_time", "duration", "4 h", ("0.5 h", "12 h"),
          "time between two passes over a site", OURS,
          f"a private route; {NCHRP}, p. 15 asks for less than 1.5 h where service must be high"),
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
-         "weather error dominates beyond three days"),
+         "weather error dominates beyond three days",
+         scope="company"),
     Rule("pavement_horizon", "duration", "36 h", ("12 h", "72 h"),
          "pavement known for less than this makes the plan degraded", OURS,
-         "less leaves tonight or the morning after in the dark"),
+         "less leaves tonight or the morning after in the dark",
+         scope="company"),
     Rule("demand_percentile", "percentage", "80 %", ("50 %", "99 %"),
          "share of the forecast's members whose spraying the yard is to meet", OURS,
-          "running out costs more than brine left over, which keeps"),
-    Rule("reserve", "percentage", "10 %", ("0 %", "100 %"), "made on top of what the plan sprays", OURS,
-         "overlap, priming and a second look"),
+          "running out costs more than brine left over, which keeps",
+         scope="company"),
+    Rule("reserve", "percentage", "10 %", ("0 %", "100 %"),
+         "made on top of what the plan sprays", OURS, "overlap, priming and a second look",
+         scope="company"),
     Rule("miss_cost", "cost of a miss", "0 /miss", ("0 /miss", "10000000 /miss"),
          "what a slippery surface that was not treated costs, on average; 0 where nobody has said",
          OURS, "the owner's: claims, call-backs, a client lost; in the company's currency"),
@@ -266,14 +299,37 @@ _RULES = (
          "the owner's: crew, machine, fuel; in the company's currency"),
     Rule("containment_ratio", "percentage", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
-         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
+         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all",
+         scope="company"),
     Rule("when_sources_differ", "choice", "preferred", ("preferred", "cautious"),
          "whose forecast a site is planned from when its sources differ", OURS,
-         "preferred: the first of weather.sources; cautious: strongest action, earliest onset"),
+         "preferred: the first of weather.sources; cautious: strongest action, earliest onset",
+         scope="site"),
     Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
-         OURS, "grids are issued two or more times a day"),
+         OURS, "grids are issued two or more times a day",
+         scope="company"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
-         "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
+         "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more",
+         scope="company"),
+    Rule("route_onset_spread", "duration", "6 h", ("1 h", "24 h"),
+         "surfaces whose events begin within this are sprayed in one route", OURS,
+         "a route of a shift; what begins later waits for its own hours", scope="company"),
+    Rule("brine_ready_before", "duration", "1 h", ("0 h", "12 h"),
+         "last batch of brine is done this long before the first load", OURS,
+         "settling, a hydrometer reading and the pump", scope="company"),
+    # comparing sources -------------------------------------------------------------------------
+    Rule("source_onset_difference", "duration", "3 h", ("1 h", "24 h"),
+         "sources whose onsets differ by more are told apart", OURS, "a crew's lead", scope="site"),
+    Rule("source_temperature_difference", "temperature difference", "3.6 F", ("1 F", "20 F"),
+         "sources whose coldest pavements differ by more are told apart", OURS,
+         "error of pavement models by night, Crevier & Delage 2001, J. Appl. Meteorol.: rms 2 K",
+         scope="site"),
+    Rule("source_temperature_below", "temperature", "35.6 F", ("32 F", "60 F"),
+         "pavement above which sources are not compared in temperature", OURS,
+         "how warm a warm pavement is decides nothing", scope="site"),
+    Rule("source_snow_difference", "length", "1 in", ("0.1 in", "12 in"),
+         "sources whose snowfalls differ by more are told apart", OURS, "an inch: a plow trigger",
+         scope="site"),
     # announcing --------------------------------------------------------------------------------
     Rule("announce_start_change", "duration", "2 h", ("30 min", "12 h"),
          "start moved by this much is announced", OURS, "a crew can be called that much later"),

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date, time
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
     Discriminator,
     Field,
     Tag,
-    create_model,
     model_validator,
 )
 
@@ -30,7 +29,8 @@ from stormplan.company.catalog import (
     SurfaceClass,
 )
 from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
-from stormplan.company.practice_rules import RULES, Practice, Rule
+from stormplan.company.policy import Policy, SitePolicy, SurfacePolicy, given_rules
+from stormplan.company.practice_rules import Practice
 from stormplan.company.skyline import BEARING_DEG, WallGeometry, horizon_deg, sky_view_frac
 from stormplan.company.validators import (
     BaseUrl,
@@ -53,24 +53,6 @@ SOURCE_KEYS = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "reco
 PAID_SOURCES = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
 PAID_HOST = "open-meteo.com"
 BRINE_KEY = "brine"  # the product every yard can make
-
-
-def _policy_field(rule: Rule) -> Any:
-    if rule.kind == "choice":
-        return Annotated[str, one_of(f"choice for {rule.key}", rule.limits)] | None, None
-    return Annotated[float, quantity(rule.kind, *rule.limits)] | None, None
-
-
-if TYPE_CHECKING:
-    Policy = Record
-else:  # one optional, bounded field per rule of the handbook: policy is checked like all else
-    Policy = create_model(
-        "Policy", __base__=Record, **{key: _policy_field(rule) for key, rule in RULES.items()}
-    )
-
-
-def _given_rules(policy: Record) -> dict[str, float | str]:
-    return {key: value for key, value in policy if value is not None}
 
 
 MIN_SKY_VIEW_FRAC = 0.05
@@ -259,7 +241,7 @@ class Surface(Record):
     no_chlorides: bool = False
     new_concrete_until: date | None = None
     last_treated: date | None = None
-    policy: Policy = Policy()
+    policy: SurfacePolicy = SurfacePolicy()
 
     @property
     def surface_class(self) -> SurfaceClass:
@@ -321,7 +303,7 @@ class Site(Record):
     open_hours: HoursOfDay | None = None
     timezone: TimeZoneName | None = None
     surfaces: dict[Key, Surface] = Field(min_length=1)
-    policy: Policy = Policy()
+    policy: SitePolicy = SitePolicy()
 
 
 class Sites(Record):
@@ -349,11 +331,11 @@ class Sites(Record):
 
     def practice(self, site: Site | None = None, surface: Surface | None = None) -> Practice:
         """Return the rules as they stand for the company, a site or one of its surfaces."""
-        overrides = [("company", _given_rules(self.policy))]
+        overrides = [("company", given_rules(self.policy))]
         if site is not None:
-            overrides.append(("site", _given_rules(site.policy)))
+            overrides.append(("site", given_rules(site.policy)))
         if surface is not None:
-            overrides.append(("surface", _given_rules(surface.policy)))
+            overrides.append(("surface", given_rules(surface.policy)))
         return Practice(*overrides)
 
     def zone(self, site: Site) -> ZoneInfo:

@@ -35,6 +35,8 @@ from stormplan.events.hazards import (
 from stormplan.physics.ensemble import normal_cdf, surface_uncertainty
 from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
 
+#: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.
+PILE_HISTORY_H = 12
 Trend = Literal["falling", "steady", "rising"]
 #: Stands in for a surface that is not known: it freezes nothing [°C].
 UNKNOWN_SURFACE_C = 99.0
@@ -210,7 +212,7 @@ def build_outlook(
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
         which = members if of_frost else storm_members
         found.append(_event(hours, which, error_k, run, unknown))
-    icy, chance = refreeze_mask(hazards, series, surface, error_k)
+    icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
     refreezing = replace(members, hazard_probability=chance, present=icy)
     likely = chance.mean(axis=1) >= thresholds.monitor_probability
     common = likely & (icy.mean(axis=1) > 0.5)
@@ -230,7 +232,7 @@ def build_outlook(
         frozen_c = np.nan_to_num(surface.surface_c, nan=UNKNOWN_SURFACE_C)
         below = normal_cdf(-frozen_c / error_k[:, None])
         pile_melt = replace(members, hazard_probability=below, present=frozen_c <= 0.0)
-        for refreeze in refreezes(_pile_refreeze_mask(hours), pile_melt, True):
+        for refreeze in refreezes(_pile_refreeze_mask(hours, thresholds), pile_melt, True):
             _add_refreeze(found, refreeze, gap)
     # what few members have stands alone: no consequence of a storm that all of them have
     found += refreezes(_isolated_runs(likely, common, thresholds.event_gap_h), refreezing, False)
@@ -263,15 +265,14 @@ def _add_refreeze(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     found.append(refreeze)
 
 
-def _pile_refreeze_mask(hours: Sequence[Hour]) -> NDArray[np.bool_]:
-    """Return hours in which water off a pile refreezes: two thaw hours within the last twelve.
-
-    A pile drips while the air is above freezing; common practice, no source for the numbers.
-    """
-    thaw = [hour.air_c > 1.0 for hour in hours]
+def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> NDArray[np.bool_]:
+    """Return hours in which water off a pile refreezes: enough thaw in the last twelve hours."""
+    thaw = [hour.air_c > thresholds.pile_thaw_above_c for hour in hours]
     return np.array(
         [
-            hour.surface_c <= 0.0 and hour.hazard is None and sum(thaw[max(i - 12, 0) : i]) >= 2
+            hour.surface_c <= 0.0
+            and hour.hazard is None
+            and sum(thaw[max(i - PILE_HISTORY_H, 0) : i]) >= thresholds.pile_thaw_hours
             for i, hour in enumerate(hours)
         ]
     )

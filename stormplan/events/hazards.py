@@ -42,14 +42,6 @@ TRACE_PRECIP_MM = 0.05
 TRACE_GLAZE_MM = 0.01
 #: Less new snow than this in an hour is no event [cm].
 TRACE_SNOWFALL_CM = 0.05
-#: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
-HAZARDOUS_FROST_MM = 0.01
-#: Ice from water that froze, from which on it is a hazard [mm]; practice of road weather models,
-#: from memory.
-HAZARDOUS_ICE_MM = 0.05
-#: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
-#: temperatures are whole °F, ±0.28 °C; our own choice.
-ACCUMULATES_BELOW_C = 0.5
 
 
 @dataclass(frozen=True)
@@ -60,6 +52,11 @@ class HazardThresholds:
     heavy_snow_above_cm_h: float
     monitor_probability: float
     event_gap_h: float
+    warm_pavement_above_c: float
+    hazardous_frost_mm: float
+    hazardous_ice_mm: float
+    pile_thaw_above_c: float
+    pile_thaw_hours: float
 
     @classmethod
     def from_practice(cls, practice: Practice) -> HazardThresholds:
@@ -69,6 +66,11 @@ class HazardThresholds:
             practice.number("heavy_snow_above"),
             practice.number("monitor_probability"),
             practice.number("event_gap"),
+            practice.number("warm_pavement_above"),
+            1000.0 * practice.number("hazardous_frost"),
+            1000.0 * practice.number("hazardous_ice"),
+            practice.number("pile_thaw_above"),
+            practice.number("pile_thaw_hours"),
         )
 
 
@@ -122,10 +124,10 @@ def hazard_codes(
     surface_c = surface.surface_c
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
-        cold = surface_c <= ACCUMULATES_BELOW_C
+        cold = surface_c <= thresholds.warm_pavement_above_c
         precipitating = np.nansum([series[name] for name in PRECIP_TYPES], axis=0) > TRACE_PRECIP_MM
         forms = (surface_c <= 0.0) & (surface_c < moist_air.frost_point_c(series["dew_point_c"]))
-        frost = forms & (surface.frost_mm > HAZARDOUS_FROST_MM) & ~precipitating
+        frost = forms & (surface.frost_mm > thresholds.hazardous_frost_mm) & ~precipitating
         rate = series["snowfall_cm"]
         # a source may give the depth and no water, or the water and no depth
         snow = cold & ((series["snowfall_swe_mm"] > TRACE_PRECIP_MM) | (rate > TRACE_SNOWFALL_CM))
@@ -199,7 +201,11 @@ def governing_hazard(
 
 
 def refreeze_mask(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface: SurfaceSeries, error_k: Array
+    hazards: NDArray[np.int8],
+    series: dict[str, Array],
+    surface: SurfaceSeries,
+    error_k: Array,
+    hazardous_ice_mm: float,
 ) -> tuple[NDArray[np.bool_], Array]:
     """Return where refrozen ice lies without precipitation, and its probability.
 
@@ -213,6 +219,8 @@ def refreeze_mask(
         The surface without chemical.
     error_k : array (hour,)
         Error of a member's surface temperature [K].
+    hazardous_ice_mm : float
+        Ice from which on it is a hazard, as water [mm].
 
     Returns
     -------
@@ -221,7 +229,7 @@ def refreeze_mask(
     array (hour, member)
         That the surface is below freezing, and that the water fell at all [-].
     """
-    icy = (surface.ice_mm > HAZARDOUS_ICE_MM) & (hazards < 0)
+    icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
     fell = np.maximum.accumulate(np.where(water_mm > 0.0, pop, 0.0), axis=0)

@@ -182,7 +182,7 @@ def plan_yard_mix(
     reserve_factor = 1.0 + practice.number("reserve")
     pretreatments = [job.treatment for job in jobs]
     treatments = [*pretreatments, *other_treatments]
-    schedule = schedule_sprayers(yard, jobs, now)
+    schedule = schedule_sprayers(yard, jobs, now, practice)
     starts = _job_starts(jobs, schedule)
     blends = _blend_volumes(jobs, starts, products)
     visits = [item for treatment in treatments for item in treatment.follow_up]
@@ -247,7 +247,14 @@ def plan_yard_mix(
         brine_usable_l=usable,
         brine_to_make_l=to_make,
         target_strength_frac=target_frac,
-        batches=_schedule_batches(to_make, yard, salt, target_frac, first_load_at),
+        batches=_schedule_batches(
+            to_make,
+            yard,
+            salt,
+            target_frac,
+            first_load_at,
+            practice.number("brine_ready_before"),
+        ),
         tank_corrections=tuple(_tank_corrections(yard, tanks, salt, target_frac)),
         production_h=to_make / yard.mixer.production_rate_l_h,
         salt_kg=salt_kg,
@@ -394,11 +401,16 @@ def _strength_frac(tank: Tank) -> float | None:
 
 
 def _schedule_batches(
-    to_make_l: float, yard: Yard, salt: batch.Salt, target: float, first_load_at: datetime | None
+    to_make_l: float,
+    yard: Yard,
+    salt: batch.Salt,
+    target: float,
+    first_load_at: datetime | None,
+    ready_before_h: float,
 ) -> tuple[ScheduledBatch, ...]:
     """Return equal batches that fit the mixer, emptiest brine tank first.
 
-    The last is done an hour before the first load.
+    The last is done a fixed time before the first load [h].
     """
     count = _batch_count(to_make_l, yard)
     if count <= 0:
@@ -418,7 +430,7 @@ def _schedule_batches(
             tank = None
         if tank is not None:
             free_l[tank] -= volume
-        lead = timedelta(hours=1.0 + hours * (count - number))
+        lead = timedelta(hours=ready_before_h + hours * (count - number))
         batches.append(
             ScheduledBatch(
                 tank=tank,

@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 
 from pydantic import AwareDatetime
 
+from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
 from stormplan.events.hazards import Hazard
@@ -117,7 +118,9 @@ def _blend(job: Job) -> tuple[str | None, float]:
     return job.treatment.additive, job.treatment.additive_frac
 
 
-def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> SprayerSchedule:
+def schedule_sprayers(
+    yard: Yard, jobs: Sequence[Job], now: datetime, practice: Practice
+) -> SprayerSchedule:
     """Return the schedule of a yard's sprayers.
 
     Parameters
@@ -128,16 +131,19 @@ def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> Sprayer
         Every pre-treat served from it.
     now : datetime
         Moment of planning, aware UTC.
+    practice : Practice
+        The company's rules.
 
     Returns
     -------
     SprayerSchedule
         Rounds in order; what does not fit before its event is named.
     """
-    blend_first = _schedule(yard, jobs, now, by_blend=True)
+    spread = timedelta(hours=practice.number("route_onset_spread"))
+    blend_first = _schedule(yard, jobs, now, spread, by_blend=True)
     if not blend_first.unserved:
         return blend_first
-    priority_first = _schedule(yard, jobs, now, by_blend=False)
+    priority_first = _schedule(yard, jobs, now, spread, by_blend=False)
     rank = {(job.site, job.surface): job.priority for job in jobs}
 
     def unserved_priorities(schedule: SprayerSchedule) -> list[int]:
@@ -150,11 +156,13 @@ def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> Sprayer
     )
 
 
-def _schedule(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool) -> SprayerSchedule:
+def _schedule(
+    yard: Yard, jobs: Sequence[Job], now: datetime, onset_spread: timedelta, *, by_blend: bool
+) -> SprayerSchedule:
     sprayers = [_SprayerState(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
     stops: dict[str, list[Stop]] = {sprayer_state.key: [] for sprayer_state in sprayers}
     unserved: list[UnservedSurface] = []
-    for group in _group_by_onset(jobs, by_blend):
+    for group in _group_by_onset(jobs, onset_spread, by_blend):
         for truck in sprayers:
             truck.free_at = max(truck.free_at, _start_time(group, truck, sprayers, now))
         for job in group:
@@ -171,11 +179,13 @@ def _schedule(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool)
     )
 
 
-def _group_by_onset(jobs: Sequence[Job], by_blend: bool) -> list[list[Job]]:
+def _group_by_onset(
+    jobs: Sequence[Job], onset_spread: timedelta, by_blend: bool
+) -> list[list[Job]]:
     """Return jobs grouped by onset, each group in working order."""
     by_time: list[list[Job]] = []
     for job in sorted(jobs, key=_onset):
-        if by_time and _onset(job) - _onset(by_time[-1][0]) <= timedelta(hours=6):
+        if by_time and _onset(job) - _onset(by_time[-1][0]) <= onset_spread:
             by_time[-1].append(job)
         else:
             by_time.append([job])

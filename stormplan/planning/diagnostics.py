@@ -105,7 +105,7 @@ class Diagnostic(Record):
         value = self.values.get(name)
         return value if isinstance(value, str) else ""
 
-    def number(self, name: str) -> float:
+    def quantity(self, name: str) -> float:
         """Return a value that is a number."""
         value = self.values[name]
         if not isinstance(value, (int, float)):

@@ -13,6 +13,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
+from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.events.detection import Outlook
 from stormplan.events.hazards import Hazard
@@ -20,13 +21,6 @@ from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 
 DifferenceKind = Literal["decision", "onset", "coldest pavement", "snow"]
-
-#: Apart by more than this is told. All our own choice: a crew's lead, the error that published
-#: models have by night (Crevier & Delage 2001, J. Appl. Meteorol.: rms about 2 K), an inch of snow.
-MIN_ONSET_DIFFERENCE = timedelta(hours=3)
-MIN_PAVEMENT_DIFFERENCE_K = 2.0
-MIN_SNOWFALL_DIFFERENCE_CM = 2.54
-PAVEMENT_COMPARED_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
 
 _ACTION_SEVERITY = {
     Action.NOTHING: 0,
@@ -106,31 +100,35 @@ def summarize_source(
     )
 
 
-def compare_sources(followed: SourceSummary, other: SourceSummary) -> SourceDifference:
-    """Return how another source differs from the one chosen."""
+def compare_sources(
+    followed: SourceSummary, other: SourceSummary, practice: Practice
+) -> SourceDifference:
+    """Return how another source differs from the one chosen, by the rules of the site."""
     differences: list[DifferenceKind] = []
     if followed.action is not other.action:
         differences.append("decision")
-    if _onsets_differ(followed.onset, other.onset):
+    if _onsets_differ(followed.onset, other.onset, practice):
         differences.append("onset")
-    if _pavements_differ(followed.min_pavement_temp_c, other.min_pavement_temp_c):
+    if _pavements_differ(followed.min_pavement_temp_c, other.min_pavement_temp_c, practice):
         differences.append("coldest pavement")
-    if abs(followed.snowfall_cm - other.snowfall_cm) > MIN_SNOWFALL_DIFFERENCE_CM:
+    snow_difference_m = abs(followed.snowfall_cm - other.snowfall_cm) / 100.0
+    if snow_difference_m > practice.number("source_snow_difference"):
         differences.append("snow")
     return SourceDifference(summary=other, differences=tuple(differences))
 
 
-def _onsets_differ(followed: datetime | None, other: datetime | None) -> bool:
+def _onsets_differ(followed: datetime | None, other: datetime | None, practice: Practice) -> bool:
     if followed is None or other is None:
         return followed is not other
-    return abs(followed - other) > MIN_ONSET_DIFFERENCE
+    return abs(followed - other) / timedelta(hours=1) > practice.number("source_onset_difference")
 
 
-def _pavements_differ(followed_c: float | None, other_c: float | None) -> bool:
+def _pavements_differ(followed_c: float | None, other_c: float | None, practice: Practice) -> bool:
     if followed_c is None or other_c is None:
         return False
-    is_compared = min(followed_c, other_c) <= PAVEMENT_COMPARED_BELOW_C
-    return is_compared and abs(followed_c - other_c) > MIN_PAVEMENT_DIFFERENCE_K
+    is_compared = min(followed_c, other_c) <= practice.number("source_temperature_below")
+    difference_k = abs(followed_c - other_c)
+    return is_compared and difference_k > practice.number("source_temperature_difference")
 
 
 def most_cautious(summaries: Sequence[SourceSummary]) -> int:

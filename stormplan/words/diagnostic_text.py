@@ -164,7 +164,7 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
         case DiagnosticCode.NO_FORECAST:
             return f"no forecast ({one.text('reason')})"
         case DiagnosticCode.STALE_FORECAST:
-            return f"forecast is {one.number('age_h'):.0f} h old"
+            return f"forecast is {one.quantity('age_h'):.0f} h old"
         case DiagnosticCode.FALLBACK_SOURCE:
             return f"planned from {one.source} ({one.text('reason')})"
         case DiagnosticCode.OTHER_SOURCE_FAILED:
@@ -181,12 +181,12 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
             return f"{layers} not forecast {hours}"
         case DiagnosticCode.PAVEMENT_KNOWN_UNTIL:
             return (
-                f"the pavement is known for the next {one.number('known_h'):.0f} h only,"
+                f"the pavement is known for the next {one.quantity('known_h'):.0f} h only,"
                 f" until {fmt.day_hour(_time(one, 'until'))}"
             )
         case DiagnosticCode.HAZARD_UNKNOWN:
             hours = fmt.time_range(_time(one, "after"), _time(one, "until"))
-            count = pluralize(round(one.number("hours")), "hour")
+            count = pluralize(round(one.quantity("hours")), "hour")
             return (
                 f"{one.text('variable')} not known in {count} of {hours} in which the pavement may"
                 " be below freezing: look at it"
@@ -196,7 +196,7 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
         case _:
             return (
                 f"how far {one.source} may be off is stated from its own record of"
-                f" {one.number('hours'):,.0f} h"
+                f" {one.quantity('hours'):,.0f} h"
             )
 
 
@@ -222,13 +222,13 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
                 f"{reason}: the reports are in the mail only, and an older set stays in the folder"
             )
         case DiagnosticCode.RUN_LATE:
-            minutes = round(60.0 * one.number("delay_h"))
+            minutes = round(60.0 * one.quantity("delay_h"))
             return (
                 f"late by {minutes // 60} h {minutes % 60:02d} min: the program was not running,"
                 " or the computer asleep"
             )
         case DiagnosticCode.CLOCK_OFFSET:
-            offset_h = one.number("offset_h")
+            offset_h = one.quantity("offset_h")
             size = format_age(timedelta(hours=abs(offset_h)))
             return (
                 f"this computer's clock is {size} {'ahead of' if offset_h > 0.0 else 'behind'} the"
@@ -256,7 +256,7 @@ def _delivery_sentence(one: Diagnostic) -> str:
     what = f"the last plan by {one.text('channel')} to {one.text('recipient')}"
     said = f"{what}: {_DELIVERY_OUTCOMES[one.code]}"
     if one.code is DiagnosticCode.DELIVERY_DELAYED:
-        failures = round(one.number("failures"))
+        failures = round(one.quantity("failures"))
         return f"{said} {'once' if failures == 1 else f'{failures} times'}"
     return f"{said} ({one.text('reason')})" if one.text("reason") else said
 
