@@ -93,12 +93,13 @@ class YardMix(Record):
 
     Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is sprayed at the visits
     after the pre-treats, ``prewet_l`` wets the salt; ``spread_salt_kg`` and ``spread_sand_kg`` are
-    spread dry, beside the ``salt_kg`` that goes into brine. ``ensemble_volume`` is what the members of the forecast would spray, and ``ensemble_extra_l`` what is mixed
-    beyond the plan for those of them that policy wants met. ``batches`` come in the order they are
-    made; salt is as delivered. ``settled_sg`` is the hydrometer reading to look for once the
-    batch is back at the water's temperature, between ``settled_accept_sg``; ``target_sg_60f`` is the same
-    at 60 °F. ``load_out_only`` names the additives whose blend would drop salt crystals if it stood in
-    a tank: blend them at load-out.
+    spread dry, beside the ``salt_kg`` that goes into brine. ``ensemble_volume`` is what the
+    members of the forecast would spray, and ``ensemble_extra_l`` what is mixed beyond the plan for
+    those of them that policy wants met. ``batches`` come in the order they are made; salt is as
+    delivered. ``settled_sg`` is the hydrometer reading to look for once the batch is back at the
+    water's temperature, between ``settled_accept_sg``; ``target_sg_60f`` is the same at 60 °F.
+    ``load_out_only`` names the additives whose blend would drop salt crystals if it stood in a
+    tank: blend them at load-out.
     """
 
     yard: str

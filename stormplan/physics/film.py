@@ -233,7 +233,7 @@ class FilmState:
     def observe(
         self, flat: NDArray[np.intp], water: float, ice: float, snow: float, depth_m: float
     ) -> None:
-        """Set what was seen on places of the flat column axis [kg/m²], [m]; salt is unknown: none."""
+        """Set what was seen on places of the flat axis [kg/m²], [m]; salt is unknown: none."""
         for store, value in ((self.water, water), (self.ice, ice), (self.snow, snow)):
             store[flat] = value
         for store in (self.frost, self.puddle):

@@ -524,7 +524,7 @@ def _hourly_id(
 def _decide(
     block_run: _BlockRun, cases: Mapping[tuple[str, str], SurfaceCase], sites: Sites
 ) -> dict[tuple[str, str], tuple[Treatment, ...]]:
-    """Return the treatments of all surfaces; those that are alike but for their area are decided once."""
+    """Return all surfaces' treatments; those alike but for their area are decided once."""
     film = block_run.simulation.film
     model = FilmModel(
         block_run.forecast_from_now,

@@ -130,12 +130,12 @@ class FilmRequest:
 class DoseResult:
     """How one candidate does.
 
-    ``failure_hour`` is the first hour of the forecast in which service is lost in too many members,
-    None if not before the end; ``hold_probability`` is the part of the members with the event in
-    which it is kept [-], ``member_holds`` has a byte for each member. In four of five of those
-    members it is lost at the earliest at the first and at the latest at the second of
-    ``failure_hour_range``; the end, where it is kept. ``held_time_frac`` is the part of the time for
-    which it is kept in them, on average [-], and ``chloride_kg_m2`` what goes down.
+    ``failure_hour`` is the first hour of the forecast in which service is lost in too many
+    members, None if not before the end; ``hold_probability`` is the part of the members with the
+    event in which it is kept [-], ``member_holds`` has a byte for each member. In four of five of
+    those members it is lost at the earliest at the first and at the latest at the second of
+    ``failure_hour_range``; the end, where it is kept. ``held_time_frac`` is the part of the time
+    for which it is kept in them, on average [-], and ``chloride_kg_m2`` what goes down.
     """
 
     doses: tuple[Dose, ...]

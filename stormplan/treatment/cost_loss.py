@@ -15,9 +15,10 @@ from stormplan.company.validators import Record
 class CostLoss(Record):
     """The cost-loss analysis of one treatment, in the company's currency.
 
-    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy; ``loss_avoided_frac`` is the
-    part of it that the film averts if the event comes [-], and ``break_even_probability`` the chance of the event
-    from which on treating is the cheaper [-]: above 1 it never is.
+    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy;
+    ``loss_avoided_frac`` is the part of it that the film averts if the event comes [-], and
+    ``break_even_probability`` the chance of the event from which on treating is the cheaper [-]:
+    above 1 it never is.
     """
 
     treatment_cost: float

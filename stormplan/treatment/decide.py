@@ -9,18 +9,18 @@ run has it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.events.detection import Event, Outlook
+from stormplan.events.detection import Outlook
 from stormplan.events.ensemble_stats import median
 from stormplan.physics import surface_simulation
 from stormplan.physics.film import Applications, PlowPasses
-from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.film_condition import FilmHours, film_freeze_point_c
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import RestartState
 from stormplan.treatment import cost_loss, ensemble_demand
@@ -61,15 +61,11 @@ class CoupledModel:
 
 @dataclass(frozen=True)
 class DecidedCourse:
-    """A course as decided, with the film of its coupled run where it pre-treats.
-
-    ``untreated_frozen_frac`` is that of the column without chemical, (hour, member) [-].
-    """
+    """A course as decided, and the film of each pre-treat in it, by its place in the course."""
 
     case: SurfaceCase
     course: Course
-    film: FilmHours | None
-    untreated_frozen_frac: FloatArray
+    films: Mapping[int, FilmSeries]
 
 
 def decide(
@@ -105,7 +101,7 @@ def decide(
     films = _coupled_films(current, courses, model, coupled)
     for steps in COUPLED_ROUNDS:
         again = {
-            at: _stepped_up(case, course, failed, steps)
+            at: _stepped_up(case, failed, steps)
             for at, (case, course) in enumerate(zip(current, courses, strict=True))
             if at in films and (failed := _failed_coupled(case, course, films[at], model))
         }
@@ -115,14 +111,14 @@ def decide(
         for (at, case), course in zip(again.items(), redone, strict=True):
             current[at], courses[at] = case, course
         films |= _coupled_films(current, courses, model, coupled, only=set(again))
-    return [
-        DecidedCourse(
-            case,
-            _as_coupled(case, course, films[at], model) if at in films else course,
-            films.get(at),
-            bare[:, case.column],
-        )
+    told = [
+        _as_coupled(case, course, films[at], model) if at in films else course
         for at, (case, course) in enumerate(zip(current, courses, strict=True))
+    ]
+    series = _film_series(current, told, films, bare)
+    return [
+        DecidedCourse(case, course, series.get(at, {}))
+        for at, (case, course) in enumerate(zip(current, told, strict=True))
     ]
 
 
@@ -229,15 +225,13 @@ def _failed_coupled(
     failed = []
     for at, item in _pretreats(course):
         assert item.pretreat is not None
-        if item.pretreat.result.failure_hour is None:
-            if _judged(case, item, film, model).failure_hour is not None:
-                failed.append(case.outlook.events.index(course[at].event))
+        held = item.pretreat.result.failure_hour is None
+        if held and _judged(case, item, film, model).failure_hour is not None:
+            failed.append(case.outlook.events.index(course[at].event))
     return failed
 
 
-def _stepped_up(
-    case: SurfaceCase, course: Course, failed: Sequence[int], steps: int
-) -> SurfaceCase:
+def _stepped_up(case: SurfaceCase, failed: Sequence[int], steps: int) -> SurfaceCase:
     already = dict(case.rate_steps_up)
     more = {index: already.get(index, 0) + steps for index in failed}
     return replace(case, rate_steps_up=tuple(sorted({**already, **more}.items())))
@@ -305,7 +299,7 @@ def _treatment(
     if item.pretreat is not None:
         fields = _pretreat_fields(decided, item, area_m2)
     elif item.action is Action.WAIT:
-        fields["cost_loss"] = _cost_loss_of_waiting(case, item.event, area_m2)
+        fields["cost_loss"] = _cost_loss_of_waiting(case, area_m2)
     prices = [
         visit.cost for visit in visits if visit.action.is_liquid or visit.action is Action.SALT
     ]
@@ -391,14 +385,12 @@ def _pretreat_fields(
         "hold_probability": result.hold_probability,
         "plow_by_mm": pretreat.plow_by_mm,
         "alternatives": _alternatives(case, pretreat.results, result, area_m2),
-        "film": _film_series(decided, item.event, dose.hour),
+        "film": decided.films.get(decided.course.index(item)),
         "cost_loss": cost_loss.from_practice(case.practice, price, result.held_time_frac),
     }
 
 
-def _cost_loss_of_waiting(
-    case: SurfaceCase, event: Event, area_m2: float
-) -> cost_loss.CostLoss | None:
+def _cost_loss_of_waiting(case: SurfaceCase, area_m2: float) -> cost_loss.CostLoss | None:
     """Return what a usual rate of plain brine would cost and avert, if it held."""
     volume_l = case.practice.number("pretreat_rate_light_snow") * area_m2
     return cost_loss.from_practice(case.practice, case.stock.cost(None, 0.0, volume_l, 0.0), 1.0)
@@ -436,22 +428,50 @@ def _alternatives(
     return tuple(found[:MAX_ALTERNATIVES])
 
 
-def _film_series(decided: DecidedCourse, event: Event, start: int) -> FilmSeries | None:
-    """Return the hours around an event of the coupled film, the median over members."""
-    case = decided.case
-    if decided.film is None:
-        return None
-    first = max(min(start, case.hour_index(event.start) - FILM_BEFORE_EVENT_H), 0)
-    last = case.hour_index(event.end) + FILM_AFTER_EVENT_H
+def _film_series(
+    cases: Sequence[SurfaceCase],
+    courses: Sequence[Course],
+    films: Mapping[int, FilmHours],
+    untreated_frozen_frac: FloatArray,
+) -> dict[int, dict[int, FilmSeries]]:
+    """Return the hours around each pre-treat's event of the coupled films, by case and event.
 
-    shown = decided.film.hours(slice(first, last))
-
-    def hours(values: FloatArray, digits: int) -> tuple[float | None, ...]:
-        return tuple(None if math.isnan(v) else round(v, digits) for v in median(values).tolist())
-
-    return FilmSeries(
-        start=case.hour_start(first),
-        freeze_point_c=hours(shown.freeze_point_c[:, 0], 1),
-        frozen_frac=hours(frozen_frac(shown)[:, 0], 2),
-        untreated_frozen_frac=hours(decided.untreated_frozen_frac[first:last], 2),
+    The median over members; all freeze points are computed in one call.
+    """
+    places = [
+        (at, number, _shown_hours(cases[at], item))
+        for at in films
+        for number, item in _pretreats(courses[at])
+    ]
+    if not places:
+        return {}
+    shown = [films[at].hours(hours) for at, _, hours in places]
+    points_c = film_freeze_point_c(
+        np.concatenate([film.water_mm[:, 0] for film in shown]),
+        np.concatenate([film.ice_mm[:, 0] for film in shown]),
+        np.concatenate([film.salts_kg_m2[:, :, 0] for film in shown], axis=1),
     )
+    ends = np.cumsum([len(film.water_mm) for film in shown])
+    found: dict[int, dict[int, FilmSeries]] = {}
+    for (at, number, hours), film, end in zip(places, shown, ends.tolist(), strict=True):
+        case = cases[at]
+        bare = untreated_frozen_frac[hours, case.column]
+        found.setdefault(at, {})[number] = FilmSeries(
+            start=case.hour_start(hours.start),
+            freeze_point_c=_rounded(points_c[end - len(film.water_mm) : end], 1),
+            frozen_frac=_rounded(frozen_frac(film)[:, 0], 2),
+            untreated_frozen_frac=_rounded(bare, 2),
+        )
+    return found
+
+
+def _shown_hours(case: SurfaceCase, item: PlannedTreatment) -> slice:
+    assert item.pretreat is not None  # only asked for those
+    onset, end = case.hour_index(item.event.start), case.hour_index(item.event.end)
+    first = max(min(item.pretreat.result.doses[0].hour, onset - FILM_BEFORE_EVENT_H), 0)
+    return slice(first, end + FILM_AFTER_EVENT_H)
+
+
+def _rounded(values: FloatArray, digits: int) -> tuple[float | None, ...]:
+    """Return the median over members, (hour, member), rounded; None where not known."""
+    return tuple(None if math.isnan(v) else round(v, digits) for v in median(values).tolist())

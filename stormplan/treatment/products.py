@@ -25,8 +25,9 @@ class Stock:
     """Products and volumes on hand.
 
     ``on_hand_l`` is what is on hand of each bought product [L]; ``brine_price_per_l`` is what the
-    yard's own brine costs in salt and ``salt_price_per_kg`` what dry salt costs, None where the salt
-    has no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine [kg/L].
+    yard's own brine costs in salt and ``salt_price_per_kg`` what dry salt costs, None where the
+    salt has no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine
+    [kg/L].
     """
 
     products: Mapping[str, Product]

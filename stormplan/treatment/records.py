@@ -50,8 +50,8 @@ Effect = Literal["sets", "warns", "refuses"]
 class Reason(Record):
     """One rule that took part in a decision: value, limit, evidence, source.
 
-    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of ``units.KINDS``); None where the
-    rule is about a fact and not a number.
+    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of ``units.KINDS``);
+    None where the rule is about a fact and not a number.
     """
 
     rule: str
@@ -68,8 +68,9 @@ class Reason(Record):
 class SolidRates(Record):
     """Published rates of prewetted salt for this pavement and hazard [kg/m²].
 
-    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both are shown,
-    and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or ice.
+    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both
+    are shown, and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or
+    ice.
     """
 
     low_kg_m2: float

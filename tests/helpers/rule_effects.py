@@ -119,6 +119,14 @@ TWO_STORMS = snow(0.2, 8, 11)
 TWO_STORMS = TWO_STORMS | {
     name: {0: 0.0, 8: 0.5, 11: 0.0, 17: 0.5, 20: 0.0} for name in ("snowfall_swe_mm", "snowfall_cm")
 }
+FAR_STORMS = snow(0.2, 8, 11) | {
+    name: {0: 0.0, 8: 0.2, 9: 0.0, 30: 1.0, 34: 0.0} for name in ("snowfall_swe_mm", "snowfall_cm")
+}
+FAR_STORMS |= {  # and a day between that dries the lot
+    "air_temp_c": {0: -1.0, 8: -3.0, 18: 5.0, 29: -2.0, 30: -3.0},
+    "cloud_frac": {0: 1.0, 12: 0.0, 28: 1.0},
+    "wind_10m_ms": 5.0,
+}
 UNKNOWN_AFTER_40 = np.where(np.arange(72) < 40, -20.0, np.nan)
 LOST_PAVEMENT = {
     "air_temp_c": 3.0,
@@ -152,6 +160,28 @@ EFFECTS: dict[str, RuleEffect] = {
     "lead_max_frost": RuleEffect("4 h", FROST_AT_DAWN),
     "max_rain_before_onset": RuleEffect("0.05 mm", RAIN_THEN_SNOW),
     # film
+    "best_start_tolerance": RuleEffect("0 h", sites={"open_hours": "18:00-23:59"}),
+    "max_damp": RuleEffect("1 mm", snow(rain_mm=between_hours(9, 10, 0.2), air_temp_c=0.3)),
+    "max_rain_probability": RuleEffect(
+        "100 %",
+        snow(rain_mm=between_hours(12, 13, 0.4), air_temp_c={0: 0.5, 13: -3.0}),
+        policy={"max_rain_before_onset": "0.3 mm"},
+    ),
+    "bond_liquid_fraction": RuleEffect("30 %"),
+    "bond_texture": RuleEffect("1 mm"),
+    "vehicles_while_open": RuleEffect(
+        "100 /h", steady(29.0, 0.1), sites={"open_hours": "00:00-23:59"}
+    ),
+    "plow_residual_vehicle": RuleEffect("0 mm", snow(0.6)),
+    "plow_residual_pedestrian": RuleEffect("3 mm", snow(0.6), WALK),
+    "final_pass_snow": RuleEffect("1 in", snow(0.15)),
+    "post_storm_interval": RuleEffect(
+        "2 h", snow(0.6, air_temp_c={0: -1.0, 12: -2.0, 22: -12.0}, dew_point_c=-13.0)
+    ),
+    "sand_rate": RuleEffect("9 lb/1000 ft2", FREEZING_RAIN, LOT | {"no_chlorides": True}),
+    "prewet_rate": RuleEffect("30 gal/ton", FREEZING_RAIN),
+    "day_ahead_lead": RuleEffect("48 h", snow(start=34, end=40, pop=0.4)),
+    "frost_close_call_below": RuleEffect("100 %", FROST_AT_DAWN),
     "hold_target": RuleEffect("end", snow(0.6, 12, 24)),
     "hold_confidence": RuleEffect("50 %", FROST_AT_DAWN),
     "max_ice_fraction": RuleEffect("0 %"),
@@ -188,7 +218,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "monitor_probability": RuleEffect("5 %", snow(pop=0.1)),
     "light_snow_below": RuleEffect("0.9 in/h", snow(0.7)),
     "heavy_snow_above": RuleEffect("3 in/h", snow(1.5)),
-    "heavy_snow_pretreat": RuleEffect("allow", snow(1.5)),
+    "heavy_snow_pretreat": RuleEffect("refuse", snow(1.5)),
     "new_concrete": RuleEffect("allow", surface=WALK | {"new_concrete_until": "2026-06-01"}),
     "event_gap": RuleEffect("8 h", TWO_STORMS),
     "hazardous_frost": RuleEffect("0.05 mm", clear_night(), policy={"hazardous_ice": "1 mm"}),
@@ -232,7 +262,7 @@ EFFECTS: dict[str, RuleEffect] = {
     ),
     "stale_after": RuleEffect("24 h", now=NOON + timedelta(hours=13)),
     "route_onset_spread": RuleEffect(
-        "24 h", TWO_STORMS | {"pop": 0.9}, policy={"event_gap": "1 h"}
+        "24 h", FAR_STORMS | {"pop": 0.9}, policy={"event_gap": "1 h"}
     ),
     "brine_ready_before": RuleEffect("4 h"),
     # comparing sources
@@ -243,7 +273,7 @@ EFFECTS: dict[str, RuleEffect] = {
     # announcing
     "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
     "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
-    "announce_volume_change": RuleEffect("1 %", later=snow(0.7)),
+    "announce_volume_change": RuleEffect("1 %", steady(29.0), later=steady(24.0, 0.1)),
 }
 
 
@@ -254,7 +284,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         policy[RULES[rule].scope] |= {rule: effect.changed}
     surfaces = {"here": dict(effect.surface) | {"policy": policy["surface"]}, **effect.surfaces}
     sites = parse_sites(
-        {"a": site_entry(43.1, -89.4, surfaces, policy=policy["site"])},
+        {"a": site_entry(43.1, -89.4, surfaces, policy=policy["site"], **effect.sites)},
         **(dict(effect.sections) | {"policy": policy["company"]}),
     )
     answer = SiteForecasts(
