@@ -119,6 +119,12 @@ def failures(storm, plan):
         if visit.action is Action.SALT and (not named or treatment.event.hazard == named)
     ]
     hazards = {str(t.event.hazard).replace(" ", "_") for t in surface.treatments if t.event}
+    first = surface.treatments[0]
+    rules = {
+        reason.rule
+        for treatment in surface.treatments
+        for reason in (*treatment.reasons, *(r for v in treatment.visits for r in v.reasons))
+    }
     checks = {
         "does": lambda wanted: set(wanted) <= set(counts),
         "never": lambda refused: not set(refused) & set(counts),
@@ -144,6 +150,17 @@ def failures(storm, plan):
             inside(visit.solid_rate_kg_m2 / units.KG_M2_PER_LB_KFT2, span) for visit in salts
         ),
         "hazard": lambda hazard: hazard in hazards,
+        "rules": lambda wanted: set(wanted) <= rules,
+        "rules_any": lambda wanted: bool(set(wanted) & rules),
+        "trend": lambda trend: first.event.trend == trend,
+        "coldest_f": lambda span: inside(units.c_to_f(first.event.min_pavement_temp_c), span),
+        "probability": lambda span: inside(first.event.probability, span),
+        "published_lb_lane_mile": lambda span: (
+            inside(first.solid.low_kg_m2 / units.KG_M2_PER_LB_LANE_MILE, span)
+            and inside(first.solid.high_kg_m2 / units.KG_M2_PER_LB_LANE_MILE, span)
+        ),
+        "unknown": lambda layer: layer in first.event.unknown,
+        "says": lambda word: any(word in line for line in plan.planning_diagnostics),
         "verdict_not": lambda verdict: plan.verdict != verdict,
         "max_visits": lambda most: all(counts[act] <= count for act, count in most.items()),
         "min_visits": lambda least: all(counts[act] >= count for act, count in least.items()),
@@ -165,15 +182,21 @@ def test_the_course_is_what_practice_does(path):
     assert storm["title"]
     assert storm["source"]
     assert storm["practice"]
-    departs, when, hazards = failures(storm, plan_of(storm))
+    plan = plan_of(storm)
+    departs, when, hazards = failures(storm, plan)
     assert not departs, (departs, when, hazards)
+    treatments = plan.sites[0].surfaces[0].treatments
+    hours = [visit.at for treatment in treatments for visit in treatment.visits]
+    assert len(hours) == len(set(hours)), "one surface, one hour, one instruction"
 
 
-@pytest.mark.parametrize("path", STORMS, ids=lambda path: path.stem)
-def test_a_surface_gets_one_instruction_an_hour(path):
-    visits = [
-        visit.at
-        for treatment in plan_of(read(path)).sites[0].surfaces[0].treatments
-        for visit in treatment.visits
-    ]
-    assert len(visits) == len(set(visits))
+def test_two_storms_do_not_share_a_window():
+    # NHDES 2018: a lead of up to 24 h must not reach back through the first storm
+    storm = read(Path(__file__).parent / "storms" / "course" / "two-storms-20-h-apart.yaml")
+    treatments = plan_of(storm).sites[0].surfaces[0].treatments
+    first, second = (t for t in treatments if t.action is Action.PRETREAT)
+    assert second.earliest_start >= first.event.end
+
+
+def test_there_are_enough_storms():
+    assert len(STORMS) >= 60

@@ -56,10 +56,20 @@ def test_volumes_of_surfaces_sum_to_the_yard():
     assert sum(b.additive_l for b in yard.blends) == pytest.approx(
         sum(t.additive_l for t in sprayed)
     )
-    later = sum(step.volume_l for t in sprayed for step in t.follow_up)
-    assert yard.follow_up_l == pytest.approx(later)
-    assert yard.brine_needed_l == pytest.approx(1.1 * (sum(t.brine_l for t in sprayed) + later))
+    later = [visit for t in sprayed for visit in t.follow_up]
+    assert yard.follow_up_l == pytest.approx(sum(visit.volume_l for visit in later))
+    assert yard.prewet_l == pytest.approx(sum(visit.prewet_l for visit in later))
+    # the pre-treats by as much more as the forecasts in all would spray; what follows as it is
+    more = 1.0 + yard.ensemble_extra_l / yard.pretreat_l
+    brine_l = more * sum(t.brine_l for t in sprayed) + sum(visit.brine_l for visit in later)
+    assert yard.brine_needed_l == pytest.approx(1.1 * brine_l)
     assert yard.brine_to_make_l == pytest.approx(yard.brine_needed_l)
+    additive_l = more * sum(t.additive_l for t in sprayed)
+    additive_l += sum(visit.additive_l for visit in later)
+    (calcium,) = yard.additives
+    assert calcium.needed_l == pytest.approx(1.1 * additive_l)
+    # the reserve is part of all that is mixed, what wets the salt included
+    assert yard.reserve_l == pytest.approx(0.1 * (brine_l + additive_l))
 
 
 def test_salt_for_the_batch_follows_the_purity():

@@ -227,6 +227,8 @@ def plan_yard_mix(
         if any(visit.volume_l > 0.0 or visit.salt_kg > 0.0 for visit in treatment.visits)
     ]
     spread_salt_kg = sum(visit.salt_kg for visit in visits)
+    prewet_l = sum(visit.prewet_l for visit in visits)
+    planned_l = ensemble_factor * pretreat_l + follow_up_l + prewet_l
     blend_locations = brine_guidance.blend_locations(
         [(frac, products[additive]) for frac, additive in _standing_blends(blends, visits)],
         target_frac,
@@ -239,11 +241,11 @@ def plan_yard_mix(
         tanks=tanks,
         pretreat_l=pretreat_l,
         follow_up_l=follow_up_l,
-        prewet_l=sum(visit.prewet_l for visit in visits),
+        prewet_l=prewet_l,
         spread_salt_kg=spread_salt_kg,
         spread_sand_kg=sum(visit.sand_kg for visit in visits),
         ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_l,
-        reserve_l=(reserve_factor - 1.0) * (ensemble_factor * pretreat_l + follow_up_l),
+        reserve_l=(reserve_factor - 1.0) * planned_l,
         brine_needed_l=needed,
         brine_usable_l=usable,
         brine_to_make_l=to_make,

@@ -117,6 +117,8 @@ def course_of_action(
             continue
         if not is_treated:
             state = untreated(busy_until)
+        if case.hour_index(event.end) <= state.hour:
+            continue  # the course so far has kept service through all of it
         treatment, state = yield from _treat(case, index, event, state, is_treated)
         planned.append(treatment)
         if any(visit.action.is_work for visit in treatment.visits):
@@ -623,7 +625,9 @@ def _post_treat(
     visit, rates = yield from _solid_visit(storm, state, hour, plow=False)
     what = "what is left" if visit.action is Action.SALT else "what stays slick"
     text = "prewetted salt" if visit.action is Action.SALT else "sand"
-    return replace(visit, text=f"{text} on {what}", reasons=(*reasons, *visit.reasons)), rates
+    return replace(
+        visit, text=f"{text} on {what}", reasons=tuple(dict.fromkeys((*reasons, *visit.reasons)))
+    ), rates
 
 
 def _liquid_after(storm: _Storm, hour: int) -> PlannedVisit | None:

@@ -309,7 +309,8 @@ def select(
     """Return the least chloride that keeps service, else the least that keeps it longest.
 
     Of blends that do equally well the one that practice prefers, at the start nearest to the best;
-    ``steps_up`` rates more of it where the coupled simulation asked for them.
+    ``steps_up`` rates more of it, of those that do as well, where the coupled simulation asked for
+    them.
     """
     preference = {key: at for at, key in enumerate(blends_in_order)}
     longest = max(_until(result) for result in results)
@@ -327,7 +328,7 @@ def select(
     higher = sorted(
         (
             result
-            for result in results
+            for result in enough
             if _blend_and_start(result.doses[-1]) == _blend_and_start(chosen)
             and result.doses[-1].rate_l_m2 > chosen.rate_l_m2
         ),
