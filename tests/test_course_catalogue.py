@@ -19,6 +19,7 @@ from stormplan import units
 from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Action
+from stormplan.words import diagnostic_text
 
 STORMS = sorted((Path(__file__).parent / "storms" / "course").glob("*.yaml"))
 HOUR = timedelta(hours=1)
@@ -160,7 +161,7 @@ def failures(storm, plan):
             and inside(first.solid.high_kg_m2 / units.KG_M2_PER_LB_LANE_MILE, span)
         ),
         "unknown": lambda layer: layer in first.event.unknown,
-        "says": lambda word: any(word in line for line in plan.planning_diagnostics),
+        "says": lambda word: any(word in line for line in diagnostic_text.degraded_lines(plan)),
         "verdict_not": lambda verdict: plan.verdict != verdict,
         "max_visits": lambda most: all(counts[act] <= count for act, count in most.items()),
         "min_visits": lambda least: all(counts[act] >= count for act, count in least.items()),

@@ -192,7 +192,13 @@ def test_loads_and_refills_take_their_time():
     lot = {"class": "asphalt_lot", "area": "62000 ft2"}
     weather = {"air_temp_c": -4.0, "dew_point_c": -8.0, **snow_series(inches_an_hour=0.7)}
     full = dict.fromkeys(
-        ("pretreat_rate_min", "pretreat_rate_light_snow", "pretreat_rate_max"), "0.8 gal/1000 ft2"
+        (
+            "pretreat_rate_min",
+            "pretreat_rate_light_snow",
+            "pretreat_rate_moderate_snow",
+            "pretreat_rate_max",
+        ),
+        "0.8 gal/1000 ft2",
     )
     company = {"yards": {"north": small}, "policy": full}
     (sprayer,) = plan_surface(lot, company, **weather).yards[0].sprayer_schedule.sprayers

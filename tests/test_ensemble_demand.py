@@ -189,8 +189,8 @@ def test_stakes_stand_beside_the_decision_and_change_none():
 
 
 def test_a_hold_says_from_which_chance_on_it_would_pay():
-    snow = {"snowfall_swe_mm": between_hours(9, 12, 1.0), "snowfall_cm": between_hours(9, 12, 1.0), "pop": 0.2,
-            "air_temp_c": -3.0}  # fmt: skip
+    amount = between_hours(9, 12, 1.0)
+    snow = {"snowfall_swe_mm": amount, "snowfall_cm": amount, "pop": 0.2, "air_temp_c": -3.0}
     plan = planned(snow, {"miss_cost": "1500 /miss"})
     held = plan.sites[0].treatments[0][1]
     assert held.action is Action.WAIT
@@ -201,7 +201,7 @@ def test_a_hold_says_from_which_chance_on_it_would_pay():
     assert held.cost_loss.break_even_probability == pytest.approx(salt_usd / 1500, rel=0.01)
     facts = {fact.label: fact.text for fact in briefing.build_view(plan).summary_rows}
     assert facts["In money"].startswith(
-        "1 of 1 choices go against it: Site 43.1, asphalt lot (held at 20 %, pays from 0."
+        "1 of 1 choices go against it: Site 43.1, asphalt lot (left to wait at 20 %, pays from 0."
     )
     assert "at 20 % it does" in cost_loss_line(
         held.cost_loss, held.event.probability, plan.currency

@@ -62,7 +62,7 @@ def test_the_same_plan_is_no_change():
         ({"min_pavement_temp_c": -3.5}, ("warmer", False)),
         ({"volume_l": 130.0}, ("more", True)),
         ({"volume_l": 90.0}, ("less", False)),
-        ({"action": "solids"}, ("action", True)),
+        ({"action": "salt"}, ("action", True)),
         ({"hazard": "sleet"}, ("event", True)),
         ({"stale": True}, ("stale", True)),
         ({"source": "metno"}, ("source", True)),

@@ -5,11 +5,15 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from helpers.one_surface import LOT, F, effects_by_rule, plan_surface, snow_series, treatments_at
-from helpers.published_tables import NOON, between_hours
-from helpers.sites import BASE_SECTIONS
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 
 from stormplan import units
 from stormplan.events.hazards import Hazard
+from stormplan.physics.film_condition import ObservedCondition
+from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.treatment import pretreatment
+from stormplan.treatment.candidates import Dose, DoseResult
 from stormplan.treatment.records import Action
 
 CALCIUM = BASE_SECTIONS["products"]["calcium"]
@@ -263,6 +267,8 @@ def assert_plowed_and_sanded(treatment):
     assert set(actions(treatment)) <= {Action.PLOW, Action.SAND, Action.INSPECT}
     assert any(visit.plow for visit in treatment.visits)
     assert treatment.chloride_kg == 0.0
+    for visit in treatment.visits:
+        assert len(visit.reasons) == len(set(visit.reasons)), "each reason once"
 
 
 def test_new_concrete_gets_no_salt_unless_the_owner_overrides():
@@ -422,3 +428,86 @@ def test_where_it_is_as_cold_as_wanted():
     assert treatments_at(26, **snow_series())[0].event.min_pavement_temp_c == pytest.approx(
         F(26), abs=0.3
     )
+
+
+def test_a_pretreat_that_is_still_there_is_looked_at_and_not_repeated():
+    # MPCA 2015: look for residue and reduce; common practice: no new brine on old that serves
+    twice = np.zeros(72)
+    twice[10:12] = twice[32:34] = 0.3
+    plan = plan_surface(
+        air_temp_c=-2.0, dew_point_c=-7.0, snowfall_swe_mm=twice, snowfall_cm=twice,
+        pop=np.where(twice > 0, 0.8, 0.1),
+    )  # fmt: skip
+    visits = [visit for _, t in plan.sites[0].treatments for visit in t.visits]
+    assert [(v.action, v.at) for v in visits] == [
+        (Action.PRETREAT, NOON + timedelta(hours=8)),
+        (Action.INSPECT, NOON + timedelta(hours=32)),
+    ]
+
+
+def plan_with_history(fell_before_cm, observed=None):
+    """Snow two days ago, or none, and half a centimeter an hour from 12 to 18 hours from now."""
+    depth = np.zeros(120)
+    depth[2:8] = fell_before_cm / 6
+    depth[60:66] = 0.5
+    cell = forecast_cell(
+        hours=120, start=NOON - timedelta(hours=48), air_temp_c=-3.0, dew_point_c=-7.0,
+        snowfall_swe_mm=depth, snowfall_cm=depth, pop=np.where(depth > 0, 0.9, 0.1),
+    )  # fmt: skip
+    seen = {} if observed is None else {("a", "here"): observed}
+    sites = parse_sites({"a": site_entry(43.1, -89.4, {"here": LOT})})
+    plan = make_plan(sites, {"a": SiteForecasts(cell)}, NOON, observed=seen)
+    return [visit for _, treatment in plan.sites[0].treatments for visit in treatment.visits]
+
+
+def test_snow_of_two_days_ago_has_been_cleared():
+    # common practice, no source: lots are plowed within hours of the trigger and after the storm
+    def told(visits):
+        return [(v.action, v.at, v.plow) for v in visits if v.action.is_work]
+
+    assert told(plan_with_history(5.1)) == told(plan_with_history(0.0))
+    assert plan_with_history(5.1)[0].action is Action.PRETREAT
+
+
+@pytest.mark.parametrize("fell_before_cm", [0.0, 5.1])
+def test_what_somebody_saw_overrules_what_the_past_hours_left(fell_before_cm):
+    # common practice, no source: 2.4 in lies there, past a 2-in trigger: the plow goes now, and no
+    # brine on snow (NHDES 2018: on a dry surface)
+    lying = plan_with_history(fell_before_cm, ObservedCondition(snow_mm=6.0, snow_depth_cm=6.0))
+    assert lying[0].plow
+    assert lying[0].at == NOON
+    assert all(visit.action is not Action.PRETREAT for visit in lying)
+    # 1 in lies there, under the trigger, and another comes: the pass comes with the two together
+    half = plan_with_history(fell_before_cm, ObservedCondition(snow_mm=4.0, snow_depth_cm=4.0))
+    bare = plan_with_history(fell_before_cm, ObservedCondition())
+    assert bare[0].action is Action.PRETREAT
+    assert min(v.at for v in half if v.plow) < min(v.at for v in bare if v.plow)
+    # NCHRP Report 526, Table A-5 (from memory): no liquid on bonded ice, solids at once
+    ice = plan_with_history(fell_before_cm, ObservedCondition(ice_mm=1.0, is_bonded=True))
+    assert ice[0].action is Action.SALT
+    assert ice[0].at == NOON
+    assert not any(visit.action.is_liquid for visit in ice)
+
+
+def result(rate, failure_hour, start=5):
+    dose = Dose(start, "calcium", 0.05, rate)
+    return DoseResult((dose,), failure_hour, 1.0, b"", (9, 9), 1.0, rate)
+
+
+@pytest.mark.parametrize(
+    ("steps_up", "rate"), [(0, 0.3), (1, 0.45), (2, 0.5), (9, 0.5)]
+)  # fmt: skip
+def test_a_rate_is_stepped_up_among_those_that_hold(steps_up, rate):
+    # by hand: the least that holds, then the next that does as well, never one that does worse
+    tried = [
+        result(0.3, None), result(0.35, 11), result(0.4, 11), result(0.45, None), result(0.5, None),
+        result(0.3, None, start=1),
+    ]  # fmt: skip
+    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, steps_up)
+    assert (chosen.doses[0].hour, chosen.doses[0].rate_l_m2) == (5, rate)
+
+
+def test_where_nothing_holds_the_least_that_lasts_longest_is_taken():
+    tried = [result(0.3, 10), result(0.4, 12), result(0.5, 13), result(0.6, 13)]
+    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, 0)
+    assert chosen.doses[0].rate_l_m2 == 0.5

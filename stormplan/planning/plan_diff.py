@@ -14,10 +14,11 @@ from typing import Any, Literal
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
+from stormplan.treatment.records import WORK
 
 PracticeLookup = Callable[[str, str], Practice]  # keys of a site and its surface
 
-CREW_ACTIONS = ("pre-treat", "solids", "plow")  # what a crew goes out for
+CREW_ACTIONS = frozenset(str(action) for action in WORK)  # what a crew goes out for
 
 ChangeKind = Literal[
     "verdict",

@@ -149,7 +149,7 @@ class DoseResult:
 
 @dataclass(frozen=True)
 class FilmAnswer:
-    """The results of a request, and what each candidate leaves: film arrays (hour, candidate, …)."""
+    """The results of a request, and the film of each candidate, (hour, candidate, member)."""
 
     first_hour: int
     results: tuple[DoseResult, ...]
@@ -371,7 +371,7 @@ class FilmModel:
 
 
 def frozen_frac(film: FilmHours) -> FloatArray:
-    """Return the frozen part of all that lies there, loose snow counted [-]; 0 for next to nothing."""
+    """Return the frozen part of what lies there, loose snow counted [-]; 0 for next to nothing."""
     frozen = film.ice_mm + film.snow_mm
     total = frozen + film.water_mm
     return np.where(total > MIN_FILM_MM, frozen / np.maximum(total, MIN_FILM_MM), 0.0 * total)

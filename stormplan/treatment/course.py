@@ -229,9 +229,11 @@ def _treat(
         visit, _rates = yield from _last_pass(storm, state, hour)
         visits.append(visit)
         state = yield from _after(storm, state, visit)
+    is_served = False
     if is_treated or visits:
         answer = yield storm.request(state, [()], storm.onset, _first_need(storm, state))
-        if is_treated and answer.results[0].failure_hour is None and not storm.passes:
+        is_served = answer.results[0].failure_hour is None
+        if is_treated and is_served and not storm.passes:
             return _still_protected(storm, answer)
         here = answer.lying_mm(0, _strong_brine_frac(case))[: storm.onset - state.hour]
         lying_mm[state.hour : storm.onset] = here.tolist()
@@ -248,7 +250,7 @@ def _treat(
         pretreat, state, more, cautions = planned
         reasons += more
         visits.append(_pretreat_visit(pretreat))
-    work, state, solid = yield from _in_storm(storm, state, pretreat)
+    work, state, solid = yield from _in_storm(storm, state, pretreat, is_served)
     visits += work
     after, state = yield from _after_storm(storm, state, visits)
     visits += after
@@ -358,7 +360,7 @@ def _hold_reasons(case: SurfaceCase, chosen: DoseResult) -> list[Reason]:
 
 
 def _plow_by_mm(storm: _Storm, state: SurfaceState, last: int) -> float | None:
-    """Return the snow, as water, from which on it may bond at the coldest hour; None for no limit."""
+    """Return the snow from which on it may bond, as water [mm]; None for no limit."""
     case = storm.case
     coldest_c = case.lowest_pavement_c(storm.onset, last, storm.event)
     if not coldest_c < 0.0:
@@ -419,15 +421,18 @@ def _pretreat_visit(pretreat: PlannedPretreat) -> PlannedVisit:
 
 
 def _in_storm(
-    storm: _Storm, state: SurfaceState, pretreat: PlannedPretreat | None
+    storm: _Storm, state: SurfaceState, pretreat: PlannedPretreat | None, is_served: bool
 ) -> Generator[FilmRequest, FilmAnswer, tuple[list[PlannedVisit], SurfaceState, SolidRates | None]]:
-    """Decide the visits from onset to the end: passes, and salt or sand where service needs it."""
+    """Decide the visits from onset to the end: passes, and salt or sand where service needs it.
+
+    ``is_served`` says that what went down before keeps service to the first pass.
+    """
     case = storm.case
     visits: list[PlannedVisit] = []
     rates: SolidRates | None = None
     cycle = max(math.ceil(case.practice.number("cycle_time")), 1)
     last_pass = storm.passes[-1] if storm.passes else None
-    hour: int | None = _first_visit(storm, pretreat)
+    hour = None if is_served else _first_visit(storm, pretreat)
     if hour is None and storm.is_icy:
         hour = yield from _service_lost(storm, state, storm.onset)
     for _ in range(case.n_hours):
@@ -597,7 +602,7 @@ def _salt_dose(case: SurfaceCase, hour: int, rate_kg_m2: float) -> Dose:
 def _last_pass(
     storm: _Storm, state: SurfaceState, hour: int
 ) -> Generator[FilmRequest, FilmAnswer, tuple[PlannedVisit, SolidRates | None]]:
-    """Plow for the last time and treat what is left, by policy and by the hours until the next look."""
+    """Plow for the last time and treat what is left, by the hours until the next look."""
     case = storm.case
     if case.practice.choice("post_treat") == "none":
         return _plow_visit(storm, hour), None
@@ -631,7 +636,7 @@ def _post_treat(
 
 
 def _liquid_after(storm: _Storm, hour: int) -> PlannedVisit | None:
-    """Return a liquid post-treat with the lot manual's salt; None where the manual gives no rate."""
+    """Return a liquid post-treat with the lot manual's salt; None where it gives no rate."""
     case, event, practice = storm.case, storm.event, storm.case.practice
     lowest_c = case.lowest_pavement_c(hour, storm.next_look, event)
     hazard = pretreatment.snow_class(case, event)

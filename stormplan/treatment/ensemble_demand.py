@@ -17,7 +17,7 @@ from stormplan.treatment.candidates import Dose, DoseResult
 
 
 class EnsembleVolume(Record):
-    """What the members would spray in all [L]: the median, and what ``quantile_level`` of them need at most.
+    """What the members would spray in all [L]: the median, and what most of them need.
 
     ``max_l`` is what the thirstiest would.
     """

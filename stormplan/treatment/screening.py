@@ -74,7 +74,7 @@ def liquid_too_cold(
 
 
 def salt_too_cold(case: SurfaceCase, first: int, event: Event) -> Reason | None:
-    """Return why salt is not worth spreading in an hour: too cold before the next pass could come."""
+    """Return why salt is not worth spreading: too cold before the next pass could come."""
     cycle = math.ceil(case.practice.number("cycle_time"))
     lowest_c = case.lowest_pavement_c(first, first + cycle, event)
     if not lowest_c < case.practice.number("solid_stop_below"):
@@ -142,7 +142,7 @@ def _ice_falls_first(case: SurfaceCase, event: Event, onset: int) -> Reason | No
 
 
 def _rain_falls_first(case: SurfaceCase, event: Event, onset: int) -> Reason | None:
-    """Rain likelier than policy allows between the best start and the liquid's first hour of work."""
+    """Rain likelier than policy allows before a liquid has had its first hour of work."""
     if event.hazard is Hazard.FROST:
         return None
     first = max(onset - math.ceil(case.practice.number("lead_best")), 0)

@@ -284,8 +284,8 @@ def _cost_loss_agreement(
         and item.event.start <= now + DAY_AHEAD
     ]  # fmt: skip
     against = [
-        f"{name} ({'treated' if treats else 'held'} at {format_percent(event.probability)}, "
-        "pays from"
+        f"{name} ({'treated' if treats else 'left to wait'} at"
+        f" {format_percent(event.probability)}, pays from"
         f" {100.0 * stake.break_even_probability:.2g} %)"
         for name, treats, stake, event in weighed
         if treats is not stake.is_cheaper(event.probability)
