@@ -40,7 +40,13 @@ def c_to_f(temp_c: float) -> float:
 
 
 def f_to_c(temp_f: float) -> float:
-    """Convert a temperature from [°F] to [°C]."""
+    """Convert a temperature from [°F] to [°C].
+
+    Examples
+    --------
+    >>> round(f_to_c(15.0), 2)
+    -9.44
+    """
     return (temp_f - 32.0) / 1.8
 
 
@@ -172,6 +178,11 @@ def parse(written: object, kind: str) -> float:
     ------
     InputError
         No number, no unit, or a unit of another kind; the message names what is accepted.
+
+    Examples
+    --------
+    >>> round(parse("0.5 gal/1000 ft2", "liquid rate"), 4)  # L/m²
+    0.0204
     """
     quantity_kind = QUANTITY_KINDS[kind]
     accepted = f"write it as '{quantity_kind.example}' (units: {', '.join(quantity_kind.units)})"

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan import __version__
 from stormplan.cli import reading_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import UnitFormatter
+from stormplan.version import __version__
 
 if TYPE_CHECKING:
     from stormplan.cli.brine_calculator import CalculatorResult

@@ -59,7 +59,7 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def _derive_missing(values: dict[str, Array], marks: dict[str, FlagArray]) -> None:
+def derive_missing(values: dict[str, Array], marks: dict[str, FlagArray]) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
     given = [name for name in forecast.PRECIP_TYPES if np.isfinite(values[name]).any()]
     if given:
@@ -124,7 +124,7 @@ def parse_forecast(
     }
     quality_control.reconcile_humidity(values, marks, notes)
     quality_control.fill_standard_pressure(values, marks, elevation_m)
-    _derive_missing(values, marks)
+    derive_missing(values, marks)
     quality_control.note_temp_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
