@@ -85,7 +85,19 @@ class Hour(NamedTuple):
 
 
 class HazardPeriod(Record):
-    """Period of one hazard inside an event."""
+    """Period of one hazard inside an event.
+
+    Attributes
+    ----------
+    hazard : Hazard
+        The hazard.
+    start, end : datetime
+        Its first moment and its end, UTC.
+    precip_mm : float
+        Precipitation of all types, as water [mm].
+    snowfall_cm : float
+        New snow [cm].
+    """
 
     hazard: Hazard
     start: AwareDatetime
@@ -97,15 +109,52 @@ class HazardPeriod(Record):
 class Event(Record):
     """A run of hazard hours on one surface.
 
-    ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
-    water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its hours
-    [-]. Of several members, water, snow and cold are what is typical (the median) of those in which
-    it comes, and the probability counts those in which it comes at any of its hours.
-    ``start_range`` and ``end_range`` hold its first and last hour in four of five members.
-    ``min_pavement_temp_range_c`` holds the coldest pavement four times in five, the pavement
-    model's own error counted [°C]; None where few members have it. ``has_event`` tells in which it
-    does, in their order. ``from_pile`` is a refreeze of water that runs off a snow pile.
-    ``ice_until`` is until when ice lies there afterwards, if nothing is done.
+    Of several members, water, snow and cold are what is typical (the median) of those in which
+    the event comes, and the probability counts those in which it comes at any of its hours.
+
+    Attributes
+    ----------
+    hazard : Hazard
+        The one that governs the decision.
+    start, end : datetime
+        First moment and end, UTC.
+    hazard_periods : tuple of HazardPeriod
+        Its hazards in order of time.
+    pavement_temp_at_start_c : float
+        Bare pavement when it begins [°C].
+    min_pavement_temp_c : float
+        Lowest temperature of the bare pavement in it [°C].
+    min_pavement_temp_range_c : (float, float) or None
+        Range that holds the lowest pavement four times in five, the pavement model's own error
+        counted [°C]; None where few members have the event.
+    start_range, end_range : (datetime, datetime) or None
+        Range that holds its first and its last hour in four of five members, UTC.
+    min_pavement_temp_at : datetime
+        When the pavement is coldest, UTC.
+    min_air_temp_c : float
+        Lowest air temperature in it [°C].
+    trend : str
+        Where the pavement goes from its start: falling, steady or rising.
+    precip_mm : float
+        Precipitation of all types, as water [mm].
+    snowfall_cm : float
+        New snow [cm].
+    max_snowfall_rate_cm_h : float
+        Heaviest snowfall of an hour [cm/h].
+    max_wind_ms : float
+        Strongest wind at 10 m [m/s].
+    blowing_snow : bool
+        Whether snow is blown about.
+    from_pile : bool
+        A refreeze of water that runs off a snow pile.
+    ice_until : datetime or None
+        Until when ice lies there afterwards if nothing is done, UTC.
+    probability : float
+        Probability that it comes [-].
+    unknown : tuple of str
+        What the forecast does not say of it, in words.
+    has_event : tuple of bool
+        In which members it comes, in their order; not in the document.
     """
 
     hazard: Hazard
@@ -135,7 +184,17 @@ class Event(Record):
 
 
 class ForecastGap(Record):
-    """Period in which a forecast variable is missing."""
+    """Period in which a forecast variable is missing.
+
+    Attributes
+    ----------
+    what : str
+        The variable, in words.
+    after : datetime or None
+        From when it is not known, UTC; None: not at all.
+    until : datetime or None
+        From when it is known again, UTC; None: not inside the horizon.
+    """
 
     what: str
     after: AwareDatetime | None  # None: not at all

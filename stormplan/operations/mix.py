@@ -29,7 +29,21 @@ from stormplan.treatment.records import Treatment, Visit
 
 
 class BlendVolume(Record):
-    """One blend to load: volumes before the reserve [L]."""
+    """One blend to load, before the reserve.
+
+    Attributes
+    ----------
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    volume_l, brine_l, additive_l : float
+        Blend, and the brine and additive in it [L].
+    surface_count : int
+        Surfaces it is for [-].
+    first_load_at : datetime
+        When the first load of it leaves, UTC.
+    """
 
     additive: str | None
     additive_name: str | None
@@ -45,7 +59,21 @@ TankStatus = Literal["usable", "correct when time", "too weak", "too strong", "n
 
 
 class TankState(Record):
-    """Volume, strength and usability of a brine tank."""
+    """Volume, strength and usability of a brine tank.
+
+    Attributes
+    ----------
+    tank : str
+        Key of the tank.
+    on_hand_l : float
+        What it holds [L].
+    usable_l : float
+        What can be drawn from it as it is [L].
+    strength_frac : float or None
+        NaCl by weight from its last reading [-]; None where nobody has read it.
+    text : str
+        What is to be said of it, in words.
+    """
 
     tank: str
     on_hand_l: float
@@ -55,9 +83,20 @@ class TankState(Record):
 
 
 class AdditiveNeed(Record):
-    """One additive: volume needed with the reserve, on hand, and short [L].
+    """One additive: need, stock and shortage.
 
-    ``runs_out_at`` is when it runs out in the order the surfaces are sprayed.
+    Attributes
+    ----------
+    product, name : str
+        Key and name of the product.
+    needed_l : float
+        Volume needed with the reserve [L].
+    on_hand_l : float
+        Volume on hand [L].
+    shortage_l : float
+        Volume short [L].
+    runs_out_at : datetime or None
+        When it runs out in the order the surfaces are sprayed, UTC; None where it does not.
     """
 
     product: str
@@ -69,7 +108,21 @@ class AdditiveNeed(Record):
 
 
 class ScheduledBatch(Record):
-    """One scheduled batch: tank, volume [L], salt [kg], water [L]."""
+    """One scheduled batch of brine.
+
+    Attributes
+    ----------
+    tank : str or None
+        Key of the tank it goes into; None where none has room.
+    volume_l : float
+        Finished brine [L].
+    salt_kg : float
+        Salt as delivered [kg].
+    water_l : float
+        Water [L].
+    start : datetime or None
+        When to begin, UTC; None where there is no hurry.
+    """
 
     tank: str | None
     volume_l: float
@@ -79,7 +132,21 @@ class ScheduledBatch(Record):
 
 
 class YardTankCorrection(Record):
-    """The correction that brings one tank to target strength."""
+    """The correction that brings one tank to target strength.
+
+    Attributes
+    ----------
+    tank : str
+        Key of the tank.
+    draw_off_l : float
+        To take out first, because the rest would not fit [L].
+    add_water_l : float
+        Water to put in then [L].
+    add_salt_kg : float
+        Salt as delivered to put in then [kg].
+    final_l : float
+        In the tank at the end [L].
+    """
 
     tank: str
     draw_off_l: float
@@ -91,15 +158,77 @@ class YardTankCorrection(Record):
 class YardMix(Record):
     """The mix of one yard for this plan.
 
-    Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is sprayed at the visits
-    after the pre-treats, ``prewet_l`` wets the salt; ``spread_salt_kg`` and ``spread_sand_kg`` are
-    spread dry, beside the ``salt_kg`` that goes into brine. ``ensemble_volume`` is what the
-    members of the forecast would spray, and ``ensemble_extra_l`` what is mixed beyond the plan for
-    those of them that policy wants met. ``batches`` come in the order they are made; salt is as
-    delivered. ``settled_sg`` is the hydrometer reading to look for once the batch is back at the
-    water's temperature, between ``settled_accept_sg``; ``target_sg_60f`` is the same at 60 °F.
-    ``load_out_only`` names the additives whose blend would drop salt crystals if it stood in a
-    tank: blend them at load-out.
+    Attributes
+    ----------
+    yard, name : str
+        Key and name of the yard.
+    blends : tuple of BlendVolume
+        What is loaded, by blend.
+    tanks : tuple of TankState
+        What its brine tanks hold.
+    pretreat_l : float
+        Liquid of all pre-treats [L].
+    follow_up_l : float
+        Liquid sprayed at the visits after the pre-treats [L].
+    prewet_l : float
+        Brine that wets the salt [L].
+    spread_salt_kg, spread_sand_kg : float
+        Salt and sand that are spread dry, beside the salt that goes into brine [kg].
+    ensemble_extra_l : float
+        Mixed beyond the plan for those members of the forecast that policy wants met [L].
+    reserve_l : float
+        Reserve on top [L].
+    brine_needed_l, brine_usable_l, brine_to_make_l : float
+        Brine needed, in tanks at usable strength, and to be made [L].
+    target_strength_frac : float
+        NaCl by weight to aim at [-].
+    batches : tuple of ScheduledBatch
+        Batches in the order they are made.
+    tank_corrections : tuple of YardTankCorrection
+        Tanks to bring to target first.
+    production_h : float
+        Hours the mixer runs [h].
+    salt_kg, salt_on_hand_kg : float
+        Salt as delivered: needed and on hand [kg].
+    water_l : float
+        Water needed [L].
+    sludge_kg : float
+        What settles of the salt, dry [kg].
+    target_sg_60f : float
+        Specific gravity of brine on target at 60 °F [-].
+    settled_sg : float
+        Hydrometer reading to look for once the batch is back at the water's temperature [-].
+    settled_accept_sg : (float, float)
+        Readings that are good enough then [-].
+    settled_temp_c : float
+        Temperature of the water [°C].
+    additives : tuple of AdditiveNeed
+        Every additive needed.
+    load_out_only : tuple of str
+        Additives whose blend would drop salt crystals if it stood in a tank: blend them at load-
+        out.
+    shortages : tuple of str
+        What runs short and by when it bites, in words.
+    first_load_at : datetime or None
+        When the first load leaves, UTC; None where nothing is sprayed.
+    cost : float or None
+        Cost of salt and additive, in the company's currency; None where a price is missing.
+    chloride_kg : float
+        Chloride in all of it [kg].
+    sprayer_schedule : SprayerSchedule
+        Who sprays what, when.
+    salt_unit : str or None
+        What salt is counted in at the yard; None where it has no such measure.
+    salt_unit_kg : float or None
+        Salt in one of them [kg].
+    hydrometer_targets : tuple of HydrometerTarget
+        Readings of a batch on target, at each stage.
+    hydrometer_corrections : tuple of HydrometerCorrection
+        What to do where the reading is off.
+    blend_locations : tuple of BlendLocationAdvice
+        Where each blend is best mixed.
+    ensemble_volume : EnsembleVolume or None
+        What the members of the forecast would spray; None without several.
     """
 
     yard: str

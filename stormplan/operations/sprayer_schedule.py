@@ -37,7 +37,15 @@ class Job:
 
 
 class Stop(Record):
-    """One stop of a sprayer: surface, start and end."""
+    """One stop of a sprayer.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the site and surface.
+    start, end : datetime
+        When spraying begins and ends, UTC.
+    """
 
     site: str
     surface: str
@@ -46,7 +54,23 @@ class Stop(Record):
 
 
 class SprayerPlan(Record):
-    """One sprayer: volume [L], loads, working hours [h] and stops."""
+    """One sprayer and its stops.
+
+    Attributes
+    ----------
+    sprayer, name : str
+        Key and name of the sprayer.
+    volume_l : float
+        What it sprays [L].
+    loads : int
+        Loads it takes [-].
+    working_h : float
+        Hours of spraying and refilling [h].
+    start : datetime or None
+        When it begins, UTC; None where it does nothing.
+    stops : tuple of Stop
+        Its stops in order.
+    """
 
     sprayer: str
     name: str
@@ -58,7 +82,15 @@ class SprayerPlan(Record):
 
 
 class UnservedSurface(Record):
-    """A surface that is not sprayed in time, with the reason."""
+    """A surface that is not sprayed in time, with the reason.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the site and surface.
+    text : str
+        Why, in words.
+    """
 
     site: str
     surface: str
@@ -66,7 +98,17 @@ class UnservedSurface(Record):
 
 
 class SprayerSchedule(Record):
-    """The schedule of a yard's sprayers: hours needed and available [h]."""
+    """The schedule of a yard's sprayers.
+
+    Attributes
+    ----------
+    sprayers : tuple of SprayerPlan
+        Every sprayer.
+    hours_needed, hours_available : float
+        Sprayer hours needed, and available before it starts [h].
+    unserved : tuple of UnservedSurface
+        Surfaces that are not reached in time.
+    """
 
     sprayers: tuple[SprayerPlan, ...]
     hours_needed: float

@@ -52,7 +52,23 @@ CAUTIONS = (
 
 
 class SourceRecord(Record):
-    """The forecast a site was planned from."""
+    """The forecast a site was planned from.
+
+    Attributes
+    ----------
+    source : str
+        Key of the source in the sites file.
+    cell : str
+        The source's own name of the grid cell.
+    issued_at, fetched_at : datetime
+        When the source issued the forecast and when it was received, UTC.
+    known_until : datetime or None
+        End of the last hour it has an air temperature for, UTC; None if it has none.
+    stale : bool
+        True where it stands in for one that could not be fetched, or is older than policy allows.
+    credit : str
+        Attribution that the source's license asks for.
+    """
 
     source: str
     cell: str
@@ -64,11 +80,32 @@ class SourceRecord(Record):
 
 
 class HourlySeries(Record):
-    """Hourly values of one column; None where not known.
+    """Hourly values of one computational column; None where not known.
 
-    The surface lies between ``surface_p10_c`` and ``surface_p90_c`` four times in five [°C];
-    ``prob_below_freezing`` and ``prob_frost`` are the chances that it is below freezing, and the
-    frost point too.
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC; one value for each hour from it.
+    air_c, dew_point_c : tuple of float or None
+        Air temperature and dew point at 2 m [°C].
+    surface_c : tuple of float or None
+        Pavement surface, mean of the hour [°C].
+    surface_p10_c, surface_p90_c : tuple of float or None
+        Ends of the interval in which the surface lies four times in five [°C].
+    prob_below_freezing : tuple of float or None
+        Probability that the surface is below 0 °C [-].
+    prob_frost : tuple of float or None
+        Probability that it is below freezing and below the frost point [-].
+    wind_ms : tuple of float or None
+        Wind at 10 m [m/s].
+    rain_mm, freezing_rain_mm, sleet_mm : tuple of float or None
+        Rain, freezing rain and sleet in the hour, as water [mm].
+    snowfall_swe_mm : tuple of float or None
+        Snow in the hour, as water [mm].
+    snowfall_cm : tuple of float or None
+        New snow in the hour [cm].
+    hazard : tuple of str or None
+        Hazard of the hour; None in an hour without one.
     """
 
     start: AwareDatetime
@@ -89,7 +126,21 @@ class HourlySeries(Record):
 
 
 class ClientPlan(Record):
-    """A client, its contact and its sites."""
+    """A client, its contact and its sites.
+
+    Attributes
+    ----------
+    key : str
+        Key in the sites file.
+    name : str
+        Name as people say it.
+    contact : str or None
+        Address of the client; None where the sites file has none.
+    contact_by : str
+        How the client wants to be told.
+    sites : tuple of str
+        Keys of its sites.
+    """
 
     key: str
     name: str
@@ -99,7 +150,17 @@ class ClientPlan(Record):
 
 
 class RefreezePeriod(Record):
-    """A period in which a surface can refreeze, and the water that freezes."""
+    """A period in which a surface can refreeze, and the water that freezes.
+
+    Attributes
+    ----------
+    start, end : datetime
+        First moment and end of the period, UTC.
+    probability : float
+        Highest probability of its hours [-].
+    water_source : str
+        Where the water comes from.
+    """
 
     start: AwareDatetime
     end: AwareDatetime
@@ -108,7 +169,15 @@ class RefreezePeriod(Record):
 
 
 class NightBiasRecord(Record):
-    """The night bias of a surface from its own readings [K]."""
+    """The night bias of a surface from its own readings.
+
+    Attributes
+    ----------
+    offset_k : float
+        Added to the modeled pavement temperature by night [K].
+    reading_count : int
+        Night readings it stands on [-].
+    """
 
     offset_k: float
     reading_count: int
@@ -117,7 +186,26 @@ class NightBiasRecord(Record):
 class SurfacePlan(Record):
     """One surface: treatments, refreeze periods and forecast gaps.
 
-    ``night_bias`` is None where nobody has read the surface.
+    Attributes
+    ----------
+    key, name : str
+        Key in the sites file, and what people call it.
+    surface_class : str
+        Key of the surface class.
+    area_m2 : float
+        Treated area [m²].
+    hourly_id : str
+        Key of its series in the plan's ``hourly``.
+    min_pavement_temp_c : float or None
+        Lowest pavement temperature within the horizon [°C]; None where not known.
+    treatments : tuple of Treatment
+        What is done, one record for each event in order of time.
+    refreeze_periods : tuple of RefreezePeriod
+        When what lies there can freeze back.
+    forecast_gaps : tuple of ForecastGap
+        What the forecast does not say, and for how long.
+    night_bias : NightBiasRecord or None
+        Correction from the surface's own readings; None where nobody has read it.
     """
 
     key: str
@@ -135,11 +223,35 @@ class SurfacePlan(Record):
 class SitePlan(Record):
     """One site: forecast source and surfaces.
 
-    ``chloride_kg`` is what the plan puts down there, and ``chloride_dilution_l`` the clean water
-    that it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
-
-    ``other_sources`` is what the forecasts that were not followed come to; ``source_choice`` says
-    why this one was.
+    Attributes
+    ----------
+    key, name : str
+        Key in the sites file, and what people call it.
+    client, yard : str
+        Key of its client and of the yard that serves it.
+    priority : int
+        Order in which sites are served, 1 first [-].
+    timezone : str
+        Time zone of the site, an IANA name.
+    latitude_deg, longitude_deg : float
+        Place, north and east positive [°].
+    source : SourceRecord or None
+        Forecast it was planned from; None without one.
+    no_forecast_reason : str or None
+        Why there is no forecast; None where there is one.
+    crew_weather : tuple of CrewWeatherWindow
+        Air weather that concerns crews and equipment.
+    chloride_kg : float
+        Chloride that the plan puts down there [kg].
+    chloride_dilution_l : float
+        Clean water that it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001)
+        [L].
+    surfaces : tuple of SurfacePlan
+        Its surfaces.
+    other_sources : tuple of SourceDifference
+        What the forecasts that were not followed come to.
+    source_choice : str
+        Why this source was followed: it is the preferred one, or the more cautious one.
     """
 
     key: str
@@ -167,12 +279,52 @@ class SitePlan(Record):
 class Plan(Record):
     """The plan of all sites and yards at one time.
 
-    ``verdict`` is go when something is to be done about an event within a day, wait when something
-    may have to be, unknown when nothing is to be done as far as is known, but a site has no
-    forecast, or precipitation or pavement of a likely cold hour is not known; nothing otherwise.
-    ``diagnostics`` are what a reader must know about the plan and the run that made it; without a
-    degraded or failed one it is a complete plan. ``changes`` are against the plan announced
-    before. ``alerts`` are official ones and had no say.
+    Attributes
+    ----------
+    schema_version : str
+        Version of this document.
+    made_at : datetime
+        Moment of planning, UTC.
+    planned_until : datetime
+        End of the horizon, UTC.
+    company : str
+        Name of the company.
+    timezone : str
+        Its time zone, an IANA name.
+    units : str
+        Units of the reports; every number of this document is SI.
+    currency : str
+        Currency of every cost, as the sites file writes it.
+    verdict : str
+        ``go`` when something is to be done about an event within a day, ``wait`` when something
+        may have to be, ``unknown`` when nothing is to be done as far as is known, but a site has no
+        forecast, or precipitation or pavement of a likely cold hour is not known; ``nothing``
+        otherwise.
+    first_start : datetime or None
+        Earliest moment at which work begins, UTC; None without work.
+    priority_sites : tuple of str
+        Keys of the sites of highest priority, hazard and urgency, three at most.
+    diagnostics : tuple of Diagnostic
+        What a reader must know about the plan and the run that made it; without a degraded or
+        failed one it is a complete plan.
+    sites : tuple of SitePlan
+        Every site, in order of priority.
+    yards : tuple of YardMix
+        Every yard with what it mixes and loads.
+    clients : tuple of ClientPlan
+        Every client.
+    contact : str or None
+        The company's own contact; None where the sites file has none.
+    hourly : mapping of str to HourlySeries
+        Hourly values by computational column; surfaces name theirs in ``hourly_id``.
+    alerts : tuple of Alert
+        Official alerts for the sites; they had no say in the plan.
+    changes : tuple of Change
+        Differences to the plan announced before.
+    model_limitations : tuple of str
+        What the model leaves out.
+    cautions : tuple of str
+        What to mind at work.
     """
 
     schema_version: str = SCHEMA_VERSION

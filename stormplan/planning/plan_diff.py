@@ -46,8 +46,16 @@ ChangeKind = Literal[
 class Change(Record):
     """One difference between two plans.
 
-    ``before`` and ``after`` are in SI, times in ISO 8601 UTC, None where there is none; ``site``
-    and ``surface`` are names, empty where the difference is of the whole plan or site.
+    Attributes
+    ----------
+    kind : str
+        What differs.
+    site, surface : str
+        Names of the site and surface; empty where the difference is of the whole plan or site.
+    before, after : str, float or None
+        The value then and now, in SI, times in ISO 8601 UTC; None where there is none.
+    material : bool
+        Whether policy has it told.
     """
 
     kind: ChangeKind

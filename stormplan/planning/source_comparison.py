@@ -34,10 +34,24 @@ _HAZARD_ORDER = tuple(Hazard)
 class SourceSummary(Record):
     """The plan of one site from one source, summarized.
 
-    ``action`` is the strongest of its surfaces and ``hazard`` what it is about; ``onset`` is the
-    start of the first event and ``probability`` that of the likeliest [-], ``min_pavement_temp_c``
-    that of the coldest surface [°C], ``snowfall_cm`` what falls over the horizon as far as known
-    [cm].
+    Attributes
+    ----------
+    source : str
+        Key of the source.
+    issued_at : datetime
+        When it issued the forecast, UTC.
+    action : Action
+        The strongest action of the site's surfaces.
+    hazard : Hazard or None
+        What that action is about.
+    onset : datetime or None
+        Start of the first event, UTC.
+    probability : float or None
+        Probability of the likeliest event [-].
+    min_pavement_temp_c : float or None
+        Pavement of the coldest surface [°C].
+    snowfall_cm : float
+        New snow over the horizon as far as known [cm].
     """
 
     source: str
@@ -51,7 +65,15 @@ class SourceSummary(Record):
 
 
 class SourceDifference(Record):
-    """The summary of a source that was not chosen, and how it differs."""
+    """The summary of a source that was not chosen, and how it differs.
+
+    Attributes
+    ----------
+    summary : SourceSummary
+        What a plan from it comes to.
+    differences : tuple of str
+        In what it differs from the source that was chosen.
+    """
 
     summary: SourceSummary
     differences: tuple[DifferenceKind, ...]

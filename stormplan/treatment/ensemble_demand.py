@@ -17,9 +17,18 @@ from stormplan.treatment.candidates import Dose, DoseResult
 
 
 class EnsembleVolume(Record):
-    """What the members would spray in all [L]: the median, and what most of them need.
+    """What the members of the forecast would spray in all.
 
-    ``max_l`` is what the thirstiest would.
+    Attributes
+    ----------
+    median_l : float
+        Median of the members [L].
+    quantile_l : float
+        What ``quantile_level`` of them need at most [L].
+    max_l : float
+        What the largest needs [L].
+    quantile_level : float
+        Part of the members that policy wants met [-].
     """
 
     median_l: float

@@ -50,8 +50,26 @@ Effect = Literal["sets", "warns", "refuses"]
 class Reason(Record):
     """One rule that took part in a decision: value, limit, evidence, source.
 
-    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of ``units.KINDS``);
-    None where the rule is about a fact and not a number.
+    Attributes
+    ----------
+    rule : str
+        Key of the rule of practice, or name of the fact.
+    effect : str
+        Whether it set, warned of or refused something.
+    text : str
+        What it says, in words.
+    quantity_kind : str or None
+        Kind of quantity of the two numbers, a key of ``units.QUANTITY_KINDS``; None where the
+        rule is about a fact.
+    observed, limit : float or None
+        Value that the rule saw and the limit it held it against, in the SI unit of the kind; None
+        where the rule is about a fact.
+    evidence : Evidence
+        How firm the limit is.
+    source : str
+        Where it comes from.
+    set_by : str
+        Who set the limit: ``default``, or the place in the sites file.
     """
 
     rule: str
@@ -66,11 +84,22 @@ class Reason(Record):
 
 
 class SolidRates(Record):
-    """Published rates of prewetted salt for this pavement and hazard [kg/m²].
+    """Published rates of prewetted salt for this pavement and hazard.
 
-    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both
-    are shown, and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or
-    ice.
+    Attributes
+    ----------
+    low_kg_m2, high_kg_m2 : float
+        Range of the published rates [kg/m²].
+    source : str
+        Where the range comes from.
+    lot_rate_kg_m2, second_lot_rate_kg_m2 : float or None
+        What the two lot charts say, which disagree; both are shown [kg/m²].
+    lot_source, second_lot_source : str or None
+        The two charts.
+    road_rate_kg_m2 : float or None
+        What the road tables put on unbonded snow or ice, beside them [kg/m²].
+    road_source : str or None
+        The road tables.
     """
 
     low_kg_m2: float
@@ -87,11 +116,38 @@ class SolidRates(Record):
 class Visit(Record):
     """One visit to a surface: one instruction, with all that goes down and what it is good for.
 
-    ``plow`` says that the surface is plowed or shoveled first. Liquids by rate [L/m²] and volume
-    [L], ``additive_frac`` by volume [-]; ``solid_rate_kg_m2`` and ``solid_kg`` are salt, or sand
-    where the action is sand, and ``prewet_l`` the brine that wets the salt [L]. ``chloride_kg`` is
-    what goes down at this visit; ``cost`` is None where a price is missing. ``holds_until`` is when
-    service is expected to be lost again, None if not before the next visit.
+    Attributes
+    ----------
+    action : Action
+        What is done.
+    at : datetime
+        Start of the hour in which it is done, UTC.
+    text : str
+        The instruction, in words.
+    plow : bool
+        Whether the surface is plowed or shoveled first.
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate of liquid [L/m²].
+    volume_l : float
+        Liquid for the surface [L].
+    solid_rate_kg_m2 : float
+        Application rate of salt, or of sand where the action is sand [kg/m²].
+    solid_kg : float
+        Salt or sand for the surface [kg].
+    prewet_l : float
+        Brine that wets the salt [L].
+    chloride_kg : float
+        Chloride that goes down at this visit [kg].
+    cost : float or None
+        Cost of the material, in the company's currency; None where a price is missing.
+    holds_until : datetime or None
+        When service is expected to be lost again, UTC; None if not before the next visit.
+    reasons : tuple of Reason
+        Why this and not something else.
     """
 
     action: Action
@@ -133,7 +189,25 @@ class Visit(Record):
 
 
 class Alternative(Record):
-    """A pre-treat that was evaluated and not chosen."""
+    """A pre-treat that was evaluated and not chosen.
+
+    Attributes
+    ----------
+    start : datetime
+        When it would be sprayed, UTC.
+    additive : str or None
+        Key of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate [L/m²].
+    holds_until : datetime or None
+        When its film fails, UTC; None where it holds to the target.
+    chloride_kg : float
+        Chloride it puts down [kg].
+    cost : float or None
+        What it costs, in the company's currency; None where a price is missing.
+    """
 
     start: AwareDatetime
     additive: str | None
@@ -147,8 +221,16 @@ class Alternative(Record):
 class FilmSeries(Record):
     """The film of the chosen pre-treat, hour by hour from before the event.
 
-    ``freeze_point_c`` is that of the film treated [°C], ``frozen_frac`` the frozen part of all that
-    lies there treated and ``untreated_frozen_frac`` without chemical [-]; None where not known.
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC.
+    freeze_point_c : tuple of float or None
+        Freeze point of the treated film [°C]; None where not known.
+    frozen_frac : tuple of float or None
+        Frozen part of all that lies there, treated [-]; None where not known.
+    untreated_frozen_frac : tuple of float or None
+        The same without chemical [-]; None where not known.
     """
 
     start: AwareDatetime
@@ -160,17 +242,56 @@ class FilmSeries(Record):
 class Treatment(Record):
     """The course of action of one surface for one event (or for none): its visits in order.
 
-    ``action`` is that of the first visit that works, else what is waited for or inspected. What the
-    pre-treat is, when it may start and how long it holds stands beside it: rates [L/m²], volumes
-    [L], ``additive_frac`` by volume [-]; ``best_start`` lies in ``earliest_start`` ..
-    ``latest_start``; all three are None where nothing is sprayed ahead. ``hold_target`` is the
-    moment up to which it should keep the surface in service, ``holds_until`` the hour at which the
-    model has service lost, None where it holds to the target; it is lost within ``hold_range``,
-    or not before the target, in four of five of the forecasts that bring the event. ``plow_by_mm``
-    is the snow, as water, from which on it may bond under the pre-treat [mm]. ``cost`` and
-    ``chloride_kg`` are sums over the visits; ``member_volumes_l`` is what each member of the
-    forecast would have pre-treated by itself; ``cost_loss`` is there where the owner has said what
-    a miss costs.
+    Attributes
+    ----------
+    action : Action
+        What the first visit that works does, else what is waited for or inspected.
+    event : Event or None
+        What it is for; None where nothing comes.
+    text : str
+        The instruction, in words.
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate [L/m²]; 0 where nothing is sprayed.
+    volume_l : float
+        Liquid for the surface [L].
+    member_volumes_l : tuple of float
+        What each member of the forecast would have sprayed by itself, in their order [L].
+    earliest_start, best_start, latest_start : datetime or None
+        Window in which to begin and the best moment in it, UTC; None where nothing is sprayed.
+    hold_target : datetime or None
+        Moment to which the film should hold, UTC.
+    holds_until : datetime or None
+        Hour at which the film model has it fail, UTC; None where it holds to the target.
+    hold_range : (datetime, datetime) or None
+        Range in which it fails in four of five of the forecasts that bring the event, UTC.
+    hold_probability : float or None
+        Part of those forecasts in which it holds to the target [-].
+    recheck_at : datetime or None
+        When to look again, UTC.
+    solid : SolidRates or None
+        Published rates where solids are the tool.
+    plow_by_mm : float or None
+        Snow, as water, from which on it may bond under the pre-treat; None without limit [mm].
+    visits : tuple of Visit
+        The course of action: every visit, in order of time.
+    alternatives : tuple of Alternative
+        Pre-treats that were evaluated and not chosen.
+    film : FilmSeries or None
+        Film of the chosen pre-treat, hour by hour.
+    cost : float or None
+        Cost, in the company's currency; None where a price is missing.
+    cost_loss : CostLoss or None
+        Treatment against its miss in money; None where the owner has not said what a miss costs.
+    chloride_kg : float
+        Chloride put down, a sum over the visits [kg].
+    reasons : tuple of Reason
+        Every rule that took part.
+    cautions : tuple of str
+        What to mind at this work.
     """
 
     action: Action
