@@ -86,7 +86,7 @@ def test_the_model_page_says_what_the_code_has():
         material = MATERIALS[key]
         row = f"| {label} | {material.conductivity_w_mk} | {material.heat_capacity_j_m3k / 1e6} |"
         assert row in text
-    night, day = ensemble.MODEL_ERROR_NIGHT_DC, ensemble.MODEL_ERROR_DAY_DC
+    night, day = ensemble.MODEL_ERROR_NIGHT_K, ensemble.MODEL_ERROR_DAY_K
     assert f"{night} K by night and {day} K by day" in text
     asphalt, concrete, pavers = (BUILD_UPS[key] for key in ("asphalt", "concrete", "pavers"))
     assert (
