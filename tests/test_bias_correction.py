@@ -174,8 +174,8 @@ def test_readings_go_where_the_sites_file_has_plans_look_for_them(tmp_path):
     assert "give --sites FILE" in str(neither.exception)
 
 
-def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
-    plan = pipeline.plan_demo()
+def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp_path):
+    plan = demo_plan
     planned = next(site for site in plan.sites if site.surfaces)
     own = planned.surfaces[0]
     series = plan.hourly[own.hourly_id]

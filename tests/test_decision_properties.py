@@ -15,6 +15,8 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment import plowing
 from stormplan.treatment.records import Action
 
+pytestmark = pytest.mark.slow
+
 BEET = {
     "name": "beet magnesium",
     "mgcl2": "22 %",

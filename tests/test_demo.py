@@ -13,7 +13,6 @@ import pytest
 
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.errors import ExitCode
-from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, exports, terminal
 
@@ -21,8 +20,8 @@ ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="module")
-def plan():
-    return pipeline.plan_demo()
+def plan(demo_plan):
+    return demo_plan
 
 
 @pytest.fixture(scope="module")

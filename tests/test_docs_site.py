@@ -95,6 +95,7 @@ def test_the_model_page_says_what_the_code_has():
     )
 
 
+@pytest.mark.slow
 def test_the_site_builds_without_a_warning(tmp_path):
     pytest.importorskip("sphinx", reason="the docs extra is not installed")
     build = [sys.executable, "-m", "sphinx", "-q", "-W", "--keep-going", "-b", "html"]

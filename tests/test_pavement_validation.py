@@ -13,6 +13,8 @@ import pytest
 import stormplan
 from stormplan.weather.forecast import VARIABLES
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent
 
 

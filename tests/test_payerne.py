@@ -23,6 +23,8 @@ from helpers.measured import (
 
 from stormplan.physics import radiation, sun
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def month():

@@ -106,8 +106,8 @@ def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_pat
     assert len(replay.requests) == asked
 
 
-def test_reports_replace_whole_files_and_leave_nothing_else(tmp_path):
-    made = pipeline.plan_demo()
+def test_reports_replace_whole_files_and_leave_nothing_else(demo_plan, tmp_path):
+    made = demo_plan
     pipeline.write_reports(made, tmp_path)
     before = (tmp_path / "plan.json").read_text()
     pipeline.write_reports(replace_company(made), tmp_path)

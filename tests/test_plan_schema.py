@@ -65,9 +65,9 @@ def test_attributes_named_together_share_their_description():
     assert attribute_descriptions("Nothing to say.") == {"": ""}
 
 
-def test_the_demo_is_valid_by_its_schema():
+def test_the_demo_is_valid_by_its_schema(demo_plan):
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
-    jsonschema.validate(json.loads(pipeline.plan_json(pipeline.plan_demo())), SCHEMA)
+    jsonschema.validate(json.loads(pipeline.plan_json(demo_plan)), SCHEMA)
 
 
 def test_descriptions_are_sentences():

@@ -173,8 +173,8 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
     assert {round(one["bias_k"], 6) for one in found["scores"]} == {-1.0}
 
 
-def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
-    plan = pipeline.plan_demo()
+def test_the_log_of_surface_readings_scores_the_plans_before_them(demo_plan, tmp_path):
+    plan = demo_plan
     site_, surface = plan.sites[0], plan.sites[0].surfaces[0]
     series = plan.hourly[surface.hourly_id]
     log = tmp_path / "readings.jsonl"

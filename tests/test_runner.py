@@ -22,6 +22,8 @@ from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch):

@@ -208,6 +208,7 @@ def test_every_rule_is_within_its_own_limits_and_has_a_source():
             assert rule.default in rule.limits
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=150)
 @given(st.data())
 def test_damaged_files_raise_only_our_own_errors(data):
