@@ -262,7 +262,7 @@ def forecast_from_dataframe(
         One row for each hour, stamped at its start, on an aware DatetimeIndex. Columns are
         variables of the forecast under their own names (``stormplan.weather.forecast.VARIABLES``):
         ``air_temp_c`` [°C] at least; for a plan also ``dew_point_c`` [°C] or ``rel_humidity_pct``
-        [%], ``wind_10m_ms`` [m/s], ``cloud_frac`` [-] and what falls: ``precip_mm`` [mm], or
+        [%], ``wind_10m_ms`` [m/s], ``cloud_frac`` and what falls: ``precip_mm`` [mm], or
         ``rain_mm``, ``snowfall_swe_mm``, ``freezing_rain_mm`` and ``sleet_mm`` [mm]. NaN is
         unknown, never nil.
     latitude, longitude : float

@@ -380,7 +380,8 @@ def test_a_plan_from_tables_acts_on_their_weather(two_sites):
     lot = by_key["a"].surfaces[0]
     assert any(one.action == "pre-treat" for one in lot.treatments)
     assert by_key["a"].source.cell == "a"
-    assert by_key["b"].no_forecast_reason  # and it says so: unknown is not calm
+    assert by_key["b"].source is None
+    assert made.no_forecast_reason("b")  # and it says so: unknown is not calm
     assert made.made_at == index[2]
 
 

@@ -106,8 +106,8 @@ def conflicts(
 
     Parameters
     ----------
-    given : mapping of str to float or str
-        The rules set at this level, in SI.
+    given : mapping
+        The rules set at this level, in SI, by key.
     practice : Practice
         Every rule in force there.
     units : UnitFormatter

@@ -71,8 +71,8 @@ class TankState(Record):
         What can be drawn from it as it is [L].
     strength_frac : float or None
         NaCl by weight from its last reading [-]; None where nobody has read it.
-    text : str
-        What is to be said of it, in words.
+    status : str
+        Whether it can be used as it is, and why not.
     """
 
     tank: str

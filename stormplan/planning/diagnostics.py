@@ -83,9 +83,18 @@ UNKNOWN_HAZARD_CODES = (DiagnosticCode.NO_FORECAST, DiagnosticCode.HAZARD_UNKNOW
 class Diagnostic(Record):
     """One thing a reader must know about a plan.
 
-    ``site`` and ``surface`` are keys of the plan, None where it is of the whole plan; ``source``
-    is the forecast source, or None. ``values`` are what the sentence needs: SI numbers, times in
-    ISO 8601 UTC, texts from outside as received.
+    Attributes
+    ----------
+    code : DiagnosticCode
+        What it is.
+    severity : str
+        How much it weighs: info, warning, degraded or failed.
+    site, surface : str or None
+        Keys of the site and surface it is about; None where it is about the whole plan.
+    source : str or None
+        Key of the forecast source it is about; None where it is about none.
+    values : mapping
+        What its sentence needs: SI numbers, times in ISO 8601 UTC, texts from outside as received.
     """
 
     code: DiagnosticCode

@@ -237,8 +237,6 @@ class SitePlan(Record):
         Place, north and east positive [°].
     source : SourceRecord or None
         Forecast it was planned from; None without one.
-    no_forecast_reason : str or None
-        Why there is no forecast; None where there is one.
     crew_weather : tuple of CrewWeatherWindow
         Air weather that concerns crews and equipment.
     chloride_kg : float

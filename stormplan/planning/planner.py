@@ -84,9 +84,9 @@ def make_plan(
     now : datetime
         Moment of planning, aware UTC.
     mapper : callable
-        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere [-].
-    offsets : mapping of (str, str) to Correction
-        What readings say of a site's surface by night [-].
+        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere.
+    offsets : mapping of (str, str) to NightBias
+        What readings say of a site's surface by night.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
     observed : mapping of (str, str) to ObservedCondition

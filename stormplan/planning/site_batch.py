@@ -191,9 +191,9 @@ def decide_sites(
     cells : mapping of str to CellForecast
         By site key; a site that is absent is passed over.
     now : datetime
-        Moment of planning, aware UTC [-].
+        Moment of planning, aware UTC.
     offsets : mapping of (str, str) to Correction
-        What readings say of a site's surface by night; one that is absent has none [-].
+        What readings say of a site's surface by night; one that is absent has none.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
     observed : mapping of (str, str) to ObservedCondition

@@ -45,7 +45,7 @@ def from_practice(
     Parameters
     ----------
     practice : Practice
-        The rules as they stand for the surface [-].
+        The rules as they stand for the surface.
     liquid_cost : float or None
         Of the liquid, in the company's currency; None where a price is missing [-].
     loss_avoided_frac : float

@@ -75,13 +75,13 @@ def select_additives(
     Parameters
     ----------
     surface : Surface
-        What is treated [-].
+        What is treated.
     stock : Stock
-        Products and what is on hand [-].
+        Products and what is on hand.
     practice : Practice
-        The rules as they stand for it [-].
+        The rules as they stand for it.
     local_date : date
-        Local day of the treatment [-].
+        Local day of the treatment.
 
     Returns
     -------

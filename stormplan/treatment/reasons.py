@@ -22,7 +22,7 @@ def rule_reason(
     text : str
         What it decided.
     observed : float or None
-        The value that met the rule, in the SI unit of its kind.
+        The value that met the rule, in the SI unit of its kind [-].
 
     Returns
     -------

@@ -183,7 +183,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "day_ahead_lead": RuleEffect("48 h", snow(start=34, end=40, pop=0.4)),
     "frost_close_call_below": RuleEffect("100 %", FROST_AT_DAWN),
     "hold_target": RuleEffect("end", snow(0.6, 12, 24)),
-    "hold_confidence": RuleEffect("50 %", FROST_AT_DAWN),
+    "hold_confidence": RuleEffect("99 %", steady(27.5)),
     "max_ice_fraction": RuleEffect("0 %"),
     "plow_trigger_vehicle": RuleEffect("4 in", snow(0.5, 12, 18)),
     "plow_trigger_pedestrian": RuleEffect("3 in", snow(0.3, 12, 18), WALK),
@@ -273,7 +273,7 @@ EFFECTS: dict[str, RuleEffect] = {
     # announcing
     "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
     "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
-    "announce_volume_change": RuleEffect("1 %", steady(29.0), later=steady(24.0, 0.1)),
+    "announce_volume_change": RuleEffect("1 %", steady(24.0), later=steady(24.4)),
 }
 
 
