@@ -59,3 +59,7 @@ class ArchiveError(StormplanError):
     """The archive of received forecasts cannot be read or written."""
 
     exit_code = ExitCode.NOTHING_PLANNED
+
+
+class DamagedArchiveError(ArchiveError):
+    """The archive file is damaged, or is none."""

@@ -40,7 +40,13 @@ def c_to_f(temp_c: float) -> float:
 
 
 def f_to_c(temp_f: float) -> float:
-    """Convert a temperature from [°F] to [°C]."""
+    """Convert a temperature from [°F] to [°C].
+
+    Examples
+    --------
+    >>> round(f_to_c(15.0), 2)
+    -9.44
+    """
     return (temp_f - 32.0) / 1.8
 
 
@@ -106,6 +112,12 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
             "kg/m2": (1.0, 0.0),
         },
     ),
+    "prewet rate": QuantityKind(
+        "l_kg",
+        "10 gal/ton",
+        {"gal/ton": (L_PER_GAL / KG_PER_TON, 0.0), "l/t": (1e-3, 0.0), "l/kg": (1.0, 0.0)},
+    ),
+    "traffic": QuantityKind("vehicles_h", "5 /h", {"/h": (1.0, 0.0), "vehicles/h": (1.0, 0.0)}),
     "pumping rate": QuantityKind(
         "l_h",
         "3000 gal/h",
@@ -166,6 +178,11 @@ def parse(written: object, kind: str) -> float:
     ------
     InputError
         No number, no unit, or a unit of another kind; the message names what is accepted.
+
+    Examples
+    --------
+    >>> round(parse("0.5 gal/1000 ft2", "liquid rate"), 4)  # L/m²
+    0.0204
     """
     quantity_kind = QUANTITY_KINDS[kind]
     accepted = f"write it as '{quantity_kind.example}' (units: {', '.join(quantity_kind.units)})"
@@ -238,6 +255,12 @@ class UnitFormatter:
         if self.is_us:
             return f"{rate_kg_m2 / KG_M2_PER_LB_KFT2:.2g} lb/1000 ft²"
         return f"{rate_kg_m2 * 1000:.0f} g/m²"
+
+    def prewet_rate(self, rate_l_kg: float) -> str:
+        """Format a prewetting rate [L/kg]."""
+        if self.is_us:
+            return f"{rate_l_kg * KG_PER_TON / L_PER_GAL:.3g} gal/ton"
+        return f"{1000 * rate_l_kg:.3g} L/t"
 
     def area(self, area_m2: float) -> str:
         """Format an area [m²]."""

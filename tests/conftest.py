@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 from helpers.http_service import WeatherServer, run_weather_server
 
+from stormplan.planning.plan import Plan
+from stormplan.service import pipeline
+
 _connect = socket.socket.connect
 
 
@@ -33,6 +36,12 @@ def samples() -> Path:
     if not path.is_dir():
         pytest.fail(f"STORMPLAN_SAMPLES={folder} is not a folder")
     return path
+
+
+@pytest.fixture(scope="session")
+def demo_plan() -> Plan:
+    """Plan of the bundled storm, made once: a plan does not change."""
+    return pipeline.plan_demo()
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from helpers.diagnostics import degraded_lines
 from helpers.http_service import PUBLIC_SERVICE, ScriptedReply
 from helpers.sites import parse_sites, site_entry
 from hypothesis import given, settings
@@ -98,9 +99,9 @@ def test_what_is_over_unreal_or_elsewhere_is_not_shown(replay, tmp_path, more):
 
 def test_an_alert_that_another_replaces_is_not_shown_twice():
     later = entry("two", messageType="Update", references=[{"identifier": "one"}])
-    assert [zoned.alert.identifier for zoned in parse_alerts(collection(entry("one"), later))] == [
-        "two"
-    ]
+    found, unreadable = parse_alerts(collection(entry("one"), later))
+    assert [zoned.alert.identifier for zoned in found] == ["two"]
+    assert unreadable == []
 
 
 def test_alerts_change_nothing_else_in_the_plan(replay, tmp_path):
@@ -116,7 +117,7 @@ def test_alerts_that_cannot_be_had_are_said_and_do_not_stop_the_plan(replay, tmp
     serve(replay, ScriptedReply("<html>", 403, {"Content-Type": "text/html"}))
     made = plan(replay, tmp_path / "archive.sqlite")
     assert made.verdict == "go"
-    assert any("official alerts are not known" in line for line in made.run_diagnostics)
+    assert any("official alerts are not known" in line for line in degraded_lines(made))
 
 
 def test_alerts_of_an_older_reply_stand_in_until_they_end_and_are_said_to_be_old(replay, tmp_path):
@@ -125,7 +126,7 @@ def test_alerts_of_an_older_reply_stand_in_until_they_end_and_are_said_to_be_old
     serve(replay, ScriptedReply("<html>", 403, {"Content-Type": "text/html"}))
     made = plan(replay, tmp_path / "archive.sqlite", NOW + 2 * HOUR)
     assert [alert.identifier for alert in made.alerts] == ["one"]
-    assert any("official alerts may be old" in line for line in made.run_diagnostics)
+    assert any("official alerts may be old" in line for line in degraded_lines(made))
     assert plan(replay, tmp_path / "archive.sqlite", NOW + 20 * HOUR).alerts == ()
 
 
@@ -150,8 +151,9 @@ def test_one_request_serves_all_sites_and_a_replay_needs_none(replay, tmp_path):
 @pytest.mark.samples
 def test_38_recorded_alerts_end_when_their_own_text_says(samples):
     body = json.loads((samples / "nws" / "alerts_active_winter_20251215.json").read_text())
-    found = parse_alerts(body)
+    found, unreadable = parse_alerts(body)
     assert len(found) == 38
+    assert unreadable == []
     # in VTEC (NWS Directive 10-1703) the last group is the end of the event, in UTC
     ends = {
         feature["properties"]["id"]: feature["properties"]["parameters"]["VTEC"][0].split("-")[-1]
@@ -169,15 +171,26 @@ def test_38_recorded_alerts_end_when_their_own_text_says(samples):
     [
         ({}, "no collection of alerts"),
         ([], "no collection of alerts"),
-        (collection({"type": "Feature"}), "without 'properties'"),
-        (collection(entry(id=None)), "without 'id'"),
-        (collection(entry(ends="soon")), "'ends' is no moment"),
-        (collection(entry(ends="2026-01-12T10:00:00")), "'ends' is no moment with its zone"),
     ],
 )
 def test_a_body_that_is_no_alerts_says_so(body, message):
     with pytest.raises(ForecastError, match=message):
         parse_alerts(body)
+
+
+@pytest.mark.parametrize(
+    ("damaged", "message"),
+    [
+        ({"type": "Feature"}, "without 'properties'"),
+        (entry(id=None), "without 'id'"),
+        (entry(ends="soon"), "'ends' is no moment"),
+        (entry(ends="2026-01-12T10:00:00"), "'ends' is no moment with its zone"),
+    ],
+)
+def test_an_alert_that_cannot_be_read_is_named_and_hides_no_other(damaged, message):
+    found, (reason,) = parse_alerts(collection(damaged, entry("sound")))
+    assert [zoned.alert.identifier for zoned in found] == ["sound"]
+    assert message in reason
 
 
 LEAVES = (
@@ -193,6 +206,7 @@ ANYTHING = st.recursive(
 def test_a_damaged_alert_raises_only_our_own_errors(name, value, whole):
     body = collection(value) if whole else collection(entry(**{name: value}))
     try:
-        parse_alerts(body)
+        _, unreadable = parse_alerts(body)
     except ForecastError as error:
-        assert str(error).startswith("nws alerts: ")  # noqa: PT017
+        unreadable = [str(error)]
+    assert all("nws alerts: " in reason for reason in unreadable)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from helpers import weather
+from helpers.diagnostics import degraded_lines
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry, sites_text
 from typer.testing import CliRunner
@@ -173,8 +174,8 @@ def test_readings_go_where_the_sites_file_has_plans_look_for_them(tmp_path):
     assert "give --sites FILE" in str(neither.exception)
 
 
-def test_readings_are_held_against_the_plan_made_last_before_them(tmp_path):
-    plan = pipeline.plan_demo()
+def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp_path):
+    plan = demo_plan
     planned = next(site for site in plan.sites if site.surfaces)
     own = planned.surfaces[0]
     series = plan.hourly[own.hourly_id]
@@ -327,5 +328,5 @@ def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
         assert words in "\n".join(decision_trace.trace_lines(plan, at))
         (tmp_path / "log" / "readings.jsonl").write_text("torn\n")
         plan = pipeline.fetch_and_plan(ours, kept, tomorrow, sites_folder=tmp_path)
-        assert any("nights are not corrected by readings" in said for said in plan.run_diagnostics)
+        assert any("nights are not corrected by readings" in said for said in degraded_lines(plan))
         assert plan.exit_code == 3

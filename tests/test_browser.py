@@ -11,17 +11,20 @@ from stormplan.service import pipeline
 AXE = Path(__file__).parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
 
-pytestmark = pytest.mark.skipif(
-    chromium.CHROMIUM is None, reason="no chromium here; scripts/browser installs it"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        chromium.CHROMIUM is None, reason="no chromium here; scripts/browser installs it"
+    ),
+]
 needs_axe = pytest.mark.skipif(
     not AXE.exists(), reason="no axe-core in .cache; scripts/browser installs it"
 )
 
 
 @pytest.fixture(scope="module")
-def plan():
-    return pipeline.plan_demo()
+def plan(demo_plan):
+    return demo_plan
 
 
 @pytest.fixture(scope="module")

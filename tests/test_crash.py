@@ -7,6 +7,8 @@ from helpers.service import RunningCompany
 
 from stormplan.service.pipeline import DEMO_NOW
 
+pytestmark = pytest.mark.slow
+
 POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 

@@ -31,6 +31,7 @@ def documented():
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("line", documented())
 def test_commands_shown_in_the_readme_run(line, tmp_path):
     result = subprocess.run(
@@ -44,8 +45,8 @@ def test_commands_shown_in_the_readme_run(line, tmp_path):
     assert result.stdout.strip()
 
 
-def test_every_report_is_in_the_readme(tmp_path):
-    for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path):
+def test_every_report_is_in_the_readme(demo_plan, tmp_path):
+    for path in pipeline.write_reports(demo_plan, tmp_path):
         name = path.relative_to(tmp_path)
         if name.parent.name == "notices":
             name = name.with_name(f"CLIENT{name.suffix}")
@@ -57,8 +58,8 @@ def test_every_exit_code_is_in_the_readme():
         assert f"| {int(code)} |" in README
 
 
-def test_the_excerpt_in_the_readme_is_what_the_demo_prints(tmp_path):
-    written = {path.name: path for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path)}
+def test_the_excerpt_in_the_readme_is_what_the_demo_prints(demo_plan, tmp_path):
+    written = {path.name: path for path in pipeline.write_reports(demo_plan, tmp_path)}
     shown = written["briefing.txt"].read_text()
     excerpt = re.search(r"```text\n(.*?)```", README, re.DOTALL)[1]
     assert excerpt in shown

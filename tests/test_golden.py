@@ -4,23 +4,23 @@ from pathlib import Path
 
 import pytest
 
+from stormplan.planning.plan import Plan
 from stormplan.service import pipeline
 from stormplan.words import briefing
 
 GOLDEN = Path(__file__).parent / "golden"
 
 
-def made() -> dict[str, str]:
+def made(plan: Plan) -> dict[str, str]:
     """Every report of the demo but the plan, and without drawings: they vary with their library."""
-    plan = pipeline.plan_demo()
     reports = pipeline.render_reports(plan)
     del reports["plan.json"]
     return reports | {"briefing.html": briefing.render_html(briefing.build_view(plan))}
 
 
 @pytest.fixture(scope="module")
-def reports():
-    return made()
+def reports(demo_plan):
+    return made(demo_plan)
 
 
 def test_every_report_has_its_golden_file(reports):

@@ -6,6 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from helpers import service_formats
+from helpers.diagnostics import codes, degraded_lines, note_lines, only
 from helpers.http_service import ScriptedReply, problem_reply
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry
@@ -140,7 +141,7 @@ def test_the_second_source_plans_the_morning_when_the_first_is_down(replay, tmp_
     assert made.verdict == "go"
     assert made.exit_code is ExitCode.DEGRADED
     assert made.sites[0].source.source == "metno"
-    assert "503 ForecastGridExpired" in made.sites[0].source.fallback_reason
+    assert "503 ForecastGridExpired" in only(made, "fallback_source").text("reason")
 
 
 def test_a_first_source_that_has_gone_old_yields_to_a_fresh_second(replay, tmp_path):
@@ -152,7 +153,7 @@ def test_a_first_source_that_has_gone_old_yields_to_a_fresh_second(replay, tmp_p
     assert alone.sites[0].source.stale
     both = plan(replay, tmp_path / "both.sqlite", ["nws", "metno"])
     assert both.sites[0].source.source == "metno"
-    assert both.sites[0].source.fallback_reason == "nws: its last forecast is 13 h old"
+    assert only(both, "fallback_source").text("reason") == "nws: its last forecast is 13 h old"
     assert both.sites[0].other_sources[0].summary.source == "nws"
 
 
@@ -160,7 +161,7 @@ def test_a_place_the_first_source_does_not_serve_is_no_fault(replay, tmp_path):
     replay.serve("/complete?lat=43.1&lon=-89.4", service_formats.metno_reply())
     made = plan(replay, tmp_path / "archive.sqlite", ["nws", "metno"])
     assert made.sites[0].source.source == "metno"
-    assert made.sites[0].source.fallback_reason is None
+    assert "fallback_source" not in codes(made)
 
 
 def test_the_second_source_steps_in_where_a_layer_of_the_first_ends(replay, tmp_path):
@@ -170,9 +171,9 @@ def test_the_second_source_steps_in_where_a_layer_of_the_first_ends(replay, tmp_
     serve(replay, short)
     alone = plan(replay, tmp_path / "alone.sqlite", ["nws"])
     both = plan(replay, tmp_path / "both.sqlite", ["nws", "metno"])
-    assert any("snow not forecast" in line for line in alone.planning_diagnostics)
-    assert both.planning_diagnostics == ()
-    assert both.sites[0].source.notes[0].startswith("water: from metno in ")
+    assert any("snow not forecast" in line for line in degraded_lines(alone))
+    assert degraded_lines(both) == ()
+    assert any("water: from metno in " in line for line in note_lines(both))
     full = plan_full(replay, tmp_path)
     ours, theirs = (p.sites[0].surfaces[0].treatments[0].event for p in (both, full))
     assert ours.snowfall_cm == pytest.approx(theirs.snowfall_cm, rel=2e-3)

@@ -8,7 +8,6 @@ from stormplan.company import catalog
 from stormplan.errors import InputError
 from stormplan.physics import pavement
 from stormplan.physics.forcing import Forcing, StepForcing
-from stormplan.physics.ground import UNDERSIDE_COEFFICIENT_WM2K
 from stormplan.physics.pavement import (
     Column,
     Columns,
@@ -73,7 +72,6 @@ def test_energy_closes_in_every_step_of_changeable_weather():
         closing = stored - (sun + sky - glow - wind - under)
         gross = np.abs(stored) + sun + sky + glow + np.abs(wind) + np.abs(under)
         assert np.abs(closing / gross).max() < 1e-9
-    assert UNDERSIDE_COEFFICIENT_WM2K == 10.0  # W/(m² K), textbook
 
 
 def test_exchange_has_the_published_limits():

@@ -7,114 +7,33 @@ skin, dry and wet ground have the skin between them, and a dry slab that starts 
 measured evenings comes through it. Nothing is fitted.
 """
 
-import gzip
-from types import SimpleNamespace
-
 import numpy as np
 import pandas as pd
 import pvlib
 import pytest
-from helpers.measured import DATA, bare_ground, call_pvlib, rmse, skin_temp_c
+from helpers.measured import (
+    HEIGHT_M,
+    LATITUDE,
+    LONGITUDE,
+    call_pvlib,
+    follow_payerne,
+    read_payerne,
+    rmse,
+)
 
 from stormplan.physics import radiation, sun
-from stormplan.physics.film import FilmState
-from stormplan.physics.forcing import StepForcing
-from stormplan.physics.surface_simulation import CoupledSurface
-from stormplan.weather import moist_air
 
-FILE = DATA / "bsrn-pay0616.dat.gz"
-LATITUDE, LONGITUDE, HEIGHT_M = 46.815, 6.944, 491.0  # logical record 0004
-# Wind stands in no radiation record, but record 1000 keeps the station's SYNOP of every three hours
-# (WMO FM 12). It does not say its unit; soundings of record 1100, which are in m/s, start from half
-# its figure (59 pairs, 1.81 to 3.59), so it is in knots. Between reports: straight lines.
-KNOT_MS = 0.5144
-
-
-def synops():
-    """Times, wind [m/s] and cloud an observer saw [eighths; 9 where fog hides the sky]."""
-    with gzip.open(FILE, "rt", encoding="latin-1") as file:
-        lines = file.read().splitlines()
-    reports = [line.split() for line in lines[lines.index("*U1000") + 1 : lines.index("*U1100")]]
-    when = pd.to_datetime([f"2016-06-{day[:2]}T{day[2:4]}:00Z" for day, *_ in reports])
-    cloud_wind = [groups[2] for groups in reports]  # Nddff
-    knots = np.array([float(group[3:]) for group in cloud_wind])
-    return when, knots * KNOT_MS, np.array([int(group[0]) for group in cloud_wind])
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
 def month():
-    """Everything measured, as means of ten minutes."""
-    records = ("0100", "0300")
-    minutes, _ = call_pvlib(pvlib.iotools.read_bsrn, FILE, logical_records=records)
-    wanted = ["ghi", "gri", "lwd", "lwu", "temp_air", "relative_humidity", "pressure"]
-    means = minutes[wanted].resample("10min").mean()
-    assert means.shape == (30 * 144, 7)
-    assert not means.isna().any(axis=None)
-    middles = (means.index + pd.Timedelta("5min")).tz_localize(None).to_numpy()
-    air_c = means["temp_air"].to_numpy()
-    up, down = means["lwu"].to_numpy(), means["lwd"].to_numpy()
-    when, wind_ms, cloud = synops()
-    at_synop = means.index.get_indexer(when)
-    height_deg = sun.elevation_deg(middles, LATITUDE, LONGITUDE)[:, 0]
-    return SimpleNamespace(
-        minutes=minutes,
-        air_c=air_c,
-        dew_c=moist_air.dew_point_c(air_c, means["relative_humidity"].to_numpy()),
-        wind_ms=np.interp(np.arange(len(means)), at_synop, wind_ms),
-        absorbed=np.maximum(means["ghi"] - means["gri"], 0.0).to_numpy(),
-        down=down,
-        pressure_pa=100.0 * means["pressure"].to_numpy(),
-        skin_c=skin_temp_c(up, down),
-        height_deg=height_deg,
-        night=height_deg < 0.0,
-        at_synop=at_synop,
-        cloud=cloud,
-    )
-
-
-def follow(month, wet=False, evenings_given=False):
-    """Skin of a meter of subgrade from the first day's mean air on [°C].
-
-    Kept wet, it has a millimetre of water at every step. With evenings given, it takes the
-    measured skin while the sun is up and is left to itself at sundown.
-    """
-    slab, ground = bare_ground(month.air_c[:144].mean())
-    film = FilmState(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
-    film_on_slab = CoupledSurface(slab, film)
-    drivers = np.stack(
-        [
-            month.air_c,
-            month.wind_ms,
-            moist_air.saturation_vapor_pressure_pa(month.dew_c),
-            month.absorbed,
-            month.down,
-        ]
-    )
-    nothing = np.zeros(1)
-    modeled = []
-    for now in range(month.air_c.size):
-        weather, pressure_pa = (
-            StepForcing(*drivers[:, now : now + 1]),
-            month.pressure_pa[now : now + 1],
-        )
-        if evenings_given and not month.night[now]:
-            reduced = ground.forward_elimination(slab.ground_c, 0.0)
-            slab.surface_c = month.skin_c[now : now + 1]
-            slab.ground_c = ground.back_substitution(
-                reduced, slab.surface_c, ground.top_conductance_wm2k
-            )
-        elif wet:
-            film.water[:], film.ice[:] = 1.0, 0.0
-            film_on_slab.step(ground, weather, pressure_pa, (nothing,) * 3, nothing)
-        else:
-            slab.step(ground, weather, pressure_pa)
-        modeled.append(slab.surface_c[0])
-    return np.array(modeled)
+    return read_payerne()
 
 
 @pytest.fixture(scope="module")
 def kept_wet(month):
-    return follow(month, wet=True)
+    return follow_payerne(month, wet=True)
 
 
 def test_ground_kept_wet_follows_its_measured_skin_temperature(month, kept_wet):
@@ -132,14 +51,14 @@ def test_ground_kept_wet_follows_its_measured_skin_temperature(month, kept_wet):
 def test_under_a_high_sun_the_skin_lies_between_dry_and_wet_ground(month, kept_wet):
     # dry, over the month: all hours 4.9 K, 4.0 too warm; day 5.5 K, 4.5; night 3.5 K, 3.1
     high = month.height_deg > 30.0
-    dry, skin, wet = (each[high].mean() for each in (follow(month), month.skin_c, kept_wet))
+    dry, skin, wet = (each[high].mean() for each in (follow_payerne(month), month.skin_c, kept_wet))
     assert wet < skin < dry  # 21.7, 22.7 and 28.1 °C; air 19.1 °C
     assert skin - wet < 0.25 * (dry - skin)  # 0.19: a green June is nearly wet
 
 
 def test_nights_from_measured_evenings_cool_as_measured(month):
     night = month.night
-    error = (follow(month, evenings_given=True) - month.skin_c)[night]
+    error = (follow_payerne(month, evenings_given=True) - month.skin_c)[night]
     sundown = np.maximum.accumulate(np.where(night, 0, np.arange(night.size)))
     stays = (month.skin_c[sundown] - month.skin_c)[night]
     # 1.66 K, 1.4 too warm; staying as at sundown 3.05 K; air as surface 1.44 K, 0.8 too warm

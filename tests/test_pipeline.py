@@ -6,6 +6,7 @@ import sys
 from datetime import timedelta
 
 import pytest
+from helpers.diagnostics import codes, degraded_lines
 from helpers.http_service import problem_reply
 from helpers.sites import parse_sites, site_entry, sites_text
 
@@ -49,8 +50,9 @@ def test_every_recorded_grid_plans(replay, samples, tmp_path, office):
 def test_an_empty_ice_layer_is_said_and_stays_unknown(replay, samples, tmp_path):
     sites, now = recorded(replay, samples, "FGZ")
     made = plan(sites, now, tmp_path / "archive.sqlite")
-    assert any("iceAccumulation: empty" in note for note in made.sites[0].source.notes)
-    assert made.sites[0].source.contradictions == ()
+    notes = [one.text("text") for one in made.diagnostics if one.code == "forecast_note"]
+    assert any("iceAccumulation: empty" in note for note in notes)
+    assert "contradiction" not in codes(made)
 
 
 @pytest.mark.samples
@@ -67,7 +69,7 @@ def test_the_impossible_grid_is_flagged(replay, samples, tmp_path):
     sites, now = recorded(replay, samples, "LZK")
     made = plan(sites, now, tmp_path / "archive.sqlite")
     assert made.exit_code is ExitCode.DEGRADED
-    assert any("contradicts itself" in line for line in made.planning_diagnostics)
+    assert any("contradicts itself" in line for line in degraded_lines(made))
 
 
 def test_an_expired_grid_is_planned_from_the_copy_and_said(replay, tmp_path):
@@ -78,20 +80,19 @@ def test_an_expired_grid_is_planned_from_the_copy_and_said(replay, tmp_path):
     )
     first = plan(sites, pipeline.DEMO_NOW, tmp_path / "archive.sqlite")
     assert first.exit_code is ExitCode.DEGRADED  # b is outside coverage
-    assert len(first.planning_diagnostics) == 1
+    assert len(degraded_lines(first)) == 1
     replay.script("/gridpoints/ZZZ/1,1", problem_reply(503, "ForecastGridExpired"))
     later = pipeline.DEMO_NOW + timedelta(hours=2)
     second = plan(sites, later, tmp_path / "archive.sqlite")
     assert second.sites[0].source.stale
     assert second.verdict == first.verdict == "go"
-    assert any("forecast is" in line for line in second.planning_diagnostics)
+    assert any("forecast is" in line for line in degraded_lines(second))
     # without a copy: that site has no forecast, nothing else is planned, the plan is still written
     third = plan(sites, later, tmp_path / "empty.sqlite")
     assert third.exit_code is ExitCode.NOTHING_PLANNED
-    assert (
-        "ForecastGridExpired" in third.sites[0].no_forecast_reason
-        or "503" in third.sites[0].no_forecast_reason
-    )
+    assert "ForecastGridExpired" in third.no_forecast_reason(
+        third.sites[0].key
+    ) or "503" in third.no_forecast_reason(third.sites[0].key)
 
 
 def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_path):
@@ -106,8 +107,8 @@ def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_pat
     assert len(replay.requests) == asked
 
 
-def test_reports_replace_whole_files_and_leave_nothing_else(tmp_path):
-    made = pipeline.plan_demo()
+def test_reports_replace_whole_files_and_leave_nothing_else(demo_plan, tmp_path):
+    made = demo_plan
     pipeline.write_reports(made, tmp_path)
     before = (tmp_path / "plan.json").read_text()
     pipeline.write_reports(replace_company(made), tmp_path)

@@ -9,6 +9,7 @@ from datetime import timedelta
 import jsonschema
 import numpy as np
 import pytest
+from helpers.diagnostics import degraded_lines
 from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import SURFACES, parse_sites, site_entry
 from hypothesis import given, settings
@@ -57,10 +58,20 @@ def test_volumes_of_surfaces_sum_to_the_yard():
     assert sum(b.additive_l for b in yard.blends) == pytest.approx(
         sum(t.additive_l for t in sprayed)
     )
-    later = sum(step.volume_l for t in sprayed for step in t.follow_up)
-    assert yard.follow_up_l == pytest.approx(later)
-    assert yard.brine_needed_l == pytest.approx(1.1 * (sum(t.brine_l for t in sprayed) + later))
+    later = [visit for t in sprayed for visit in t.follow_up]
+    assert yard.follow_up_l == pytest.approx(sum(visit.volume_l for visit in later))
+    assert yard.prewet_l == pytest.approx(sum(visit.prewet_l for visit in later))
+    # the pre-treats by as much more as the forecasts in all would spray; what follows as it is
+    more = 1.0 + yard.ensemble_extra_l / yard.pretreat_l
+    brine_l = more * sum(t.brine_l for t in sprayed) + sum(visit.brine_l for visit in later)
+    assert yard.brine_needed_l == pytest.approx(1.1 * brine_l)
     assert yard.brine_to_make_l == pytest.approx(yard.brine_needed_l)
+    additive_l = more * sum(t.additive_l for t in sprayed)
+    additive_l += sum(visit.additive_l for visit in later)
+    (calcium,) = yard.additives
+    assert calcium.needed_l == pytest.approx(1.1 * additive_l)
+    # the reserve is part of all that is mixed, what wets the salt included
+    assert yard.reserve_l == pytest.approx(0.1 * (brine_l + additive_l))
 
 
 def test_salt_for_the_batch_follows_the_purity():
@@ -93,14 +104,14 @@ def test_a_site_without_forecast_does_not_stop_the_others():
     )
     assert plan.exit_code is ExitCode.DEGRADED
     assert plan.verdict == "go"
-    assert plan.planning_diagnostics == ("Site 51.5: no forecast (outside coverage)",)
+    assert degraded_lines(plan) == ("Site 51.5: no forecast (outside coverage)",)
     assert make_plan(parse_sites(sites), {}, NOON).exit_code is ExitCode.NOTHING_PLANNED
 
 
 def test_an_old_forecast_is_said():
     plan = planned(now=NOON + timedelta(hours=13))
     assert plan.exit_code is ExitCode.DEGRADED
-    assert "forecast is 13 h old" in plan.planning_diagnostics[0]
+    assert "forecast is 13 h old" in degraded_lines(plan)[0]
 
 
 def test_a_layer_that_ends_in_the_storm_is_said():
@@ -109,7 +120,7 @@ def test_a_layer_that_ends_in_the_storm_is_said():
     depth[15:] = np.nan
     plan = planned(weather=SNOW | {"snowfall_cm": depth})
     assert plan.exit_code is ExitCode.DEGRADED
-    assert "snow not forecast for all of the storm" in plan.planning_diagnostics[0]
+    assert "snow not forecast beyond Tue 3 AM, before the storm is over" in degraded_lines(plan)[0]
 
 
 def test_a_warm_week_asks_for_nothing():
@@ -134,8 +145,11 @@ def test_a_cold_night_whose_precipitation_is_unknown_is_never_called_nothing(unk
     # What falls on pavement at 17 F to 26 F decides whether it freezes there: common practice.
     dry_cold = {"air_temp_c": -5.0, "dew_point_c": -16.0}
     assert planned(weather=dry_cold).verdict == "nothing"
-    blind = dry_cold | dict.fromkeys(("precip_mm", *PRECIP_TYPES, "snowfall_cm"), unknown_water)
-    plan = planned(weather=blind)
+    layers = ("precip_mm", *PRECIP_TYPES, "snowfall_cm")
+    blind = dry_cold | dict.fromkeys(layers, unknown_water)
+    # A chance of 0 % says that it stays dry.
+    assert planned(weather=blind).verdict == "nothing"
+    plan = planned(weather=blind | {"pop": {0: np.nan}})
     assert plan.verdict == "unknown"
     assert plan.exit_code is ExitCode.DEGRADED
     view = briefing.build_view(plan)
@@ -258,7 +272,9 @@ def test_half_a_forecast_is_said_where_it_leaves_a_night_in_the_dark():
 
     half = degraded(28)
     assert any(
-        "the pavement is known for the next 28 h only" in line for line in half.planning_diagnostics
+        "the pavement is known for the next 28 h only" in line for line in degraded_lines(half)
     )
     assert half.exit_code is ExitCode.DEGRADED
-    assert degraded(40).planning_diagnostics == ()
+    longer = degraded(40)
+    assert not any("pavement is known for the next" in line for line in degraded_lines(longer))
+    assert longer.verdict == "unknown"  # the third night is as cold as the first two

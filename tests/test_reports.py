@@ -23,8 +23,8 @@ PAGES = ("briefing.html", "mixsheet.html", "notices.html")
 
 
 @pytest.fixture(scope="module")
-def plan():
-    return pipeline.plan_demo()
+def plan(demo_plan):
+    return demo_plan
 
 
 @pytest.fixture(scope="module")

@@ -173,8 +173,8 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
     assert {round(one["bias_k"], 6) for one in found["scores"]} == {-1.0}
 
 
-def test_the_log_of_surface_readings_scores_the_plans_before_them(tmp_path):
-    plan = pipeline.plan_demo()
+def test_the_log_of_surface_readings_scores_the_plans_before_them(demo_plan, tmp_path):
+    plan = demo_plan
     site_, surface = plan.sites[0], plan.sites[0].surfaces[0]
     series = plan.hourly[surface.hourly_id]
     log = tmp_path / "readings.jsonl"
@@ -225,9 +225,8 @@ def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_p
         )  # a past morning knows what it knew
         own = error_records.load_error_records(kept, NOON)
     assert own == {"nws": ensemble.ErrorRecord((24.0,), (3.0,), 400)}
-    assert error_records.error_record_remarks(own, ["nws", "metno", "nws"]) == [
-        "how far nws may be off is stated from its own record of 400 h"
-    ]
+    (used,) = error_records.used_record_diagnostics(own, ["nws", "metno", "nws"])
+    assert (used.code, used.source, used.values) == ("error_record_used", "nws", {"hours": 400})
     usual, told = planned({}), planned(own)
     (one,), (two,) = (list(plan.hourly.values()) for plan in (usual, told))
     assert one.air_c == two.air_c

@@ -36,11 +36,11 @@ def test_every_command_line_parses(path):
         commands[name].make_context(name, arguments)
 
 
-def test_what_the_page_says_of_waits_and_reports_is_so(tmp_path):
+def test_what_the_page_says_of_waits_and_reports_is_so(demo_plan, tmp_path):
     minutes = ", ".join(str(round(wait.total_seconds() / 60)) for wait in outbox.RETRY_DELAYS)
     assert f"after {minutes} min" in PAGE
     assert outbox.GIVE_UP_AFTER.total_seconds() == 6 * 3600
-    for path in pipeline.write_reports(pipeline.plan_demo(), tmp_path):
+    for path in pipeline.write_reports(demo_plan, tmp_path):
         assert path.name in PAGE or path.parent.name == "notices"
     assert re.fullmatch(
         r"\d{8}T\d{6}Z-[0-9a-f]{6}", report_folders.report_set_name(pipeline.DEMO_NOW, "a plan")

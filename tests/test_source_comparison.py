@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from helpers.diagnostics import degraded_lines
 from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import parse_sites, site_entry
 
@@ -105,9 +106,7 @@ def test_a_source_that_stands_in_is_said():
     answer = SiteForecasts(forecast_cell(**SNOW), "nws: 503 ForecastGridExpired")
     plan = make_plan(parse_sites(PLACES), {"a": answer}, NOON)
     assert plan.exit_code is ExitCode.DEGRADED
-    assert plan.planning_diagnostics == (
-        "Site 43.1: planned from nws (nws: 503 ForecastGridExpired)",
-    )
+    assert degraded_lines(plan) == ("Site 43.1: planned from nws (nws: 503 ForecastGridExpired)",)
 
 
 def test_a_site_with_fewer_sources_than_another_is_planned_too():

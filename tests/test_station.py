@@ -191,6 +191,7 @@ def test_cloud_is_read_off_the_measured_sun():
     assert guess[36] == pytest.approx((1 - 0.16 * np.sqrt(8.0) / 0.75) / 0.84, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_winter_of_hours_runs_in_seconds(tmp_path):
     source, out = table(tmp_path / "t.csv", 24 * 90), tmp_path / "o.csv"
     began = clock.perf_counter()

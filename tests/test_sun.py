@@ -5,6 +5,7 @@ import pandas as pd
 import pvlib
 import pytest
 
+from stormplan.company.skyline import WallGeometry, horizon_deg, sky_view_frac
 from stormplan.physics import sun
 
 YEAR = pd.date_range("2026-01-01T00:30", "2026-12-31T23:30", freq="1h", tz="UTC")
@@ -57,3 +58,29 @@ def test_turbidity_is_near_the_climatology_of_eight_cities_in_winter():
     ours = sun.linke_turbidity(when, np.array(list(january)))[0]
     assert np.abs(ours - np.array(list(january.values()))).max() < 0.35
     assert sun.linke_turbidity(when, -35.0)[0, 0] > 4.0  # summer there
+
+
+@pytest.mark.parametrize("distance_m", [1.0, 5.0, 20.0])
+@pytest.mark.parametrize("bearing_deg", [0.0, 45.0, 180.0, 270.0])
+def test_a_long_wall_hides_its_closed_form_of_the_sky(bearing_deg, distance_m):
+    # view factor of an infinite strip (crossed strings; Howell catalog C-1, from memory): a wall of
+    # height h at distance d hides (1 - d / sqrt(d² + h²)) / 2 of the sky of a flat surface
+    height_m = 8.0
+    skyline = horizon_deg([WallGeometry(bearing_deg, distance_m, height_m)])
+    expected = 1.0 - (1.0 - distance_m / np.hypot(distance_m, height_m)) / 2.0
+    assert sky_view_frac(skyline) == pytest.approx(expected, abs=1e-3)
+    # plane trigonometry: straight at the wall its height is atan(h / d), along it nothing
+    step = round(bearing_deg / 5) % 72
+    assert skyline[step] == pytest.approx(np.degrees(np.arctan2(height_m, distance_m)))
+    assert skyline[(step + 18) % 72] == skyline[(step + 36) % 72] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_street_between_two_walls_sees_its_closed_form_of_the_sky():
+    # Oke, Boundary Layer Climates (from memory): the floor of a canyon of height h and width w sees
+    # cos(atan(2 h / w)) of the sky; the higher of two walls on one side counts alone
+    street = [WallGeometry(90.0, 6.0, 9.0), WallGeometry(270.0, 6.0, 9.0)]
+    expected = np.cos(np.arctan(2 * 9.0 / 12.0))
+    assert sky_view_frac(horizon_deg(street)) == pytest.approx(expected, abs=2e-3)
+    lower = WallGeometry(90.0, 20.0, 9.0)
+    assert horizon_deg([*street, lower]) == horizon_deg(street)
+    assert sky_view_frac(horizon_deg([])) == 1.0

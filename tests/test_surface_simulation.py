@@ -82,7 +82,11 @@ def test_energy_closes_in_every_step_of_wet_and_snowy_weather():
         fall_c = weather.air_c - 1.0
         film, snow, water, ice = wet.film, wet.film.snow, wet.film.water, wet.film.ice
         skin, surface, deep = wet.skin_c.copy(), slab.surface_c.copy(), slab.ground_c.copy()
-        albedo, emissivity = wet.albedo_and_emissivity()
+        # by hand: wet 0.7 of the dry, snow hides the pavement from 4 mm on, emissivity 0.98
+        cover = np.minimum(snow / 4.0, 1.0)
+        bare = slab.albedo * np.where(water > 0.03, 0.7, 1.0)
+        albedo = (1.0 - cover) * bare + cover * film.albedo
+        emissivity = (1.0 - cover) * slab.emissivity + cover * 0.98
         exposed = film.vapor_source(skin)
         wet.step(ground, weather, np.full(n, 1e5), fall, fall_c)
         top = 0.5 * 2090.0 * snow / 600

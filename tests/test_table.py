@@ -68,7 +68,7 @@ def test_a_site_is_planned_from_its_own_table_beside_the_sites_file(tmp_path):
     by_key = {planned.key: planned for planned in plan.sites}
     assert by_key["lot"].source.source == "table"
     assert by_key["lot"].source.issued_at == service_formats.ISSUED
-    assert "none is named for other" in by_key["other"].no_forecast_reason
+    assert "none is named for other" in plan.no_forecast_reason("other")
     assert plan.exit_code is ExitCode.DEGRADED
 
 

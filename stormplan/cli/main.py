@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan import __version__
 from stormplan.cli import reading_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import UnitFormatter
+from stormplan.version import __version__
 
 if TYPE_CHECKING:
     from stormplan.cli.brine_calculator import CalculatorResult
@@ -405,10 +405,12 @@ def schema() -> None:
 @app.command()
 def policy() -> None:
     """Print every rule of practice: its key in policy, default, evidence and source."""
-    from stormplan.company.practice_rules import RULES
+    from stormplan.company.practice_rules import RULES, SCOPES
 
     for rule in RULES.values():
-        print(f"{rule.key}: {rule.default}\n    {rule.meaning}\n    {rule.evidence}: {rule.source}")
+        print(f"{rule.key}: {rule.default}\n    {rule.meaning}")
+        levels = " or ".join(SCOPES[: SCOPES.index(rule.scope) + 1])
+        print(f"    may be set for: {levels}\n    {rule.evidence}: {rule.source}")
 
 
 register_commands(app)

@@ -76,7 +76,9 @@ def _print_step_result(result: StepResult) -> None:
     if result.plan is not None:
         outcome = "announced" if result.announced else "nothing new enough to announce"
         print(f"{stamp} {result.kind}: {result.plan.verdict}, {outcome}", flush=True)
-        for line in (*result.plan.planning_diagnostics, *result.plan.run_diagnostics):
+        from stormplan.words import diagnostic_text
+
+        for line in diagnostic_text.problem_lines(result.plan):
             print(f"{stamp} {line}", flush=True)
         for each in result.deliveries:
             response = f" ({each.detail})" if each.detail else ""
@@ -126,17 +128,16 @@ def _exit_code(result: StepResult) -> ExitCode:
 def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
     """Return the step that watch repeats; it reloads the sites file and survives failures."""
     from stormplan.company import sites_file
+    from stormplan.planning.diagnostics import DiagnosticCode, degraded
     from stormplan.service import runner
 
     def step() -> datetime:
         try:
-            config.sites, config.plan_problems = sites_file.load_sites(sites), ()
+            config.sites, config.diagnostics = sites_file.load_sites(sites), ()
         except StormplanError as error:
             print(f"stormplan: {error}", file=sys.stderr, flush=True)
             first = str(error).splitlines()[0]
-            config.plan_problems = (
-                f"the sites file has errors; the last good one is used ({first})",
-            )
+            config.diagnostics = (degraded(DiagnosticCode.SITES_FILE_FALLBACK, reason=first),)
         try:
             done = runner.run_step(config)
         except StormplanError as error:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from stormplan import units
 
@@ -23,6 +24,11 @@ class Evidence(StrEnum):
     COMMON_PRACTICE = "common practice, no source"
     WEAK_SOURCE = "weak source"
     OWN_CHOICE = "our own choice"
+
+
+Scope = Literal["company", "site", "surface"]
+#: Levels of policy, the nearest one last.
+SCOPES: tuple[Scope, ...] = ("company", "site", "surface")
 
 
 @dataclass(frozen=True)
@@ -45,6 +51,8 @@ class Rule:
         How firm it is.
     source : str
         Where it stands.
+    scope : str
+        Finest level at which it can be set: company, site or surface.
     """
 
     key: str
@@ -54,6 +62,7 @@ class Rule:
     meaning: str
     evidence: Evidence
     source: str
+    scope: Scope = "surface"
 
     @property
     def default_value(self) -> float | str:
@@ -78,16 +87,21 @@ TXDOT = "TxDOT Snow and Ice Control Operations Manual, 2017, section 5"
 _RULES = (
     # brine -------------------------------------------------------------------------------------
     Rule("brine_target", "percentage", "23.3 %", ("18 %", "25 %"), "strength brine is made to",
-         PUBLISHED, f"eutectic, {FHWA}, App. A"),
+         PUBLISHED, f"eutectic, {FHWA}, App. A",
+         scope="company"),
     Rule("brine_accept_min", "percentage", "22.5 %", ("18 %", "23.3 %"),
-         "weakest brine accepted", OURS, "about 3 °F per point below the eutectic"),
+         "weakest brine accepted", OURS, "about 3 °F per point below the eutectic",
+         scope="company"),
     Rule("brine_accept_max", "percentage", "23.8 %", ("23 %", "26 %"),
          "strongest brine accepted", OURS,
-         "about 13 °F per point above the eutectic, and salt settles out"),
+         "about 13 °F per point above the eutectic, and salt settles out",
+         scope="company"),
     Rule("brine_reject_below", "percentage", "22.0 %", ("15 %", "23.3 %"),
-         "weaker is not sprayed", OURS, "freezes above -3 °F"),
+         "weaker is not sprayed", OURS, "freezes above -3 °F",
+         scope="company"),
     Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"),
-         "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles"),
+         "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles",
+         scope="company"),
     # rates -------------------------------------------------------------------------------------
     Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",
@@ -126,6 +140,14 @@ _RULES = (
     Rule("lead_max_frost", "duration", "48 h", ("2 h", "120 h"),
          "earliest start before frost, no rain between", PUBLISHED,
          "TxDOT districts: 24-48 h; county practice 3-5 days"),
+    Rule("best_start_tolerance", "duration", "6 h", ("0 h", "12 h"),
+         "starts within this of the best lead are as good as it", OURS, "a crew's evening"),
+    Rule("max_damp", "length", "0.1 mm", ("0 mm", "1 mm"),
+         "water that a surface may carry and still take a pre-treat", OURS,
+         f"{NHDES}: on a dry surface; how damp is dry is our own choice"),
+    Rule("max_rain_probability", "percentage", "50 %", ("10 %", "100 %"),
+         "chance of rain before a liquid can work from which on none goes down", OURS,
+         f"{TXDOT}: none when the storm starts as rain; likelier than not is our own choice"),
     Rule("max_rain_before_onset", "length", "0.25 mm", ("0.05 mm", "5 mm"),
          "rain between treatment and onset that rules liquid out", OURS,
          f"{TXDOT}: none when the storm starts as rain; no amount published"),
@@ -139,6 +161,25 @@ _RULES = (
     Rule("max_ice_fraction", "percentage", "50 %", ("0 %", "90 %"),
          "frozen part of what lies on a vehicle surface that still counts as held", OURS,
          "no published constant is defensible; pedestrian surfaces tolerate none"),
+    Rule("bond_liquid_fraction", "percentage", "15 %", ("5 %", "30 %"),
+         "liquid part of the layer at the pavement that keeps snow from bonding, near freezing",
+         PUBLISHED, "NRC Canada paper 11796: snow with 15 % free water or more does not pack;"
+         " how it rises with cold: docs/model/bond.md"),
+    Rule("bond_texture", "length", "0.5 mm", ("0.3 mm", "1 mm"),
+         "slush that fills the texture and shares the brine, as water", OURS,
+         "assumed; pavement texture 0.4-0.8 mm, from memory"),
+    Rule("vehicles_while_open", "traffic", "5 /h", ("0 /h", "500 /h"),
+         "vehicles an hour over a treated surface while the site is open", OURS,
+         "assumed for a lot; traffic works snow into the brine"),
+    Rule("plow_residual_vehicle", "length", "2 mm", ("0 mm", "5 mm"),
+         "snow that a blade leaves, as water", OURS, "1-3 mm, class assumption"),
+    Rule("plow_residual_pedestrian", "length", "0.5 mm", ("0 mm", "3 mm"),
+         "snow that a shovel or broom leaves, as water", OURS, "class assumption"),
+    Rule("final_pass_snow", "length", "0.5 in", ("0 in", "1 in"),
+         "snow that is still worth a last pass when it has stopped", OURS, "a crew's turn-round"),
+    Rule("post_storm_interval", "duration", "12 h", ("2 h", "24 h"),
+         "from a storm's end to the next look, up to which its last treatment must do", TRADE,
+         "the next dusk or dawn"),
     Rule("plow_trigger_vehicle", "length", "2 in", ("0.5 in", "6 in"),
          "new snow that brings the plow to lots, lanes, ramps and decks", OURS, "contract term"),
     Rule("plow_trigger_pedestrian", "length", "1 in", ("0.2 in", "4 in"),
@@ -151,14 +192,24 @@ _RULES = (
     Rule("liquid_stop_below", "temperature", "20 F", ("5 F", "30 F"),
          "pavement below which no liquid salt is sprayed", MEMORY,
          f"{NCHRP}, Table A-5; MPCA and MnDOT print 15 °F, WisDOT 15-20 °F, CRREL 22 °F"),
+    Rule("sand_rate", "solid rate", "4.5 lb/1000 ft2", ("1 lb/1000 ft2", "20 lb/1000 ft2"),
+         "sand on slick spots where salt does not go down", PUBLISHED,
+         f"{MINN}, lot table: 4-5 lb/1000 ft2 in spots"),
+    Rule("prewet_rate", "prewet rate", "10 gal/ton", ("0 gal/ton", "50 gal/ton"),
+         "brine that wets the salt", PUBLISHED,
+         "Clear Roads CR18-04, 2021: 8-12 gal/ton effective, slurry 30-50"),
     Rule("solid_stop_below", "temperature", "15 F", ("0 F", "25 F"),
          "pavement below which salt is not worth spreading", PUBLISHED, f"{MPCA}; {MINN}"),
     Rule("warm_pavement_above", "temperature", "32.9 F", ("32 F", "38 F"),
-         "pavement that stays above this needs nothing", PUBLISHED,
-         "City of Eugene policy 2005: none when above 32 °F and steady; margin our own"),
+         "pavement above this lets no snow or ice lie and needs nothing", PUBLISHED,
+         "City of Eugene policy 2005: none when above 32 °F and steady; margin our own: gridded"
+         " temperatures are whole °F, give or take half a degree"),
     Rule("residue_slippery_above", "temperature", "28 F", ("25 F", "45 F"),
          "pavement above which calcium or magnesium blends may turn slippery", MEMORY,
          f"{MINN}; cause in {NCHRP}, p. 25"),
+    Rule("frost_possible_below", "temperature", "40 F", ("32 F", "50 F"),
+         "air below which pavement that is not known counts as likely cold", OURS,
+         "a clear night takes pavement some 8 °F below the air: common practice, no source"),
     # blend -------------------------------------------------------------------------------------
     Rule("additive_default", "percentage", "5 %", ("0 %", "20 %"),
          "additive in every blend (95/5)", TRADE, "contractors' ladder"),
@@ -180,42 +231,68 @@ _RULES = (
     Rule("max_wind", "speed", "15 mph", ("5 mph", "40 mph"), "sustained wind that stops spraying",
          WEAK, "no numeric limit in any manual read; City of Eugene 2005: none in strong winds"),
     Rule("go_probability", "percentage", "30 %", ("5 %", "90 %"),
-         "chance of the event that means go",
-         OURS, "a miss costs more than a wasted pass; set by the owner"),
+         "chance of the event that means go", OURS,
+         "a miss costs more than a wasted pass; set by the owner"),
     Rule("day_ahead_probability", "percentage", "50 %", ("5 %", "90 %"),
          "chance of an event more than a day off that is planned for; less waits for the next plan",
          OURS, "tomorrow's forecast comes before a crew must leave"),
     Rule("monitor_probability", "percentage", "15 %", ("1 %", "90 %"),
-         "chance of the event that means hold and look again", OURS, "set by the owner"),
+         "chance of the event that means wait and look again", OURS, "set by the owner"),
+    Rule("day_ahead_lead", "duration", "24 h", ("6 h", "48 h"),
+         "an event further off than this is planned for only from the day-ahead chance on", OURS,
+         "the next forecasts come before a crew must leave"),
+    Rule("frost_close_call_below", "percentage", "70 %", ("0 %", "100 %"),
+         "chance of frost below which the crew is told to read the pavement at dusk", OURS,
+         "no number published"),
     Rule("light_snow_below", "snowfall rate", "0.5 in/h", ("0.1 in/h", "1 in/h"),
          "snow lighter than this is light", PUBLISHED, f"{FHWA}, App. C definitions"),
     Rule("heavy_snow_above", "snowfall rate", "1 in/h", ("0.5 in/h", "3 in/h"),
          "snow heavier than this is heavy", OURS,
          f"{FHWA} joins moderate and heavy; 1 in/h is a common split"),
-    Rule("heavy_snow_pretreat", "choice", "refuse", ("refuse", "allow"),
+    Rule("heavy_snow_pretreat", "choice", "allow", ("refuse", "allow"),
          "whether liquid goes down before heavy snow", PUBLISHED,
-         f"lot handbooks print no rate; {FHWA}, Table 10 allows liquid on roads"),
+         f"{FHWA}, Table 10 allows liquid on roads and plows soon; lot handbooks print no rate"),
     Rule("new_concrete", "choice", "refuse", ("refuse", "allow"),
          "whether concrete inside its first year is treated", PUBLISHED,
          "ACI 302 and 201 as quoted in the trade: none before one winter; others say 1-2 years"),
+    Rule("hazardous_frost", "length", "0.01 mm", ("0.001 mm", "0.1 mm"),
+         "frost, as water, from which on it can be slippery", MEMORY,
+         "10-20 g/m² is slippery in studies of frost on roads"),
+    Rule("hazardous_ice", "length", "0.05 mm", ("0.01 mm", "1 mm"),
+         "ice of frozen water, as water, from which on it is a hazard", MEMORY,
+         "practice of road weather models"),
+    Rule("pile_thaw_above", "temperature", "33.8 F", ("32 F", "45 F"),
+         "air in which a snow pile drips", TRADE, "piles drip in air above freezing"),
+    Rule("pile_thaw_hours", "duration", "2 h", ("1 h", "12 h"),
+         "dripping hours of the last twelve after which a pile's water can freeze back", TRADE,
+         "an afternoon of thaw"),
     Rule("event_gap", "duration", "4 h", ("1 h", "24 h"),
          "quiet hours that end one event and start another", OURS, "a crew's turn-round"),
     Rule("wind_chill_below", "temperature", "-18 F", ("-50 F", "32 F"),
          "wind chill at which crews work in short turns", PUBLISHED,
-         "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F"),
+         "NWS wind chill chart, 2001: frostbite in 30 minutes at -18 to -19 °F",
+         scope="site"),
     Rule("hose_freeze_below", "temperature", "20 F", ("-10 F", "32 F"),
-         "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice"),
+         "air in which wet pumps and hoses must be drained or heated", TRADE, "yard practice",
+         scope="site"),
     Rule("cycle_time", "duration", "4 h", ("0.5 h", "12 h"),
          "time between two passes over a site", OURS,
          f"a private route; {NCHRP}, p. 15 asks for less than 1.5 h where service must be high"),
     # planning ----------------------------------------------------------------------------------
     Rule("horizon", "duration", "72 h", ("12 h", "168 h"), "how far ahead the plan looks", OURS,
-         "weather error dominates beyond three days"),
+         "weather error dominates beyond three days",
+         scope="company"),
+    Rule("pavement_horizon", "duration", "36 h", ("12 h", "72 h"),
+         "pavement known for less than this makes the plan degraded", OURS,
+         "less leaves tonight or the morning after in the dark",
+         scope="company"),
     Rule("demand_percentile", "percentage", "80 %", ("50 %", "99 %"),
          "share of the forecast's members whose spraying the yard is to meet", OURS,
-          "running out costs more than brine left over, which keeps"),
+          "running out costs more than brine left over, which keeps",
+         scope="company"),
     Rule("reserve", "percentage", "10 %", ("0 %", "100 %"),
-         "made on top of what the plan sprays", OURS, "overlap, priming and a second look"),
+         "made on top of what the plan sprays", OURS, "overlap, priming and a second look",
+         scope="company"),
     Rule("miss_cost", "cost of a miss", "0 /miss", ("0 /miss", "10000000 /miss"),
          "what a slippery surface that was not treated costs, on average; 0 where nobody has said",
          OURS, "the owner's: claims, call-backs, a client lost; in the company's currency"),
@@ -224,14 +301,37 @@ _RULES = (
          "the owner's: crew, machine, fuel; in the company's currency"),
     Rule("containment_ratio", "percentage", "110 %", ("100 %", "200 %"),
          "containment over the largest tank", WEAK,
-         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all"),
+         "widely quoted; Michigan R 324.2005: larger of 100 % of one, 10 % of all",
+         scope="company"),
     Rule("when_sources_differ", "choice", "preferred", ("preferred", "cautious"),
          "whose forecast a site is planned from when its sources differ", OURS,
-         "preferred: the first of weather.sources; cautious: strongest action, earliest onset"),
+         "preferred: the first of weather.sources; cautious: strongest action, earliest onset",
+         scope="site"),
     Rule("stale_warn_after", "duration", "8 h", ("2 h", "24 h"), "forecast age that is mentioned",
-         OURS, "grids are issued two or more times a day"),
+         OURS, "grids are issued two or more times a day",
+         scope="company"),
     Rule("stale_after", "duration", "12 h", ("4 h", "48 h"),
-         "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more"),
+         "forecast age that makes the plan degraded", OURS, "grids are issued twice a day or more",
+         scope="company"),
+    Rule("route_onset_spread", "duration", "6 h", ("1 h", "24 h"),
+         "surfaces whose events begin within this are sprayed in one route", OURS,
+         "a route of a shift; what begins later waits for its own hours", scope="company"),
+    Rule("brine_ready_before", "duration", "1 h", ("0 h", "12 h"),
+         "last batch of brine is done this long before the first load", OURS,
+         "settling, a hydrometer reading and the pump", scope="company"),
+    # comparing sources -------------------------------------------------------------------------
+    Rule("source_onset_difference", "duration", "3 h", ("1 h", "24 h"),
+         "sources whose onsets differ by more are told apart", OURS, "a crew's lead", scope="site"),
+    Rule("source_temperature_difference", "temperature difference", "3.6 F", ("1 F", "20 F"),
+         "sources whose coldest pavements differ by more are told apart", OURS,
+         "error of pavement models by night, Crevier & Delage 2001, J. Appl. Meteorol.: rms 2 K",
+         scope="site"),
+    Rule("source_temperature_below", "temperature", "35.6 F", ("32 F", "60 F"),
+         "pavement above which sources are not compared in temperature", OURS,
+         "how warm a warm pavement is decides nothing", scope="site"),
+    Rule("source_snow_difference", "length", "1 in", ("0.1 in", "12 in"),
+         "sources whose snowfalls differ by more are told apart", OURS, "an inch: a plow trigger",
+         scope="site"),
     # announcing --------------------------------------------------------------------------------
     Rule("announce_start_change", "duration", "2 h", ("30 min", "12 h"),
          "start moved by this much is announced", OURS, "a crew can be called that much later"),
@@ -290,6 +390,12 @@ def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -
             return f"{value:.3g} h"
         case "speed":
             return fmt.speed(value)
+        case "solid rate":
+            return fmt.solid_rate(value)
+        case "traffic":
+            return f"{value:.3g} vehicles/h"
+        case "prewet rate":
+            return fmt.prewet_rate(value)
         case "length":
             return fmt.water_depth(1000 * value)
         case "cost of a miss" | "cost of a pass":

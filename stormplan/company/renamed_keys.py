@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from stormplan.company.policy import rules_of_scope
+from stormplan.company.practice_rules import Scope
+
 _POLICY = {
     "brine_accept_low": "brine_accept_min",
     "brine_accept_high": "brine_accept_max",
@@ -45,6 +48,12 @@ _POLICY = {
     "tell_volume": "announce_volume_change",
 }
 
+
+def _of_scope(scope: Scope) -> dict[str, str]:
+    present = rules_of_scope(scope)
+    return {old: new for old, new in _POLICY.items() if new in present}
+
+
 RENAMED_KEYS: Mapping[str, Mapping[str, str]] = {
     "Sites": {"watch": "schedule"},
     "Site": {"open": "open_hours"},
@@ -61,4 +70,6 @@ RENAMED_KEYS: Mapping[str, Mapping[str, str]] = {
     },
     "DeliverySettings": {"keep_sets": "keep_reports"},
     "Policy": _POLICY,
+    "SitePolicy": _of_scope("site"),
+    "SurfacePolicy": _of_scope("surface"),
 }

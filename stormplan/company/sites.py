@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date, time
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
     Discriminator,
     Field,
     Tag,
-    create_model,
     model_validator,
 )
 
@@ -30,7 +29,9 @@ from stormplan.company.catalog import (
     SurfaceClass,
 )
 from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
-from stormplan.company.practice_rules import RULES, Practice, Rule
+from stormplan.company.policy import Policy, SitePolicy, SurfacePolicy, given_rules
+from stormplan.company.practice_rules import Practice
+from stormplan.company.skyline import BEARING_DEG, WallGeometry, horizon_deg, sky_view_frac
 from stormplan.company.validators import (
     BaseUrl,
     Contact,
@@ -54,23 +55,7 @@ PAID_HOST = "open-meteo.com"
 BRINE_KEY = "brine"  # the product every yard can make
 
 
-def _policy_field(rule: Rule) -> Any:
-    if rule.kind == "choice":
-        return Annotated[str, one_of(f"choice for {rule.key}", rule.limits)] | None, None
-    return Annotated[float, quantity(rule.kind, *rule.limits)] | None, None
-
-
-if TYPE_CHECKING:
-    Policy = Record
-else:  # one optional, bounded field per rule of the handbook: policy is checked like all else
-    Policy = create_model(
-        "Policy", __base__=Record, **{key: _policy_field(rule) for key, rule in RULES.items()}
-    )
-
-
-def _given_rules(policy: Record) -> dict[str, float | str]:
-    return {key: value for key, value in policy if value is not None}
-
+MIN_SKY_VIEW_FRAC = 0.05
 
 # -- the records ----------------------------------------------------------------------------------
 
@@ -222,6 +207,19 @@ AnyBuildUp = Annotated[
 ]
 
 
+class Wall(Record):
+    """A wall, or a row of trees, that hides sun and sky from a surface: on which side, how far."""
+
+    side: Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW"]
+    distance_m: Annotated[float, quantity("length", "1 ft", "1000 ft")] = Field(alias="distance")
+    height_m: Annotated[float, quantity("length", "1 ft", "1000 ft")] = Field(alias="height")
+
+    @property
+    def geometry(self) -> WallGeometry:
+        """Bearing, distance and height."""
+        return WallGeometry(float(BEARING_DEG[self.side]), self.distance_m, self.height_m)
+
+
 class Surface(Record):
     """One surface of a site that is treated as a whole."""
 
@@ -229,7 +227,8 @@ class Surface(Record):
     name: Name | None = None
     area_m2: Annotated[float, quantity("area", "10 ft2", "1000 acre")] = Field(alias="area")
     build_up: AnyBuildUp | None = None
-    sky_view_frac: float | None = Field(None, ge=0.05, le=1, alias="sky_view")
+    sky_view_frac: float | None = Field(None, ge=MIN_SKY_VIEW_FRAC, le=1, alias="sky_view")
+    walls: tuple[Wall, ...] = ()
     sheltered: bool = False
     traffic_wm2: Annotated[float, quantity("heat", "0 W/m2", "50 W/m2")] = Field(
         0.0, alias="traffic_heat"
@@ -242,7 +241,7 @@ class Surface(Record):
     no_chlorides: bool = False
     new_concrete_until: date | None = None
     last_treated: date | None = None
-    policy: Policy = Policy()
+    policy: SurfacePolicy = SurfacePolicy()
 
     @property
     def surface_class(self) -> SurfaceClass:
@@ -255,11 +254,17 @@ class Surface(Record):
         return self.name or self.surface_class.label
 
     @property
+    def skyline_deg(self) -> tuple[float, ...]:
+        """Height of the skyline by azimuth, from its walls; empty without any [°]."""
+        return horizon_deg([wall.geometry for wall in self.walls])
+
+    @property
     def effective_sky_view_frac(self) -> float:
-        """Share of the sky it sees: as written, else its class's [-]."""
-        return (
-            self.surface_class.sky_view_frac if self.sky_view_frac is None else self.sky_view_frac
-        )
+        """Part of the sky it sees: as written, else what its walls leave of its class's [-]."""
+        if self.sky_view_frac is not None:
+            return self.sky_view_frac
+        left = sky_view_frac(self.skyline_deg)
+        return max(left * self.surface_class.sky_view_frac, MIN_SKY_VIEW_FRAC)
 
     @property
     def needs_sensitive_blend(self) -> bool:
@@ -298,7 +303,7 @@ class Site(Record):
     open_hours: HoursOfDay | None = None
     timezone: TimeZoneName | None = None
     surfaces: dict[Key, Surface] = Field(min_length=1)
-    policy: Policy = Policy()
+    policy: SitePolicy = SitePolicy()
 
 
 class Sites(Record):
@@ -326,11 +331,11 @@ class Sites(Record):
 
     def practice(self, site: Site | None = None, surface: Surface | None = None) -> Practice:
         """Return the rules as they stand for the company, a site or one of its surfaces."""
-        overrides = [("company", _given_rules(self.policy))]
+        overrides = [("company", given_rules(self.policy))]
         if site is not None:
-            overrides.append(("site", _given_rules(site.policy)))
+            overrides.append(("site", given_rules(site.policy)))
         if surface is not None:
-            overrides.append(("surface", _given_rules(surface.policy)))
+            overrides.append(("surface", given_rules(surface.policy)))
         return Practice(*overrides)
 
     def zone(self, site: Site) -> ZoneInfo:

@@ -19,10 +19,14 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
-from stormplan.company import sites
+from stormplan.company import policy, sites
+from stormplan.company.policy import SitePolicy, SurfacePolicy
+from stormplan.company.practice_rules import Practice
 from stormplan.company.renamed_keys import RENAMED_KEYS
 from stormplan.company.sites import Sites
+from stormplan.company.validators import Record
 from stormplan.errors import InputError, Problem, SitesError
+from stormplan.units import UnitFormatter
 
 KeyPath = tuple[str | int, ...]
 
@@ -75,6 +79,11 @@ def parse_sites(text: str, name: str = "sites.yaml") -> Sites:
             _problem(detail, tree, name)
             for detail in details
             if not (detail["type"] == "missing" and detail["loc"] in renamed)
+        ]
+    if sites_read is not None:
+        problems += [
+            Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
+            for place, message in _policy_conflicts(sites_read)
         ]
     if problems or sites_read is None:
         raise SitesError(problems)
@@ -150,12 +159,7 @@ def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
     place = _path_in_file(detail["loc"], tree)
     match detail["type"]:
         case "extra_forbidden":
-            present = _place_of_present_key(detail)
-            message = f"unknown key '{place[-1]}'; " + (
-                _suggestion(str(place[-1]), _aliases(_model_at(detail["loc"][:-1])))
-                if present is None
-                else f"it is now called '{present[-1]}'"
-            )
+            message = _unknown_key_message(detail, str(place[-1]))
             return Problem(
                 name, _line_of(tree, place), f"{_dotted_path(place[:-1]) or 'top'}: {message}"
             )
@@ -171,6 +175,41 @@ def _problem(detail: dict[str, Any], tree: CommentedMap, name: str) -> Problem:
             shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
             message = f"{shown}{detail['msg'].lower()}"
     return Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
+
+
+def _unknown_key_message(detail: dict[str, Any], key: str) -> str:
+    """Say what an unknown key is called now, where it belongs, or which known one is nearest."""
+    present = _place_of_present_key(detail)
+    if present is not None:
+        return f"unknown key '{key}'; it is now called '{present[-1]}'"
+    model = _model_at(detail["loc"][:-1])
+    if model in (SitePolicy, SurfacePolicy) and (remedy := policy.scope_remedy(key)):
+        return remedy
+    return f"unknown key '{key}'; {_suggestion(key, _aliases(model))}"
+
+
+def _policy_conflicts(sites_read: Sites) -> list[tuple[KeyPath, str]]:
+    """List rules that contradict each other, at every level that sets one of them."""
+    units = UnitFormatter(sites_read.company.units)
+    levels: list[tuple[KeyPath, Record, Practice]] = [
+        (("policy",), sites_read.policy, sites_read.practice())
+    ]
+    for key, site in sites_read.sites.items():
+        place: KeyPath = ("sites", key)
+        levels.append(((*place, "policy"), site.policy, sites_read.practice(site)))
+        levels += [
+            (
+                (*place, "surfaces", name, "policy"),
+                surface.policy,
+                sites_read.practice(site, surface),
+            )
+            for name, surface in site.surfaces.items()
+        ]
+    return [
+        ((*place, key), message)
+        for place, given, practice in levels
+        for key, message in policy.conflicts(policy.given_rules(given), practice, units)
+    ]
 
 
 def _aliases(model: type[BaseModel]) -> list[str]:

@@ -5,6 +5,7 @@ Each checks one thing and says in a sentence what was written and what would be 
 
 from __future__ import annotations
 
+import inspect
 import re
 from collections.abc import Mapping
 from contextlib import suppress
@@ -12,16 +13,54 @@ from datetime import time
 from typing import Annotated
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from stormplan import units as unit
 from stormplan.errors import InputError
 
+_ATTRIBUTES_HEADING = "\nAttributes\n----------\n"
+
+
+def attribute_descriptions(docstring: str) -> dict[str, str]:
+    """Return the description of each attribute in a numpydoc docstring, by name."""
+    section = inspect.cleandoc(docstring).partition(_ATTRIBUTES_HEADING)[2]
+    found: dict[str, str] = {}
+    for entry in re.split(r"\n(?=\S)", section):
+        head, _, text = entry.partition("\n")
+        description = " ".join(text.split())
+        found |= dict.fromkeys(head.partition(" : ")[0].split(", "), description)
+    return found
+
 
 class Record(BaseModel):
-    """Frozen, and strict about what it does not know."""
+    """Frozen, and strict about what it does not know.
+
+    The descriptions in its JSON Schema are those of the docstring's Attributes section.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Return the JSON Schema with every attribute described."""
+        schema = handler.resolve_ref_schema(handler(core_schema))
+        docstring = inspect.cleandoc(cls.__doc__ or "")
+        schema["description"] = docstring.partition(_ATTRIBUTES_HEADING)[0].strip()
+        for name, text in attribute_descriptions(docstring).items():
+            if name in schema.get("properties", {}):
+                schema["properties"][name]["description"] = text
+        return schema
 
 
 def quantity(kind: str, lowest: str | None = None, highest: str | None = None) -> BeforeValidator:

@@ -27,6 +27,7 @@ from stormplan.delivery.transports import (
     host_of,
 )
 from stormplan.errors import InputError
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
@@ -159,7 +160,7 @@ def supersede(run_log: RunLog, plan: int, clock: Clock) -> None:
         _record_state(run_log, status, "superseded", status.detail, clock)
 
 
-def delivery_report(statuses: Iterable[DeliveryStatus]) -> tuple[list[str], list[str]]:
+def delivery_diagnostics(statuses: Iterable[DeliveryStatus]) -> list[Diagnostic]:
     """Return what was not delivered and what was delayed of a plan, for the next briefing.
 
     Parameters
@@ -169,28 +170,27 @@ def delivery_report(statuses: Iterable[DeliveryStatus]) -> tuple[list[str], list
 
     Returns
     -------
-    list of str
-        What did not get through, or may not have.
-    list of str
-        What got through, but not at once.
+    list of Diagnostic
+        Degrading what did not get through, or may not have; a note what did, but not at once.
     """
-    undelivered: list[str] = []
-    delayed: list[str] = []
+    found: list[Diagnostic] = []
     for each in statuses:
-        what = f"the last plan by {each.channel} to {each.recipient}"
-        why = f" ({each.detail})" if each.detail else ""
+        about = {"channel": each.channel, "recipient": each.recipient}
         if each.outcome_unknown:
-            undelivered.append(f"{what}: broken off, it may or may not have arrived{why}")
+            code = DiagnosticCode.DELIVERY_UNCONFIRMED
         elif each.state == "refused":
-            undelivered.append(f"{what}: refused{why}")
+            code = DiagnosticCode.DELIVERY_REFUSED
         elif each.state in ("failed", "gave up", "superseded"):
-            undelivered.append(f"{what}: not delivered{why}")
+            code = DiagnosticCode.DELIVERY_FAILED
         elif each.state == "queued":
-            undelivered.append(f"{what}: not tried")
-        elif each.failures:
-            times = "once" if each.failures == 1 else f"{each.failures} times"
-            delayed.append(f"{what}: delivered after failing {times}")
-    return undelivered, delayed
+            code = DiagnosticCode.DELIVERY_NOT_TRIED
+        else:
+            if each.failures:
+                late = DiagnosticCode.DELIVERY_DELAYED
+                found.append(note(late, **about, failures=each.failures))
+            continue
+        found.append(degraded(code, **about, reason=each.detail or None))
+    return found
 
 
 def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[str, str, str]]:

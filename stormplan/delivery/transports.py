@@ -29,8 +29,8 @@ from urllib.parse import urlsplit
 
 import requests
 
-from stormplan import __version__
 from stormplan.company.delivery_settings import MailSettings, WebhookSettings
+from stormplan.version import __version__
 
 TIMEOUT_S = 20.0
 COMMAND_TIMEOUT_S = 60.0

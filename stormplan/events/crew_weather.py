@@ -25,7 +25,17 @@ CrewHazard = Literal["wind chill", "hoses freeze", "cold blend"]
 
 
 class CrewWeatherWindow(Record):
-    """A stretch of hours that crews or equipment should know of; ``min_temp_c`` is its coldest."""
+    """A stretch of hours that crews or equipment should know of.
+
+    Attributes
+    ----------
+    hazard : str
+        What is to be minded.
+    start, end : datetime
+        First moment and end, UTC.
+    min_temp_c : float
+        Coldest in it: wind chill where that is meant, else air [°C].
+    """
 
     hazard: CrewHazard
     start: AwareDatetime

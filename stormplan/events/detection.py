@@ -35,6 +35,8 @@ from stormplan.events.hazards import (
 from stormplan.physics.ensemble import normal_cdf, surface_uncertainty
 from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
 
+#: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.
+PILE_HISTORY_H = 12
 Trend = Literal["falling", "steady", "rising"]
 #: Stands in for a surface that is not known: it freezes nothing [°C].
 UNKNOWN_SURFACE_C = 99.0
@@ -83,7 +85,19 @@ class Hour(NamedTuple):
 
 
 class HazardPeriod(Record):
-    """Period of one hazard inside an event."""
+    """Period of one hazard inside an event.
+
+    Attributes
+    ----------
+    hazard : Hazard
+        The hazard.
+    start, end : datetime
+        Its first moment and its end, UTC.
+    precip_mm : float
+        Precipitation of all types, as water [mm].
+    snowfall_cm : float
+        New snow [cm].
+    """
 
     hazard: Hazard
     start: AwareDatetime
@@ -95,15 +109,52 @@ class HazardPeriod(Record):
 class Event(Record):
     """A run of hazard hours on one surface.
 
-    ``hazard`` is the phase that governs the decision. Temperatures are of the bare pavement [°C],
-    water and snow are sums over the event [mm], [cm], ``probability`` is the highest of its hours
-    [-]. Of several members, water, snow and cold are what is typical (the median) of those in which
-    it comes, and the probability counts those in which it comes at any of its hours.
-    ``start_range`` and ``end_range`` hold its first and last hour in four of five members.
-    ``min_pavement_temp_range_c`` holds the coldest pavement four times in five, the pavement
-    model's own error counted [°C]; None where few members have it. ``has_event`` tells in which it
-    does, in their order. ``from_pile`` is a refreeze of water that runs off a snow pile.
-    ``ice_until`` is until when ice lies there afterwards, if nothing is done.
+    Of several members, water, snow and cold are what is typical (the median) of those in which
+    the event comes, and the probability counts those in which it comes at any of its hours.
+
+    Attributes
+    ----------
+    hazard : Hazard
+        The one that governs the decision.
+    start, end : datetime
+        First moment and end, UTC.
+    hazard_periods : tuple of HazardPeriod
+        Its hazards in order of time.
+    pavement_temp_at_start_c : float
+        Bare pavement when it begins [°C].
+    min_pavement_temp_c : float
+        Lowest temperature of the bare pavement in it [°C].
+    min_pavement_temp_range_c : (float, float) or None
+        Range that holds the lowest pavement four times in five, the pavement model's own error
+        counted [°C]; None where few members have the event.
+    start_range, end_range : (datetime, datetime) or None
+        Range that holds its first and its last hour in four of five members, UTC.
+    min_pavement_temp_at : datetime
+        When the pavement is coldest, UTC.
+    min_air_temp_c : float
+        Lowest air temperature in it [°C].
+    trend : str
+        Where the pavement goes from its start: falling, steady or rising.
+    precip_mm : float
+        Precipitation of all types, as water [mm].
+    snowfall_cm : float
+        New snow [cm].
+    max_snowfall_rate_cm_h : float
+        Heaviest snowfall of an hour [cm/h].
+    max_wind_ms : float
+        Strongest wind at 10 m [m/s].
+    blowing_snow : bool
+        Whether snow is blown about.
+    from_pile : bool
+        A refreeze of water that runs off a snow pile.
+    ice_until : datetime or None
+        Until when ice lies there afterwards if nothing is done, UTC.
+    probability : float
+        Probability that it comes [-].
+    unknown : tuple of str
+        What the forecast does not say of it, in words.
+    has_event : tuple of bool
+        In which members it comes, in their order; not in the document.
     """
 
     hazard: Hazard
@@ -133,7 +184,17 @@ class Event(Record):
 
 
 class ForecastGap(Record):
-    """Period in which a forecast variable is missing."""
+    """Period in which a forecast variable is missing.
+
+    Attributes
+    ----------
+    what : str
+        The variable, in words.
+    after : datetime or None
+        From when it is not known, UTC; None: not at all.
+    until : datetime or None
+        From when it is known again, UTC; None: not inside the horizon.
+    """
 
     what: str
     after: AwareDatetime | None  # None: not at all
@@ -210,7 +271,7 @@ def build_outlook(
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
         which = members if of_frost else storm_members
         found.append(_event(hours, which, error_k, run, unknown))
-    icy, chance = refreeze_mask(hazards, series, surface, error_k)
+    icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
     refreezing = replace(members, hazard_probability=chance, present=icy)
     likely = chance.mean(axis=1) >= thresholds.monitor_probability
     common = likely & (icy.mean(axis=1) > 0.5)
@@ -230,7 +291,7 @@ def build_outlook(
         frozen_c = np.nan_to_num(surface.surface_c, nan=UNKNOWN_SURFACE_C)
         below = normal_cdf(-frozen_c / error_k[:, None])
         pile_melt = replace(members, hazard_probability=below, present=frozen_c <= 0.0)
-        for refreeze in refreezes(_pile_refreeze_mask(hours), pile_melt, True):
+        for refreeze in refreezes(_pile_refreeze_mask(hours, thresholds), pile_melt, True):
             _add_refreeze(found, refreeze, gap)
     # what few members have stands alone: no consequence of a storm that all of them have
     found += refreezes(_isolated_runs(likely, common, thresholds.event_gap_h), refreezing, False)
@@ -263,15 +324,14 @@ def _add_refreeze(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     found.append(refreeze)
 
 
-def _pile_refreeze_mask(hours: Sequence[Hour]) -> NDArray[np.bool_]:
-    """Return hours in which water off a pile refreezes: two thaw hours within the last twelve.
-
-    A pile drips while the air is above freezing; common practice, no source for the numbers.
-    """
-    thaw = [hour.air_c > 1.0 for hour in hours]
+def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> NDArray[np.bool_]:
+    """Return hours in which water off a pile refreezes: enough thaw in the last twelve hours."""
+    thaw = [hour.air_c > thresholds.pile_thaw_above_c for hour in hours]
     return np.array(
         [
-            hour.surface_c <= 0.0 and hour.hazard is None and sum(thaw[max(i - 12, 0) : i]) >= 2
+            hour.surface_c <= 0.0
+            and hour.hazard is None
+            and sum(thaw[max(i - PILE_HISTORY_H, 0) : i]) >= thresholds.pile_thaw_hours
             for i, hour in enumerate(hours)
         ]
     )

@@ -38,16 +38,10 @@ FROST_CODE = SEVERITY_ORDER.index(Hazard.FROST)
 SNOW_HAZARDS = (Hazard.LIGHT_SNOW, Hazard.MODERATE_SNOW, Hazard.HEAVY_SNOW)
 #: Less water than this in an hour is no event [mm]: half a gridpoint's rounding, our own choice.
 TRACE_PRECIP_MM = 0.05
+#: Less freezing rain than this in an hour is no event [mm]: drizzle of 0.001 in/h glazes.
+TRACE_GLAZE_MM = 0.01
 #: Less new snow than this in an hour is no event [cm].
 TRACE_SNOWFALL_CM = 0.05
-#: Frost that can be slippery: 10-20 g/m² (from memory) [mm of water].
-HAZARDOUS_FROST_MM = 0.01
-#: Ice from water that froze, from which on it is a hazard [mm]; practice of road weather models,
-#: from memory.
-HAZARDOUS_ICE_MM = 0.05
-#: A surface this close to freezing or colder lets falling ice and snow stay [°C]: gridded
-#: temperatures are whole °F, ±0.28 °C; our own choice.
-ACCUMULATES_BELOW_C = 0.5
 
 
 @dataclass(frozen=True)
@@ -58,6 +52,11 @@ class HazardThresholds:
     heavy_snow_above_cm_h: float
     monitor_probability: float
     event_gap_h: float
+    warm_pavement_above_c: float
+    hazardous_frost_mm: float
+    hazardous_ice_mm: float
+    pile_thaw_above_c: float
+    pile_thaw_hours: float
 
     @classmethod
     def from_practice(cls, practice: Practice) -> HazardThresholds:
@@ -67,6 +66,11 @@ class HazardThresholds:
             practice.number("heavy_snow_above"),
             practice.number("monitor_probability"),
             practice.number("event_gap"),
+            practice.number("warm_pavement_above"),
+            1000.0 * practice.number("hazardous_frost"),
+            1000.0 * practice.number("hazardous_ice"),
+            practice.number("pile_thaw_above"),
+            practice.number("pile_thaw_hours"),
         )
 
 
@@ -120,10 +124,10 @@ def hazard_codes(
     surface_c = surface.surface_c
     code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
-        cold = surface_c <= ACCUMULATES_BELOW_C
+        cold = surface_c <= thresholds.warm_pavement_above_c
         precipitating = np.nansum([series[name] for name in PRECIP_TYPES], axis=0) > TRACE_PRECIP_MM
         forms = (surface_c <= 0.0) & (surface_c < moist_air.frost_point_c(series["dew_point_c"]))
-        frost = forms & (surface.frost_mm > HAZARDOUS_FROST_MM) & ~precipitating
+        frost = forms & (surface.frost_mm > thresholds.hazardous_frost_mm) & ~precipitating
         rate = series["snowfall_cm"]
         # a source may give the depth and no water, or the water and no depth
         snow = cold & ((series["snowfall_swe_mm"] > TRACE_PRECIP_MM) | (rate > TRACE_SNOWFALL_CM))
@@ -136,7 +140,7 @@ def hazard_codes(
             Hazard.HEAVY_SNOW
         )
         code[cold & (series["sleet_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(Hazard.SLEET)
-        code[cold & (series["freezing_rain_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(
+        code[cold & (series["freezing_rain_mm"] > TRACE_GLAZE_MM)] = SEVERITY_ORDER.index(
             Hazard.FREEZING_RAIN
         )
     return code
@@ -196,8 +200,30 @@ def governing_hazard(
     return [None if code < 0 else SEVERITY_ORDER[code] for code in codes.tolist()]
 
 
+def _chance_of_water(
+    water_mm: Array, pop: Array, surface_water_mm: Array, hazardous_ice_mm: float
+) -> Array:
+    """Return the chance that the water on the surface is there, (hour, member).
+
+    Water that nothing brought in these hours, or that lay there when the first of it fell, was
+    there before and is certain; what falls on a dry surface is as likely as it falls, also where
+    that is not at all.
+    """
+    falls = water_mm > 0.0
+    before_mm = np.vstack([surface_water_mm[:1] - water_mm[:1], surface_water_mm[:-1]])
+    fell = np.logical_or.accumulate(falls, axis=0)
+    is_first = falls & ~np.vstack([np.zeros_like(fell[:1]), fell[:-1]])
+    lay_there = np.logical_or.accumulate(is_first & (before_mm > hazardous_ice_mm), axis=0)
+    brought = np.maximum.accumulate(np.where(falls, pop, 0.0), axis=0)
+    return np.where(fell & ~lay_there, brought, 1.0)
+
+
 def refreeze_mask(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface: SurfaceSeries, error_k: Array
+    hazards: NDArray[np.int8],
+    series: dict[str, Array],
+    surface: SurfaceSeries,
+    error_k: Array,
+    hazardous_ice_mm: float,
 ) -> tuple[NDArray[np.bool_], Array]:
     """Return where refrozen ice lies without precipitation, and its probability.
 
@@ -211,6 +237,8 @@ def refreeze_mask(
         The surface without chemical.
     error_k : array (hour,)
         Error of a member's surface temperature [K].
+    hazardous_ice_mm : float
+        Ice from which on it is a hazard, as water [mm].
 
     Returns
     -------
@@ -219,10 +247,9 @@ def refreeze_mask(
     array (hour, member)
         That the surface is below freezing, and that the water fell at all [-].
     """
-    icy = (surface.ice_mm > HAZARDOUS_ICE_MM) & (hazards < 0)
+    icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    fell = np.maximum.accumulate(np.where(water_mm > 0.0, pop, 0.0), axis=0)
-    fell = np.where(fell > 0.0, fell, 1.0)  # water that was there before is there
+    fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
     return icy, np.where(icy, fell * frozen, 0.0)

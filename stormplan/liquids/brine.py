@@ -399,6 +399,11 @@ def freeze_point_c(molality_mol_kg: ArrayLike) -> Array:
     array (...)
         Freeze point, 0 for plain water, never below the coldest eutectic of the chlorides
         present [°C].
+
+    Examples
+    --------
+    >>> round(float(freeze_point_c(molality(plain_brine(0.10)))), 2)
+    -6.63
     """
     m = np.asarray(molality_mol_kg, dtype=float)
     onset = np.array(np.maximum(ice_onset_c(m), _eutectic_c(m)))

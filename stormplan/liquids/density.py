@@ -99,6 +99,13 @@ def density_kg_m3(salts_frac: ArrayLike, temp_c: ArrayLike, inert_frac: ArrayLik
     References
     ----------
     Laliberte 2009, J. Chem. Eng. Data 54, 1725.
+
+    Examples
+    --------
+    Salt brine of 23.3 % at 60 °F:
+
+    >>> round(float(density_kg_m3([0.233, 0.0, 0.0, 0.0], 15.56)))
+    1177
     """
     inert = np.asarray(inert_frac, dtype=float)
     salts = np.asarray(salts_frac, dtype=float) / (1.0 - inert)

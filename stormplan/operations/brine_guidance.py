@@ -24,8 +24,20 @@ READINGS_EACH_SIDE = 3  # enough to reach what a mixer gets wrong; our own choic
 class HydrometerCorrection(Record):
     """A hydrometer reading outside the accept band, with the correction of one batch.
 
-    ``reading_sg`` [-] is read at the brine's temperature, ``strength_frac`` [-] is what it means.
-    Then, in this order: draw off [L], add water [L] or salt as delivered [kg].
+    Attributes
+    ----------
+    reading_sg : float
+        Reading at the brine's temperature [-].
+    strength_frac : float
+        NaCl by weight that it means [-].
+    is_sprayable : bool
+        Whether it may be sprayed as it is, with a warning.
+    draw_off_l : float
+        To draw off first [L].
+    add_water_l : float
+        Water to add then [L].
+    add_salt_kg : float
+        Salt as delivered to add then [kg].
     """
 
     reading_sg: float
@@ -37,7 +49,19 @@ class HydrometerCorrection(Record):
 
 
 class HydrometerTarget(Record):
-    """The hydrometer reading of brine on target at one temperature, and the accept band."""
+    """The hydrometer reading of brine on target at one temperature, and the accept band.
+
+    Attributes
+    ----------
+    stage : str
+        Freshly made, back at the water's temperature, or at 60 °F.
+    temp_c : float
+        Temperature of brine and float [°C].
+    reading_sg : float
+        Reading of brine on target [-].
+    accept_sg : (float, float)
+        Readings that are good enough [-].
+    """
 
     stage: Literal["fresh", "settled", "reference"]
     temp_c: float
@@ -65,11 +89,31 @@ class BlendReason(StrEnum):
 class BlendLocationAdvice(Record):
     """The location advised for one blend, and its behavior in a cold tank.
 
-    ``first_solid_c`` [°C] is ice or crystals, whichever comes first, give or take ``uncertainty_k``
-    [K]; the tank should stay above ``min_tank_temp_c`` [°C]. None: it drops salt at any
-    temperature. ``min_air_temp_c`` [°C] is the coldest air forecast at the yard's sites.
-    ``matching_base_frac`` [-] is the base brine with which ice and crystals arrive together, where
-    there is one.
+    Attributes
+    ----------
+    additive, additive_name : str
+        Key and name of the additive.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    location : BlendLocation
+        Where to blend.
+    reason : BlendReason
+        Why there.
+    crystals_before_ice : bool
+        Whether salt crystals come before ice.
+    first_solid_c : float or None
+        Ice or crystals, whichever comes first [°C]; None: it drops salt at any temperature.
+    uncertainty_k : float
+        How far that may be off [K].
+    min_tank_temp_c : float or None
+        What the tank should stay above [°C]; None: it drops salt at any temperature.
+    min_air_temp_c : float or None
+        Coldest air forecast at the yard's sites [°C]; None where not known.
+    matching_base_frac : float or None
+        NaCl by weight of the base brine with which ice and crystals arrive together [-]; None
+        where there is none.
+    chlorides : tuple of str
+        Chlorides in the additive, for the handling notes.
     """
 
     additive: str

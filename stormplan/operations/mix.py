@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import accumulate
 from typing import Literal
 
 from pydantic import AwareDatetime
@@ -23,11 +25,25 @@ from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
-from stormplan.treatment.records import Treatment
+from stormplan.treatment.records import Treatment, Visit
 
 
 class BlendVolume(Record):
-    """One blend to load: volumes before the reserve [L]."""
+    """One blend to load, before the reserve.
+
+    Attributes
+    ----------
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    volume_l, brine_l, additive_l : float
+        Blend, and the brine and additive in it [L].
+    surface_count : int
+        Surfaces it is for [-].
+    first_load_at : datetime
+        When the first load of it leaves, UTC.
+    """
 
     additive: str | None
     additive_name: str | None
@@ -39,20 +55,48 @@ class BlendVolume(Record):
     first_load_at: AwareDatetime
 
 
+TankStatus = Literal["usable", "correct when time", "too weak", "too strong", "no reading"]
+
+
 class TankState(Record):
-    """Volume, strength and usability of a brine tank."""
+    """Volume, strength and usability of a brine tank.
+
+    Attributes
+    ----------
+    tank : str
+        Key of the tank.
+    on_hand_l : float
+        What it holds [L].
+    usable_l : float
+        What can be drawn from it as it is [L].
+    strength_frac : float or None
+        NaCl by weight from its last reading [-]; None where nobody has read it.
+    status : str
+        Whether it can be used as it is, and why not.
+    """
 
     tank: str
     on_hand_l: float
     usable_l: float
     strength_frac: float | None
-    text: str
+    status: TankStatus
 
 
 class AdditiveNeed(Record):
-    """One additive: volume needed with the reserve, on hand, and short [L].
+    """One additive: need, stock and shortage.
 
-    ``runs_out_at`` is when it runs out in the order the surfaces are sprayed.
+    Attributes
+    ----------
+    product, name : str
+        Key and name of the product.
+    needed_l : float
+        Volume needed with the reserve [L].
+    on_hand_l : float
+        Volume on hand [L].
+    shortage_l : float
+        Volume short [L].
+    runs_out_at : datetime or None
+        When it runs out in the order the surfaces are sprayed, UTC; None where it does not.
     """
 
     product: str
@@ -64,7 +108,21 @@ class AdditiveNeed(Record):
 
 
 class ScheduledBatch(Record):
-    """One scheduled batch: tank, volume [L], salt [kg], water [L]."""
+    """One scheduled batch of brine.
+
+    Attributes
+    ----------
+    tank : str or None
+        Key of the tank it goes into; None where none has room.
+    volume_l : float
+        Finished brine [L].
+    salt_kg : float
+        Salt as delivered [kg].
+    water_l : float
+        Water [L].
+    start : datetime or None
+        When to begin, UTC; None where there is no hurry.
+    """
 
     tank: str | None
     volume_l: float
@@ -74,7 +132,21 @@ class ScheduledBatch(Record):
 
 
 class YardTankCorrection(Record):
-    """The correction that brings one tank to target strength."""
+    """The correction that brings one tank to target strength.
+
+    Attributes
+    ----------
+    tank : str
+        Key of the tank.
+    draw_off_l : float
+        To take out first, because the rest would not fit [L].
+    add_water_l : float
+        Water to put in then [L].
+    add_salt_kg : float
+        Salt as delivered to put in then [kg].
+    final_l : float
+        In the tank at the end [L].
+    """
 
     tank: str
     draw_off_l: float
@@ -86,13 +158,77 @@ class YardTankCorrection(Record):
 class YardMix(Record):
     """The mix of one yard for this plan.
 
-    Volumes [L], masses [kg], strengths as mass share [-]. ``follow_up_l`` is planned for after the
-    storm. ``ensemble_volume`` is what the members of the forecast would spray, and
-    ``ensemble_extra_l`` what is mixed beyond the plan for those of them that policy wants met.
-    ``batches`` come in the order they are made; salt is as delivered. ``settled_sg`` is the
-    hydrometer reading to look for once the batch is back at the water's temperature, between
-    ``settled_accept_sg``; ``target_sg_60f`` is the same at 60 °F. ``load_out_only`` names the
-    additives whose blend would drop salt crystals if it stood in a tank: blend them at load-out.
+    Attributes
+    ----------
+    yard, name : str
+        Key and name of the yard.
+    blends : tuple of BlendVolume
+        What is loaded, by blend.
+    tanks : tuple of TankState
+        What its brine tanks hold.
+    pretreat_l : float
+        Liquid of all pre-treats [L].
+    follow_up_l : float
+        Liquid sprayed at the visits after the pre-treats [L].
+    prewet_l : float
+        Brine that wets the salt [L].
+    spread_salt_kg, spread_sand_kg : float
+        Salt and sand that are spread dry, beside the salt that goes into brine [kg].
+    ensemble_extra_l : float
+        Mixed beyond the plan for those members of the forecast that policy wants met [L].
+    reserve_l : float
+        Reserve on top [L].
+    brine_needed_l, brine_usable_l, brine_to_make_l : float
+        Brine needed, in tanks at usable strength, and to be made [L].
+    target_strength_frac : float
+        NaCl by weight to aim at [-].
+    batches : tuple of ScheduledBatch
+        Batches in the order they are made.
+    tank_corrections : tuple of YardTankCorrection
+        Tanks to bring to target first.
+    production_h : float
+        Hours the mixer runs [h].
+    salt_kg, salt_on_hand_kg : float
+        Salt as delivered: needed and on hand [kg].
+    water_l : float
+        Water needed [L].
+    sludge_kg : float
+        What settles of the salt, dry [kg].
+    target_sg_60f : float
+        Specific gravity of brine on target at 60 °F [-].
+    settled_sg : float
+        Hydrometer reading to look for once the batch is back at the water's temperature [-].
+    settled_accept_sg : (float, float)
+        Readings that are good enough then [-].
+    settled_temp_c : float
+        Temperature of the water [°C].
+    additives : tuple of AdditiveNeed
+        Every additive needed.
+    load_out_only : tuple of str
+        Additives whose blend would drop salt crystals if it stood in a tank: blend them at load-
+        out.
+    shortages : tuple of str
+        What runs short and by when it bites, in words.
+    first_load_at : datetime or None
+        When the first load leaves, UTC; None where nothing is sprayed.
+    cost : float or None
+        Cost of salt and additive, in the company's currency; None where a price is missing.
+    chloride_kg : float
+        Chloride in all of it [kg].
+    sprayer_schedule : SprayerSchedule
+        Who sprays what, when.
+    salt_unit : str or None
+        What salt is counted in at the yard; None where it has no such measure.
+    salt_unit_kg : float or None
+        Salt in one of them [kg].
+    hydrometer_targets : tuple of HydrometerTarget
+        Readings of a batch on target, at each stage.
+    hydrometer_corrections : tuple of HydrometerCorrection
+        What to do where the reading is off.
+    blend_locations : tuple of BlendLocationAdvice
+        Where each blend is best mixed.
+    ensemble_volume : EnsembleVolume or None
+        What the members of the forecast would spray; None without several.
     """
 
     yard: str
@@ -101,6 +237,9 @@ class YardMix(Record):
     tanks: tuple[TankState, ...]
     pretreat_l: float
     follow_up_l: float
+    prewet_l: float
+    spread_salt_kg: float
+    spread_sand_kg: float
     ensemble_extra_l: float
     reserve_l: float
     brine_needed_l: float
@@ -173,7 +312,7 @@ def plan_yard_mix(
     reserve_factor = 1.0 + practice.number("reserve")
     pretreatments = [job.treatment for job in jobs]
     treatments = [*pretreatments, *other_treatments]
-    schedule = schedule_sprayers(yard, jobs, now)
+    schedule = schedule_sprayers(yard, jobs, now, practice)
     starts = _job_starts(jobs, schedule)
     blends = _blend_volumes(jobs, starts, products)
     visits = [item for treatment in treatments for item in treatment.follow_up]
@@ -188,7 +327,9 @@ def plan_yard_mix(
         if ensemble_volume is not None and pretreat_l > 0.0
         else 1.0
     )
-    needed = reserve_factor * (ensemble_factor * sum(one.brine_l for one in blends) + follow_up_l)
+    pretreat_brine_l = sum(one.brine_l for one in blends)
+    follow_up_brine_l = sum(visit.brine_l for visit in visits)
+    needed = reserve_factor * (ensemble_factor * pretreat_brine_l + follow_up_brine_l)
     tanks = tuple(
         _tank_state(name, tank, practice)
         for name, tank in yard.tanks.items()
@@ -201,16 +342,24 @@ def plan_yard_mix(
         batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
     )
     additives = _additive_needs(
-        blends, jobs, starts, yard, products, reserve_factor * ensemble_factor
+        _additive_uses(jobs, starts, visits, ensemble_factor), yard, products, reserve_factor
     )
     salt_kg = brine_batch.salt_kg if brine_batch else 0.0
     first_load_at = min(
-        [one.first_load_at for one in blends] + [p.at for p in visits if p.volume_l > 0.0],
+        [one.first_load_at for one in blends]
+        + [p.at for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
         default=None,
     )
-    costs = [treatment.cost for treatment in pretreatments]
+    costs = [
+        treatment.cost
+        for treatment in treatments
+        if any(visit.volume_l > 0.0 or visit.salt_kg > 0.0 for visit in treatment.visits)
+    ]
+    spread_salt_kg = sum(visit.salt_kg for visit in visits)
+    prewet_l = sum(visit.prewet_l for visit in visits)
+    planned_l = ensemble_factor * pretreat_l + follow_up_l + prewet_l
     blend_locations = brine_guidance.blend_locations(
-        [(b.additive_frac, products[b.additive]) for b in blends if b.additive],
+        [(frac, products[additive]) for frac, additive in _standing_blends(blends, visits)],
         target_frac,
         min_air_temp_c,
     )
@@ -221,13 +370,23 @@ def plan_yard_mix(
         tanks=tanks,
         pretreat_l=pretreat_l,
         follow_up_l=follow_up_l,
+        prewet_l=prewet_l,
+        spread_salt_kg=spread_salt_kg,
+        spread_sand_kg=sum(visit.sand_kg for visit in visits),
         ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_l,
-        reserve_l=(reserve_factor - 1.0) * (ensemble_factor * pretreat_l + follow_up_l),
+        reserve_l=(reserve_factor - 1.0) * planned_l,
         brine_needed_l=needed,
         brine_usable_l=usable,
         brine_to_make_l=to_make,
         target_strength_frac=target_frac,
-        batches=_schedule_batches(to_make, yard, salt, target_frac, first_load_at),
+        batches=_schedule_batches(
+            to_make,
+            yard,
+            salt,
+            target_frac,
+            first_load_at,
+            practice.number("brine_ready_before"),
+        ),
         tank_corrections=tuple(_tank_corrections(yard, tanks, salt, target_frac)),
         production_h=to_make / yard.mixer.production_rate_l_h,
         salt_kg=salt_kg,
@@ -245,7 +404,7 @@ def plan_yard_mix(
         load_out_only=tuple(
             b.additive for b in blend_locations if b.reason is brine_guidance.BlendReason.DROPS_SALT
         ),
-        shortages=_shortages(salt_kg, to_make, yard, additives, practice),
+        shortages=_shortages(salt_kg + spread_salt_kg, to_make, yard, additives, practice),
         first_load_at=first_load_at,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in treatments),
@@ -339,21 +498,23 @@ def _blend_volumes(
 def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
     """Return the state of a brine tank by its last reading; unusable without one."""
     strength = _strength_frac(tank)
-    if strength is None:
-        usable, text = 0.0, "no reading: take one before counting on it"
-    elif strength < practice.number("brine_reject_below"):
-        usable, text = 0.0, "too weak: correct it first"
-    elif strength > practice.number("brine_reject_above"):
-        usable, text = 0.0, "too strong: correct it first"
-    else:
+    usable, status = 0.0, _tank_status(strength, practice)
+    if status in ("usable", "correct when time"):
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
-        inside = (
-            practice.number("brine_accept_min") <= strength <= practice.number("brine_accept_max")
-        )
-        text = "usable" if inside else "usable, but correct it when there is time"
     return TankState(
-        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, text=text
+        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, status=status
     )
+
+
+def _tank_status(strength_frac: float | None, practice: Practice) -> TankStatus:
+    if strength_frac is None:
+        return "no reading"
+    if strength_frac < practice.number("brine_reject_below"):
+        return "too weak"
+    if strength_frac > practice.number("brine_reject_above"):
+        return "too strong"
+    low, high = practice.number("brine_accept_min"), practice.number("brine_accept_max")
+    return "usable" if low <= strength_frac <= high else "correct when time"
 
 
 def _strength_frac(tank: Tank) -> float | None:
@@ -372,11 +533,16 @@ def _strength_frac(tank: Tank) -> float | None:
 
 
 def _schedule_batches(
-    to_make_l: float, yard: Yard, salt: batch.Salt, target: float, first_load_at: datetime | None
+    to_make_l: float,
+    yard: Yard,
+    salt: batch.Salt,
+    target: float,
+    first_load_at: datetime | None,
+    ready_before_h: float,
 ) -> tuple[ScheduledBatch, ...]:
     """Return equal batches that fit the mixer, emptiest brine tank first.
 
-    The last is done an hour before the first load.
+    The last is done a fixed time before the first load [h].
     """
     count = _batch_count(to_make_l, yard)
     if count <= 0:
@@ -396,7 +562,7 @@ def _schedule_batches(
             tank = None
         if tank is not None:
             free_l[tank] -= volume
-        lead = timedelta(hours=1.0 + hours * (count - number))
+        lead = timedelta(hours=ready_before_h + hours * (count - number))
         batches.append(
             ScheduledBatch(
                 tank=tank,
@@ -421,7 +587,7 @@ def _tank_corrections(
     """Yield the correction of each tank outside the accept band."""
     for state in tanks:
         strength = state.strength_frac
-        if strength is None or state.text == "usable" or state.on_hand_l <= 0.0:
+        if strength is None or state.status == "usable" or state.on_hand_l <= 0.0:
             continue
         tank = yard.tanks[state.tank]
         correction = batch.correct_tank(state.on_hand_l, strength, target, salt, tank.capacity_l)
@@ -434,21 +600,59 @@ def _tank_corrections(
         )
 
 
+def _standing_blends(
+    blends: Sequence[BlendVolume], visits: Sequence[Visit]
+) -> list[tuple[float, str]]:
+    """Return every blend with an additive, by its part of it, each once."""
+    found = [(blend.additive_frac, blend.additive) for blend in blends]
+    found += [(visit.additive_frac, visit.additive) for visit in visits]
+    return sorted({(frac, additive) for frac, additive in found if additive is not None})
+
+
+@dataclass(frozen=True)
+class _AdditiveUse:
+    """Additive that is drawn for one job: when, of what, how much [L]."""
+
+    at: datetime
+    product: str
+    volume_l: float
+
+
+def _additive_uses(
+    jobs: Sequence[Job], starts: JobStarts, visits: Sequence[Visit], ensemble_factor: float
+) -> list[_AdditiveUse]:
+    """Return every draw on additives in order of time, the pre-treats with the ensemble's extra."""
+    uses = [
+        _AdditiveUse(
+            starts[_job_key(job)],
+            job.treatment.additive,
+            ensemble_factor * job.treatment.additive_l,
+        )
+        for job in jobs
+        if job.treatment.additive is not None
+    ]
+    uses += [
+        _AdditiveUse(visit.at, visit.additive, visit.additive_l)
+        for visit in visits
+        if visit.additive is not None
+    ]
+    return sorted(uses, key=lambda use: use.at)
+
+
 def _additive_needs(
-    blends: Sequence[BlendVolume],
-    jobs: Sequence[Job],
-    starts: JobStarts,
+    uses: Sequence[_AdditiveUse],
     yard: Yard,
     products: Mapping[str, Product],
-    volume_factor: float,
+    reserve_factor: float,
 ) -> tuple[AdditiveNeed, ...]:
-    needed: dict[str, float] = {}
-    for item in blends:
-        if item.additive is not None:
-            needed[item.additive] = needed.get(item.additive, 0.0) + volume_factor * item.additive_l
+    """Return what is needed of each additive, and when the first draw is not covered."""
     needs = []
-    for key, needed_l in needed.items():
+    for key in dict.fromkeys(use.product for use in uses):
         on_hand = _on_hand(yard, key)
+        own = [use for use in uses if use.product == key]
+        needed_l = reserve_factor * sum(use.volume_l for use in own)
+        drawn = list(accumulate(use.volume_l for use in own))
+        short = [use.at for use, total in zip(own, drawn, strict=True) if total > on_hand + 1e-9]
         needs.append(
             AdditiveNeed(
                 product=key,
@@ -456,7 +660,7 @@ def _additive_needs(
                 needed_l=needed_l,
                 on_hand_l=on_hand,
                 shortage_l=max(needed_l - on_hand, 0.0),
-                runs_out_at=_runs_out_at(key, jobs, starts, on_hand),
+                runs_out_at=short[0] if short else None,
             )
         )
     return tuple(needs)
@@ -469,19 +673,6 @@ def _on_hand(yard: Yard, product: str) -> float:
         if tank.product == product
     )
     return in_tanks + yard.stock_l.get(product, 0.0)
-
-
-def _runs_out_at(
-    product: str, jobs: Sequence[Job], starts: JobStarts, on_hand_l: float
-) -> datetime | None:
-    """Return the start of the first job the stock does not cover."""
-    used = 0.0
-    for job in sorted(jobs, key=lambda job: starts[_job_key(job)]):
-        if job.treatment.additive == product:
-            used += job.treatment.additive_l
-            if used > on_hand_l + 1e-9:
-                return starts[_job_key(job)]
-    return None
 
 
 def _shortages(

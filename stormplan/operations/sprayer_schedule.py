@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 
 from pydantic import AwareDatetime
 
+from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
 from stormplan.events.hazards import Hazard
@@ -36,7 +37,15 @@ class Job:
 
 
 class Stop(Record):
-    """One stop of a sprayer: surface, start and end."""
+    """One stop of a sprayer.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the site and surface.
+    start, end : datetime
+        When spraying begins and ends, UTC.
+    """
 
     site: str
     surface: str
@@ -45,7 +54,23 @@ class Stop(Record):
 
 
 class SprayerPlan(Record):
-    """One sprayer: volume [L], loads, working hours [h] and stops."""
+    """One sprayer and its stops.
+
+    Attributes
+    ----------
+    sprayer, name : str
+        Key and name of the sprayer.
+    volume_l : float
+        What it sprays [L].
+    loads : int
+        Loads it takes [-].
+    working_h : float
+        Hours of spraying and refilling [h].
+    start : datetime or None
+        When it begins, UTC; None where it does nothing.
+    stops : tuple of Stop
+        Its stops in order.
+    """
 
     sprayer: str
     name: str
@@ -57,7 +82,15 @@ class SprayerPlan(Record):
 
 
 class UnservedSurface(Record):
-    """A surface that is not sprayed in time, with the reason."""
+    """A surface that is not sprayed in time, with the reason.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the site and surface.
+    text : str
+        Why, in words.
+    """
 
     site: str
     surface: str
@@ -65,7 +98,17 @@ class UnservedSurface(Record):
 
 
 class SprayerSchedule(Record):
-    """The schedule of a yard's sprayers: hours needed and available [h]."""
+    """The schedule of a yard's sprayers.
+
+    Attributes
+    ----------
+    sprayers : tuple of SprayerPlan
+        Every sprayer.
+    hours_needed, hours_available : float
+        Sprayer hours needed, and available before it starts [h].
+    unserved : tuple of UnservedSurface
+        Surfaces that are not reached in time.
+    """
 
     sprayers: tuple[SprayerPlan, ...]
     hours_needed: float
@@ -117,7 +160,9 @@ def _blend(job: Job) -> tuple[str | None, float]:
     return job.treatment.additive, job.treatment.additive_frac
 
 
-def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> SprayerSchedule:
+def schedule_sprayers(
+    yard: Yard, jobs: Sequence[Job], now: datetime, practice: Practice
+) -> SprayerSchedule:
     """Return the schedule of a yard's sprayers.
 
     Parameters
@@ -128,16 +173,19 @@ def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> Sprayer
         Every pre-treat served from it.
     now : datetime
         Moment of planning, aware UTC.
+    practice : Practice
+        The company's rules.
 
     Returns
     -------
     SprayerSchedule
         Rounds in order; what does not fit before its event is named.
     """
-    blend_first = _schedule(yard, jobs, now, by_blend=True)
+    spread = timedelta(hours=practice.number("route_onset_spread"))
+    blend_first = _schedule(yard, jobs, now, spread, by_blend=True)
     if not blend_first.unserved:
         return blend_first
-    priority_first = _schedule(yard, jobs, now, by_blend=False)
+    priority_first = _schedule(yard, jobs, now, spread, by_blend=False)
     rank = {(job.site, job.surface): job.priority for job in jobs}
 
     def unserved_priorities(schedule: SprayerSchedule) -> list[int]:
@@ -150,11 +198,13 @@ def schedule_sprayers(yard: Yard, jobs: Sequence[Job], now: datetime) -> Sprayer
     )
 
 
-def _schedule(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool) -> SprayerSchedule:
+def _schedule(
+    yard: Yard, jobs: Sequence[Job], now: datetime, onset_spread: timedelta, *, by_blend: bool
+) -> SprayerSchedule:
     sprayers = [_SprayerState(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
     stops: dict[str, list[Stop]] = {sprayer_state.key: [] for sprayer_state in sprayers}
     unserved: list[UnservedSurface] = []
-    for group in _group_by_onset(jobs, by_blend):
+    for group in _group_by_onset(jobs, onset_spread, by_blend):
         for truck in sprayers:
             truck.free_at = max(truck.free_at, _start_time(group, truck, sprayers, now))
         for job in group:
@@ -171,11 +221,13 @@ def _schedule(yard: Yard, jobs: Sequence[Job], now: datetime, *, by_blend: bool)
     )
 
 
-def _group_by_onset(jobs: Sequence[Job], by_blend: bool) -> list[list[Job]]:
+def _group_by_onset(
+    jobs: Sequence[Job], onset_spread: timedelta, by_blend: bool
+) -> list[list[Job]]:
     """Return jobs grouped by onset, each group in working order."""
     by_time: list[list[Job]] = []
     for job in sorted(jobs, key=_onset):
-        if by_time and _onset(job) - _onset(by_time[-1][0]) <= timedelta(hours=6):
+        if by_time and _onset(job) - _onset(by_time[-1][0]) <= onset_spread:
             by_time[-1].append(job)
         else:
             by_time.append([job])

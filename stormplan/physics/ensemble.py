@@ -33,7 +33,8 @@ MAX_RECORD_RATIO = 2.0
 CLOUD_ERROR_FRAC, CLOUD_ERROR_FRAC_PER_DAY, MAX_CLOUD_ERROR_FRAC = 0.15, 0.05, 0.30
 WIND_ERROR_LN = 0.3
 #: Error of the pavement model in perfect weather: RMSE without any reading at the site on four
-#: measured pavements and three winters of a road sensor, night and day.
+#: measured pavements and three winters of a road sensor, night and day. The table is in
+#: docs/model/index.md; benchmarks/pavement_validation.py prints it from the measured sets.
 MODEL_ERROR_NIGHT_K, MODEL_ERROR_DAY_K = 1.9, 2.2
 #: Sensitivities of an asphalt surface to air [K/K], all of the cloud [K] and the wind's logarithm
 #: [K], night and day, from runs of the pavement model.

@@ -230,6 +230,18 @@ class FilmState:
             if not item.init:
                 setattr(self, item.name, getattr(saved, item.name).take(where, axis=-1))
 
+    def observe(
+        self, flat: NDArray[np.intp], water: float, ice: float, snow: float, depth_m: float
+    ) -> None:
+        """Set what was seen on places of the flat axis [kg/m²], [m]; salt is unknown: none."""
+        for store, value in ((self.water, water), (self.ice, ice), (self.snow, snow)):
+            store[flat] = value
+        for store in (self.frost, self.puddle):
+            store[flat] = 0.0
+        self.salts[:, flat] = 0.0
+        if depth_m > 0.0 and snow > 0.0:
+            self.density[flat] = snow / depth_m
+
     # ------------------------------------------------------------------ heat
 
     def snow_conductance_wm2k(self) -> Array:

@@ -6,7 +6,7 @@ behind. State and freezing go by the brine's own freeze point, not by 0 °C.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import IntEnum
 from functools import cached_property
 
@@ -133,6 +133,27 @@ def condition_codes(
 
 
 @dataclass(frozen=True)
+class ObservedCondition:
+    """What somebody saw on a surface: it overrules the model for what lies there.
+
+    Attributes
+    ----------
+    water_mm, ice_mm, snow_mm : float
+        Liquid, ice, and loose or packed snow, as water [mm].
+    snow_depth_cm : float
+        How deep the snow lies [cm].
+    is_bonded : bool
+        Whether ice or packed snow sticks to the pavement.
+    """
+
+    water_mm: float = 0.0
+    ice_mm: float = 0.0
+    snow_mm: float = 0.0
+    snow_depth_cm: float = 0.0
+    is_bonded: bool = False
+
+
+@dataclass(frozen=True)
 class FilmHours:
     """Film of many columns, hour by hour: arrays ``(hour, column, member)``, kg/m² = mm of water.
 
@@ -170,6 +191,16 @@ class FilmHours:
     traffic_loss_mm: Array
     salts_lost_kg_m2: Array
     melted_mm: Array
+
+    def hours(self, which: slice) -> FilmHours:
+        """Return some of the hours."""
+        some = np.s_[..., which, :, :]
+        return FilmHours(**{item.name: getattr(self, item.name)[some] for item in fields(self)})
+
+    def column(self, index: int) -> FilmHours:
+        """Return one column, its axis kept."""
+        one = np.s_[..., index : index + 1, :]
+        return FilmHours(**{item.name: getattr(self, item.name)[one] for item in fields(self)})
 
     @cached_property
     def ice_frac(self) -> Array:

@@ -170,6 +170,20 @@ class FilmStart:
         stores = {item.name: getattr(film, item.name)[..., hour, column, :] for item in fields(cls)}
         return cls(**stores)
 
+    @classmethod
+    def from_film(cls, film: FilmState, column: int, n_members: int) -> FilmStart:
+        """Return the stores of one column of a film in motion, (1, member)."""
+        flat = slice(column * n_members, (column + 1) * n_members)
+
+        def one(values: Array) -> Array:
+            return values[..., None, flat].copy()
+
+        depth_mm = 1000.0 * film.snow / film.density
+        return cls(
+            one(film.water), one(film.ice), one(film.frost), one(film.snow), one(depth_mm),
+            one(film.puddle), one(film.salts),
+        )  # fmt: skip
+
     def repeat(self, counts: NDArray[np.intp]) -> FilmStart:
         """Repeat each candidate's so many times."""
         return FilmStart(

@@ -79,6 +79,8 @@ class Column:
         Height of the skyline in equal steps of azimuth, clockwise from north; empty when open [°].
     night_offset_k : float
         What readings on the spot say is missing from its temperature at night [K].
+    variant : int
+        Tells apart columns that are alike but for what is done on them [-].
     """
 
     cell: int
@@ -88,6 +90,7 @@ class Column:
     traffic_wm2: float = 0.0
     horizon_deg: tuple[float, ...] = ()
     night_offset_k: float = 0.0
+    variant: int = 0
 
 
 @dataclass(frozen=True)

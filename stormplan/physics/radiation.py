@@ -67,6 +67,13 @@ def longwave_down_wm2(
     References
     ----------
     Clear part Prata 1996; cloud Unsworth & Monteith 1975, Q. J. R. Meteorol. Soc. 101, 13.
+
+    Examples
+    --------
+    A clear, cold sky gives back two thirds of what a surface at −20 °C gives off:
+
+    >>> float(longwave_down_wm2(-20.0, -24.0, 0.0).round())
+    159.0
     """
     cloudy = 0.84 * np.asarray(cloud_frac, dtype=float)
     emissivity = (1.0 - cloudy) * clear_sky_emissivity(air_temp_c, dew_point_c) + cloudy

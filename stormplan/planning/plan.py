@@ -7,7 +7,6 @@ published by ``stormplan schema``.
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from pydantic import AwareDatetime
@@ -17,18 +16,20 @@ from stormplan.errors import ExitCode
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import ForecastGap
 from stormplan.operations.mix import YardMix
+from stormplan.planning.diagnostics import (
+    UNKNOWN_HAZARD_CODES,
+    Diagnostic,
+    DiagnosticCode,
+    is_degraded,
+)
+from stormplan.planning.forecast_diagnostics import PlanVerdict
 from stormplan.planning.plan_diff import Change
 from stormplan.planning.source_choice import SourceChoice
 from stormplan.planning.source_comparison import SourceDifference
-from stormplan.treatment.records import Action, Treatment
+from stormplan.treatment.records import Treatment
 from stormplan.weather.alerts import Alert
 
 SCHEMA_VERSION = "2"
-
-#: What is known for less leaves tonight or the morning after in the dark: our own choice.
-MIN_KNOWN_HORIZON = timedelta(hours=36)
-
-PlanVerdict = Literal["go", "hold", "unknown", "nothing"]
 
 #: What the model leaves out; every plan says so.
 MODEL_LIMITATIONS = (
@@ -51,7 +52,23 @@ CAUTIONS = (
 
 
 class SourceRecord(Record):
-    """The forecast a site was planned from; ``fallback_reason`` says why none that is preferred."""
+    """The forecast a site was planned from.
+
+    Attributes
+    ----------
+    source : str
+        Key of the source in the sites file.
+    cell : str
+        The source's own name of the grid cell.
+    issued_at, fetched_at : datetime
+        When the source issued the forecast and when it was received, UTC.
+    known_until : datetime or None
+        End of the last hour it has an air temperature for, UTC; None if it has none.
+    stale : bool
+        True where it stands in for one that could not be fetched, or is older than policy allows.
+    credit : str
+        Attribution that the source's license asks for.
+    """
 
     source: str
     cell: str
@@ -59,18 +76,36 @@ class SourceRecord(Record):
     fetched_at: AwareDatetime
     known_until: AwareDatetime | None
     stale: bool
-    notes: tuple[str, ...]
-    contradictions: tuple[str, ...]
     credit: str
-    fallback_reason: str | None = None
 
 
 class HourlySeries(Record):
-    """Hourly values of one column; None where not known.
+    """Hourly values of one computational column; None where not known.
 
-    The surface lies between ``surface_p10_c`` and ``surface_p90_c`` four times in five [°C];
-    ``prob_below_freezing`` and ``prob_frost`` are the chances that it is below freezing, and the
-    frost point too.
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC; one value for each hour from it.
+    air_c, dew_point_c : tuple of float or None
+        Air temperature and dew point at 2 m [°C].
+    surface_c : tuple of float or None
+        Pavement surface, mean of the hour [°C].
+    surface_p10_c, surface_p90_c : tuple of float or None
+        Ends of the interval in which the surface lies four times in five [°C].
+    prob_below_freezing : tuple of float or None
+        Probability that the surface is below 0 °C [-].
+    prob_frost : tuple of float or None
+        Probability that it is below freezing and below the frost point [-].
+    wind_ms : tuple of float or None
+        Wind at 10 m [m/s].
+    rain_mm, freezing_rain_mm, sleet_mm : tuple of float or None
+        Rain, freezing rain and sleet in the hour, as water [mm].
+    snowfall_swe_mm : tuple of float or None
+        Snow in the hour, as water [mm].
+    snowfall_cm : tuple of float or None
+        New snow in the hour [cm].
+    hazard : tuple of str or None
+        Hazard of the hour; None in an hour without one.
     """
 
     start: AwareDatetime
@@ -91,7 +126,21 @@ class HourlySeries(Record):
 
 
 class ClientPlan(Record):
-    """A client, its contact and its sites."""
+    """A client, its contact and its sites.
+
+    Attributes
+    ----------
+    key : str
+        Key in the sites file.
+    name : str
+        Name as people say it.
+    contact : str or None
+        Address of the client; None where the sites file has none.
+    contact_by : str
+        How the client wants to be told.
+    sites : tuple of str
+        Keys of its sites.
+    """
 
     key: str
     name: str
@@ -101,7 +150,17 @@ class ClientPlan(Record):
 
 
 class RefreezePeriod(Record):
-    """A period in which a surface can refreeze, and the water that freezes."""
+    """A period in which a surface can refreeze, and the water that freezes.
+
+    Attributes
+    ----------
+    start, end : datetime
+        First moment and end of the period, UTC.
+    probability : float
+        Highest probability of its hours [-].
+    water_source : str
+        Where the water comes from.
+    """
 
     start: AwareDatetime
     end: AwareDatetime
@@ -110,7 +169,15 @@ class RefreezePeriod(Record):
 
 
 class NightBiasRecord(Record):
-    """The night bias of a surface from its own readings [K]."""
+    """The night bias of a surface from its own readings.
+
+    Attributes
+    ----------
+    offset_k : float
+        Added to the modeled pavement temperature by night [K].
+    reading_count : int
+        Night readings it stands on [-].
+    """
 
     offset_k: float
     reading_count: int
@@ -119,7 +186,26 @@ class NightBiasRecord(Record):
 class SurfacePlan(Record):
     """One surface: treatments, refreeze periods and forecast gaps.
 
-    ``night_bias`` is None where nobody has read the surface.
+    Attributes
+    ----------
+    key, name : str
+        Key in the sites file, and what people call it.
+    surface_class : str
+        Key of the surface class.
+    area_m2 : float
+        Treated area [m²].
+    hourly_id : str
+        Key of its series in the plan's ``hourly``.
+    min_pavement_temp_c : float or None
+        Lowest pavement temperature within the horizon [°C]; None where not known.
+    treatments : tuple of Treatment
+        What is done, one record for each event in order of time.
+    refreeze_periods : tuple of RefreezePeriod
+        When what lies there can freeze back.
+    forecast_gaps : tuple of ForecastGap
+        What the forecast does not say, and for how long.
+    night_bias : NightBiasRecord or None
+        Correction from the surface's own readings; None where nobody has read it.
     """
 
     key: str
@@ -137,11 +223,33 @@ class SurfacePlan(Record):
 class SitePlan(Record):
     """One site: forecast source and surfaces.
 
-    ``chloride_kg`` is what the plan puts down there, and ``chloride_dilution_l`` the clean water
-    that it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001).
-
-    ``other_sources`` is what the forecasts that were not followed come to; ``source_choice`` says
-    why this one was.
+    Attributes
+    ----------
+    key, name : str
+        Key in the sites file, and what people call it.
+    client, yard : str
+        Key of its client and of the yard that serves it.
+    priority : int
+        Order in which sites are served, 1 first [-].
+    timezone : str
+        Time zone of the site, an IANA name.
+    latitude_deg, longitude_deg : float
+        Place, north and east positive [°].
+    source : SourceRecord or None
+        Forecast it was planned from; None without one.
+    crew_weather : tuple of CrewWeatherWindow
+        Air weather that concerns crews and equipment.
+    chloride_kg : float
+        Chloride that the plan puts down there [kg].
+    chloride_dilution_l : float
+        Clean water that it could raise to the chronic criterion of 230 mg/L (EPA 440/5-88-001)
+        [L].
+    surfaces : tuple of SurfacePlan
+        Its surfaces.
+    other_sources : tuple of SourceDifference
+        What the forecasts that were not followed come to.
+    source_choice : str
+        Why this source was followed: it is the preferred one, or the more cautious one.
     """
 
     key: str
@@ -153,7 +261,6 @@ class SitePlan(Record):
     latitude_deg: float
     longitude_deg: float
     source: SourceRecord | None
-    no_forecast_reason: str | None
     crew_weather: tuple[CrewWeatherWindow, ...]
     chloride_kg: float
     chloride_dilution_l: float
@@ -166,42 +273,56 @@ class SitePlan(Record):
         """Every treatment with its surface."""
         return tuple((s, t) for s in self.surfaces for t in s.treatments)
 
-    @property
-    def known_until(self) -> dict[str, datetime]:
-        """Until when each variable that ends before the horizon is known on every surface."""
-        ends: dict[str, datetime] = {}
-        for gap in (gap for surface in self.surfaces for gap in surface.forecast_gaps):
-            if gap.after is not None and gap.until is None:
-                ends[gap.what] = min(gap.after, ends.get(gap.what, gap.after))
-        return ends
-
-    def ends_early(self, now: datetime) -> tuple[str, ...]:
-        """Return the variables that are not known for long enough ahead, in alphabetical order."""
-        early = now + MIN_KNOWN_HORIZON
-        return tuple(sorted(what for what, end in self.known_until.items() if end < early))
-
-
-def is_hazard_unknown(site: SitePlan, now: datetime) -> bool:
-    """Return whether a hazard may be coming that the forecast of a site cannot show.
-
-    So it is without a forecast, with a forecast that contradicts itself or ends early, and with a
-    surface whose hazards are unknown.
-    """
-    if site.source is None or site.source.contradictions or site.ends_early(now):
-        return True
-    return any(item.action is Action.UNKNOWN for _, item in site.treatments)
-
 
 class Plan(Record):
     """The plan of all sites and yards at one time.
 
-    ``verdict`` is go when something is to be done about an event within a day, hold when something
-    may have to be, unknown when no event is seen but not every hazard could be, nothing otherwise.
-    ``planning_diagnostics`` names, in words, what the plan
-    stands on less than it should; empty is a complete plan. ``run_diagnostics`` names what went
-    wrong around the planning (late, not delivered, nowhere to write), ``run_notes`` what went right
-    only in the end; ``changes`` are against the plan announced before. ``alerts`` are official ones
-    and had no say.
+    Attributes
+    ----------
+    schema_version : str
+        Version of this document.
+    made_at : datetime
+        Moment of planning, UTC.
+    planned_until : datetime
+        End of the horizon, UTC.
+    company : str
+        Name of the company.
+    timezone : str
+        Its time zone, an IANA name.
+    units : str
+        Units of the reports; every number of this document is SI.
+    currency : str
+        Currency of every cost, as the sites file writes it.
+    verdict : str
+        ``go`` when something is to be done about an event within a day, ``wait`` when something
+        may have to be, ``unknown`` when nothing is to be done as far as is known, but a site has no
+        forecast, or precipitation or pavement of a likely cold hour is not known; ``nothing``
+        otherwise.
+    first_start : datetime or None
+        Earliest moment at which work begins, UTC; None without work.
+    priority_sites : tuple of str
+        Keys of the sites of highest priority, hazard and urgency, three at most.
+    diagnostics : tuple of Diagnostic
+        What a reader must know about the plan and the run that made it; without a degraded or
+        failed one it is a complete plan.
+    sites : tuple of SitePlan
+        Every site, in order of priority.
+    yards : tuple of YardMix
+        Every yard with what it mixes and loads.
+    clients : tuple of ClientPlan
+        Every client.
+    contact : str or None
+        The company's own contact; None where the sites file has none.
+    hourly : mapping of str to HourlySeries
+        Hourly values by computational column; surfaces name theirs in ``hourly_id``.
+    alerts : tuple of Alert
+        Official alerts for the sites; they had no say in the plan.
+    changes : tuple of Change
+        Differences to the plan announced before.
+    model_limitations : tuple of str
+        What the model leaves out.
+    cautions : tuple of str
+        What to mind at work.
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -214,7 +335,7 @@ class Plan(Record):
     verdict: PlanVerdict
     first_start: AwareDatetime | None
     priority_sites: tuple[str, ...]
-    planning_diagnostics: tuple[str, ...]
+    diagnostics: tuple[Diagnostic, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
     clients: tuple[ClientPlan, ...] = ()
@@ -222,21 +343,37 @@ class Plan(Record):
     hourly: dict[str, HourlySeries]
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
-    run_diagnostics: tuple[str, ...] = ()
-    run_notes: tuple[str, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS
     cautions: tuple[str, ...] = CAUTIONS
 
     @property
     def exit_code(self) -> ExitCode:
         """The exit code of the command line."""
-        if all(site.no_forecast_reason for site in self.sites):
+        if not self.has_forecast:
             return ExitCode.NOTHING_PLANNED
-        return (
-            ExitCode.DEGRADED
-            if self.planning_diagnostics or self.run_diagnostics
-            else ExitCode.COMPLETE
-        )
+        return ExitCode.DEGRADED if is_degraded(self.diagnostics) else ExitCode.COMPLETE
+
+    @property
+    def has_forecast(self) -> bool:
+        """Whether any site has a forecast."""
+        return any(site.source is not None for site in self.sites)
+
+    @property
+    def unknown_sites(self) -> tuple[str, ...]:
+        """Keys of the sites for which "nothing to do" is not known, in the order of the plan."""
+        unknown = {one.site for one in self.diagnostics if one.code in UNKNOWN_HAZARD_CODES}
+        return tuple(site.key for site in self.sites if site.key in unknown)
+
+    def no_forecast_reason(self, site: str) -> str | None:
+        """Return why a site, by its key, has no forecast; None where it has one."""
+        for item in self.diagnostics:
+            if item.code is DiagnosticCode.NO_FORECAST and item.site == site:
+                return item.text("reason")
+        return None
+
+    def with_diagnostics(self, *more: Diagnostic) -> Plan:
+        """Return the plan with more diagnostics."""
+        return self.model_copy(update={"diagnostics": (*self.diagnostics, *more)})
 
 
 def current_document(document: str) -> dict[str, Any] | None:

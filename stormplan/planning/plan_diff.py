@@ -14,10 +14,11 @@ from typing import Any, Literal
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
+from stormplan.treatment.records import WORK
 
 PracticeLookup = Callable[[str, str], Practice]  # keys of a site and its surface
 
-CREW_ACTIONS = ("pre-treat", "solids", "plow")  # what a crew goes out for
+CREW_ACTIONS = frozenset(str(action) for action in WORK)  # what a crew goes out for
 
 ChangeKind = Literal[
     "verdict",
@@ -45,8 +46,16 @@ ChangeKind = Literal[
 class Change(Record):
     """One difference between two plans.
 
-    ``before`` and ``after`` are in SI, times in ISO 8601 UTC, None where there is none; ``site``
-    and ``surface`` are names, empty where the difference is of the whole plan or site.
+    Attributes
+    ----------
+    kind : str
+        What differs.
+    site, surface : str
+        Names of the site and surface; empty where the difference is of the whole plan or site.
+    before, after : str, float or None
+        The value then and now, in SI, times in ISO 8601 UTC; None where there is none.
+    material : bool
+        Whether policy has it told.
     """
 
     kind: ChangeKind

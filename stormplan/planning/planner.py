@@ -23,24 +23,24 @@ from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
-from stormplan.planning import site_batch, source_choice
+from stormplan.physics.film_condition import ObservedCondition
+from stormplan.planning import forecast_diagnostics, site_batch, source_choice
+from stormplan.planning.diagnostics import Diagnostic
+from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
 from stormplan.planning.plan import (
     ClientPlan,
     HourlySeries,
     NightBiasRecord,
     Plan,
-    PlanVerdict,
     RefreezePeriod,
     SitePlan,
     SourceRecord,
     SurfacePlan,
-    is_hazard_unknown,
 )
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import DAY_AHEAD_LEAD
 from stormplan.weather.forecast import CellForecast
 
 
@@ -49,12 +49,14 @@ class SiteForecasts:
     """The forecasts of one site, in order of preference.
 
     With a forecast, ``unavailable_reason`` is why a source that is preferred to it has none;
-    ``other_forecasts`` are the forecasts of the sources after it.
+    ``other_forecasts`` are the forecasts of the sources after it, ``other_failures`` why sources
+    after it have none.
     """
 
     forecast: CellForecast | None
     unavailable_reason: str | None = None
     other_forecasts: tuple[CellForecast, ...] = ()
+    other_failures: tuple[str, ...] = ()
 
     @property
     def forecasts(self) -> tuple[CellForecast, ...]:
@@ -69,6 +71,7 @@ def make_plan(
     mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
+    observed: Mapping[tuple[str, str], ObservedCondition] = site_batch.NOTHING_OBSERVED,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -86,6 +89,8 @@ def make_plan(
         What readings say of a site's surface by night.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
+    observed : mapping of (str, str) to ObservedCondition
+        What was seen on surfaces just now, by site and surface.
 
     Returns
     -------
@@ -100,7 +105,9 @@ def make_plan(
     def decide(cells: Mapping[str, CellForecast]) -> source_choice.SurfaceDecisions:
         blocks = list(site_batch.split_sites(sites, keys, cells))
         block_count = len(blocks)
-        repeated_args = ([thing] * block_count for thing in (cells, now, offsets, error_records))
+        repeated_args = (
+            [thing] * block_count for thing in (cells, now, offsets, error_records, observed)
+        )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
         )
@@ -115,10 +122,7 @@ def make_plan(
         key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
     }
-    site_plans = [
-        _site_plan(key, sites, forecasts_by_site[key], source_decisions[key], offsets)
-        for key in keys
-    ]
+    site_plans = [_site_plan(key, sites, source_decisions[key], offsets) for key in keys]
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -129,6 +133,7 @@ def make_plan(
     horizon = timedelta(hours=sites.practice().number("horizon"))
     hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
     yards = tuple(_yard_mixes(sites, site_plans, hourly, now))
+    diagnostics = _diagnostics(sites, forecasts_by_site, source_decisions, now)
     return Plan(
         made_at=now,
         planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
@@ -136,10 +141,10 @@ def make_plan(
         timezone=sites.company.timezone,
         units=sites.company.units,
         currency=sites.company.currency,
-        verdict=_verdict(site_plans, event_treatments, now),
+        verdict=_verdict(event_treatments, now, sites, diagnostics),
         first_start=_first_start(event_treatments, yards),
         priority_sites=_priority_sites(event_treatments),
-        planning_diagnostics=_planning_diagnostics(site_plans, sites, now),
+        diagnostics=diagnostics,
         sites=tuple(site_plans),
         yards=yards,
         clients=tuple(_clients(sites)),
@@ -225,7 +230,6 @@ def _refreeze_periods(treatments: Sequence[Treatment]) -> Iterable[RefreezePerio
 def _site_plan(
     key: str,
     sites: Sites,
-    site_forecasts: SiteForecasts,
     source_decision: SourceDecision,
     offsets: NightBiases,
 ) -> SitePlan:
@@ -250,12 +254,7 @@ def _site_plan(
         timezone=str(sites.zone(site)),
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
-        source=None
-        if source_decision.cell is None
-        else _source_record(source_decision.cell, site_forecasts.unavailable_reason),
-        no_forecast_reason=None
-        if source_decision.cell is not None
-        else site_forecasts.unavailable_reason or "no forecast",
+        source=None if source_decision.cell is None else _source_record(source_decision.cell),
         crew_weather=_crew_weather(key, sites, source_decision.decisions),
         chloride_kg=chloride_kg,
         chloride_dilution_l=products.chloride_dilution_l(chloride_kg),
@@ -278,7 +277,7 @@ def _crew_weather(
     return ()
 
 
-def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRecord:
+def _source_record(cell: CellForecast) -> SourceRecord:
     return SourceRecord(
         source=cell.source,
         cell=cell.cell_id,
@@ -286,10 +285,7 @@ def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRec
         fetched_at=cell.fetched_at,
         known_until=cell.known_until("air_temp_c"),
         stale=cell.stale,
-        notes=cell.notes,
-        contradictions=cell.contradictions,
         credit=cell.credit,
-        fallback_reason=fallback_reason,
     )
 
 
@@ -297,25 +293,19 @@ def _source_record(cell: CellForecast, fallback_reason: str | None) -> SourceRec
 
 
 def _needs_work(item: Treatment) -> bool:
-    return item.action in (Action.PRETREAT, Action.SOLIDS, Action.PLOW)
-
-
-def _work_start(item: Treatment) -> datetime | None:
-    """Return when work on a treatment starts."""
-    return item.best_start or (item.event.start if item.event else None)
+    return item.action.is_work
 
 
 def _verdict(
-    site_plans: Sequence[SitePlan],
     event_treatments: Sequence[tuple[SitePlan, Treatment]],
     now: datetime,
+    sites: Sites,
+    diagnostics: Sequence[Diagnostic],
 ) -> PlanVerdict:
-    starts = [_work_start(item) for _, item in event_treatments if _needs_work(item)]
-    if any(start is not None and start < now + DAY_AHEAD_LEAD for start in starts):
-        return "go"
-    if event_treatments:
-        return "hold"
-    return "unknown" if any(is_hazard_unknown(site, now) for site in site_plans) else "nothing"
+    starts = [item.first_work_at for _, item in event_treatments if _needs_work(item)]
+    day_ahead = timedelta(hours=sites.practice().number("day_ahead_lead"))
+    is_work_due = any(start is not None and start < now + day_ahead for start in starts)
+    return forecast_diagnostics.plan_verdict(is_work_due, bool(event_treatments), diagnostics)
 
 
 def _first_start(
@@ -324,7 +314,7 @@ def _first_start(
     """Return the first start of work: a sprayer's departure, or other work."""
     sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
     other_starts = [
-        _work_start(item)
+        item.first_work_at
         for _, item in event_treatments
         if _needs_work(item) and item.action is not Action.PRETREAT
     ]
@@ -345,45 +335,35 @@ def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> t
     return tuple(dict.fromkeys(site.key for site, _ in sorted(event_treatments, key=sort_key)))[:3]
 
 
-def _planning_diagnostics(
-    site_plans: Sequence[SitePlan], sites: Sites, now: datetime
-) -> tuple[str, ...]:
-    """Return what degrades the plan, by site, without repetition."""
-    diagnostics: list[str] = []
-    stale_h = sites.practice().number("stale_after")
-    for site in site_plans:
-        if site.source is None:
-            diagnostics.append(f"{site.name}: no forecast ({site.no_forecast_reason})")
-            continue
-        age_h = (now - site.source.issued_at) / timedelta(hours=1)
-        if site.source.stale or age_h > stale_h:
-            diagnostics.append(f"{site.name}: forecast is {age_h:.0f} h old")
-        if site.source.fallback_reason is not None:
-            diagnostics.append(
-                f"{site.name}: planned from {site.source.source} ({site.source.fallback_reason})"
-            )
-        if site.source.contradictions:
-            what = "; ".join(site.source.contradictions)
-            diagnostics.append(f"{site.name}: the forecast contradicts itself ({what})")
-        missing = {u for s in site.surfaces for u in s.forecast_gaps if u.after is None}
-        event_unknowns = {
-            what
-            for _, item in site.treatments
-            if item.event is not None
-            for what in item.event.unknown
-        }
-        names = sorted(event_unknowns | {u.what for u in missing})
-        if names:
-            diagnostics.append(f"{site.name}: {', '.join(names)} not forecast for all of the storm")
-        gap_names = sorted(
-            {u.what for s in site.surfaces for u in s.forecast_gaps if u.until} - {*names}
+def _diagnostics(
+    sites: Sites,
+    forecasts_by_site: Mapping[str, SiteForecasts],
+    source_decisions: Mapping[str, SourceDecision],
+    now: datetime,
+) -> tuple[Diagnostic, ...]:
+    """Return what a reader must know about the forecasts, site by site."""
+    company = sites.practice()
+    found: list[Diagnostic] = []
+    for key, decision in source_decisions.items():
+        site, site_forecasts = sites.sites[key], forecasts_by_site[key]
+        found += forecast_diagnostics.source_diagnostics(
+            key,
+            decision.cell,
+            site_forecasts.unavailable_reason,
+            site_forecasts.other_failures,
+            now,
+            company,
         )
-        if gap_names:
-            diagnostics.append(f"{site.name}: the forecast has a gap in {', '.join(gap_names)}")
-        for what in site.ends_early(now):
-            left_h = max((site.known_until[what] - now) / timedelta(hours=1), 0.0)
-            diagnostics.append(f"{site.name}: the {what} is known for the next {left_h:.0f} h only")
-    return tuple(diagnostics)
+        surfaces = [
+            SurfaceOutlook(
+                decided.outlook, sites.practice(site, site.surfaces[surface]), decided.treatments
+            )
+            for (_, surface), decided in decision.decisions.items()
+        ]
+        found += forecast_diagnostics.layer_diagnostics(key, surfaces, now, company)
+    cells = (decision.cell for decision in source_decisions.values())
+    found += forecast_diagnostics.cell_notes(cell for cell in cells if cell is not None)
+    return tuple(found)
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:

@@ -7,30 +7,34 @@ weighed in one call, and what is chosen is run again with pavement and film coup
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.company.sites import Site, Sites, Surface
+from stormplan.company.sites import BRINE_KEY, Site, Sites, Surface
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
-from stormplan.events.ensemble_stats import median
 from stormplan.events.hazards import HazardThresholds, SurfaceSeries
 from stormplan.liquids import batch
+from stormplan.liquids.blend import liquid_from_product
+from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import ensemble, surface_simulation
-from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases
+from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases, is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
-from stormplan.physics.film import PlowPasses
+from stormplan.physics.film import SLEET_KG_M3, PlowPasses
+from stormplan.physics.film_condition import ObservedCondition
+from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState, SimulationResult
-from stormplan.treatment import candidates, decide, follow_up, pretreatment, screening
-from stormplan.treatment.candidates import CandidateResult, CandidateSet
-from stormplan.treatment.pretreatment import OpenCase
+from stormplan.treatment import decide, plowing
+from stormplan.treatment.candidates import FilmModel, Mixtures, SurfaceState
+from stormplan.treatment.decide import CoupledModel
 from stormplan.treatment.products import Stock
-from stormplan.treatment.records import DecisionCase, FilmSeries, Treatment
+from stormplan.treatment.records import Treatment
+from stormplan.treatment.surface_case import ColumnHours, SurfaceCase
 from stormplan.weather.forecast import (
     PRECIP_TYPES,
     REQUIRED_VARIABLES,
@@ -45,7 +49,9 @@ SHELTERED_WIND_FACTOR = (
 HISTORY_H = 72  # hours before now that are used, where the forecast has them
 MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
 MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
-FILM_BEFORE_EVENT_H, FILM_AFTER_EVENT_H = 6, 6  # hours of film shown around an event
+MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
+MIN_SNOWING_MEMBERS = 0.25  # part of the members that must snow before passes are planned for them
+NOTHING_OBSERVED: Mapping[tuple[str, str], ObservedCondition] = {}
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,8 @@ class PlowedColumn:
     column: Column
     plow_trigger_cm: float
     residual_mm: float
+    final_pass_cm: float
+    observed: ObservedCondition | None = None
 
 
 @dataclass(frozen=True)
@@ -97,6 +105,31 @@ class _BlockRun:
             frost_mm,
             film.ice_mm[:, column_index] - frost_mm,
             water_and_ice_mm + film.snow_mm[:, cleared],
+        )
+
+    def surface_state(self, column_index: int, hour: int) -> SurfaceState:
+        """Return what lies on a column at the start of an hour from now on."""
+        if hour > 0:
+            at, column = np.array([hour - 1]), np.array([column_index])
+            return SurfaceState(hour, FilmStart.from_films(self.simulation.film, at, column))
+        return SurfaceState(0, FilmStart.from_film(self.restart.surface.film, column_index,
+                                                   self.forecast.n_members))  # fmt: skip
+
+    def column_hours(self, column_index: int) -> ColumnHours:
+        """Return what falls on a column, and how cold it is, from now on."""
+        forecast, cell = self.forecast_from_now, self.columns.cell[column_index]
+        place = forecast.cells[cell]
+
+        def falls_mm(name: str) -> NDArray[np.float64]:
+            return np.asarray(np.nan_to_num(forecast[name][:, cell]))
+
+        return ColumnHours(
+            self.simulation.surface_c[:, column_index],
+            falls_mm("rain_mm"),
+            falls_mm("freezing_rain_mm"),
+            falls_mm("sleet_mm"),
+            falls_mm("snowfall_swe_mm"),
+            is_night(forecast.hour_starts, place.latitude_deg, place.longitude_deg),
         )
 
 
@@ -145,6 +178,7 @@ def decide_sites(
     now: datetime,
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
+    observed: Mapping[tuple[str, str], ObservedCondition] = NOTHING_OBSERVED,
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return the decision on every surface of some sites.
 
@@ -158,10 +192,12 @@ def decide_sites(
         By site key; a site that is absent is passed over.
     now : datetime
         Moment of planning, aware UTC.
-    offsets : mapping of (str, str) to NightBias
+    offsets : mapping of (str, str) to Correction
         What readings say of a site's surface by night; one that is absent has none.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
+    observed : mapping of (str, str) to ObservedCondition
+        What was seen on surfaces just now, where anybody looked.
 
     Returns
     -------
@@ -176,7 +212,9 @@ def decide_sites(
             groups.setdefault(group_key, []).append(key)
     decisions: dict[tuple[str, str], SurfaceDecision] = {}
     for (start, _), group_keys in groups.items():
-        decisions |= _decide_group(sites, group_keys, cells, start, now, offsets, error_records)
+        decisions |= _decide_group(
+            sites, group_keys, cells, start, now, offsets, error_records, observed
+        )
     return decisions
 
 
@@ -188,6 +226,7 @@ def _decide_group(
     now: datetime,
     offsets: NightBiases,
     error_records: Mapping[str, ErrorRecord],
+    observed: Mapping[tuple[str, str], ObservedCondition],
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return decisions for sites with the same first hour and member count."""
     distinct = tuple({id(cells[key]): cells[key] for key in keys}.values())
@@ -204,6 +243,7 @@ def _decide_group(
         (key, surface_key): _plowed_column(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
             offsets.get((key, surface_key), NO_BIAS).offset_k,
+            observed.get((key, surface_key)),
         )
         for key in keys
         for surface_key, surface in sites.sites[key].surfaces.items()
@@ -212,7 +252,8 @@ def _decide_group(
     index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
     stocks = {key: _yard_stock(sites, key) for key in sites.yards}
     outlooks: dict[tuple[PlowedColumn, HazardThresholds, bool], Outlook] = {}
-    screened: dict[tuple[str, str], list[Treatment | OpenCase]] = {}
+    column_hours = [block_run.column_hours(at) for at in range(len(block_run.plowed_columns))]
+    cases: dict[tuple[str, str], SurfaceCase] = {}
     hourly_outlooks: dict[tuple[str, str], tuple[str, Outlook]] = {}
     for (key, surface_key), lane in columns_by_surface.items():
         site, surface = sites.sites[key], sites.sites[key].surfaces[surface_key]
@@ -228,18 +269,21 @@ def _decide_group(
             )
         outlook = outlooks[outlook_key]
         hourly_outlooks[key, surface_key] = _hourly_id(block_run.forecast, *outlook_key), outlook
-        screened[key, surface_key] = [
-            decide.screen(
-                DecisionCase(
-                    surface, found, outlook, practice, stocks[site.yard], now,
-                    sites.zone(site), site.open_hours, index[lane],
-                    block_run.plow_hours[index[lane]],
-                )
-            )
-            for found in outlook.events
-            if found.end > now
-        ] or [screening.no_action(outlook)]  # fmt: skip
-    treatments = _decide_open_cases(block_run, screened, sites)
+        cases[key, surface_key] = SurfaceCase(
+            surface,
+            practice,
+            stocks[site.yard],
+            now,
+            sites.zone(site),
+            site.open_hours,
+            outlook,
+            index[lane],
+            column_hours[index[lane]],
+            block_run.plow_hours[index[lane]],
+            lane.residual_mm,
+            is_bonded=lane.observed is not None and lane.observed.is_bonded,
+        )
+    treatments = _decide(block_run, cases, sites)
     return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
 
 
@@ -269,7 +313,12 @@ def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
 
 
 def _plowed_column(
-    sites: Sites, site: Site, surface: Surface, cell: int, night_offset_k: float
+    sites: Sites,
+    site: Site,
+    surface: Surface,
+    cell: int,
+    night_offset_k: float,
+    observed: ObservedCondition | None,
 ) -> PlowedColumn:
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
@@ -280,43 +329,53 @@ def _plowed_column(
             sky_view_frac=surface.effective_sky_view_frac,
             wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
             traffic_wm2=surface.traffic_wm2,
+            horizon_deg=surface.skyline_deg,
             night_offset_k=night_offset_k,
         ),
-        follow_up.plow_trigger_cm(practice, use == "pedestrian"),
-        candidates.RESIDUAL_MM[use],
+        plowing.plow_trigger_cm(practice, use == "pedestrian"),
+        1000.0 * practice.number(f"plow_residual_{use}"),
+        100.0 * practice.number("final_pass_snow"),
+        observed,
     )
 
 
 def _simulate_block(
     forecast: Forecast, plowed_columns: tuple[PlowedColumn, ...], now: datetime
 ) -> _BlockRun:
-    """Return the simulation without chemical, plowed at the trigger."""
-    history_hours = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
+    """Return the simulation without chemical, plowed at the trigger before and after now.
+
+    What fell before now was cleared as practice clears it, unless somebody saw what lies there.
+    """
+    n_past = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
     forecast_from_now = Forecast(
-        forecast.hour_start(history_hours),
+        forecast.hour_start(n_past),
         forecast.cells,
-        {name: array[history_hours:] for name, array in forecast.values.items()},
+        {name: array[n_past:] for name, array in forecast.values.items()},
     )
-    typical_snowfall_cm = _typical_snowfall_cm(forecast_from_now["snowfall_cm"]).T.tolist()
-    plow_hours = tuple(
-        follow_up.plow_hours(
-            typical_snowfall_cm[plowed_column.column.cell], plowed_column.plow_trigger_cm
-        )
-        for plowed_column in plowed_columns
+    snow_cm = _typical_snow_cm(forecast).T.tolist()
+    past_passes, passes = zip(
+        *(_pass_hours(column, snow_cm[column.column.cell], n_past) for column in plowed_columns),
+        strict=True,
     )
-    plowed_index = [at for at, hours in enumerate(plow_hours) if hours]
-    second_run_index = {at: len(plowed_columns) + row for row, at in enumerate(plowed_index)}
-    cleared_index = tuple(second_run_index.get(at, at) for at in range(len(plowed_columns)))
-    columns = Columns.from_records(
-        [lane.column for lane in (*plowed_columns, *(plowed_columns[at] for at in plowed_index))]
-    )
-    distinct_columns = Columns.from_records(tuple(dict.fromkeys(columns.records)))
+    own = [replace(item.column, variant=at) for at, item in enumerate(plowed_columns)]
+    history = Columns.from_records(own)
     restart = surface_simulation.simulate(
-        forecast, distinct_columns, end_hour=history_hours
+        forecast,
+        history,
+        plow_passes=_history_passes(plowed_columns, past_passes, snow_cm),
+        end_hour=n_past,
     ).restart_state
-    passes = _plow_passes(plowed_columns, plow_hours, cleared_index, typical_snowfall_cm)
+    _observe(restart, plowed_columns, forecast.n_members)
+    plowed = [at for at, hours in enumerate(passes) if hours]
+    second_row = {at: len(own) + row for row, at in enumerate(plowed)}
+    cleared_index = tuple(second_row.get(at, at) for at in range(len(own)))
+    columns = Columns.from_records([*own, *(own[at] for at in plowed)])
+    ahead_cm = [series[n_past:] for series in snow_cm]
     simulation = surface_simulation.simulate(
-        forecast, columns, plow_passes=passes, restart_from=restart
+        forecast,
+        columns,
+        plow_passes=_plow_passes(plowed_columns, passes, cleared_index, ahead_cm),
+        restart_from=restart,
     )
     return _BlockRun(
         forecast,
@@ -324,45 +383,96 @@ def _simulate_block(
         restart,
         plowed_columns,
         columns,
-        plow_hours,
+        tuple(passes),
         cleared_index,
         simulation,
     )
 
 
-def _typical_snowfall_cm(snowfall_cm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return hourly snowfall whose sum is the median member's total, (hour, cell) [cm].
+def _pass_hours(
+    column: PlowedColumn, snow_cm: Sequence[float], n_past: int
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Return the hours of passes before now, and from now on, each counted from its own start."""
+    seen = column.observed
+    if seen is not None:
+        hours = plowing.plow_hours(
+            snow_cm[n_past:], column.plow_trigger_cm, column.final_pass_cm, seen.snow_depth_cm
+        )
+        return (), hours
+    hours = plowing.plow_hours(snow_cm, column.plow_trigger_cm, column.final_pass_cm)
+    past = tuple(hour for hour in hours if hour < n_past)
+    return past, tuple(hour - n_past for hour in hours if hour >= n_past)
+
+
+def _observe(restart: RestartState, plowed_columns: Sequence[PlowedColumn], n_members: int) -> None:
+    """Let what somebody saw overrule what the past hours left."""
+    for at, column in enumerate(plowed_columns):
+        seen = column.observed
+        if seen is not None:
+            flat = np.arange(at * n_members, (at + 1) * n_members)
+            restart.surface.film.observe(
+                flat, seen.water_mm, seen.ice_mm, seen.snow_mm, seen.snow_depth_cm / 100.0
+            )
+
+
+def _typical_snow_cm(forecast: Forecast) -> NDArray[np.float64]:
+    """Return hourly snow and sleet whose sum is the median member's total, (hour, cell) [cm].
 
     Members agree on a storm more than on its hours: the median of each hour alone adds up to
-    less than any of them.
+    less than any of them. Only members that snow at all are asked, if they are a part that counts:
+    passes are for the forecasts that bring the snow.
     """
-    if snowfall_cm.shape[2] == 1:
-        return snowfall_cm[:, :, 0]
-    median_total_cm = np.median(np.cumsum(np.nan_to_num(snowfall_cm), axis=0), axis=2)
-    return np.diff(median_total_cm, axis=0, prepend=0.0)
+    sleet_cm = 100.0 * np.nan_to_num(forecast["sleet_mm"]) / SLEET_KG_M3
+    fallen = np.cumsum(np.nan_to_num(forecast["snowfall_cm"]) + sleet_cm, axis=0)
+    if fallen.shape[2] == 1:
+        total = fallen[:, :, 0]
+    else:
+        snows = fallen[-1] > MIN_SNOW_CM
+        counts = snows.mean(axis=1) >= MIN_SNOWING_MEMBERS
+        asked = np.where(snows | ~counts[:, None], fallen, np.nan)
+        total = np.nanmedian(asked, axis=2)
+    return np.diff(total, axis=0, prepend=0.0)
+
+
+def _history_passes(
+    plowed_columns: Sequence[PlowedColumn],
+    passes: Sequence[tuple[int, ...]],
+    snow_cm: Sequence[Sequence[float]],
+) -> PlowPasses | None:
+    """Return the passes before now; the last of a storm clears to the pavement."""
+    rows = [
+        (hour, at, 0.0 if not snow_cm[column.column.cell][hour] > 0.0 else column.residual_mm)
+        for at, (column, hours) in enumerate(zip(plowed_columns, passes, strict=True))
+        for hour in hours
+    ]
+    return _as_passes(rows)
 
 
 def _plow_passes(
     plowed_columns: Sequence[PlowedColumn],
     plow_hours: Sequence[tuple[int, ...]],
     cleared_index: Sequence[int],
-    snowfall_cm: Sequence[Sequence[float]],
+    snow_cm: Sequence[Sequence[float]],
 ) -> PlowPasses | None:
     """Return the plow passes of both runs; the second is cleared after each storm."""
     rows = []
-    for at, (plowed_column, hours) in enumerate(zip(plowed_columns, plow_hours, strict=True)):
-        column_snowfall_cm = snowfall_cm[plowed_column.column.cell]
+    for at, (column, hours) in enumerate(zip(plowed_columns, plow_hours, strict=True)):
+        series = snow_cm[column.column.cell]
         for hour in hours:
-            is_last = not column_snowfall_cm[hour] > 0.0
-            rows.append((hour, at, plowed_column.residual_mm))
-            rows.append((hour, cleared_index[at], 0.0 if is_last else plowed_column.residual_mm))
+            is_last = not series[hour] > 0.0
+            rows.append((hour, at, column.residual_mm))
+            rows.append((hour, cleared_index[at], 0.0 if is_last else column.residual_mm))
+    return _as_passes(rows)
+
+
+def _as_passes(rows: Sequence[tuple[int, int, float]]) -> PlowPasses | None:
     if not rows:
         return None
-    hour_index, column_index, residual_mm = zip(*rows, strict=True)
+    hours, places, residual_mm = zip(*rows, strict=True)
     return PlowPasses(
-        np.array(hour_index, dtype=np.intp),
-        np.array(column_index, dtype=np.intp),
-        np.array(residual_mm),
+        np.array(hours, dtype=np.intp),
+        np.array(places, dtype=np.intp),
+        np.array(residual_mm, dtype=float),
     )
 
 
@@ -378,7 +488,9 @@ def _yard_stock(sites: Sites, yard_key: str) -> Stock:
         strength = sites.practice().number("brine_target")
         made = batch.make_batch(1000.0, strength, batch.Salt(yard.salt.purity_frac))
         price = price * made.salt_kg / 1000.0
-    return Stock(sites.products, stocked, price)
+    brine = liquid_from_product(sites.products[BRINE_KEY])
+    nacl_kg_l = brine.mass_frac("nacl") * brine.density_kg_m3(REFERENCE_C) / 1000.0
+    return Stock(sites.products, stocked, price, yard.salt.price_per_kg, nacl_kg_l)
 
 
 def _hourly_id(
@@ -395,109 +507,53 @@ def _hourly_id(
         f"{plowed_column.plow_trigger_cm:g}cm",
         "/".join(f"{value:g}" for value in vars(thresholds).values()),
     ]
+    if column.horizon_deg:
+        parts[2] += f" skyline {hash(column.horizon_deg):x}"
     if column.traffic_wm2:
         parts[2] += f" traffic {column.traffic_wm2:g}"
+    if plowed_column.observed is not None:
+        parts.append(f"seen {plowed_column.observed}")
     if column.night_offset_k:
         parts[2] += f" nights {column.night_offset_k:+.2f}K"
     return " | ".join(parts) + (" pile" if snow_pile else "")
 
 
-# -- the film model's word ------------------------------------------------------------------------
+# -- decisions ------------------------------------------------------------------------------------
 
 
-def _decide_open_cases(
-    block_run: _BlockRun,
-    screened: Mapping[tuple[str, str], list[Treatment | OpenCase]],
-    sites: Sites,
+def _decide(
+    block_run: _BlockRun, cases: Mapping[tuple[str, str], SurfaceCase], sites: Sites
 ) -> dict[tuple[str, str], tuple[Treatment, ...]]:
-    """Return the treatments of all surfaces, open cases evaluated in one call."""
-    open_cases = [q for answers in screened.values() for q in answers if isinstance(q, OpenCase)]
-    results = candidates.evaluate(
+    """Return all surfaces' treatments; those alike but for their area are decided once."""
+    film = block_run.simulation.film
+    model = FilmModel(
         block_run.forecast_from_now,
         block_run.columns,
         block_run.simulation.boundary,
-        [q.candidate_set for q in open_cases],
-        sites.products,
+        block_run.simulation.surface_c,
+        Mixtures(sites.products),
     )
-    selected = [pretreatment.select_candidate(q, results[q.candidate_set]) for q in open_cases]
-    coupled_results = _confirm_coupled(block_run, open_cases, selected, results, sites)
-    untreated_frozen_frac = candidates.frozen_frac(block_run.simulation.film)
-    finalized = {
-        id(open_case): decide.finalize(
-            open_case,
-            results[open_case.candidate_set],
-            found.result,
-            _film_series(
-                open_case, found, untreated_frozen_frac[:, open_case.candidate_set.column]
-            ),
+    coupled = CoupledModel(block_run.forecast, block_run.columns, block_run.restart)
+    alike = {at: _likeness(at, case, sites) for at, case in cases.items()}
+    distinct = {alike[at]: case for at, case in cases.items()}
+    decided = dict(
+        zip(
+            distinct,
+            decide.decide(list(distinct.values()), model, coupled, block_run.surface_state, film),
+            strict=True,
         )
-        for open_case, found in zip(open_cases, coupled_results, strict=True)
-    }
+    )
     return {
-        at: tuple(finalized[id(a)] if isinstance(a, OpenCase) else a for a in answers)
-        for at, answers in screened.items()
+        at: decide.finalize(decided[alike[at]], case.surface.area_m2, model)
+        for at, case in cases.items()
     }
 
 
-def _confirm_coupled(
-    block_run: _BlockRun,
-    open_cases: Sequence[OpenCase],
-    selected: Sequence[CandidateResult],
-    results: Mapping[CandidateSet, tuple[CandidateResult, ...]],
-    sites: Sites,
-) -> list[candidates.CoupledResult]:
-    """Return coupled results; a film that fails is retried at higher rates.
-
-    First one rate up, then two more, then four: each round is a run of its own.
-    """
-    coupled_results: dict[int, candidates.CoupledResult] = {}
-    pending = dict(enumerate(selected))
-    steps = 1
-    while pending:
-        film_end_hour = max(_film_end_hour(open_cases[at]) for at in pending)
-        pairs = [(open_cases[at].candidate_set, result) for at, result in pending.items()]
-        confirmed = candidates.run_coupled(
-            block_run.forecast,
-            block_run.columns,
-            block_run.restart,
-            film_end_hour,
-            pairs,
-            sites.products,
-        )
-        coupled_results |= zip(pending, confirmed, strict=True)
-        retries = {
-            at: pretreatment.next_higher_rate(outcome, results[open_cases[at].candidate_set], steps)
-            for at, outcome in pending.items()
-            if outcome.failure_hour is None and coupled_results[at].result.failure_hour is not None
-        }
-        pending = {at: outcome for at, outcome in retries.items() if outcome is not None}
-        steps *= 2
-    return [coupled_results[at] for at in range(len(open_cases))]
-
-
-def _film_end_hour(open_case: OpenCase) -> int:
-    return open_case.case.hour_index(open_case.case.event.end) + FILM_AFTER_EVENT_H
-
-
-def _film_series(
-    open_case: OpenCase,
-    coupled_result: candidates.CoupledResult,
-    untreated_frozen_frac: NDArray[np.float64],
-) -> FilmSeries:
-    """Return the film series around the event."""
-    candidate_set: CandidateSet = open_case.candidate_set
-    result: CandidateResult = coupled_result.result
-    first = max(min(result.candidate.start_hour, candidate_set.onset_hour - FILM_BEFORE_EVENT_H), 0)
-    last = _film_end_hour(open_case)
-
-    return decide.film_series(
-        open_case.case.hour_start(first),
-        *(
-            median(a[first:last])
-            for a in (
-                coupled_result.freeze_point_c,
-                coupled_result.frozen_frac,
-                untreated_frozen_frac,
-            )
-        ),
-    )
+def _likeness(at: tuple[str, str], case: SurfaceCase, sites: Sites) -> Hashable:
+    """Return what decides a course besides its hours: all of a surface but its name and area."""
+    site = sites.sites[at[0]]
+    surface = case.surface.model_copy(update={"name": None, "area_m2": 1.0})
+    return (
+        case.column, site.yard, str(case.zone), case.open_hours, id(case.outlook),
+        surface.model_dump_json(), site.policy.model_dump_json(),
+    )  # fmt: skip

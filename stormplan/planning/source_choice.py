@@ -59,10 +59,11 @@ def select_source(
         )
         for cell, view in zip(cells, site_decisions, strict=True)
     ]
-    prefers_cautious = sites.practice(sites.sites[key]).choice("when_sources_differ") == "cautious"
+    practice = sites.practice(sites.sites[key])
+    prefers_cautious = practice.choice("when_sources_differ") == "cautious"
     at = source_comparison.most_cautious(summaries) if prefers_cautious else 0
     others = [
-        source_comparison.compare_sources(summaries[at], one)
+        source_comparison.compare_sources(summaries[at], one, practice)
         for i, one in enumerate(summaries)
         if i != at
     ]

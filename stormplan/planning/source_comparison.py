@@ -13,6 +13,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
+from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.events.detection import Outlook
 from stormplan.events.hazards import Hazard
@@ -21,17 +22,11 @@ from stormplan.weather.forecast import CellForecast
 
 DifferenceKind = Literal["decision", "onset", "coldest pavement", "snow"]
 
-#: Apart by more than this is told. All our own choice: a crew's lead, the error that published
-#: models have by night (Crevier & Delage 2001, J. Appl. Meteorol.: rms about 2 K), an inch of snow.
-MIN_ONSET_DIFFERENCE = timedelta(hours=3)
-MIN_PAVEMENT_DIFFERENCE_K = 2.0
-MIN_SNOWFALL_DIFFERENCE_CM = 2.54
-PAVEMENT_COMPARED_BELOW_C = 2.0  # how warm a warm pavement is matters to nobody
-
 _ACTION_SEVERITY = {
     Action.NOTHING: 0,
     Action.UNKNOWN: 1,
-    Action.HOLD: 1,
+    Action.WAIT: 1,
+    Action.INSPECT: 1,
 }  # every other action is work
 _WORK_SEVERITY = 2
 _HAZARD_ORDER = tuple(Hazard)
@@ -40,10 +35,24 @@ _HAZARD_ORDER = tuple(Hazard)
 class SourceSummary(Record):
     """The plan of one site from one source, summarized.
 
-    ``action`` is the strongest of its surfaces and ``hazard`` what it is about; ``onset`` is the
-    start of the first event and ``probability`` that of the likeliest [-], ``min_pavement_temp_c``
-    that of the coldest surface [°C], ``snowfall_cm`` what falls over the horizon as far as known
-    [cm].
+    Attributes
+    ----------
+    source : str
+        Key of the source.
+    issued_at : datetime
+        When it issued the forecast, UTC.
+    action : Action
+        The strongest action of the site's surfaces.
+    hazard : Hazard or None
+        What that action is about.
+    onset : datetime or None
+        Start of the first event, UTC.
+    probability : float or None
+        Probability of the likeliest event [-].
+    min_pavement_temp_c : float or None
+        Pavement of the coldest surface [°C].
+    snowfall_cm : float
+        New snow over the horizon as far as known [cm].
     """
 
     source: str
@@ -57,7 +66,15 @@ class SourceSummary(Record):
 
 
 class SourceDifference(Record):
-    """The summary of a source that was not chosen, and how it differs."""
+    """The summary of a source that was not chosen, and how it differs.
+
+    Attributes
+    ----------
+    summary : SourceSummary
+        What a plan from it comes to.
+    differences : tuple of str
+        In what it differs from the source that was chosen.
+    """
 
     summary: SourceSummary
     differences: tuple[DifferenceKind, ...]
@@ -106,31 +123,35 @@ def summarize_source(
     )
 
 
-def compare_sources(followed: SourceSummary, other: SourceSummary) -> SourceDifference:
-    """Return how another source differs from the one chosen."""
+def compare_sources(
+    followed: SourceSummary, other: SourceSummary, practice: Practice
+) -> SourceDifference:
+    """Return how another source differs from the one chosen, by the rules of the site."""
     differences: list[DifferenceKind] = []
     if followed.action is not other.action:
         differences.append("decision")
-    if _onsets_differ(followed.onset, other.onset):
+    if _onsets_differ(followed.onset, other.onset, practice):
         differences.append("onset")
-    if _pavements_differ(followed.min_pavement_temp_c, other.min_pavement_temp_c):
+    if _pavements_differ(followed.min_pavement_temp_c, other.min_pavement_temp_c, practice):
         differences.append("coldest pavement")
-    if abs(followed.snowfall_cm - other.snowfall_cm) > MIN_SNOWFALL_DIFFERENCE_CM:
+    snow_difference_m = abs(followed.snowfall_cm - other.snowfall_cm) / 100.0
+    if snow_difference_m > practice.number("source_snow_difference"):
         differences.append("snow")
     return SourceDifference(summary=other, differences=tuple(differences))
 
 
-def _onsets_differ(followed: datetime | None, other: datetime | None) -> bool:
+def _onsets_differ(followed: datetime | None, other: datetime | None, practice: Practice) -> bool:
     if followed is None or other is None:
         return followed is not other
-    return abs(followed - other) > MIN_ONSET_DIFFERENCE
+    return abs(followed - other) / timedelta(hours=1) > practice.number("source_onset_difference")
 
 
-def _pavements_differ(followed_c: float | None, other_c: float | None) -> bool:
+def _pavements_differ(followed_c: float | None, other_c: float | None, practice: Practice) -> bool:
     if followed_c is None or other_c is None:
         return False
-    is_compared = min(followed_c, other_c) <= PAVEMENT_COMPARED_BELOW_C
-    return is_compared and abs(followed_c - other_c) > MIN_PAVEMENT_DIFFERENCE_K
+    is_compared = min(followed_c, other_c) <= practice.number("source_temperature_below")
+    difference_k = abs(followed_c - other_c)
+    return is_compared and difference_k > practice.number("source_temperature_difference")
 
 
 def most_cautious(summaries: Sequence[SourceSummary]) -> int:

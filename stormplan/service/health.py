@@ -8,15 +8,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from pydantic import ValidationError
+
 from stormplan.delivery import outbox
 from stormplan.errors import ArchiveError, ExitCode
-from stormplan.planning.plan import current_document
+from stormplan.planning.plan import Plan
 from stormplan.service import due
 from stormplan.service.due import BriefingSchedule
 from stormplan.service.runner import RunnerConfig
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
+from stormplan.words import diagnostic_text
 
 
 @dataclass(frozen=True)
@@ -59,23 +62,21 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
     if run is None:
         return Health(ExitCode.NOTHING_PLANNED, (f"no briefing for {expected_day}",))
     last = run_log.last_announced() or run
-    document = current_document(last.document)
-    if document is None:
-        text = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
-        return Health(ExitCode.DEGRADED, (text,))
-    lines = [*document["planning_diagnostics"], *document["run_diagnostics"]]
-    undelivered, _ = outbox.delivery_report(run_log.delivery_statuses(last.plan_id))
-    lines += undelivered
+    try:
+        plan = Plan.model_validate_json(last.document)
+    except ValidationError:
+        reason = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
+        return Health(ExitCode.DEGRADED, (reason,))
+    undelivered = outbox.delivery_diagnostics(run_log.delivery_statuses(last.plan_id))
+    lines = [*diagnostic_text.degraded_lines(plan.with_diagnostics(*undelivered))]
     if not report_folders.is_published(
         config.report_folder, report_folders.report_set_name(last.made_at, last.document)
     ):
-        lines.append(
-            f"{config.report_folder / report_folders.LATEST} is not the last plan that was "
-            "announced"
-        )
-    if all(site["source"] is None for site in document["sites"]):
+        latest = config.report_folder / report_folders.LATEST
+        lines.append(f"{latest} is not the last plan that was announced")
+    if not plan.has_forecast:
         return Health(ExitCode.NOTHING_PLANNED, tuple(lines))
-    made = f"last plan {last.made_at:%Y-%m-%d %H:%M}Z, answer {document['verdict']}"
+    made = f"last plan {last.made_at:%Y-%m-%d %H:%M}Z, verdict {plan.verdict}"
     return Health(ExitCode.DEGRADED if lines else ExitCode.COMPLETE, (made, *lines))
 
 

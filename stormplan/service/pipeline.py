@@ -21,6 +21,7 @@ from stormplan.company.sites import Sites
 from stormplan.errors import ForecastError, InputError
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
 from stormplan.planning import plan_diff
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.store import report_folders
@@ -82,7 +83,9 @@ def plan_and_store(
         sites, archive, now, offline=offline, client_policy=client_policy, sites_folder=sites_folder
     )
     if archive_problem is not None:
-        plan = plan.model_copy(update={"run_diagnostics": (*plan.run_diagnostics, archive_problem)})
+        plan = plan.with_diagnostics(
+            degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=archive_problem)
+        )
     previous = archive.last_plan(now)
     if previous is not None:
         plan = with_changes(plan, previous.document, sites)
@@ -105,21 +108,21 @@ def fetch_and_plan(
         sources = open_sources(sites.weather, fetcher, sites_folder)
         ahead = timedelta(hours=sites.practice().number("horizon"))
         gathered = fetch_forecasts(sources, _locations(sites), now, ahead)
-        alerts, alerts_problem = _fetch_alerts(sites, fetcher, now)
+        alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
-    offsets, readings_problem = _night_biases(sites, archive, now, sites_folder)
+    offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
     source_errors = error_records.load_error_records(archive, now)
     plan = make_plan(
         sites, _site_forecasts(gathered), now, offsets=offsets, error_records=source_errors
     )
     used = [site.source.source for site in plan.sites if site.source is not None]
-    problems = (alerts_problem, _clock_problem(fetcher.clock_offset), readings_problem)
-    troubles = tuple(words for words in problems if words)
     # alerts join when all is decided: they cannot have had a say
-    remarks = (*plan.run_notes, *error_records.error_record_remarks(source_errors, used))
-    return plan.model_copy(
-        update={"alerts": alerts, "run_diagnostics": troubles, "run_notes": remarks}
+    return plan.model_copy(update={"alerts": alerts}).with_diagnostics(
+        *alert_diagnostics,
+        *_clock_diagnostics(fetcher.clock_offset),
+        *reading_diagnostics,
+        *error_records.used_record_diagnostics(source_errors, used),
     )
 
 
@@ -162,8 +165,7 @@ def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
     """Return the plan with its differences from an earlier one, given as JSON."""
     document = current_document(previous_document)
     if document is None:
-        remarks = (*plan.run_notes, "the plan before is of another version and was not compared")
-        return plan.model_copy(update={"run_notes": remarks})
+        return plan.with_diagnostics(note(DiagnosticCode.PLAN_NOT_COMPARED))
     old = plan_diff.summarize_plan(document, plan.made_at)
     new = plan_diff.summarize_plan(plan.model_dump(mode="json", exclude={"hourly"}), plan.made_at)
 
@@ -176,42 +178,39 @@ def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
 
 def _fetch_alerts(
     sites: Sites, fetcher: Fetcher, now: datetime
-) -> tuple[tuple[Alert, ...], str | None]:
-    """Return official alerts where a source has them, else the reason they are not known."""
+) -> tuple[tuple[Alert, ...], tuple[Diagnostic, ...]]:
+    """Return official alerts where a source has them, and what is not known of them."""
     if "nws" not in sites.weather.sources:
-        return (), None
+        return (), ()
     service = NwsAlerts(fetcher, sites.weather.nws.base_url or nws.BASE_URL)
     try:
         found = service.active(_locations(sites), now)
-        return found, "; ".join(
-            f"official alerts may be old: {why}" for why in service.stale_reasons
-        ) or None
     except ForecastError as error:
-        return (), f"official alerts are not known: {error}"
+        return (), (degraded(DiagnosticCode.ALERTS_UNKNOWN, reason=str(error)),)
+    return found, (
+        *(degraded(DiagnosticCode.ALERTS_STALE, reason=why) for why in service.stale_reasons),
+        *(degraded(DiagnosticCode.ALERT_UNREADABLE, reason=why) for why in service.unreadable),
+    )
 
 
 def _night_biases(
     sites: Sites, archive: Archive, now: datetime, sites_folder: Path
-) -> tuple[NightBiases, str | None]:
+) -> tuple[NightBiases, tuple[Diagnostic, ...]]:
     """Return the night bias of each surface, else the reason there is none."""
     if sites.readings is None:
-        return NO_NIGHT_BIASES, None
+        return NO_NIGHT_BIASES, ()
     try:
         known = reading_log.load_readings(sites_folder / sites.readings)
-        return night_bias.night_biases(archive, [one for one in known if one.time < now]), None
+        return night_bias.night_biases(archive, [one for one in known if one.time < now]), ()
     except InputError as error:
-        return NO_NIGHT_BIASES, f"nights are not corrected by readings: {error}"
+        return NO_NIGHT_BIASES, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
 
 
-def _clock_problem(clock_offset: timedelta | None) -> str | None:
+def _clock_diagnostics(clock_offset: timedelta | None) -> tuple[Diagnostic, ...]:
     if clock_offset is None or abs(clock_offset) < MAX_CLOCK_OFFSET:
-        return None
-    minutes = round(abs(clock_offset) / timedelta(minutes=1))
-    return (
-        f"this computer's clock is {minutes} min "
-        f"{'ahead of' if clock_offset > timedelta(0) else 'behind'}"
-        " the weather service's; every time in this plan is off by as much"
-    )
+        return ()
+    offset_h = round(clock_offset / timedelta(hours=1), 3)
+    return (degraded(DiagnosticCode.CLOCK_OFFSET, offset_h=offset_h),)
 
 
 def plan_demo(now: datetime = DEMO_NOW) -> Plan:
@@ -233,7 +232,10 @@ def _locations(sites: Sites) -> list[Location]:
 def _site_forecasts(gathered: list[LocationForecasts]) -> dict[str, SiteForecasts]:
     return {
         found.location.key: SiteForecasts(
-            found.forecast, "; ".join(found.failure_reasons) or None, found.other_forecasts
+            found.forecast,
+            "; ".join(found.failure_reasons) or None,
+            found.other_forecasts,
+            found.other_failures,
         )
         for found in gathered
     }

@@ -25,6 +25,7 @@ from stormplan.delivery.outbox import Clock
 from stormplan.delivery.transports import Message
 from stormplan.errors import ArchiveError, ExitCode, InputError
 from stormplan.planning import plan_diff
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
@@ -64,8 +65,8 @@ class RunnerConfig:
         How long to wait for the archive [s].
     sites_folder : Path
         Where the sites file is: its relative paths start there.
-    plan_problems : tuple of str
-        What the reader of the next plan must know about the run itself.
+    diagnostics : tuple of Diagnostic
+        What the reader of the next plan must know about the configuration.
     fallback_archive : Archive or None
         Remembers in memory while the file cannot be written.
     """
@@ -77,7 +78,7 @@ class RunnerConfig:
     client_policy: ClientPolicy | None = None
     archive_timeout_s: float = 10.0
     sites_folder: Path = Path()
-    plan_problems: tuple[str, ...] = ()
+    diagnostics: tuple[Diagnostic, ...] = ()
     fallback_archive: Archive | None = None
 
     @property
@@ -128,7 +129,7 @@ class _RunContext:
     config: RunnerConfig
     now: datetime
     archive: Archive
-    plan_problems: list[str] = field(default_factory=list)
+    diagnostics: list[Diagnostic] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     memory_only: bool = False  # knows of no plan made since the file became unusable
 
@@ -142,7 +143,8 @@ class _RunContext:
         self.archive = self.config.fallback_archive = maintenance.open_memory_copy(
             self.config.archive_path
         )
-        self.plan_problems.append(f"{error}; nothing learned this time will be remembered")
+        reason = f"{error}; nothing learned this time will be remembered"
+        self.diagnostics.append(degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=reason))
 
 
 def run_step(config: RunnerConfig) -> StepResult:
@@ -163,9 +165,9 @@ def run_step(config: RunnerConfig) -> StepResult:
     InputError
         Another run is at work.
     """
-    with _lock_report_folder(config) as plan_problems:
+    with _lock_report_folder(config) as diagnostics:
         context = _open_context(config, config.clock())
-        context.plan_problems += [*plan_problems, *config.plan_problems]
+        context.diagnostics += [*diagnostics, *config.diagnostics]
         try:
             return _perform_step(context)
         finally:
@@ -178,22 +180,22 @@ def _open_context(config: RunnerConfig, now: datetime) -> _RunContext:
     archive, problem = maintenance.open_or_fall_back(
         config.archive_path, now, config.archive_timeout_s
     )
-    plan_problems = [problem] if problem else []
+    diagnostics = [degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=problem)] if problem else []
     if archive.path != IN_MEMORY:
         if config.fallback_archive is not None:
             maintenance.merge_fallback(config.fallback_archive, archive)
             config.fallback_archive.close()
             config.fallback_archive = None
-        return _RunContext(config, now, archive, plan_problems)
+        return _RunContext(config, now, archive, diagnostics)
     if config.fallback_archive is not None:
         archive.close()
-        return _RunContext(config, now, config.fallback_archive, plan_problems)
+        return _RunContext(config, now, config.fallback_archive, diagnostics)
     config.fallback_archive = archive
-    return _RunContext(config, now, archive, plan_problems, memory_only=True)
+    return _RunContext(config, now, archive, diagnostics, memory_only=True)
 
 
 @contextmanager
-def _lock_report_folder(config: RunnerConfig) -> Iterator[list[str]]:
+def _lock_report_folder(config: RunnerConfig) -> Iterator[list[Diagnostic]]:
     """Lock the report folder for one run; yield the problem if it cannot be locked."""
     try:
         config.report_folder.mkdir(parents=True, exist_ok=True)
@@ -201,7 +203,7 @@ def _lock_report_folder(config: RunnerConfig) -> Iterator[list[str]]:
     except OSError:
         usable = False
     if not usable:
-        yield [f"cannot write to {config.report_folder}: the reports are in the mail only"]
+        yield [degraded(DiagnosticCode.REPORTS_NOT_WRITTEN, folder=str(config.report_folder))]
         return
     with report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S):
         yield []
@@ -295,37 +297,27 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
         context.switch_to_memory(error)
         plan = _fetch_and_plan(config, context.archive, now)
     previous = context.run_log.last_announced()
-    plan_problems, remarks = (
-        [*plan.run_diagnostics, *context.plan_problems, *_report_folder_problems(context)],
-        list(plan.run_notes),
-    )
+    found = [*context.diagnostics, *_report_folder_diagnostics(context)]
     if due_run.delay:
-        minutes = round(due_run.delay / timedelta(minutes=1))
-        plan_problems.append(
-            f"late by {minutes // 60} h {minutes % 60:02d} min: the program was not running, or "
-            "the computer asleep"
-        )
+        delay_h = round(due_run.delay / timedelta(hours=1), 3)
+        found.append(degraded(DiagnosticCode.RUN_LATE, delay_h=delay_h))
     if previous is not None:
-        newer = previous.made_at - now
-        if newer > MAX_CLOCK_REVERSAL:
-            plan_problems.append(
-                f"the clock says {now:%Y-%m-%d %H:%M}Z, but the plan before was made at "
-                f"{previous.made_at:%Y-%m-%d %H:%M}Z; one of them is wrong"
+        if previous.made_at - now > MAX_CLOCK_REVERSAL:
+            found.append(
+                degraded(
+                    DiagnosticCode.CLOCK_REVERSED,
+                    now=now.isoformat(),
+                    previous=previous.made_at.isoformat(),
+                )
             )
-        undelivered, delivered = outbox.delivery_report(
-            context.run_log.delivery_statuses(previous.plan_id)
-        )
-        plan_problems += undelivered
-        remarks += delivered
-    plan = plan.model_copy(
-        update={"run_diagnostics": tuple(plan_problems), "run_notes": tuple(remarks)}
-    )
+        found += outbox.delivery_diagnostics(context.run_log.delivery_statuses(previous.plan_id))
+    plan = plan.with_diagnostics(*found)
     if previous is None:
         return plan
     return pipeline.with_changes(plan, previous.document, config.sites)
 
 
-def _report_folder_problems(context: _RunContext) -> list[str]:
+def _report_folder_diagnostics(context: _RunContext) -> list[Diagnostic]:
     """Find out before planning whether the reports can be written, so that the plan can say so."""
     out = context.config.report_folder
     if not out.is_dir() or not os.access(out, os.W_OK):
@@ -333,7 +325,7 @@ def _report_folder_problems(context: _RunContext) -> list[str]:
     try:
         report_folders.check_disk_space(out, MIN_FREE_BYTES)
     except InputError as error:
-        return [f"{error}: the reports are in the mail only, and an older set stays in the folder"]
+        return [degraded(DiagnosticCode.DISK_FULL, reason=str(error))]
     return []
 
 
@@ -478,8 +470,7 @@ def message_payload(plan: Plan, headline: str) -> dict[str, object]:
             "verdict",
             "first_start",
             "priority_sites",
-            "planning_diagnostics",
-            "run_diagnostics",
+            "diagnostics",
             "changes",
             "alerts",
         },

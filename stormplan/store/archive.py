@@ -18,7 +18,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from stormplan.errors import ArchiveError
+from stormplan.errors import ArchiveError, DamagedArchiveError
 
 IN_MEMORY = ":memory:"
 BUSY_TIMEOUT_S = 10.0
@@ -181,6 +181,12 @@ def _describe_error(error: sqlite3.Error) -> str:
     return f"cannot be used ({text})"
 
 
+def _is_damage(error: Exception) -> bool:
+    """Return whether an error means that the file itself is damaged."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(error, zlib.error) or code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
+
+
 class Archive:
     """The archive file; opened or made, and brought to the present version.
 
@@ -236,7 +242,8 @@ class Archive:
             yield
         except (sqlite3.Error, zlib.error) as error:
             said = _describe_error(error) if isinstance(error, sqlite3.Error) else "is damaged"
-            raise ArchiveError(f"archive {self.path}: {said}") from error
+            kind = DamagedArchiveError if _is_damage(error) else ArchiveError
+            raise kind(f"archive {self.path}: {said}") from error
 
     def _migrate(self) -> None:
         self._connection.execute("PRAGMA journal_mode = WAL")

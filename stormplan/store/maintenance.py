@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from stormplan.errors import ArchiveError, InputError
+from stormplan.errors import ArchiveError, DamagedArchiveError, InputError
 from stormplan.store.archive import IN_MEMORY, MIGRATIONS, Archive, decompress_plan, sortable_utc
 from stormplan.store.report_folders import atomic_replace
 
@@ -206,9 +206,9 @@ def open_or_fall_back(
     try:
         archive = Archive(path, busy_timeout_s)
         _check_writable(archive)
+    except DamagedArchiveError as error:
+        return _quarantine(path, now, str(error))
     except ArchiveError as error:
-        if "is damaged" in str(error):
-            return _quarantine(path, now, str(error))
         return open_memory_copy(path), f"{error}; nothing learned this time will be remembered"
     return archive, None
 
@@ -219,7 +219,7 @@ def _check_writable(archive: Archive) -> None:
         found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
         archive.close()
-        raise ArchiveError(f"archive {archive.path}: is damaged ({found})")
+        raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
     try:
         with archive.connection() as file:
             file.execute("BEGIN IMMEDIATE")

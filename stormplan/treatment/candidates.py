@@ -1,15 +1,16 @@
-"""The pre-treat candidates of a surface, evaluated by the film model.
+"""What the film model makes of doses: many candidates of many surfaces run in one call.
 
-A ``CandidateSet`` belongs to one surface and one event: the start hours, blends and rates that
-practice allows, the hour up to which the film should hold, and the ice it may carry. Equal sets are
-evaluated once. All candidates of all sets run in one vectorized call, against the boundary from the
-untreated run.
+A ``FilmRequest`` is one surface's question: what lies there, the doses that may go down and when,
+the passes that come anyway, and how service is judged. All requests that wait are run together
+against the surroundings that the untreated simulation has worked out. Service is lost on a vehicle
+surface where snow bonds to the pavement or too much of the film is frozen, on a pedestrian one
+where any of it is frozen or feet pack the snow.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,408 +20,405 @@ from stormplan.company.sites import BRINE_KEY
 from stormplan.liquids import blend
 from stormplan.liquids.blend import Liquid
 from stormplan.liquids.hydrometer import REFERENCE_C
-from stormplan.physics import film_response, surface_simulation
+from stormplan.physics import film_response
+from stormplan.physics.bond import BondParameters, is_bonded
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Columns
-from stormplan.physics.surface_simulation import RestartState, SurfaceBoundary
+from stormplan.physics.surface_simulation import SurfaceBoundary
 from stormplan.treatment.products import CHLORIDE_MASS_FRAC
 from stormplan.weather.forecast import Forecast
 
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
 #: Less water, ice and snow than this on a surface is not slippery [mm]: half a thin film.
 MIN_FILM_MM = 0.02
-#: Films run in one call: their arrays stay near the processor, and none runs long past its target.
+#: Snow from which on its bond is asked for, and no longer the film's ice [mm of water].
+MIN_SNOW_MM = 0.1
+#: Films run in one call: their arrays stay near the processor, and none runs long past its end.
 MAX_FILMS_PER_CALL = 8000
-#: What a blade or a broom leaves behind, as water [mm]: 1-3 and 0.5, class assumptions.
-RESIDUAL_MM = {"vehicle": 2.0, "pedestrian": 0.5}
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """One pre-treat candidate: start, blend and rate.
+class Dose:
+    """What goes down in one hour: a liquid, or prewetted salt, or nothing.
 
-    ``start_hour`` counts hours of the forecast [h], ``additive`` is a product's key or None for
-    straight brine, ``additive_frac`` its part by volume [-], ``rate_l_m2`` the rate [L/m²].
+    ``hour`` counts hours of the forecast [h]; ``additive`` is a product's key or None for straight
+    brine, ``additive_frac`` its part by volume [-], ``rate_l_m2`` the liquid [L/m²] and
+    ``solid_kg_m2`` the salt, its prewetting brine in ``rate_l_m2`` [kg/m²].
     """
 
-    start_hour: int
-    additive: str | None
-    additive_frac: float
-    rate_l_m2: float
+    hour: int
+    additive: str | None = None
+    additive_frac: float = 0.0
+    rate_l_m2: float = 0.0
+    solid_kg_m2: float = 0.0
 
 
 @dataclass(frozen=True)
-class CandidateSet:
-    """The pre-treat candidates of one surface and event, with the criterion for holding.
+class Service:
+    """How the level of service of a surface is judged, from ``onset_hour`` to before ``end_hour``.
+
+    Attributes
+    ----------
+    max_frozen_frac : float
+        Frozen part of a film that still serves: 0 where people walk [-].
+    judges_bond : bool
+        Whether loose snow serves as long as it is not bonded.
+    mixing_frac : tuple of float (hour,)
+        Part of the lying snow that traffic works into the brine, by hour of the forecast [-].
+    bond : BondParameters
+        Parameters of the bond criterion.
+    is_bonded : bool
+        Whether what lies there is bonded at the beginning.
+    member_has_event : tuple of bool (member,)
+        In no other members is a film asked to hold.
+    confidence : float
+        Part of those members in which it must hold [-].
+    """
+
+    onset_hour: int
+    end_hour: int
+    max_frozen_frac: float
+    judges_bond: bool
+    mixing_frac: tuple[float, ...]
+    bond: BondParameters
+    is_bonded: bool
+    member_has_event: tuple[bool, ...]
+    confidence: float
+
+
+@dataclass(frozen=True)
+class SurfaceState:
+    """What lies on one surface at the start of an hour: arrays ``(member,)`` in ``film``."""
+
+    hour: int
+    film: FilmStart
+
+
+@dataclass(frozen=True)
+class FilmRequest:
+    """One surface's doses to be tried from a state on.
 
     Attributes
     ----------
     column : int
-        Its place on the column axis [-].
-    candidates : tuple of Candidate
-        What practice leaves open.
-    onset_hour, target_hour : int
-        Hours of the forecast: the event's first, and the one up to which the film should hold [h].
-    max_frozen_frac : float
-        Frozen part of what lies there that still counts as held; 0 for pedestrians [-].
-    plow_hours : tuple of int
-        Hours at whose start the surface is plowed or shoveled [h].
-    residual_mm : float
-        Snow that a pass leaves, as water [mm].
-    member_has_event : tuple of bool
-        In which members of the forecast the event comes; in no others is a film asked to hold.
-    hold_confidence : float
-        Share of those members in which it must [-].
+        Place on the column axis.
+    state : SurfaceState
+        What lies there, and from which hour on.
+    doses : tuple of tuple of Dose
+        Each candidate's doses, in hours from ``state.hour`` on.
+    passes : tuple of (int, float)
+        Hour of each plow or shovel pass, and the snow it leaves [h], [mm].
+    end_hour : int
+        First hour that is not run.
+    service : Service
+        How it is judged.
     """
 
     column: int
-    candidates: tuple[Candidate, ...]
-    onset_hour: int
-    target_hour: int
-    max_frozen_frac: float
-    plow_hours: tuple[int, ...]
-    residual_mm: float
-    member_has_event: tuple[bool, ...]
-    hold_confidence: float
+    state: SurfaceState
+    doses: tuple[tuple[Dose, ...], ...]
+    passes: tuple[tuple[int, float], ...]
+    end_hour: int
+    service: Service
 
-    def __hash__(self) -> int:
-        # cheap, and good enough to tell most apart: equality looks at the candidates too
-        return hash((self.column, self.onset_hour, self.target_hour, len(self.candidates)))
+
+@dataclass(frozen=True)
+class DoseResult:
+    """How one candidate does.
+
+    ``failure_hour`` is the first hour of the forecast in which service is lost in too many
+    members, None if not before the end; ``hold_probability`` is the part of the members with the
+    event in which it is kept [-], ``member_holds`` has a byte for each member. In four of five of
+    those members it is lost at the earliest at the first and at the latest at the second of
+    ``failure_hour_range``; the end, where it is kept. ``held_time_frac`` is the part of the time
+    for which it is kept in them, on average [-], and ``chloride_kg_m2`` what goes down.
+    """
+
+    doses: tuple[Dose, ...]
+    failure_hour: int | None
+    hold_probability: float
+    member_holds: bytes
+    failure_hour_range: tuple[int, int]
+    held_time_frac: float
+    chloride_kg_m2: float
+
+
+@dataclass(frozen=True)
+class FilmAnswer:
+    """The results of a request, and the film of each candidate, (hour, candidate, member)."""
+
+    first_hour: int
+    results: tuple[DoseResult, ...]
+    film: FilmHours
+    candidates: slice
+
+    def lying_mm(self, candidate: int, strong_frac: float) -> FloatArray:
+        """Return what lies there, the median over members, (hour,) [mm].
+
+        Water that is brine of at least ``strong_frac`` salt by weight [-] does not count: it does
+        not dilute what is put on it.
+        """
+        film, column = self.film, self.candidates.start + candidate
+        salt = film.salts_kg_m2[:, :, column].sum(axis=0)
+        weak_mm = np.maximum(film.water_mm[:, column] - salt * (1.0 / strong_frac - 1.0), 0.0)
+        total = weak_mm + film.ice_mm[:, column] + film.snow_mm[:, column]
+        return np.asarray(np.median(total, axis=1))
+
+    def state(self, candidate: int, hour: int) -> SurfaceState:
+        """Return what a candidate leaves at the start of an hour that was run."""
+        at = np.array([hour - 1 - self.first_hour])
+        column = np.array([self.candidates.start + candidate])
+        return SurfaceState(hour, FilmStart.from_films(self.film, at, column))
 
 
 @dataclass(frozen=True)
 class Mixture:
-    """The properties of a blend that the film model needs, at 60 °F."""
+    """A blend as it goes down: mass fractions [-], density [kg/L], chloride in it [kg/L]."""
 
-    salts_frac: NDArray[np.float64]
+    salts_frac: FloatArray
     inert_frac: float
     density_kg_l: float
     chloride_kg_l: float
 
     @classmethod
     def from_liquid(cls, liquid: Liquid) -> Mixture:
-        """Return the mixture of a liquid at 60 °F."""
+        """Return what a film needs to know of a liquid at 60 °F."""
         density = liquid.density_kg_m3(REFERENCE_C) / 1000.0
-        chloride_mass_frac = np.array(list(CHLORIDE_MASS_FRAC.values()))
-        chloride = float(chloride_mass_frac @ liquid.salts_frac) * density
+        fractions = np.array(list(CHLORIDE_MASS_FRAC.values()))
+        chloride = float(fractions @ liquid.salts_frac) * density
         return cls(liquid.salts_frac, liquid.inert_frac, density, chloride)
 
 
-Mixtures = Mapping[tuple[str | None, float], Mixture]
+class Mixtures:
+    """Every blend that is asked for, mixed once."""
+
+    def __init__(self, products: Mapping[str, Product]) -> None:
+        self._products = products
+        self._mixed: dict[tuple[str | None, float], Mixture] = {}
+
+    def __getitem__(self, key: tuple[str | None, float]) -> Mixture:
+        if key not in self._mixed:
+            additive, additive_frac = key
+            parts = [(1.0 - additive_frac, blend.liquid_from_product(self._products[BRINE_KEY]))]
+            if additive is not None:
+                parts.append((additive_frac, blend.liquid_from_product(self._products[additive])))
+            self._mixed[key] = Mixture.from_liquid(blend.mix_liquids(parts)[0])
+        return self._mixed[key]
+
+    def salts_and_water(self, dose: Dose) -> tuple[FloatArray, float, float]:
+        """Return each chloride, the water and the chloride ion of a dose [kg/m²]."""
+        mixture = self[dose.additive, dose.additive_frac]
+        mass = dose.rate_l_m2 * mixture.density_kg_l
+        salts = mass * mixture.salts_frac
+        water = mass * (1.0 - mixture.salts_frac.sum() - mixture.inert_frac)
+        salts = salts + dose.solid_kg_m2 * np.array([1.0, 0.0, 0.0, 0.0])
+        chloride = float(salts @ np.array(list(CHLORIDE_MASS_FRAC.values())))
+        return salts, float(water), chloride
 
 
 @dataclass(frozen=True)
-class CandidateResult:
-    """The result of one candidate.
+class FilmModel:
+    """The surroundings that films run against, and the blends that may go down."""
 
-    ``failure_hour`` is the first hour of the forecast in which the film no longer holds, None if it
-    holds to the target; ``chloride_kg_m2`` is what it puts down; ``hold_probability`` is the share
-    of the members with the event in which it holds [-], and ``member_holds`` has a byte for each
-    member. In four of five of those members it fails at the earliest at the first of
-    ``failure_hour_range`` and at the latest at the second; the target, where it holds.
-    ``held_time_frac`` is the part of the time from onset to target for which it holds in them, on
-    average [-].
-    """
+    forecast: Forecast
+    columns: Columns
+    boundary: SurfaceBoundary
+    pavement_c: FloatArray
+    mixtures: Mixtures
 
-    candidate: Candidate
-    failure_hour: int | None
-    chloride_kg_m2: float
-    hold_probability: float
-    member_holds: bytes
-    failure_hour_range: tuple[int, int]
-    held_time_frac: float
-
-
-def evaluate(
-    forecast: Forecast,
-    columns: Columns,
-    boundary: SurfaceBoundary,
-    candidate_sets: Sequence[CandidateSet],
-    products: Mapping[str, Product],
-) -> dict[CandidateSet, tuple[CandidateResult, ...]]:
-    """Return the result of every candidate of every set.
-
-    Parameters
-    ----------
-    forecast : Forecast
-        The hours ahead.
-    columns : Columns
-        The places.
-    boundary : SurfaceBoundary
-        How each place holds a film, for the same hours.
-    candidate_sets : sequence of CandidateSet
-        Equal ones are run once.
-    products : mapping of str to Product
-        What blends are made of.
-
-    Returns
-    -------
-    dict of CandidateSet to tuple of CandidateResult
-        In the order of its candidates.
-    """
-    distinct = list(
-        dict.fromkeys(candidate_set for candidate_set in candidate_sets if candidate_set.candidates)
-    )
-    mixtures = _mixtures(distinct, products)
-    results: dict[CandidateSet, tuple[CandidateResult, ...]] = {}
-    for chunk in _chunks(distinct, MAX_FILMS_PER_CALL // forecast.n_members):
-        results |= _evaluate_chunk(forecast, columns, boundary, chunk, mixtures)
-    return results
-
-
-def _chunks(
-    candidate_sets: Sequence[CandidateSet], max_candidates: int
-) -> Iterator[list[CandidateSet]]:
-    """Split candidate sets into chunks of limited size, ordered by target hour."""
-    chunk: list[CandidateSet] = []
-    width = 0
-    for candidate_set in sorted(
-        candidate_sets, key=lambda search: (search.target_hour, search.column)
-    ):
-        if chunk and width + len(candidate_set.candidates) > max_candidates:
-            yield chunk
-            chunk, width = [], 0
-        chunk.append(candidate_set)
-        width += len(candidate_set.candidates)
-    if chunk:
-        yield chunk
-
-
-def _evaluate_chunk(
-    forecast: Forecast,
-    columns: Columns,
-    boundary: SurfaceBoundary,
-    candidate_sets: Sequence[CandidateSet],
-    mixtures: Mixtures,
-) -> dict[CandidateSet, tuple[CandidateResult, ...]]:
-    """Return the results of distinct candidate sets, from one vectorized run."""
-    flat = [
-        (candidate_set, candidate)
-        for candidate_set in candidate_sets
-        for candidate in candidate_set.candidates
-    ]
-    last = max(search.target_hour for search in candidate_sets)
-    film = film_response.simulate_films(
-        truncate(forecast, last),
-        columns,
-        truncate_boundary(boundary, last),
-        np.array([search.column for search, _ in flat], dtype=np.intp),
-        applications([(candidate, index) for index, (_, candidate) in enumerate(flat)], mixtures),
-        plow_passes([(search, index) for index, (search, _) in enumerate(flat)]),
-    )
-    hold_results = _evaluate_hold(film, [search for search, _ in flat])
-    results: dict[CandidateSet, list[CandidateResult]] = {search: [] for search in candidate_sets}
-    for index, (search, candidate) in enumerate(flat):
-        mixture = mixtures[candidate.additive, candidate.additive_frac]
-        results[search].append(
-            CandidateResult(
-                candidate,
-                hold_results.failure_hour(index),
-                mixture.chloride_kg_l * candidate.rate_l_m2,
-                hold_results.hold_probability(index),
-                hold_results.member_holds[index].tobytes(),
-                hold_results.failure_hour_range(index),
-                hold_results.held_time_frac(index, search),
-            )
+    def answer(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
+        """Run every candidate of every request; answers in the same order."""
+        order = sorted(
+            range(len(requests)), key=lambda at: requests[at].end_hour - requests[at].state.hour
         )
-    return {search: tuple(found) for search, found in results.items()}
+        answers: dict[int, FilmAnswer] = {}
+        for chunk in _chunks(order, requests, MAX_FILMS_PER_CALL // self.forecast.n_members):
+            answers |= zip(chunk, self._run([requests[at] for at in chunk]), strict=True)
+        return [answers[at] for at in range(len(requests))]
+
+    def judge(
+        self, column: int, request: FilmRequest, doses: tuple[Dose, ...], film: FilmHours
+    ) -> DoseResult:
+        """Judge a film that was run coupled, from the first hour on, as a request asks.
+
+        Parameters
+        ----------
+        column : int
+            Place on the column axis, for the pavement under it.
+        request : FilmRequest
+            How it is judged.
+        doses : tuple of Dose
+            What went down.
+        film : FilmHours
+            One column, (hour, 1, member).
+
+        Returns
+        -------
+        DoseResult
+            As for the quick run.
+        """
+        whole = replace(request, column=column, state=SurfaceState(0, request.state.film))
+        cut = film.hours(slice(0, request.end_hour))
+        lost = self._service_lost([whole], np.array([0, 1]), cut)
+        return self._result(whole, doses, lost[:, 0])
+
+    def _run(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
+        counts = np.array([len(request.doses) for request in requests])
+        starts = np.concatenate([[0], np.cumsum(counts)])
+        column = np.repeat(np.array([r.column for r in requests], dtype=np.intp), counts)
+        first = np.repeat(np.array([r.state.hour for r in requests], dtype=np.intp), counts)
+        n_hours = max(request.end_hour - request.state.hour for request in requests)
+        film = film_response.simulate_films(
+            self.forecast,
+            self.columns,
+            self.boundary,
+            column,
+            self._applications(requests, starts),
+            _plow_passes(requests, starts, counts),
+            first=first,
+            hours=n_hours,
+            start=_starts([request.state.film for request in requests], counts),
+        )
+        lost = self._service_lost(requests, starts, film)
+        return [
+            FilmAnswer(
+                request.state.hour,
+                tuple(
+                    self._result(request, doses, lost[:, start + at])
+                    for at, doses in enumerate(request.doses)
+                ),
+                film,
+                slice(int(start), int(start) + len(request.doses)),
+            )
+            for request, start in zip(requests, starts[:-1], strict=True)
+        ]
+
+    def _applications(
+        self, requests: Sequence[FilmRequest], starts: NDArray[np.intp]
+    ) -> Applications | None:
+        rows = [
+            (dose.hour - request.state.hour, int(start) + at, *self.mixtures.salts_and_water(dose))
+            for request, start in zip(requests, starts[:-1], strict=True)
+            for at, doses in enumerate(request.doses)
+            for dose in doses
+        ]
+        if not rows:
+            return None
+        hours, places, salts, water, _ = zip(*rows, strict=True)
+        return Applications(
+            np.array(hours, dtype=np.intp),
+            np.array(places, dtype=np.intp),
+            np.array(salts).T,
+            np.array(water),
+        )
+
+    def _service_lost(
+        self, requests: Sequence[FilmRequest], starts: NDArray[np.intp], film: FilmHours
+    ) -> BoolArray:
+        """Return where service is lost, (hour, candidate, member), hours as they were run."""
+        frozen = frozen_frac(film)
+        tolerated = np.array([r.service.max_frozen_frac for r in requests])
+        counts = np.diff(starts)
+        with np.errstate(invalid="ignore"):
+            lost = ~(frozen <= np.repeat(tolerated, counts)[None, :, None] + 1e-9)
+        for request, start, end in zip(requests, starts[:-1], starts[1:], strict=True):
+            service, first = request.service, request.state.hour
+            hours = request.end_hour - first
+            here = np.s_[:hours, start:end]
+            if service.judges_bond and (film.snow_mm[here] > MIN_SNOW_MM).any():
+                pavement = self.pavement_c[first : request.end_hour, request.column]
+                mixing = np.array(service.mixing_frac[first : request.end_hour])
+                bonded = is_bonded(
+                    film.water_mm[here],
+                    film.ice_mm[here],
+                    film.snow_mm[here],
+                    film.salts_kg_m2[:, :hours, start:end],
+                    np.broadcast_to(pavement[:, None, :], film.snow_mm[here].shape),
+                    mixing[:, None, None],
+                    service.bond,
+                    bonded_before=service.is_bonded,
+                )
+                lost[here] = np.where(film.snow_mm[here] > MIN_SNOW_MM, bonded, lost[here])
+            lost[: max(service.onset_hour - first, 0), start:end] = False
+            lost[service.end_hour - first :, start:end] = False
+        return np.asarray(lost, dtype=np.bool_)
+
+    def _result(self, request: FilmRequest, doses: tuple[Dose, ...], lost: BoolArray) -> DoseResult:
+        """Judge one candidate, (hour, member); an hour that is not known is not served."""
+        service, first = request.service, request.state.hour
+        has_event = np.array(service.member_has_event, dtype=np.bool_)
+        ever = np.logical_or.accumulate(lost, axis=0)
+        too_many = (1.0 - service.confidence) * has_event.sum() + 1e-9
+        failed = (ever & has_event).sum(axis=1) > too_many
+        member_hours = np.where(ever[-1], ever.argmax(axis=0) + first, service.end_hour)
+        ordered = np.sort(member_hours[has_event])
+        tenth = len(ordered) // 10
+        onset = max(service.onset_hour, first)
+        asked = max(service.end_hour - onset, 1)
+        return DoseResult(
+            doses,
+            first + int(failed.argmax()) if failed.any() else None,
+            float((~ever[-1])[has_event].mean()),
+            (~ever[-1]).tobytes(),
+            (int(ordered[tenth]), int(ordered[-1 - tenth])),
+            float((ordered.mean() - onset) / asked),
+            sum(self.mixtures.salts_and_water(dose)[2] for dose in doses),
+        )
 
 
-def truncate(forecast: Forecast, hours: int) -> Forecast:
-    """Return the first hours of a forecast."""
-    return Forecast(
-        forecast.start,
-        forecast.cells,
-        {name: array[:hours] for name, array in forecast.values.items()},
-    )
-
-
-def truncate_boundary(boundary: SurfaceBoundary, hours: int) -> SurfaceBoundary:
-    """Return the first hours of the surface boundary conditions."""
-    return SurfaceBoundary(*(array[:hours] for array in vars(boundary).values()))
-
-
-def _mixtures(candidate_sets: Sequence[CandidateSet], products: Mapping[str, Product]) -> Mixtures:
-    """Return the mixture of every blend used by any candidate."""
-    brine = blend.liquid_from_product(products[BRINE_KEY])
-    mixtures: dict[tuple[str | None, float], Mixture] = {}
-    for candidate_set in candidate_sets:
-        for candidate in candidate_set.candidates:
-            key = candidate.additive, candidate.additive_frac
-            if key not in mixtures:
-                parts = [(1.0 - candidate.additive_frac, brine)]
-                if candidate.additive is not None:
-                    additive = blend.liquid_from_product(products[candidate.additive])
-                    parts.append((candidate.additive_frac, additive))
-                mixtures[key] = Mixture.from_liquid(blend.mix_liquids(parts)[0])
-    return mixtures
-
-
-def applications(indexed: Sequence[tuple[Candidate, int]], mixtures: Mixtures) -> Applications:
-    """Return the applications of candidates, one column each."""
-    used = [mixtures[candidate.additive, candidate.additive_frac] for candidate, _ in indexed]
-    return Applications.from_liquid(
-        np.array([candidate.start_hour for candidate, _ in indexed], dtype=np.intp),
-        np.array([index for _, index in indexed], dtype=np.intp),
-        np.array([mixture.salts_frac for mixture in used]).T,
-        np.array([candidate.rate_l_m2 for candidate, _ in indexed]),
-        np.array([mixture.density_kg_l for mixture in used]),
-        np.array([mixture.inert_frac for mixture in used]),
-    )
-
-
-def plow_passes(indexed: Sequence[tuple[CandidateSet, int]]) -> PlowPasses | None:
-    """Return the plow passes of candidate sets, one column each; None without any."""
-    hours = [hour for candidate_set, _ in indexed for hour in candidate_set.plow_hours]
-    if not hours:
-        return None
-    passes = [len(search.plow_hours) for search, _ in indexed]
-    return PlowPasses(
-        np.array(hours, dtype=np.intp),
-        np.repeat(np.array([at for _, at in indexed], dtype=np.intp), passes),
-        np.repeat([search.residual_mm for search, _ in indexed], passes),
-    )
-
-
-def frozen_frac(film: FilmHours) -> NDArray[np.float64]:
-    """Return the frozen part of water, ice and snow [-]; 0 below ``MIN_FILM_MM``."""
+def frozen_frac(film: FilmHours) -> FloatArray:
+    """Return the frozen part of what lies there, loose snow counted [-]; 0 for next to nothing."""
     frozen = film.ice_mm + film.snow_mm
     total = frozen + film.water_mm
     return np.where(total > MIN_FILM_MM, frozen / np.maximum(total, MIN_FILM_MM), 0.0 * total)
 
 
-@dataclass(frozen=True)
-class _HoldResults:
-    """Hold results of many films: arrays (candidate,) and (candidate, member).
-
-    ``failure_hours`` is the hour in which too few still hold, -1 for never;
-    ``member_failure_hours`` the hour in which each member's fails, the target where it holds.
-    """
-
-    failure_hours: NDArray[np.intp]
-    member_failure_hours: NDArray[np.intp]
-    member_holds: NDArray[np.bool_]
-    member_has_event: NDArray[np.bool_]
-
-    def failure_hour(self, index: int) -> int | None:
-        return None if self.failure_hours[index] < 0 else int(self.failure_hours[index])
-
-    def hold_probability(self, index: int) -> float:
-        return float(self.member_holds[index][self.member_has_event[index]].mean())
-
-    def failure_hour_range(self, index: int) -> tuple[int, int]:
-        member_hours = np.sort(self.member_failure_hours[index][self.member_has_event[index]])
-        tenth = len(member_hours) // 10
-        return int(member_hours[tenth]), int(member_hours[-1 - tenth])
-
-    def held_time_frac(self, index: int, candidate_set: CandidateSet) -> float:
-        held_hours = (
-            self.member_failure_hours[index][self.member_has_event[index]]
-            - candidate_set.onset_hour
-        )
-        return float(held_hours.mean() / (candidate_set.target_hour - candidate_set.onset_hour))
+def _chunks(
+    order: Sequence[int], requests: Sequence[FilmRequest], most: int
+) -> Iterator[list[int]]:
+    """Cut requests into pieces of so many candidates; those that end early stay together."""
+    piece: list[int] = []
+    width = 0
+    for at in order:
+        if piece and width + len(requests[at].doses) > most:
+            yield piece
+            piece, width = [], 0
+        piece.append(at)
+        width += len(requests[at].doses)
+    if piece:
+        yield piece
 
 
-def _evaluate_hold(film: FilmHours, candidate_sets: Sequence[CandidateSet]) -> _HoldResults:
-    """Return the hour in which too few of the members with the event still hold.
+def _starts(states: Sequence[FilmStart], counts: NDArray[np.intp]) -> FilmStart:
+    """Line states of (1, member) up as one, each for so many candidates."""
+    return FilmStart(
+        **{
+            item.name: np.repeat(
+                np.concatenate([getattr(state, item.name) for state in states], axis=-2),
+                counts,
+                axis=-2,
+            )
+            for item in fields(FilmStart)
+        }
+    )
 
-    A film fails where more of it is frozen than the surface tolerates, from the onset on. An hour
-    that is not known is not held.
-    """
-    max_frozen = np.array([candidate_set.max_frozen_frac for candidate_set in candidate_sets])[
-        None, :, None
+
+def _plow_passes(
+    requests: Sequence[FilmRequest], starts: NDArray[np.intp], counts: NDArray[np.intp]
+) -> PlowPasses | None:
+    rows = [
+        (hour - request.state.hour, int(start) + at, residual_mm)
+        for request, start, count in zip(requests, starts[:-1], counts, strict=True)
+        for hour, residual_mm in request.passes
+        for at in range(count)
     ]
-    onset = np.array([search.onset_hour for search in candidate_sets])[None, :, None]
-    target = np.array([search.target_hour for search in candidate_sets])[None, :, None]
-    hour = np.arange(film.water_mm.shape[0])[:, None, None]
-    with np.errstate(invalid="ignore"):
-        exceeded = ~(frozen_frac(film) <= max_frozen + 1e-9)
-    exceeded &= (hour >= onset) & (hour < target)
-    failed = np.logical_or.accumulate(exceeded, axis=0)
-    member_has_event = np.array(
-        [search.member_has_event for search in candidate_sets], dtype=np.bool_
+    if not rows:
+        return None
+    hours, places, residual_mm = zip(*rows, strict=True)
+    return PlowPasses(
+        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual_mm)
     )
-    max_failed_frac = 1.0 - np.array([search.hold_confidence for search in candidate_sets])
-    too_many_failed = (failed & member_has_event).sum(
-        axis=2
-    ) > max_failed_frac * member_has_event.sum(axis=1) + 1e-9
-    failure_hours = np.where(too_many_failed.any(axis=0), too_many_failed.argmax(axis=0), -1)
-    member_failure_hours = np.where(failed[-1], failed.argmax(axis=0), target[0])
-    return _HoldResults(failure_hours, member_failure_hours, ~failed[-1], member_has_event)
-
-
-@dataclass(frozen=True)
-class CoupledResult:
-    """The result of one candidate in the coupled model, with its film hour by hour.
-
-    Arrays ``(hour, member)``: freeze point of the film [°C], frozen part of what lies there [-].
-    """
-
-    result: CandidateResult
-    freeze_point_c: NDArray[np.float64]
-    frozen_frac: NDArray[np.float64]
-
-
-def run_coupled(
-    forecast: Forecast,
-    columns: Columns,
-    restart: RestartState,
-    min_hours: int,
-    selected: Sequence[tuple[CandidateSet, CandidateResult]],
-    products: Mapping[str, Product],
-) -> list[CoupledResult]:
-    """Run selected candidates with pavement and film coupled.
-
-    Parameters
-    ----------
-    forecast : Forecast
-        All hours, those before the moment of planning included.
-    columns : Columns
-        The places that searches refer to.
-    restart : RestartState
-        Where the hours before those that searches count left these places.
-    min_hours : int
-        How many of those that searches count are run at least, their targets anyway [h].
-    selected : sequence of (CandidateSet, CandidateResult)
-        What was picked for each.
-    products : mapping of str to Product
-        What blends are made of.
-
-    Returns
-    -------
-    list of CoupledResult
-        In the same order; equal pairs are run once.
-    """
-    if not selected:
-        return []
-    distinct = list(dict.fromkeys(selected))
-    places = Columns.from_records(
-        [columns.records[candidate_set.column] for candidate_set, _ in distinct]
-    )
-    mixtures = _mixtures([search for search, _ in distinct], products)
-    applied = applications(
-        [(o.candidate, index) for index, (_, o) in enumerate(distinct)], mixtures
-    )
-    passes = plow_passes([(search, index) for index, (search, _) in enumerate(distinct)])
-    last_hour = restart.next_hour + max(min_hours, *(search.target_hour for search, _ in distinct))
-    film = surface_simulation.simulate(
-        forecast, places, applied, passes, restart_from=restart, end_hour=last_hour
-    ).film
-    hold_results = _evaluate_hold(film, [search for search, _ in distinct])
-    freeze_point_c, frozen = film.freeze_point_c, frozen_frac(film)
-    results = {
-        pair: CoupledResult(
-            replace(
-                pair[1],
-                failure_hour=hold_results.failure_hour(index),
-                hold_probability=hold_results.hold_probability(index),
-                member_holds=hold_results.member_holds[index].tobytes(),
-                failure_hour_range=hold_results.failure_hour_range(index),
-                held_time_frac=hold_results.held_time_frac(index, pair[0]),
-            ),
-            freeze_point_c[:, index],
-            frozen[:, index],
-        )
-        for index, pair in enumerate(distinct)
-    }
-    return [results[pair] for pair in selected]

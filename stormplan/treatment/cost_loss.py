@@ -15,10 +15,16 @@ from stormplan.company.validators import Record
 class CostLoss(Record):
     """The cost-loss analysis of one treatment, in the company's currency.
 
-    ``treatment_cost`` is liquid and pass, ``miss_cost`` what a miss costs by policy;
-    ``loss_avoided_frac`` is the part of it that the film averts if the event comes [-], and
-    ``break_even_probability`` the chance of the event from which on treating is the cheaper [-]:
-    above 1 it never is.
+    Attributes
+    ----------
+    treatment_cost : float
+        Liquid and pass.
+    miss_cost : float
+        What a miss costs, by policy.
+    loss_avoided_frac : float
+        Part of it that the film averts if the event comes [-].
+    break_even_probability : float
+        Probability of the event from which on treating is the cheaper; above 1 it never is [-].
     """
 
     treatment_cost: float
@@ -47,7 +53,7 @@ def from_practice(
 
     Returns
     -------
-    CostLoss or None
+    Stake or None
         None where the owner has not said what a miss costs, or a price is missing.
     """
     miss_cost = practice.number("miss_cost")

@@ -1,196 +1,480 @@
-"""The decision on one case: screening, and the final treatment from the film results.
+"""Decides the courses of action of many surfaces: their films run together, then coupled once.
 
-``screen`` returns the treatment of a case that needs no film model, or else the open case with its
-candidates; ``finalize`` returns the treatment of an open case from the results.
+Each surface's course is a generator that asks for films. All that wait are answered in one call,
+until every course is done. What was chosen is then run with pavement and film coupled; a pre-treat
+that fails there and held in the quick run is put a rate step or two higher, and told as the coupled
+run has it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stormplan.company.practice_rules import Evidence
-from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.treatment import cost_loss, ensemble_demand, follow_up, pretreatment, screening
-from stormplan.treatment.candidates import CandidateResult
-from stormplan.treatment.pretreatment import OpenCase
-from stormplan.treatment.products import CHLORIDE_MASS_FRAC
-from stormplan.treatment.records import Action, DecisionCase, FilmSeries, FollowUpVisit, Treatment
+from stormplan.company.practice_rules import Practice
+from stormplan.events.detection import Outlook
+from stormplan.events.ensemble_stats import median
+from stormplan.events.unknown_hazards import unknown_hazard_hours
+from stormplan.physics import surface_simulation
+from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics.film_condition import FilmHours, film_freeze_point_c
+from stormplan.physics.pavement import Columns
+from stormplan.physics.surface_simulation import RestartState
+from stormplan.treatment import cost_loss, ensemble_demand
+from stormplan.treatment.candidates import (
+    DoseResult,
+    FilmAnswer,
+    FilmModel,
+    FilmRequest,
+    SurfaceState,
+    frozen_frac,
+)
+from stormplan.treatment.course import (
+    Course,
+    PlannedTreatment,
+    PlannedVisit,
+    course_of_action,
+)
+from stormplan.treatment.records import Action, Alternative, FilmSeries, Treatment, Visit
+from stormplan.treatment.surface_case import SurfaceCase
+from stormplan.weather.forecast import Forecast
 
-NACL_CHLORIDE_FRAC = CHLORIDE_MASS_FRAC["nacl"]
+#: Rounds in which pre-treats that fail coupled are put higher: one rate step, then two more.
+COUPLED_ROUNDS = (1, 2)
+MAX_ALTERNATIVES = 6
+FILM_BEFORE_EVENT_H, FILM_AFTER_EVENT_H = 6, 6  # hours of film shown around an event
+
+FloatArray = NDArray[np.float64]
 
 
-def screen(case: DecisionCase) -> Treatment | OpenCase:
-    """Return the treatment of a case that needs no film model, else the open case."""
-    refused = screening.first_contraindication(case)
-    if refused is not None:
-        return _with_follow_up(case, refused)
-    open_case = pretreatment.build_candidates(case)
-    if open_case is not None:
-        return open_case
-    if any(reason.rule == "max_rain_before_onset" for reason in case.reasons):
-        return _with_follow_up(
-            case, screening.solids_or_plow(case, "Rain first would wash a pre-treat off.")
-        )
-    treatment = case.to_treatment(
-        Action.HOLD, "Hold: no dry, calm hour before it starts.", recheck_at=case.recheck_at()
-    )
-    return _with_follow_up(case, treatment)
+@dataclass(frozen=True)
+class CoupledModel:
+    """What the coupled simulation needs: all hours, the columns, and where the past left them."""
+
+    forecast: Forecast
+    columns: Columns
+    restart: RestartState
 
 
-def finalize(
-    open_case: OpenCase,
-    results: Sequence[CandidateResult],
-    chosen: CandidateResult,
-    film: FilmSeries | None,
-) -> Treatment:
-    """Return the pre-treat of an open case from the results of its candidates.
+@dataclass(frozen=True)
+class DecidedCourse:
+    """A course as decided, and the film of each pre-treat in it, by its place in the course."""
+
+    case: SurfaceCase
+    course: Course
+    films: Mapping[int, FilmSeries]
+
+
+def decide(
+    cases: Sequence[SurfaceCase],
+    model: FilmModel,
+    coupled: CoupledModel,
+    untreated: Callable[[int, int], SurfaceState],
+    untreated_film: FilmHours,
+) -> list[DecidedCourse]:
+    """Decide the course of action of every case.
 
     Parameters
     ----------
-    open_case : OpenCase
-        The case, its window and its search.
-    results : sequence of CandidateResult
-        How each candidate did.
-    chosen : CandidateResult
-        The one picked, as the coupled model has it.
-    film : FilmSeries or None
-        Its hourly course, where it has been run.
+    cases : sequence of SurfaceCase
+        One for each distinct surface.
+    model : FilmModel
+        For the quick runs.
+    coupled : CoupledModel
+        For the run of what is chosen.
+    untreated : callable
+        What lies on a column at the start of an hour without chemical.
+    untreated_film : FilmHours
+        The same for all hours, to show beside what is chosen.
 
     Returns
     -------
-    Treatment
-        A pre-treat.
+    list of DecidedCourse
+        In the same order.
     """
-    case = open_case.case
-    candidate = chosen.candidate
-    _add_cautions(case, open_case, candidate.additive)
-    fails_at = None if chosen.failure_hour is None else case.hour_start(chosen.failure_hour)
-    if fails_at is not None:
-        case.add_fact_reason(
-            "film",
-            "warns",
-            "no rate that practice allows holds to the target: the most of it, and what follows",
-            Evidence.OWN_CHOICE,
-            "film model: salt and water in balance along the ice line",
-        )
-    area = case.surface.area_m2
-    price = case.stock.price_per_l(candidate.additive, candidate.additive_frac)
-    product = None if candidate.additive is None else case.stock.products[candidate.additive]
-    follow_up_visits = follow_up.follow_up_visits(case, fails_at, was_pretreated=True)
-    liquid_cost = None if price is None else price * candidate.rate_l_m2 * area
-    cost = None if liquid_cost is None else liquid_cost + _follow_up_cost(case, follow_up_visits)
-    return case.to_treatment(
-        Action.PRETREAT,
-        f"Pre-treat before {case.event.hazard}.",
-        additive=candidate.additive,
-        additive_name=None if product is None else product.name,
-        additive_frac=candidate.additive_frac,
-        rate_l_m2=candidate.rate_l_m2,
-        volume_l=candidate.rate_l_m2 * area,
-        member_volumes_l=ensemble_demand.member_volumes_l(
-            results, candidate, case.event.has_event, area
-        ),
-        earliest_start=open_case.window[0].start,
-        best_start=case.hour_start(candidate.start_hour),
-        latest_start=open_case.window[-1].start,
-        hold_target=case.hour_start(open_case.candidate_set.target_hour),
-        holds_until=fails_at,
-        hold_range=(
-            case.hour_start(chosen.failure_hour_range[0]),
-            case.hour_start(chosen.failure_hour_range[1]),
-        ),
-        hold_probability=chosen.hold_probability,
-        recheck_at=case.recheck_at(),
-        follow_up=follow_up_visits,
-        alternatives=pretreatment.alternatives(open_case, results, candidate),
-        film=film,
-        cost=cost,
-        cost_loss=cost_loss.from_practice(case.practice, liquid_cost, chosen.held_time_frac),
-        chloride_kg=chosen.chloride_kg_m2 * area + _follow_up_chloride_kg(case, follow_up_visits),
+    courses = _run_courses(cases, model, untreated)
+    current = list(cases)
+    bare = frozen_frac(untreated_film)
+    films = _coupled_films(current, courses, model, coupled)
+    for steps in COUPLED_ROUNDS:
+        again = {
+            at: _stepped_up(case, failed, steps)
+            for at, (case, course) in enumerate(zip(current, courses, strict=True))
+            if at in films and (failed := _failed_coupled(case, course, films[at], model))
+        }
+        if not again:
+            break
+        redone = _run_courses(list(again.values()), model, untreated)
+        for (at, case), course in zip(again.items(), redone, strict=True):
+            current[at], courses[at] = case, course
+        films |= _coupled_films(current, courses, model, coupled, only=set(again))
+    told = [
+        _as_coupled(case, course, films[at], model) if at in films else course
+        for at, (case, course) in enumerate(zip(current, courses, strict=True))
+    ]
+    series = _film_series(current, told, films, bare)
+    return [
+        DecidedCourse(case, course, series.get(at, {}))
+        for at, (case, course) in enumerate(zip(current, told, strict=True))
+    ]
+
+
+def _run_courses(
+    cases: Sequence[SurfaceCase], model: FilmModel, untreated: Callable[[int, int], SurfaceState]
+) -> list[Course]:
+    """Drive all courses side by side, answering what waits in one call."""
+    courses: dict[int, Course] = {}
+    running: dict[int, Generator[FilmRequest, FilmAnswer, Course]] = {}
+    waiting: dict[int, FilmRequest] = {}
+
+    def advance(at: int, answer: FilmAnswer | None) -> None:
+        try:
+            waiting[at] = next(running[at]) if answer is None else running[at].send(answer)
+        except StopIteration as done:
+            courses[at] = done.value
+
+    for at, case in enumerate(cases):
+        running[at] = course_of_action(case, partial(untreated, case.column))
+        advance(at, None)
+    while waiting:
+        asked, waiting = waiting, {}
+        answers = model.answer(list(asked.values()))
+        for at, answer in zip(asked, answers, strict=True):
+            advance(at, answer)
+    return [courses[at] for at in range(len(cases))]
+
+
+# -- coupled --------------------------------------------------------------------------------------
+
+
+def _pretreats(course: Course) -> list[tuple[int, PlannedTreatment]]:
+    return [(at, item) for at, item in enumerate(course) if item.pretreat is not None]
+
+
+def _coupled_films(
+    cases: Sequence[SurfaceCase],
+    courses: Sequence[Course],
+    model: FilmModel,
+    coupled: CoupledModel,
+    only: set[int] | None = None,
+) -> dict[int, FilmHours]:
+    """Run the courses that pre-treat with pavement and film coupled, as far as they are shown."""
+    chosen = [
+        at for at, course in enumerate(courses)
+        if _pretreats(course) and (only is None or at in only)
+    ]  # fmt: skip
+    if not chosen:
+        return {}
+    last = max(
+        cases[at].hour_index(item.event.end) + FILM_AFTER_EVENT_H
+        for at in chosen
+        for _, item in _pretreats(courses[at])
     )
+    doses = [
+        (visit.dose, row)
+        for row, at in enumerate(chosen)
+        for item in courses[at]
+        for visit in item.visits
+        if visit.dose is not None
+    ]
+    amounts = [model.mixtures.salts_and_water(dose) for dose, _ in doses]
+    applications = Applications(
+        np.array([dose.hour for dose, _ in doses], dtype=np.intp),
+        np.array([row for _, row in doses], dtype=np.intp),
+        np.array([salts for salts, _, _ in amounts]).T,
+        np.array([water for _, water, _ in amounts]),
+    )
+    passes = [
+        (hour, row, cases[at].residual_mm)
+        for row, at in enumerate(chosen)
+        for hour in cases[at].plow_hours
+    ]
+    hours, rows, residual = zip(*passes, strict=True) if passes else ((), (), ())
+    plows = PlowPasses(
+        np.array(hours, dtype=np.intp),
+        np.array(rows, dtype=np.intp),
+        np.array(residual, dtype=float),
+    )
+    columns = Columns.from_records([coupled.columns.records[cases[at].column] for at in chosen])
+    film = surface_simulation.simulate(
+        coupled.forecast,
+        columns,
+        applications,
+        plows if passes else None,
+        restart_from=coupled.restart,
+        end_hour=coupled.restart.next_hour + last,
+    ).film
+    return {at: film.column(row) for row, at in enumerate(chosen)}
 
 
-def _with_follow_up(case: DecisionCase, treatment: Treatment) -> Treatment:
-    """Return a treatment without pre-treat, with its follow-up added."""
-    if treatment.action is Action.HOLD:
-        return treatment
-    is_solids = treatment.action is Action.SOLIDS
-    visits = follow_up.follow_up_visits(case, None, was_pretreated=False) if is_solids else (
-        tuple(p for p in follow_up.follow_up_visits(case, None, was_pretreated=False)
-              if p.kind in ("plow", "inspect"))
-    )  # fmt: skip
-    salt_kg = 0.0
-    if treatment.solid is not None and case.event.hazard not in SNOW_HAZARDS:
-        salt_kg = treatment.solid.low_kg_m2 * case.surface.area_m2
-    return treatment.model_copy(
-        update={
-            "reasons": tuple(case.reasons),
-            "follow_up": visits,
-            "chloride_kg": salt_kg * NACL_CHLORIDE_FRAC + _follow_up_chloride_kg(case, visits),
+def _judged(
+    case: SurfaceCase, item: PlannedTreatment, film: FilmHours, model: FilmModel
+) -> DoseResult:
+    """Judge a pre-treat by the coupled film, as the quick run was judged."""
+    assert item.pretreat is not None  # only asked for those
+    return model.judge(case.column, item.pretreat.request, item.pretreat.result.doses, film)
+
+
+def _failed_coupled(
+    case: SurfaceCase, course: Course, film: FilmHours, model: FilmModel
+) -> list[int]:
+    """Return the events whose pre-treat holds in the quick run and not coupled."""
+    failed = []
+    for at, item in _pretreats(course):
+        assert item.pretreat is not None
+        held = item.pretreat.result.failure_hour is None
+        if held and _judged(case, item, film, model).failure_hour is not None:
+            failed.append(case.outlook.events.index(course[at].event))
+    return failed
+
+
+def _stepped_up(case: SurfaceCase, failed: Sequence[int], steps: int) -> SurfaceCase:
+    already = dict(case.rate_steps_up)
+    more = {index: already.get(index, 0) + steps for index in failed}
+    return replace(case, rate_steps_up=tuple(sorted({**already, **more}.items())))
+
+
+def _as_coupled(case: SurfaceCase, course: Course, film: FilmHours, model: FilmModel) -> Course:
+    """Tell each pre-treat's hold as the coupled run has it."""
+    told = list(course)
+    for at, item in _pretreats(course):
+        assert item.pretreat is not None
+        result = _judged(case, item, film, model)
+        visits = tuple(
+            replace(visit, failure_hour=result.failure_hour)
+            if visit.action is Action.PRETREAT
+            else visit
+            for visit in item.visits
+        )
+        told[at] = replace(item, pretreat=replace(item.pretreat, result=result), visits=visits)
+    return tuple(told)
+
+
+# -- records --------------------------------------------------------------------------------------
+
+
+def no_action(outlook: Outlook, practice: Practice) -> Treatment:
+    """Return the treatment of a surface with no event; unknown where one may be hidden."""
+    unknown = dict.fromkeys(what for what, _ in unknown_hazard_hours(outlook, practice))
+    if unknown:
+        text = f"No hazard is seen, but {' and '.join(unknown)} is not known for every hour here."
+        return Treatment(action=Action.UNKNOWN, event=None, text=f"{text} Look at the site.")
+    if outlook.min_pavement_temp_c > 0.0:
+        text = "Pavement stays above freezing as far as the forecast reaches."
+    else:
+        text = "No hazard in the forecast: dry, or nothing that stays."
+    return Treatment(action=Action.NOTHING, event=None, text=text)
+
+
+def finalize(decided: DecidedCourse, area_m2: float, model: FilmModel) -> tuple[Treatment, ...]:
+    """Return the records of a course on a surface of some area.
+
+    Parameters
+    ----------
+    decided : DecidedCourse
+        Its course, amounts per area.
+    area_m2 : float
+        Of the surface [m²].
+    model : FilmModel
+        For what is in the blends.
+
+    Returns
+    -------
+    tuple of Treatment
+        One for each event, or the one that says that nothing is ahead.
+    """
+    if not decided.course:
+        return (no_action(decided.case.outlook, decided.case.practice),)
+    return tuple(_treatment(decided, item, area_m2, model) for item in decided.course)
+
+
+def _treatment(
+    decided: DecidedCourse, item: PlannedTreatment, area_m2: float, model: FilmModel
+) -> Treatment:
+    case = decided.case
+    visits = tuple(_visit(case, visit, area_m2, model) for visit in item.visits)
+    fields: dict[str, object] = {}
+    if item.pretreat is not None:
+        fields = _pretreat_fields(decided, item, area_m2)
+    elif item.action is Action.WAIT:
+        fields["cost_loss"] = _cost_loss_of_waiting(case, area_m2)
+    prices = [
+        visit.cost for visit in visits if visit.action.is_liquid or visit.action is Action.SALT
+    ]
+    cost = None if not prices or None in prices else sum(price or 0.0 for price in prices)
+    return Treatment.model_validate(
+        {
+            "action": item.action,
+            "event": item.event,
+            "text": item.text,
+            "visits": visits,
+            "solid": item.solid,
+            "recheck_at": case.recheck_at(item.event),
+            "cost": cost,
+            "chloride_kg": sum(visit.chloride_kg for visit in visits),
+            "reasons": item.reasons,
+            "cautions": item.cautions,
+            **fields,
         }
     )
 
 
-def _follow_up_chloride_kg(case: DecisionCase, visits: Sequence[FollowUpVisit]) -> float:
-    brine = sum(item.volume_l for item in visits) * follow_up.BRINE_NACL_KG_L
-    solid = sum(item.solid_rate_kg_m2 for item in visits) * case.surface.area_m2
-    return NACL_CHLORIDE_FRAC * (brine + solid)
+def _visit(case: SurfaceCase, visit: PlannedVisit, area_m2: float, model: FilmModel) -> Visit:
+    dose = visit.dose
+    lost = None if visit.failure_hour is None else case.hour_start(visit.failure_hour)
+    common = {
+        "action": visit.action,
+        "at": case.hour_start(visit.hour),
+        "text": visit.text,
+        "plow": visit.plow,
+        "holds_until": lost,
+        "reasons": visit.reasons,
+    }
+    if dose is None:
+        sand = {"solid_rate_kg_m2": visit.sand_kg_m2, "solid_kg": visit.sand_kg_m2 * area_m2}
+        return Visit.model_validate(common | sand)
+    liquid_l = dose.rate_l_m2 * area_m2
+    is_liquid = visit.action.is_liquid
+    product = None if dose.additive is None else case.stock.products[dose.additive].name
+    return Visit.model_validate(
+        common
+        | {
+            "additive": dose.additive,
+            "additive_name": product,
+            "additive_frac": dose.additive_frac,
+            "rate_l_m2": dose.rate_l_m2 if is_liquid else 0.0,
+            "volume_l": liquid_l if is_liquid else 0.0,
+            "prewet_l": 0.0 if is_liquid else liquid_l,
+            "solid_rate_kg_m2": dose.solid_kg_m2,
+            "solid_kg": dose.solid_kg_m2 * area_m2,
+            "chloride_kg": model.mixtures.salts_and_water(dose)[2] * area_m2,
+            "cost": case.stock.cost(dose.additive, dose.additive_frac, liquid_l,
+                                    dose.solid_kg_m2 * area_m2),
+        }
+    )  # fmt: skip
 
 
-def _follow_up_cost(case: DecisionCase, visits: Sequence[FollowUpVisit]) -> float:
-    price = case.stock.price_per_l(None, 0.0) or 0.0
-    return price * sum(item.volume_l for item in visits)
+def _pretreat_fields(
+    decided: DecidedCourse, item: PlannedTreatment, area_m2: float
+) -> dict[str, object]:
+    case, pretreat = decided.case, item.pretreat
+    assert pretreat is not None
+    result, dose = pretreat.result, pretreat.result.doses[0]
+    volume_l = dose.rate_l_m2 * area_m2
+    price = case.stock.cost(dose.additive, dose.additive_frac, volume_l, 0.0)
+    product = None if dose.additive is None else case.stock.products[dose.additive].name
+    lost = None if result.failure_hour is None else case.hour_start(result.failure_hour)
+    early, late = result.failure_hour_range
+    return {
+        "additive": dose.additive,
+        "additive_name": product,
+        "additive_frac": dose.additive_frac,
+        "rate_l_m2": dose.rate_l_m2,
+        "volume_l": volume_l,
+        "member_volumes_l": ensemble_demand.member_volumes_l(
+            pretreat.results, dose, item.event.has_event, area_m2
+        ),
+        "earliest_start": case.hour_start(pretreat.window.hours[0]),
+        "best_start": case.hour_start(dose.hour),
+        "latest_start": case.hour_start(pretreat.window.hours[-1]),
+        "hold_target": case.hour_start(pretreat.target_hour),
+        "holds_until": lost,
+        "hold_range": (case.hour_start(early), case.hour_start(late)),
+        "hold_probability": result.hold_probability,
+        "plow_by_mm": pretreat.plow_by_mm,
+        "alternatives": _alternatives(case, pretreat.results, result, area_m2),
+        "film": decided.films.get(decided.course.index(item)),
+        "cost_loss": cost_loss.from_practice(case.practice, price, result.held_time_frac),
+    }
 
 
-def _add_cautions(case: DecisionCase, open_case: OpenCase, additive: str | None) -> None:
-    """Add the cautions and warnings that go with a pre-treat."""
-    event, practice = case.event, case.practice
-    if event.min_pavement_temp_c < practice.number("liquid_warn_below"):
-        case.add_rule_reason(
-            "liquid_warn_below", "warns", "liquid salt is doubtful this cold",
-            event.min_pavement_temp_c,
-        )  # fmt: skip
-    if additive is not None:
-        product = case.stock.products[additive]
-        is_hygroscopic = (
-            product.chlorides.get("mgcl2", 0.0) + product.chlorides.get("cacl2", 0.0) > 0.0
-        )
-        max_pavement_temp_c = max(hour.surface_c for hour in open_case.window)
-        if is_hygroscopic and max_pavement_temp_c > practice.number("residue_slippery_above"):
-            text = "warm pavement: residue may be slick"
-            case.add_rule_reason("residue_slippery_above", "warns", text, max_pavement_temp_c)
-        if product.is_straight_chloride:
-            case.cautions.append(
-                f"{product.name} carries no inhibitor or binder: it can dilute and flash-freeze;"
-                " look again within the hour after precipitation starts."
+def _cost_loss_of_waiting(case: SurfaceCase, area_m2: float) -> cost_loss.CostLoss | None:
+    """Return what a usual rate of plain brine would cost and avert, if it held."""
+    volume_l = case.practice.number("pretreat_rate_light_snow") * area_m2
+    return cost_loss.from_practice(case.practice, case.stock.cost(None, 0.0, volume_l, 0.0), 1.0)
+
+
+def _alternatives(
+    case: SurfaceCase, results: Sequence[DoseResult], chosen: DoseResult, area_m2: float
+) -> tuple[Alternative, ...]:
+    """Return the ends of what was weighed, for the chosen start and for the chosen rate."""
+    dose = chosen.doses[0]
+    same_start = [result for result in results if result.doses[0].hour == dose.hour]
+    rates = sorted({result.doses[0].rate_l_m2 for result in same_start})
+    picked = [result for result in same_start if result.doses[0].rate_l_m2 in (rates[0], rates[-1])]
+    picked += [
+        result
+        for result in results
+        if result.doses[0].rate_l_m2 == dose.rate_l_m2 and result.doses[0].additive == dose.additive
+    ]
+    found = []
+    for result in dict.fromkeys(result for result in picked if result.doses != chosen.doses):
+        other = result.doses[0]
+        volume_l = other.rate_l_m2 * area_m2
+        lost = None if result.failure_hour is None else case.hour_start(result.failure_hour)
+        found.append(
+            Alternative(
+                start=case.hour_start(other.hour),
+                additive=other.additive,
+                additive_frac=other.additive_frac,
+                rate_l_m2=other.rate_l_m2,
+                holds_until=lost,
+                chloride_kg=result.chloride_kg_m2 * area_m2,
+                cost=case.stock.cost(other.additive, other.additive_frac, volume_l, 0.0),
             )
-    if case.surface.reinforced or case.surface.over_room:
-        case.cautions.append(
-            "Chlorides attack reinforcing steel: least that holds, no piles on the deck,"
-            " and the structure's engineer has the last word."
         )
-    if event.hazard is Hazard.FROST and event.probability < 0.7:
-        case.cautions.append("Frost is a close call here: read the pavement at dusk.")
+    return tuple(found[:MAX_ALTERNATIVES])
 
 
-def film_series(
-    start: datetime,
-    freeze_point_c: np.ndarray,
-    frozen_frac: np.ndarray,
-    untreated_frozen_frac: np.ndarray,
-) -> FilmSeries:
-    """Return the film series of the plan, rounded; inputs are arrays (hour,)."""
+def _film_series(
+    cases: Sequence[SurfaceCase],
+    courses: Sequence[Course],
+    films: Mapping[int, FilmHours],
+    untreated_frozen_frac: FloatArray,
+) -> dict[int, dict[int, FilmSeries]]:
+    """Return the hours around each pre-treat's event of the coupled films, by case and event.
 
-    def rounded(values: np.ndarray, digits: int) -> tuple[float | None, ...]:
-        return tuple(None if math.isnan(v) else round(v, digits) for v in values.tolist())
-
-    return FilmSeries(
-        start=start,
-        freeze_point_c=rounded(freeze_point_c, 1),
-        frozen_frac=rounded(frozen_frac, 2),
-        untreated_frozen_frac=rounded(untreated_frozen_frac, 2),
+    The median over members; all freeze points are computed in one call.
+    """
+    places = [
+        (at, number, _shown_hours(cases[at], item))
+        for at in films
+        for number, item in _pretreats(courses[at])
+    ]
+    if not places:
+        return {}
+    shown = [films[at].hours(hours) for at, _, hours in places]
+    points_c = film_freeze_point_c(
+        np.concatenate([film.water_mm[:, 0] for film in shown]),
+        np.concatenate([film.ice_mm[:, 0] for film in shown]),
+        np.concatenate([film.salts_kg_m2[:, :, 0] for film in shown], axis=1),
     )
+    ends = np.cumsum([len(film.water_mm) for film in shown])
+    found: dict[int, dict[int, FilmSeries]] = {}
+    for (at, number, hours), film, end in zip(places, shown, ends.tolist(), strict=True):
+        case = cases[at]
+        bare = untreated_frozen_frac[hours, case.column]
+        found.setdefault(at, {})[number] = FilmSeries(
+            start=case.hour_start(hours.start),
+            freeze_point_c=_rounded(points_c[end - len(film.water_mm) : end], 1),
+            frozen_frac=_rounded(frozen_frac(film)[:, 0], 2),
+            untreated_frozen_frac=_rounded(bare, 2),
+        )
+    return found
+
+
+def _shown_hours(case: SurfaceCase, item: PlannedTreatment) -> slice:
+    assert item.pretreat is not None  # only asked for those
+    onset, end = case.hour_index(item.event.start), case.hour_index(item.event.end)
+    first = max(min(item.pretreat.result.doses[0].hour, onset - FILM_BEFORE_EVENT_H), 0)
+    return slice(first, end + FILM_AFTER_EVENT_H)
+
+
+def _rounded(values: FloatArray, digits: int) -> tuple[float | None, ...]:
+    """Return the median over members, (hour, member), rounded; None where not known."""
+    return tuple(None if math.isnan(v) else round(v, digits) for v in median(values).tolist())

@@ -13,13 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.company.validators import Record
-from stormplan.treatment.candidates import Candidate, CandidateResult
+from stormplan.treatment.candidates import Dose, DoseResult
 
 
 class EnsembleVolume(Record):
-    """Volume sprayed over the members of the forecast [L]: median, quantile and maximum.
+    """What the members of the forecast would spray in all.
 
-    ``quantile_l`` suffices in the part ``quantile_level`` of the members [-].
+    Attributes
+    ----------
+    median_l : float
+        Median of the members [L].
+    quantile_l : float
+        What ``quantile_level`` of them need at most [L].
+    max_l : float
+        What the largest needs [L].
+    quantile_level : float
+        Part of the members that policy wants met [-].
     """
 
     median_l: float
@@ -29,20 +38,20 @@ class EnsembleVolume(Record):
 
 
 def member_volumes_l(
-    results: Sequence[CandidateResult],
-    chosen: Candidate,
+    results: Sequence[DoseResult],
+    chosen: Dose,
     member_has_event: Sequence[bool],
     area_m2: float,
 ) -> tuple[float, ...]:
-    """Return the volume that each member alone would need of a blend [L].
+    """Return the volume that each member alone would need of a blend.
 
     Parameters
     ----------
-    results : sequence of CandidateResult
+    results : sequence of DoseResult
         How every candidate did.
-    chosen : Candidate
+    chosen : Dose
         Whose blend and start are meant.
-    member_has_event : sequence of bool
+    member_has_event : sequence of bool (member,)
         In which members the event comes.
     area_m2 : float
         To be sprayed [m²].
@@ -54,17 +63,21 @@ def member_volumes_l(
         not come [L].
     """
     same_blend = sorted(
-        (o for o in results if _blend_and_start(o.candidate) == _blend_and_start(chosen)),
-        key=lambda result: result.candidate.rate_l_m2,
+        (
+            result
+            for result in results
+            if _blend_and_start(result.doses[0]) == _blend_and_start(chosen)
+        ),
+        key=lambda result: result.doses[0].rate_l_m2,
     )
-    holds = np.array([list(outcome.member_holds) for outcome in same_blend], dtype=np.bool_)
+    holds = np.array([list(result.member_holds) for result in same_blend], dtype=np.bool_)
     holds[-1] = True  # there is no more than the most
-    rates = np.array([outcome.candidate.rate_l_m2 for outcome in same_blend])[holds.argmax(axis=0)]
+    rates = np.array([result.doses[0].rate_l_m2 for result in same_blend])[holds.argmax(axis=0)]
     return tuple((np.where(member_has_event, rates, 0.0) * area_m2).tolist())
 
 
-def _blend_and_start(candidate: Candidate) -> tuple[str | None, float, int]:
-    return candidate.additive, candidate.additive_frac, candidate.start_hour
+def _blend_and_start(dose: Dose) -> tuple[str | None, float, int]:
+    return dose.additive, dose.additive_frac, dose.hour
 
 
 def aggregate(
@@ -81,7 +94,7 @@ def aggregate(
 
     Returns
     -------
-    EnsembleVolume or None
+    Demand or None
         None where nobody needs anything. Forecasts of different sources have no members in
         common: theirs are taken to be large together.
     """

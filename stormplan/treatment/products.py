@@ -25,12 +25,16 @@ class Stock:
     """Products and volumes on hand.
 
     ``on_hand_l`` is what is on hand of each bought product [L]; ``brine_price_per_l`` is what the
-    yard's own brine costs in salt, None where the salt has no price [1/L].
+    yard's own brine costs in salt and ``salt_price_per_kg`` what dry salt costs, None where the
+    salt has no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine
+    [kg/L].
     """
 
     products: Mapping[str, Product]
     on_hand_l: Mapping[str, float]
     brine_price_per_l: float | None = None
+    salt_price_per_kg: float | None = None
+    brine_nacl_kg_l: float = math.nan
 
     def price_per_l(self, additive: str | None, additive_frac: float) -> float | None:
         """Return the price of a blend [1/L]; None where a price is missing."""
@@ -45,10 +49,19 @@ class Stock:
             else (1.0 - additive_frac) * self.brine_price_per_l + additive_frac * price
         )
 
+    def cost(
+        self, additive: str | None, additive_frac: float, liquid_l: float, solid_kg: float
+    ) -> float | None:
+        """Return what a liquid and salt cost; None where a price is missing."""
+        liquid = self.price_per_l(additive, additive_frac)
+        if liquid is None or (solid_kg > 0.0 and self.salt_price_per_kg is None):
+            return None
+        return liquid * liquid_l + (self.salt_price_per_kg or 0.0) * solid_kg
+
 
 @dataclass(frozen=True)
 class AdditiveChoice:
-    """The additives allowed on a surface, cheapest first, and those refused."""
+    """The additives allowed on a surface, best first, and those refused."""
 
     allowed: tuple[Product, ...]
     refused: tuple[tuple[Product, str, str], ...]  # product, rule, why
@@ -72,8 +85,9 @@ def select_additives(
 
     Returns
     -------
-    AdditiveChoice
-        Cheapest first; a product without a price counts as the dearest.
+    Choice
+        Ready-made products first, straight chlorides after them; of each kind the cheapest first,
+        a product without a price counting as the dearest.
     """
     allowed, refused = [], []
     for product in stock.products.values():
@@ -84,7 +98,9 @@ def select_additives(
             allowed.append(product)
         else:
             refused.append((product, *problem))
-    allowed.sort(key=lambda product: (_sort_price(product), product.key))
+    allowed.sort(
+        key=lambda product: (product.is_straight_chloride, _sort_price(product), product.key)
+    )
     return AdditiveChoice(tuple(allowed), tuple(refused))
 
 

@@ -7,32 +7,46 @@ holds) stand side by side and are never blended into one number.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import datetime
 from enum import StrEnum
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime
 
-from stormplan.company.practice_rules import Evidence, Practice
-from stormplan.company.sites import Surface
+from stormplan.company.practice_rules import Evidence
 from stormplan.company.validators import Record
-from stormplan.events.detection import Event, Outlook
+from stormplan.events.detection import Event
 from stormplan.treatment.cost_loss import CostLoss
-from stormplan.treatment.products import Stock
 
 
 class Action(StrEnum):
-    """What a crew does about an event; unknown where the forecast does not say what is coming."""
+    """What a crew does at one visit, or what a surface waits for.
+
+    Unknown where the forecast does not say whether anything is coming.
+    """
 
     PRETREAT = "pre-treat"
-    HOLD = "hold"
-    SOLIDS = "solids"
+    POST_TREAT = "post-treat"
+    SALT = "salt"
+    SAND = "sand"
     PLOW = "plow"
+    INSPECT = "inspect"
+    WAIT = "wait"
     UNKNOWN = "unknown"
     NOTHING = "nothing"
 
+    @property
+    def is_work(self) -> bool:
+        """Whether a crew goes out to do it."""
+        return self in WORK
+
+    @property
+    def is_liquid(self) -> bool:
+        """Whether it is sprayed."""
+        return self in (Action.PRETREAT, Action.POST_TREAT)
+
+
+WORK = frozenset({Action.PRETREAT, Action.POST_TREAT, Action.SALT, Action.SAND, Action.PLOW})
 
 Effect = Literal["sets", "warns", "refuses"]
 
@@ -40,8 +54,26 @@ Effect = Literal["sets", "warns", "refuses"]
 class Reason(Record):
     """One rule that took part in a decision: value, limit, evidence, source.
 
-    ``observed`` and ``limit`` are in the SI unit of ``quantity_kind`` (a key of
-    ``units.QUANTITY_KINDS``); None where the rule is about a fact and not a number.
+    Attributes
+    ----------
+    rule : str
+        Key of the rule of practice, or name of the fact.
+    effect : str
+        Whether it set, warned of or refused something.
+    text : str
+        What it says, in words.
+    quantity_kind : str or None
+        Kind of quantity of the two numbers, a key of ``units.QUANTITY_KINDS``; None where the
+        rule is about a fact.
+    observed, limit : float or None
+        Value that the rule saw and the limit it held it against, in the SI unit of the kind; None
+        where the rule is about a fact.
+    evidence : Evidence
+        How firm the limit is.
+    source : str
+        Where it comes from.
+    set_by : str
+        Who set the limit: ``default``, or the place in the sites file.
     """
 
     rule: str
@@ -56,11 +88,22 @@ class Reason(Record):
 
 
 class SolidRates(Record):
-    """Published rates of prewetted salt for this pavement and hazard [kg/m²].
+    """Published rates of prewetted salt for this pavement and hazard.
 
-    ``lot_rate_kg_m2`` and ``second_lot_rate_kg_m2`` are the two lot charts, which disagree; both
-    are shown, and ``road_rate_kg_m2`` beside them is what the road tables put on unbonded snow or
-    ice.
+    Attributes
+    ----------
+    low_kg_m2, high_kg_m2 : float
+        Range of the published rates [kg/m²].
+    source : str
+        Where the range comes from.
+    lot_rate_kg_m2, second_lot_rate_kg_m2 : float or None
+        What the two lot charts say, which disagree; both are shown [kg/m²].
+    lot_source, second_lot_source : str or None
+        The two charts.
+    road_rate_kg_m2 : float or None
+        What the road tables put on unbonded snow or ice, beside them [kg/m²].
+    road_source : str or None
+        The road tables.
     """
 
     low_kg_m2: float
@@ -74,22 +117,101 @@ class SolidRates(Record):
     road_source: str | None = None
 
 
-class FollowUpVisit(Record):
-    """A later visit: plow, post-treat, solids or inspection."""
+class Visit(Record):
+    """One visit to a surface: one instruction, with all that goes down and what it is good for.
 
-    kind: Literal["plow", "post-treat", "solids", "inspect"]
+    Attributes
+    ----------
+    action : Action
+        What is done.
+    at : datetime
+        Start of the hour in which it is done, UTC.
+    text : str
+        The instruction, in words.
+    plow : bool
+        Whether the surface is plowed or shoveled first.
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate of liquid [L/m²].
+    volume_l : float
+        Liquid for the surface [L].
+    solid_rate_kg_m2 : float
+        Application rate of salt, or of sand where the action is sand [kg/m²].
+    solid_kg : float
+        Salt or sand for the surface [kg].
+    prewet_l : float
+        Brine that wets the salt [L].
+    chloride_kg : float
+        Chloride that goes down at this visit [kg].
+    cost : float or None
+        Cost of the material, in the company's currency; None where a price is missing.
+    holds_until : datetime or None
+        When service is expected to be lost again, UTC; None if not before the next visit.
+    reasons : tuple of Reason
+        Why this and not something else.
+    """
+
+    action: Action
     at: AwareDatetime
     text: str
+    plow: bool = False
     additive: str | None = None
     additive_name: str | None = None
     additive_frac: float = 0.0
     rate_l_m2: float = 0.0
     volume_l: float = 0.0
     solid_rate_kg_m2: float = 0.0
+    solid_kg: float = 0.0
+    prewet_l: float = 0.0
+    chloride_kg: float = 0.0
+    cost: float | None = None
+    holds_until: AwareDatetime | None = None
+    reasons: tuple[Reason, ...] = ()
+
+    @property
+    def brine_l(self) -> float:
+        """Plain brine, that which wets salt included [L]."""
+        return self.volume_l * (1.0 - self.additive_frac) + self.prewet_l
+
+    @property
+    def additive_l(self) -> float:
+        """Additive [L]."""
+        return self.volume_l * self.additive_frac
+
+    @property
+    def salt_kg(self) -> float:
+        """Dry salt that is spread [kg]."""
+        return self.solid_kg if self.action is Action.SALT else 0.0
+
+    @property
+    def sand_kg(self) -> float:
+        """Sand that is spread [kg]."""
+        return self.solid_kg if self.action is Action.SAND else 0.0
 
 
 class Alternative(Record):
-    """A pre-treat that was evaluated and not chosen."""
+    """A pre-treat that was evaluated and not chosen.
+
+    Attributes
+    ----------
+    start : datetime
+        When it would be sprayed, UTC.
+    additive : str or None
+        Key of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate [L/m²].
+    holds_until : datetime or None
+        When its film fails, UTC; None where it holds to the target.
+    chloride_kg : float
+        Chloride it puts down [kg].
+    cost : float or None
+        What it costs, in the company's currency; None where a price is missing.
+    """
 
     start: AwareDatetime
     additive: str | None
@@ -103,8 +225,16 @@ class Alternative(Record):
 class FilmSeries(Record):
     """The film of the chosen pre-treat, hour by hour from before the event.
 
-    ``freeze_point_c`` is that of the film treated [°C], ``frozen_frac`` the frozen part of all that
-    lies there treated and ``untreated_frozen_frac`` without chemical [-]; None where not known.
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC.
+    freeze_point_c : tuple of float or None
+        Freeze point of the treated film [°C]; None where not known.
+    frozen_frac : tuple of float or None
+        Frozen part of all that lies there, treated [-]; None where not known.
+    untreated_frozen_frac : tuple of float or None
+        The same without chemical [-]; None where not known.
     """
 
     start: AwareDatetime
@@ -114,17 +244,58 @@ class FilmSeries(Record):
 
 
 class Treatment(Record):
-    """The treatment of one surface for one event (or for none).
+    """The course of action of one surface for one event (or for none): its visits in order.
 
-    Shares are by volume [-], rates [L/m²], volumes [L]; times are aware UTC. ``best_start`` lies in
-    ``earliest_start``..``latest_start``; all three are None where nothing is sprayed.
-    ``hold_target`` is the moment to which the film should hold, ``holds_until`` the hour at which
-    the film model has it fail; None where it holds to the target; it fails within ``hold_range``,
-    or not before the target, in four of five of the forecasts that bring the event. ``cost`` is in
-    the company's currency, None where a price is missing; ``chloride_kg`` is chloride put down,
-    later passes included. ``member_volumes_l`` is what each member of the forecast would have
-    sprayed by itself, in their order; ``cost_loss`` is there where the owner has said what a miss
-    costs.
+    Attributes
+    ----------
+    action : Action
+        What the first visit that works does, else what is waited for or inspected.
+    event : Event or None
+        What it is for; None where nothing comes.
+    text : str
+        The instruction, in words.
+    additive, additive_name : str or None
+        Key and name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate [L/m²]; 0 where nothing is sprayed.
+    volume_l : float
+        Liquid for the surface [L].
+    member_volumes_l : tuple of float
+        What each member of the forecast would have sprayed by itself, in their order [L].
+    earliest_start, best_start, latest_start : datetime or None
+        Window in which to begin and the best moment in it, UTC; None where nothing is sprayed.
+    hold_target : datetime or None
+        Moment to which the film should hold, UTC.
+    holds_until : datetime or None
+        Hour at which the film model has it fail, UTC; None where it holds to the target.
+    hold_range : (datetime, datetime) or None
+        Range in which it fails in four of five of the forecasts that bring the event, UTC.
+    hold_probability : float or None
+        Part of those forecasts in which it holds to the target [-].
+    recheck_at : datetime or None
+        When to look again, UTC.
+    solid : SolidRates or None
+        Published rates where solids are the tool.
+    plow_by_mm : float or None
+        Snow, as water, from which on it may bond under the pre-treat; None without limit [mm].
+    visits : tuple of Visit
+        The course of action: every visit, in order of time.
+    alternatives : tuple of Alternative
+        Pre-treats that were evaluated and not chosen.
+    film : FilmSeries or None
+        Film of the chosen pre-treat, hour by hour.
+    cost : float or None
+        Cost, in the company's currency; None where a price is missing.
+    cost_loss : CostLoss or None
+        Treatment against its miss in money; None where the owner has not said what a miss costs.
+    chloride_kg : float
+        Chloride put down, a sum over the visits [kg].
+    reasons : tuple of Reason
+        Every rule that took part.
+    cautions : tuple of str
+        What to mind at this work.
     """
 
     action: Action
@@ -143,9 +314,10 @@ class Treatment(Record):
     holds_until: AwareDatetime | None = None
     hold_range: tuple[AwareDatetime, AwareDatetime] | None = None
     hold_probability: float | None = None
+    plow_by_mm: float | None = None
     recheck_at: AwareDatetime | None = None
     solid: SolidRates | None = None
-    follow_up: tuple[FollowUpVisit, ...] = ()
+    visits: tuple[Visit, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     film: FilmSeries | None = None
     cost: float | None = None
@@ -156,101 +328,20 @@ class Treatment(Record):
 
     @property
     def brine_l(self) -> float:
-        """Volume of plain brine [L]."""
+        """Volume of plain brine in the pre-treat [L]."""
         return self.volume_l * (1.0 - self.additive_frac)
 
     @property
     def additive_l(self) -> float:
-        """Volume of additive [L]."""
+        """Volume of additive in the pre-treat [L]."""
         return self.volume_l * self.additive_frac
 
-
-@dataclass
-class DecisionCase:
-    """One surface and one event under decision, with the reasons so far."""
-
-    surface: Surface
-    event: Event
-    outlook: Outlook
-    practice: Practice
-    stock: Stock
-    now: datetime
-    zone: ZoneInfo
-    open_hours: tuple[time, time] | None
-    column: int = 0
-    plow_hours: tuple[int, ...] = ()
-    reasons: list[Reason] = field(default_factory=list)
-    cautions: list[str] = field(default_factory=list)
+    @property
+    def follow_up(self) -> tuple[Visit, ...]:
+        """The visits after the pre-treat, or all where there is none."""
+        return tuple(visit for visit in self.visits if visit.action is not Action.PRETREAT)
 
     @property
-    def is_pedestrian(self) -> bool:
-        """Whether the surface is for pedestrians."""
-        return self.surface.surface_class.use == "pedestrian"
-
-    def hour_index(self, moment: datetime) -> int:
-        """Return the index of the outlook hour that contains a time."""
-        return int((moment - self.outlook.hours[0].start) / timedelta(hours=1))
-
-    def hour_start(self, hour: int) -> datetime:
-        """Return the start of an outlook hour."""
-        return self.outlook.hours[0].start + timedelta(hours=hour)
-
-    def local_date(self, moment: datetime) -> date:
-        """Return the local date at the site."""
-        return moment.astimezone(self.zone).date()
-
-    def is_open(self, moment: datetime) -> bool:
-        """Return whether the site is open at a time."""
-        if self.open_hours is None:
-            return False
-        opens, closes = self.open_hours
-        local = moment.astimezone(self.zone).time()
-        return opens <= local < closes if opens < closes else local >= opens or local < closes
-
-    def add_rule_reason(
-        self, rule: str, effect: Effect, text: str, observed: float | None = None
-    ) -> None:
-        """Add a reason from a rule of practice."""
-        setting = self.practice.rule_value(rule)
-        limit = setting.value if isinstance(setting.value, float) else None
-        self.reasons.append(
-            Reason(
-                rule=rule,
-                effect=effect,
-                text=text,
-                quantity_kind=setting.rule.kind if limit is not None else None,
-                observed=observed,
-                limit=limit,
-                evidence=setting.rule.evidence,
-                source=setting.rule.source,
-                set_by=setting.set_by,
-            )
-        )
-
-    def add_fact_reason(
-        self, rule: str, effect: Effect, text: str, evidence: Evidence, source: str
-    ) -> None:
-        """Add a reason that is not a rule of practice."""
-        self.reasons.append(
-            Reason(rule=rule, effect=effect, text=text, evidence=evidence, source=source)
-        )
-
-    def to_treatment(self, action: Action, text: str, **fields: object) -> Treatment:
-        """Return the treatment with the reasons and cautions collected."""
-        return Treatment.model_validate(
-            {
-                "action": action,
-                "event": self.event,
-                "text": text,
-                "reasons": tuple(self.reasons),
-                "cautions": tuple(self.cautions),
-                **fields,
-            }
-        )
-
-    def recheck_at(self) -> datetime:
-        """Return when to recheck: halfway to onset, at most six hours ahead."""
-        lead = max(self.event.start - self.now, timedelta(hours=1))
-        step = min(lead / 2, timedelta(hours=6))
-        current_hour = (self.now + step).replace(minute=0, second=0, microsecond=0)
-        return current_hour + timedelta(hours=1)
+    def first_work_at(self) -> datetime | None:
+        """Start of the first visit that works."""
+        return next((visit.at for visit in self.visits if visit.action.is_work), None)

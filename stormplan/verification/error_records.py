@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
 from stormplan.physics.ensemble import ErrorRecord
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, note
 from stormplan.store.archive import Archive, sortable_utc
 from stormplan.verification.scores import Score
 
@@ -75,13 +76,12 @@ def load_error_records(archive: Archive, now: datetime) -> dict[str, ErrorRecord
     }
 
 
-def error_record_remarks(
+def used_record_diagnostics(
     error_records: Mapping[str, ErrorRecord], sources: Iterable[str]
-) -> list[str]:
-    """Return a remark for each source whose uncertainty is from its own error record."""
+) -> list[Diagnostic]:
+    """Return a note for each source whose uncertainty is from its own error record."""
     return [
-        f"how far {source} may be off is stated from its own record of "
-        f"{error_records[source].hours:,} h"
+        note(DiagnosticCode.ERROR_RECORD_USED, source=source, hours=error_records[source].hours)
         for source in dict.fromkeys(sources)
         if source in error_records
     ]

@@ -20,8 +20,25 @@ SEVERITIES = ("Extreme", "Severe", "Moderate", "Minor", "Unknown")
 class Alert(Record):
     """One official alert, and the sites it is for.
 
-    ``starts_at`` is when the hazard is expected, ``ends_at`` when it is over; None where the issuer
-    does not say. When the message itself expires is something else and not kept here.
+    Attributes
+    ----------
+    identifier : str
+        The issuer's own identifier.
+    event : str
+        What it warns of, in the issuer's words.
+    severity : str
+        One of Extreme, Severe, Moderate, Minor and Unknown (Common Alerting Protocol 1.2).
+    starts_at, ends_at : datetime or None
+        When the hazard is expected and when it is over, UTC; None where the issuer does not say.
+        When the message itself expires is something else and not kept here.
+    issued_at : datetime
+        When it was issued, UTC.
+    issuer : str
+        The office that issued it.
+    headline : str
+        Its headline, as issued.
+    sites : tuple of str
+        Keys of the sites it is for.
     """
 
     identifier: str

@@ -26,9 +26,9 @@ from urllib3.exceptions import (
 )
 from urllib3.util import Retry
 
-from stormplan import __version__
 from stormplan.errors import ForecastError, InputError
 from stormplan.store.archive import Archive, StoredReply
+from stormplan.version import __version__
 from stormplan.weather.http_policy import (
     DEFAULT_RETRY,
     ResponseVerdict,

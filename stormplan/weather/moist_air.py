@@ -127,6 +127,11 @@ def wet_bulb_c(
     -----
     Solves ``e_w(Tw) - (cp p / (0.622 L)) (T - Tw) = e`` by Newton's method; the function is
     convex and increasing, eight steps from the air temperature reach rounding error.
+
+    Examples
+    --------
+    >>> round(float(wet_bulb_c(5.0, -5.0)), 2)
+    1.24
     """
     air = np.asarray(air_temp_c, dtype=float)
     vapor_pa = saturation_vapor_pressure_pa(dew_point_c)

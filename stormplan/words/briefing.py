@@ -7,18 +7,17 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
-from stormplan.treatment.records import Action, Treatment
-from stormplan.treatment.screening import DAY_AHEAD_LEAD
+from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.units import UnitFormatter
-from stormplan.words import source_text, templating
+from stormplan.words import diagnostic_text, source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
 from stormplan.words.formatting import (
     ReportFormat,
@@ -33,7 +32,7 @@ from stormplan.words.mix_sheet import YardMixView, shortage_names, yard_mix_view
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 
-VERDICT_LABELS = {"go": "GO", "hold": "HOLD", "unknown": "NOT KNOWN", "nothing": "NOTHING TO DO"}
+VERDICT_LABELS = {"go": "GO", "wait": "WAIT", "nothing": "NOTHING TO DO", "unknown": "NOT KNOWN"}
 MAX_NAMES = 3  # names in a row before the rest is counted
 MAX_PERIODS = 12  # lines of the timeline: what a reader takes in
 
@@ -117,25 +116,35 @@ def build_view(plan: Plan) -> View:
     return View(
         company=plan.company,
         made_at=fmt.full_datetime(plan.made_at),
-        verdict=VERDICT_LABELS[plan.verdict] if planned else "NO FORECAST",
+        verdict=VERDICT_LABELS[plan.verdict] if plan.has_forecast else "NO FORECAST",
         start="" if plan.first_start is None else f"from {fmt.day_hour(plan.first_start)}",
         headline=_headline(plan, fmt),
         summary_rows=tuple(_summary_rows(plan, fmt)),
         priority_sites=tuple(_priority_site(plan, key, fmt) for key in plan.priority_sites),
-        problems=(*plan.planning_diagnostics, *plan.run_diagnostics),
+        problems=diagnostic_text.problem_lines(plan, fmt),
         alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, fmt)),
         changes=change_lines(plan.changes, fmt),
         timeline=tuple(_timeline(plan, fmt)),
         yard_mixes=tuple(yard_mix_view(yard, fmt) for yard in plan.yards),
         sites_by_yard=sites_by_yard,
-        unknown=tuple(_not_forecast(plan, fmt)),
-        notes=(*_parser_notes(planned), *plan.run_notes),
+        unknown=diagnostic_text.layer_lines(plan, fmt),
+        notes=diagnostic_text.note_lines(plan, fmt),
         model_limitations=plan.model_limitations,
         cautions=plan.cautions,
         rule_sources=tuple(notes.texts),
         credits=tuple(sorted({s.source.credit for s in planned if s.source and s.source.credit})),
     )
 
+
+#: What counts as today's in the rows of the first screen.
+DAY_AHEAD = timedelta(hours=24)
+HEADLINE_WORK: tuple[tuple[str, Callable[[Visit], bool]], ...] = (
+    ("pre-treat", lambda visit: visit.action is Action.PRETREAT),
+    ("plow or shovel", lambda visit: visit.plow),
+    ("post-treat", lambda visit: visit.action is Action.POST_TREAT),
+    ("salt", lambda visit: visit.action is Action.SALT),
+    ("sand, no salt, on", lambda visit: visit.action is Action.SAND),
+)
 
 # -- first screen ---------------------------------------------------------------------------------
 
@@ -150,30 +159,42 @@ def _active_treatments(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatmen
 
 
 def _headline(plan: Plan, fmt: ReportFormat) -> str:
-    if all(site.source is None for site in plan.sites):
+    if not plan.has_forecast:
         return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
     actions = _active_treatments(plan)
     parts = []
-    for action, phrase in (
-        (Action.PRETREAT, "pre-treat"),
-        (Action.SOLIDS, "solids, not liquid, on"),
-        (Action.PLOW, "plow or sand, no salt, on"),
-    ):
-        of_kind = [(site, surface) for site, surface, item in actions if item.action is action]
+    for phrase, wanted in HEADLINE_WORK:
+        of_kind = [
+            (site, surface)
+            for site, surface, item in actions
+            if any(wanted(visit) for visit in item.visits)
+        ]
         if of_kind:
             surfaces = pluralize(len({(site.key, s.key) for site, s in of_kind}), "surface")
             sites = pluralize(len({site.key for site, _ in of_kind}), "site")
             parts.append(f"{phrase} {surfaces} at {sites}")
+    unknown = _unknown_clause(plan)
     if not parts:
-        if plan.verdict == "hold":
-            return "Nothing to do yet; look again as listed below."
-        if plan.verdict == "unknown":
-            return "No hazard is seen, but not every hazard is forecast: look at the pavement."
-        return f"No hazard on any pavement before {fmt.day_hour(plan.planned_until)}."
+        until = fmt.day_hour(plan.planned_until)
+        match plan.verdict:
+            case "wait":
+                return f"Nothing to do yet; look again as listed below.{unknown}"
+            case "unknown":
+                return f"No hazard is forecast before {until}, but none is ruled out.{unknown}"
+            case _:
+                return f"No hazard on any pavement before {until}."
     text = "; ".join(parts)
-    if plan.verdict == "hold":
-        return f"Nothing within a day. Later: {text}."
-    return f"{capitalize_first(text)}."
+    if plan.verdict == "wait":
+        return f"Nothing within a day. Later: {text}.{unknown}"
+    return f"{capitalize_first(text)}.{unknown}"
+
+
+def _unknown_clause(plan: Plan) -> str:
+    """Return a sentence on the sites of which too little is known; empty without any."""
+    names = [site.name for site in plan.sites if site.key in plan.unknown_sites]
+    if not names:
+        return ""
+    return f" Not known for {join_names(names, MAX_NAMES)}: look at the pavement there."
 
 
 def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
@@ -243,7 +264,7 @@ def _hazard_probability(
     every = [item.event for *_, item in actions if item.event is not None]
     if not every:
         return ""
-    events = [event for event in every if event.start <= now + DAY_AHEAD_LEAD] or every
+    events = [event for event in every if event.start <= now + DAY_AHEAD] or every
     likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
     chances = sorted(event.probability for event in events if str(event.hazard) == likely)
     text = f"{likely} {format_percent(chances[0])}"
@@ -260,11 +281,11 @@ def _cost_loss_agreement(
         (f"{site.name}, {surface.name}", item.action is Action.PRETREAT, item.cost_loss, item.event)
         for site, surface, item in actions
         if item.cost_loss is not None and item.event is not None
-        and item.event.start <= now + DAY_AHEAD_LEAD
+        and item.event.start <= now + DAY_AHEAD
     ]  # fmt: skip
     against = [
-        f"{name} ({'treated' if treats else 'held'} at {format_percent(event.probability)}, "
-        "pays from"
+        f"{name} ({'treated' if treats else 'left to wait'} at"
+        f" {format_percent(event.probability)}, pays from"
         f" {100.0 * stake.break_even_probability:.2g} %)"
         for name, treats, stake, event in weighed
         if treats is not stake.is_cheaper(event.probability)
@@ -310,7 +331,7 @@ def _forecast_age(sources: list[SourceRecord], now: datetime, fmt: ReportFormat)
 
 def _priority_site(plan: Plan, key: str, fmt: ReportFormat) -> tuple[str, str, str]:
     site = next(site for site in plan.sites if site.key == key)
-    return site.key, site.name, site_summary(site, fmt)
+    return site.key, site.name, site_summary(plan, site, fmt)
 
 
 # -- the storm ------------------------------------------------------------------------------------
@@ -367,53 +388,12 @@ def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -
 def _sites_by_yard(plan: Plan, fmt: ReportFormat, notes: Footnotes) -> Iterable[YardSites]:
     """Sort the sites by yard; inside, by priority as the plan has them."""
     for yard in plan.yards:
-        sites = [
-            site_view(site, fmt, notes, plan.currency)
-            for site in plan.sites
-            if site.yard == yard.yard
-        ]
+        sites = [site_view(plan, site, fmt, notes) for site in plan.sites if site.yard == yard.yard]
         yield YardSites(
             yard.name,
             tuple(site for site in sites if not site.is_uneventful),
             tuple(site for site in sites if site.is_uneventful),
         )
-
-
-# -- what is not known ----------------------------------------------------------------------------
-
-
-def _not_forecast(plan: Plan, fmt: ReportFormat) -> Iterable[str]:
-    """Group what the forecast does not say by where it stops saying it."""
-    groups: dict[tuple[str, datetime | None, datetime | None], set[str]] = {}
-    for site in plan.sites:
-        if site.source is None:
-            groups.setdefault((f"no forecast ({site.no_forecast_reason})", None, None), set()).add(
-                site.name
-            )
-        for surface in site.surfaces:
-            for item in surface.forecast_gaps:
-                groups.setdefault((item.what, item.after, item.until), set()).add(site.name)
-    for (what, after, until), names in groups.items():
-        where = "; ".join(sorted(names))
-        if what == "pavement" and after is not None:
-            yield f"pavement: not known from {fmt.day_hour(after)} on ({where})"
-        elif after is not None and until is not None:
-            yield f"{what}: not forecast {fmt.time_range(after, until)} ({where})"
-        elif after is not None:
-            yield f"{what}: not forecast beyond {fmt.day_hour(after)} ({where})"
-        elif what.startswith("no forecast"):
-            yield f"{where}: {what}"
-        else:
-            yield f"{what}: not forecast at all ({where})"
-
-
-def _parser_notes(planned: list[SitePlan]) -> Iterable[str]:
-    """List what the parser dropped or guessed, once per cell."""
-    seen: dict[str, tuple[str, ...]] = {}
-    for site in planned:
-        if site.source is not None:
-            seen[f"{site.source.source} {site.source.cell}"] = site.source.notes
-    return (f"{cell}: {note}" for cell, notes in seen.items() for note in notes)
 
 
 # -- files ----------------------------------------------------------------------------------------

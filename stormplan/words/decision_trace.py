@@ -51,7 +51,7 @@ def trace_lines(plan: Plan, site_key: str, surface_key: str | None = None) -> li
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
     trace = [f"{site.name}, priority {site.priority}, planned {fmt.full_datetime(plan.made_at)}"]
     if site.source is None:
-        return [*trace, f"No forecast: {site.no_forecast_reason}"]
+        return [*trace, f"No forecast: {plan.no_forecast_reason(site.key)}"]
     trace.append(
         f"Forecast: {site.source.source} cell {site.source.cell}, issued"
         f" {fmt.full_datetime(site.source.issued_at)}"

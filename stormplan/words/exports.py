@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from stormplan import units
 from stormplan.events.hazards import Hazard
@@ -19,7 +20,8 @@ from stormplan.operations.mix import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter, UnitSystem
-from stormplan.words.formatting import blend_name
+from stormplan.words import diagnostic_text
+from stormplan.words.formatting import ReportFormat, blend_name
 
 HOUR = timedelta(hours=1)
 
@@ -95,7 +97,7 @@ def treatments_csv(plan: Plan) -> str:
             None if event is None else event.end,
             None if event is None else round(event.probability, 2),
             None if coldest_c is None else round(units.c_to_f(coldest_c) if us else coldest_c, 1),
-            str(item.action),
+            _action_name(plan, site, item),
             blend_name(item.additive_name, item.additive_frac) if sprays else None,
             round(item.rate_l_m2 / rate, 3) if sprays else None,
             round(item.volume_l / volume_l, 1) if sprays else None,
@@ -109,6 +111,12 @@ def treatments_csv(plan: Plan) -> str:
         ]
 
     return csv_text(heading, (row(*found) for found in _all_treatments(plan)))
+
+
+def _action_name(plan: Plan, site: SitePlan, item: Treatment) -> str:
+    """Return the action; "not known" where nothing is planned for want of knowledge."""
+    is_unknown = item.event is None and site.key in plan.unknown_sites
+    return "not known" if is_unknown else str(item.action)
 
 
 def refreeze_csv(plan: Plan) -> str:
@@ -163,13 +171,19 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
         for what, volume_l in (
             ("ensemble reserve", yard.ensemble_extra_l),
             ("follow-up passes", yard.follow_up_l),
+            ("prewetting brine", yard.prewet_l),
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),
             ("brine to make", yard.brine_to_make_l),
             ("water", yard.water_l),
         ):
             rows.append([yard.name, what, f"{volume_l / unit_l:.1f}", volume])
-        rows.append([yard.name, "salt as delivered", f"{yard.salt_kg / unit_kg:.1f}", mass])
+        for what, mass_kg in (
+            ("salt as delivered, for brine", yard.salt_kg),
+            ("dry salt to spread", yard.spread_salt_kg),
+            ("sand to spread", yard.spread_sand_kg),
+        ):
+            rows.append([yard.name, what, f"{mass_kg / unit_kg:.1f}", mass])
         for item in yard.additives:
             short = f"{item.shortage_l / unit_l:.1f}"
             rows.append(
@@ -253,7 +267,9 @@ def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
     order = list(Hazard)
     worst = max(events, key=lambda event: order.index(event.hazard), default=None)
     first = min((event.start for event in events), default=None)
-    actions = dict.fromkeys(str(item.action) for _, item in site.treatments)
+    actions = dict.fromkeys(_action_name(plan, site, item) for _, item in site.treatments)
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
+    problem = diagnostic_text.site_problem(plan, site.key, fmt)
     return {
         "type": "Feature",
         "id": site.key,
@@ -271,7 +287,7 @@ def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
             "first_hazard_at": None if first is None else first.isoformat(timespec="minutes"),
             "probability": None if worst is None else round(worst.probability, 2),
             "actions": list(actions),
-            "problem": site.no_forecast_reason,
+            "problem": None if problem is None else ": ".join(problem),
             "made_at": plan.made_at.isoformat(timespec="minutes"),
         },
     }

@@ -53,8 +53,10 @@ def shortage_names(yard: YardMix) -> list[str]:
 def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     """Return the text view of a yard's mix."""
     formatter = fmt.units
-    if not yard.blends and not yard.brine_needed_l:
-        return YardMixView(yard.name, (), (("Mix", "nothing to mix for what is forecast"),), ())
+    if not yard.blends and not yard.brine_needed_l and not spread_rows(yard, formatter):
+        return YardMixView(
+            yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
+        )
     rows = [
         *_ensemble_rows(yard, formatter),
         *(
@@ -62,6 +64,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
             if yard.follow_up_l > 0.0
             else []
         ),
+        *spread_rows(yard, formatter),
         ("Brine needed, with reserve", formatter.volume(yard.brine_needed_l)),
         ("Usable in the tanks", formatter.volume(yard.brine_usable_l)),
         ("Brine to make", formatter.volume(yard.brine_to_make_l)),
@@ -90,7 +93,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
         held = f"{formatter.volume(tank.on_hand_l)}, {formatter.volume(tank.usable_l)} to draw"
-        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{tank.text}"))
+        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{TANK_STATUS_TEXT[tank.status]}"))
     for one in yard.sprayer_schedule.sprayers:
         if one.loads and one.start is not None:
             load = (
@@ -122,6 +125,13 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
 
 MIN_ENSEMBLE_RATIO = 1.02  # of what is sprayed; less is within what a pump is set to
 MAX_UNSERVED_NAMES = 4  # surfaces named before the rest is counted
+TANK_STATUS_TEXT = {
+    "usable": "usable",
+    "correct when time": "usable, but correct it when there is time",
+    "too weak": "too weak: correct it first",
+    "too strong": "too strong: correct it first",
+    "no reading": "no reading: take one before counting on it",
+}
 BRINE_HANDLING = (
     "Brine and salt: goggles and gloves, rinse skin and tools. Wet floors are slippery: boots.",
     "Nobody reaches or climbs into a tank or mixer; pumps off and locked before a line is opened.",
@@ -353,6 +363,17 @@ def _ensemble_rows(yard: YardMix, formatter: UnitFormatter) -> Iterable[tuple[st
         yield f"More, for {share} of them", formatter.volume(yard.ensemble_extra_l)
 
 
+def spread_rows(yard: YardMix, formatter: UnitFormatter) -> list[tuple[str, str]]:
+    """Return what is spread dry, and the brine that wets it, where there is any."""
+    rows = []
+    if yard.spread_salt_kg > 0.0:
+        rows.append(("Dry salt to spread", formatter.mass(yard.spread_salt_kg)))
+        rows.append(("Brine to wet it", formatter.volume(yard.prewet_l)))
+    if yard.spread_sand_kg > 0.0:
+        rows.append(("Sand to spread", formatter.mass(yard.spread_sand_kg)))
+    return rows
+
+
 def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]:
     formatter = fmt.units
     yield "To spray", formatter.volume(yard.pretreat_l)
@@ -363,6 +384,7 @@ def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]
         )
     if yard.follow_up_l > 0.0:
         yield "For later passes", formatter.volume(yard.follow_up_l)
+    yield from spread_rows(yard, formatter)
     yield "Brine needed, reserve included", formatter.volume(yard.brine_needed_l)
     yield "Usable in the tanks", formatter.volume(yard.brine_usable_l)
     yield "Brine to make", formatter.volume(yard.brine_to_make_l)
@@ -479,7 +501,7 @@ def _tank_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str, str
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
         held, draw = fmt.units.volume(tank.on_hand_l), fmt.units.volume(tank.usable_l)
-        yield tank.tank, held, draw, strength, tank.text
+        yield tank.tank, held, draw, strength, TANK_STATUS_TEXT[tank.status]
 
 
 def _cautions(yard: YardMix) -> tuple[str, ...]:

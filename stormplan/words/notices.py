@@ -19,7 +19,7 @@ from textwrap import fill
 from zoneinfo import ZoneInfo
 
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan, is_hazard_unknown
+from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter
 from stormplan.words import templating
@@ -45,9 +45,12 @@ HAZARD_NOUNS: Mapping[Hazard, str] = {
 } | dict.fromkeys(SNOW_HAZARDS, "snow")
 ACTION_PHRASES: Mapping[Action, str] = {
     Action.PRETREAT: "we plan to spray brine before it starts",
-    Action.SOLIDS: "we plan to put salt down when it starts",
-    Action.PLOW: "we plan to clear it and put sand down, without salt",
-    Action.HOLD: "we are watching it and decide again later",
+    Action.POST_TREAT: "we plan to spray what is left",
+    Action.SALT: "we plan to put salt down",
+    Action.SAND: "we plan to put sand down, without salt",
+    Action.PLOW: "we plan to clear it",
+    Action.INSPECT: "we plan to look, and to treat what is slick",
+    Action.WAIT: "we are watching it and decide again later",
     Action.UNKNOWN: "we look at the site",
     Action.NOTHING: "nothing is planned",
 }
@@ -145,7 +148,7 @@ def render_html(plan: Plan) -> str:
         made_at=fmt.full_datetime(plan.made_at),
         notices=draft_notices(plan),
         unknown_sites=join_names(
-            [site.name for site in plan.sites if is_hazard_unknown(site, plan.made_at)]
+            [site.name for site in plan.sites if site.key in plan.unknown_sites]
         ),
         advice=CLIENT_ADVICE,
         closing=CLOSING_NOTE,
@@ -233,9 +236,8 @@ def _slippery_periods(
 
 
 def _action_phrase(item: Treatment) -> str:
-    later = {one.kind for one in item.follow_up}
     text = ACTION_PHRASES[item.action]
-    if "plow" in later:
+    if item.action is not Action.PLOW and any(visit.plow for visit in item.visits):
         text += ", and to clear snow as it piles up"
     return text
 

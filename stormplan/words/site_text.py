@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.planning.plan import SitePlan, SurfacePlan
-from stormplan.treatment.records import Action, FollowUpVisit, Treatment
-from stormplan.words import source_text
+from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
+from stormplan.treatment.records import Action, Treatment, Visit
+from stormplan.words import diagnostic_text, source_text
 from stormplan.words.formatting import (
     ReportFormat,
     blend_name,
@@ -28,9 +28,12 @@ from stormplan.words.formatting import (
 
 ACTION_LABELS = {
     Action.PRETREAT: "Pre-treat",
-    Action.HOLD: "Hold",
-    Action.SOLIDS: "Solids",
-    Action.PLOW: "No salt",
+    Action.POST_TREAT: "Post-treat",
+    Action.SALT: "Salt",
+    Action.SAND: "Sand, no salt",
+    Action.PLOW: "Plow",
+    Action.INSPECT: "Inspect",
+    Action.WAIT: "Wait",
     Action.UNKNOWN: "Not known",
     Action.NOTHING: "Nothing",
 }
@@ -94,26 +97,26 @@ class SiteView:
     priority: int
     summary: str
     forecast: str
-    problem: str | None
+    problem: tuple[str, str] | None
     source_differences: tuple[str, ...]
     night_biases: tuple[str, ...]
     tasks: tuple[TaskView, ...]
     is_uneventful: bool
 
 
-def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str) -> SiteView:
+def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -> SiteView:
     """Return the text view of a site.
 
     Parameters
     ----------
+    plan : Plan
+        The plan.
     site : SitePlan
-        The record.
+        One of its sites.
     fmt : ReportFormat
         The company's readers.
     notes : Footnotes
         Collects sources.
-    currency : str
-        The company's.
 
     Returns
     -------
@@ -127,33 +130,31 @@ def site_view(site: SitePlan, fmt: ReportFormat, notes: Footnotes, currency: str
         name=site.name,
         client=site.client,
         priority=site.priority,
-        summary=site_summary(site, site_fmt),
+        summary=site_summary(plan, site, site_fmt),
         forecast="" if source is None else (
             f"{source.source} cell {source.cell}, issued {site_fmt.day_hour(source.issued_at)}"
             f"{', STALE' if source.stale else ''}"
         ),
-        problem=site.no_forecast_reason,
+        problem=diagnostic_text.site_problem(plan, site.key, site_fmt),
         source_differences=tuple(source_text.difference_lines(site, fmt)),
         night_biases=tuple(
             f"{s.name}: {night_bias_line(s.night_bias, fmt.units)}." for s in site.surfaces
             if s.night_bias is not None and s.night_bias.reading_count > 0
         ),
-        tasks=_tasks(site, site_fmt, notes, currency),
-        is_uneventful=source is not None and all(
-            t.action is Action.NOTHING for _, t in site.treatments
-        ),
+        tasks=_tasks(site, site_fmt, notes, plan.currency),
+        is_uneventful=site.key not in plan.unknown_sites
+        and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
 
 
-def site_summary(site: SitePlan, fmt: ReportFormat) -> str:
+def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
     """Return a site's first hazard and its actions, on one line."""
     if site.source is None:
         return "no forecast"
     with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
     if not with_event:
-        if any(item.action is Action.UNKNOWN for _, item in site.treatments):
-            return "not known: look at the site"
-        return "nothing to do"
+        is_unknown = site.key in plan.unknown_sites
+        return "not known: look at the pavement" if is_unknown else "nothing to do"
     first = min((event for event, _ in with_event), key=lambda event: event.start)
     kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
     done = ", ".join(f"{kind} ×{number}" for kind, number in kinds.items())
@@ -210,7 +211,7 @@ def _merge_holds(tasks: Iterable[TaskView]) -> tuple[TaskView, ...]:
     """Return tasks with holds of the same surfaces and time merged."""
     merged: dict[object, TaskView] = {}
     for task in tasks:
-        key = (task.surfaces, task.when) if task.action == ACTION_LABELS[Action.HOLD] else task
+        key = (task.surfaces, task.when) if task.action == ACTION_LABELS[Action.WAIT] else task
         if key not in merged:
             merged[key] = task
             continue
@@ -268,8 +269,8 @@ def _task_time(item: Treatment, fmt: ReportFormat) -> str:
     ):
         window = fmt.time_range(item.earliest_start, item.latest_start)
         return f"start {fmt.day_hour(item.best_start)} (any dry, calm hour {window})"
-    if item.action is Action.HOLD and item.recheck_at is not None:
-        return f"look again {fmt.day_hour(item.recheck_at)}"
+    if item.action is Action.WAIT and item.recheck_at is not None:
+        return f"decide again {fmt.day_hour(item.recheck_at)}"
     return "" if item.event is None else f"from {fmt.day_hour(item.event.start)}"
 
 
@@ -302,27 +303,23 @@ def _cost_loss(item: Treatment, currency: str) -> str:
     return f"{cost_loss_line(item.cost_loss, item.event.probability, currency)}."
 
 
-def _follow_up_line(item: FollowUpVisit, fmt: ReportFormat) -> str:
+def _follow_up_line(item: Visit, fmt: ReportFormat) -> str:
     """Return one follow-up treatment as a line."""
-    parts = [f"{fmt.day_hour(item.at)}: {item.kind}"]
+    parts = [f"{fmt.day_hour(item.at)}: {item.text}"]
     if item.rate_l_m2 > 0.0:
         blend = blend_name(item.additive_name, item.additive_frac)
         parts.append(f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}")
     if item.solid_rate_kg_m2 > 0.0:
-        parts.append(f"prewetted salt {fmt.units.solid_rate(item.solid_rate_kg_m2)}")
-    return f"{', '.join(parts)}; {item.text}"
+        what = "sand" if item.action is Action.SAND else "salt"
+        rate, mass = fmt.units.solid_rate(item.solid_rate_kg_m2), fmt.units.mass(item.solid_kg)
+        parts.append(f"{what} {rate}, {mass} in all")
+    return "; ".join(parts)
 
 
 def _treatment_text(item: Treatment, fmt: ReportFormat) -> str:
     if item.action is Action.PRETREAT:
         blend = blend_name(item.additive_name, item.additive_frac)
         return f"{blend} at {fmt.units.liquid_rate(item.rate_l_m2)}"
-    if item.solid is not None:
-        low, high = item.solid.low_kg_m2, item.solid.high_kg_m2
-        rate = fmt.units.solid_rate(low)
-        if high > low:
-            rate = f"{rate.split(' ')[0]}–{fmt.units.solid_rate(high)}"
-        return f"prewetted salt {rate}"
     return ""
 
 

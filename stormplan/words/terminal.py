@@ -136,7 +136,8 @@ def _site(site: SiteView) -> RenderableType:
     title.append(f"  priority {site.priority}, {site.client}", style="dim")
     parts: list[RenderableType] = [title]
     if site.problem:
-        parts.append(Text(f"  NO FORECAST: {site.problem}", style="bold red"))
+        label, text = site.problem
+        parts.append(Text(f"  {label.upper()}: {text}", style="bold red"))
     parts += [Padding(Text(line), (0, 0, 0, 2)) for line in site.night_biases]
     parts += [Padding(_task(job), (0, 0, 0, 2)) for job in site.tasks]
     return Group(*parts)

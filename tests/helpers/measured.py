@@ -1,15 +1,22 @@
 """Natural ground under measured weather, shared by the tests that read radiation networks."""
 
+import gzip
 import warnings
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pvlib
 
 from helpers.weather import forecast, single_column
 from stormplan.company.catalog import MATERIALS
-from stormplan.physics import pavement
+from stormplan.physics import pavement, sun
+from stormplan.physics.film import FilmState
+from stormplan.physics.forcing import StepForcing
 from stormplan.physics.ground import discretize, factorize
+from stormplan.physics.surface_simulation import CoupledSurface
+from stormplan.weather import moist_air
 
 DATA = Path(pvlib.__file__).parent / "data"  # releases up to 0.11 carry measured files
 STEP_S = 600.0
@@ -41,3 +48,133 @@ def bare_ground(start_c):
 
 def rmse(error):
     return np.sqrt(np.mean(error**2))
+
+
+# ------------------------------------------------------------------- one day of SURFRAD
+
+
+def read_surfrad():
+    """Alamosa, Colorado, 1 January 2016: minutes as shipped with pvlib, here means of ten."""
+    minutes, _ = call_pvlib(pvlib.iotools.read_surfrad, DATA / "surfrad-slv16001.dat")
+    wanted = ["ghi", "uw_solar", "dw_ir", "uw_ir", "temp_air", "relative_humidity", "wind_speed"]
+    means = minutes[[*wanted, "pressure"]].resample("10min").mean()
+    assert means.shape == (144, 8)
+    assert not means.isna().any(axis=None)
+    return {name: means[name].to_numpy() for name in means}
+
+
+def follow_surfrad(day):
+    """Skin of a meter of subgrade through the day, once the ground knows it [°C]."""
+    measured = skin_temp_c(day["uw_ir"], day["dw_ir"])
+    # bare soil (it reflects 19 % of the sun): the catalog's subgrade, nothing fitted
+    slab, ground = bare_ground(measured.mean())
+    dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
+    absorbed = np.maximum(day["ghi"] - day["uw_solar"], 0.0)
+    drivers = np.stack(
+        [
+            day["temp_air"],
+            day["wind_speed"],
+            moist_air.saturation_vapor_pressure_pa(dew),
+            absorbed,
+            day["dw_ir"],
+        ]
+    )
+    modeled = []
+    for _ in range(6):  # the same day again and again, until the ground knows it
+        modeled.clear()
+        for now in range(measured.size):
+            weather = StepForcing(*drivers[:, now : now + 1])
+            slab.step(ground, weather, 100.0 * day["pressure"][now : now + 1])
+            modeled.append(slab.surface_c[0])
+    return np.array(modeled)
+
+
+# ------------------------------------------------------------------- a month of Payerne
+
+FILE = DATA / "bsrn-pay0616.dat.gz"
+LATITUDE, LONGITUDE, HEIGHT_M = 46.815, 6.944, 491.0  # logical record 0004
+# Wind stands in no radiation record, but record 1000 keeps the station's SYNOP of every three hours
+# (WMO FM 12). It does not say its unit; soundings of record 1100, which are in m/s, start from half
+# its figure (59 pairs, 1.81 to 3.59), so it is in knots. Between reports: straight lines.
+KNOT_MS = 0.5144
+
+
+def synops():
+    """Times, wind [m/s] and cloud an observer saw [eighths; 9 where fog hides the sky]."""
+    with gzip.open(FILE, "rt", encoding="latin-1") as file:
+        lines = file.read().splitlines()
+    reports = [line.split() for line in lines[lines.index("*U1000") + 1 : lines.index("*U1100")]]
+    when = pd.to_datetime([f"2016-06-{day[:2]}T{day[2:4]}:00Z" for day, *_ in reports])
+    cloud_wind = [groups[2] for groups in reports]  # Nddff
+    knots = np.array([float(group[3:]) for group in cloud_wind])
+    return when, knots * KNOT_MS, np.array([int(group[0]) for group in cloud_wind])
+
+
+def read_payerne():
+    """Everything measured, as means of ten minutes."""
+    records = ("0100", "0300")
+    minutes, _ = call_pvlib(pvlib.iotools.read_bsrn, FILE, logical_records=records)
+    wanted = ["ghi", "gri", "lwd", "lwu", "temp_air", "relative_humidity", "pressure"]
+    means = minutes[wanted].resample("10min").mean()
+    assert means.shape == (30 * 144, 7)
+    assert not means.isna().any(axis=None)
+    middles = (means.index + pd.Timedelta("5min")).tz_localize(None).to_numpy()
+    air_c = means["temp_air"].to_numpy()
+    up, down = means["lwu"].to_numpy(), means["lwd"].to_numpy()
+    when, wind_ms, cloud = synops()
+    at_synop = means.index.get_indexer(when)
+    height_deg = sun.elevation_deg(middles, LATITUDE, LONGITUDE)[:, 0]
+    return SimpleNamespace(
+        minutes=minutes,
+        air_c=air_c,
+        dew_c=moist_air.dew_point_c(air_c, means["relative_humidity"].to_numpy()),
+        wind_ms=np.interp(np.arange(len(means)), at_synop, wind_ms),
+        absorbed=np.maximum(means["ghi"] - means["gri"], 0.0).to_numpy(),
+        down=down,
+        pressure_pa=100.0 * means["pressure"].to_numpy(),
+        skin_c=skin_temp_c(up, down),
+        height_deg=height_deg,
+        night=height_deg < 0.0,
+        at_synop=at_synop,
+        cloud=cloud,
+    )
+
+
+def follow_payerne(month, wet=False, evenings_given=False):
+    """Skin of a meter of subgrade from the first day's mean air on [°C].
+
+    Kept wet, it has a millimeter of water at every step. With evenings given, it takes the
+    measured skin while the sun is up and is left to itself at sundown.
+    """
+    slab, ground = bare_ground(month.air_c[:144].mean())
+    film = FilmState(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
+    film_on_slab = CoupledSurface(slab, film)
+    drivers = np.stack(
+        [
+            month.air_c,
+            month.wind_ms,
+            moist_air.saturation_vapor_pressure_pa(month.dew_c),
+            month.absorbed,
+            month.down,
+        ]
+    )
+    nothing = np.zeros(1)
+    modeled = []
+    for now in range(month.air_c.size):
+        weather, pressure_pa = (
+            StepForcing(*drivers[:, now : now + 1]),
+            month.pressure_pa[now : now + 1],
+        )
+        if evenings_given and not month.night[now]:
+            reduced = ground.forward_elimination(slab.ground_c, 0.0)
+            slab.surface_c = month.skin_c[now : now + 1]
+            slab.ground_c = ground.back_substitution(
+                reduced, slab.surface_c, ground.top_conductance_wm2k
+            )
+        elif wet:
+            film.water[:], film.ice[:] = 1.0, 0.0
+            film_on_slab.step(ground, weather, pressure_pa, (nothing,) * 3, nothing)
+        else:
+            slab.step(ground, weather, pressure_pa)
+        modeled.append(slab.surface_c[0])
+    return np.array(modeled)

@@ -139,14 +139,16 @@ def parse_liquid(
         Not a percentage, no known chloride, no known product, or stronger than water holds.
     """
     stripped = text.strip()
+    is_strength = "=" in stripped or _parse_bare_number(stripped.removesuffix("%")) is not None
+    chlorides = (
+        _parse_chlorides(stripped, option) if is_strength and stripped not in products else None
+    )
     try:
         if stripped in products:
             return liquid_from_product(products[stripped]), products[stripped]
-        if "=" in stripped or _parse_bare_number(stripped.removesuffix("%")) is not None:
-            return make_liquid(_parse_chlorides(stripped, option)), None
+        if chlorides is not None:
+            return make_liquid(chlorides), None
     except InputError as error:
-        if str(error).startswith(option):
-            raise
         raise InputError(f"{option}: {error}") from error
     near = difflib.get_close_matches(stripped, products, n=1)
     known = f"the sites file has {', '.join(products)}" if products else "name it with --sites FILE"

@@ -74,12 +74,15 @@ class LocationForecasts:
         Why each source before it failed or, without forecast, why every one did, in words.
     other_forecasts : tuple of CellForecast
         From the sources after it that had one too.
+    other_failures : tuple of str
+        Why sources after it have none, in words.
     """
 
     location: Location
     forecast: CellForecast | None
     failure_reasons: tuple[str, ...] = ()
     other_forecasts: tuple[CellForecast, ...] = ()
+    other_failures: tuple[str, ...] = ()
 
 
 class ForecastSource(Protocol):
@@ -204,14 +207,14 @@ def _fetch_one(
     cells: list[CellForecast] = []
     failure_reasons: list[str] = []  # before the first that had one
     unserved: list[str] = []
+    other_failures: list[str] = []  # after it
     for source in sources:
         try:
             cells.append(source.forecast(location, now))
         except NotServedError as error:
             unserved.append(str(error))
         except ForecastError as error:
-            if not cells:
-                failure_reasons.append(str(error))
+            (other_failures if cells else failure_reasons).append(str(error))
     if not cells:
         return LocationForecasts(location, None, (*unserved, *failure_reasons))
     fresh = next((cell for cell in cells if now - cell.issued_at <= MAX_PREFERRED_AGE), cells[0])
@@ -219,7 +222,7 @@ def _fetch_one(
         hours = (now - cell.issued_at) / timedelta(hours=1)
         failure_reasons.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
     others = tuple(cell for cell in cells if cell is not fresh)
-    return LocationForecasts(location, fresh, tuple(failure_reasons), others)
+    return LocationForecasts(location, fresh, tuple(failure_reasons), others, tuple(other_failures))
 
 
 def _cells_before(cells: Sequence[CellForecast], cell_after: CellForecast) -> list[CellForecast]:

@@ -37,7 +37,7 @@ class ZonedAlert:
         return end is not None and end <= now
 
 
-def parse_alerts(payload: object) -> list[ZonedAlert]:
+def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
     """Read one body of active alerts.
 
     Parameters
@@ -49,29 +49,41 @@ def parse_alerts(payload: object) -> list[ZonedAlert]:
     -------
     list of ZonedAlert
         Real ones only: no tests, no cancellations, none that another one replaces.
+    list of str
+        Why others cannot be read.
 
     Raises
     ------
     ForecastError
-        Not a collection of alerts, or one that lacks what must be shown.
+        Not a collection of alerts.
     """
     features = payload.get("features") if isinstance(payload, Mapping) else None
     if not isinstance(features, Sequence) or isinstance(features, str):
         raise ForecastError("nws alerts: the reply is no collection of alerts ('features')")
-    entries = [_properties(feature) for feature in features]
+    unreadable: list[str] = []
+    entries = []
+    for feature in features:
+        try:
+            entries.append(_properties(feature))
+        except ForecastError as error:
+            unreadable.append(str(error))
     replaced = {
         str(reference.get("identifier"))
         for entry in entries
         for reference in _references(entry)
         if isinstance(reference, Mapping)
     }
-    return [
-        _zoned_alert(each)
-        for each in entries
-        if each.get("status") == "Actual"
-        and each.get("messageType") != "Cancel"
-        and str(each.get("id")) not in replaced
-    ]
+    found = []
+    for each in entries:
+        is_real = each.get("status") == "Actual" and each.get("messageType") != "Cancel"
+        if not is_real or str(each.get("id")) in replaced:
+            continue
+        try:
+            found.append(_zoned_alert(each))
+        except ForecastError as error:
+            event = each.get("event")
+            unreadable.append(f"{event[:60]}: {error}" if isinstance(event, str) else str(error))
+    return found, unreadable
 
 
 def _properties(feature: object) -> Mapping[str, object]:
@@ -146,6 +158,7 @@ class NwsAlerts:
         self._fetcher = fetcher
         self._base_url = base_url.rstrip("/")
         self.stale_reasons: list[str] = []  # why older replies had to stand in
+        self.unreadable: list[str] = []  # why single alerts cannot be shown
 
     def active(self, locations: Iterable[Location], now: datetime) -> tuple[Alert, ...]:
         """Return the alerts in force for some locations, each with its sites.
@@ -200,4 +213,6 @@ class NwsAlerts:
         reply = self._fetcher.get(url, now, parse_alerts)
         if reply.state == "stale":
             self.stale_reasons.append(reply.reason)
-        return [zoned for zoned in parse_alerts(reply.payload) if not zoned.is_over(now)]
+        found, unreadable = parse_alerts(reply.payload)
+        self.unreadable += unreadable
+        return [zoned for zoned in found if not zoned.is_over(now)]

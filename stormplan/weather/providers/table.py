@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -59,25 +59,42 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def _derive_missing(values: dict[str, Array], marks: dict[str, FlagArray]) -> None:
+def derive_missing(
+    columns: Sequence[str], values: dict[str, Array], marks: dict[str, FlagArray]
+) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
-    given = [name for name in forecast.PRECIP_TYPES if np.isfinite(values[name]).any()]
+    given = [name for name in forecast.PRECIP_TYPES if name in columns]
     if given:
         parts = np.array([values[name] for name in given])
-        known = np.isfinite(parts).any(axis=0)
+        blank = np.isnan(parts)
         for name in forecast.PRECIP_TYPES:
-            values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
-        total = np.where(known, np.nansum(parts, axis=0), np.nan)
-        values["precip_mm"] = np.where(known, total, values["precip_mm"])
-    else:
-        temp = values["air_temp_c"]
-        wet_bulb = moist_air.wet_bulb_c(
-            temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
-        )
-        air = precip_type.AirState(temp, wet_bulb, values["ice_accretion_mm"])
-        type_fracs = np.zeros((temp.size, len(forecast.PRECIP_TYPES)))
-        corrected = precip_type.correct_by_temperature(type_fracs, air)
-        precip_type.split_by_type(values, marks, values["precip_mm"], *corrected)
+            if name not in columns:
+                values[name] = np.where(blank.all(axis=0), np.nan, 0.0)
+        # one blank among types is what is left of the total; without a total it is unknown
+        rest = np.maximum(values["precip_mm"] - np.nansum(parts, axis=0), 0.0)
+        share = rest / np.maximum(blank.sum(axis=0), 1)
+        some = ~blank.all(axis=0)
+        for name in given:
+            values[name] = np.where(np.isnan(values[name]) & some, share, values[name])
+        total = np.sum([values[name] for name in forecast.PRECIP_TYPES], axis=0)
+        values["precip_mm"] = np.where(some, total, values["precip_mm"])
+    amounts = np.stack([np.nan_to_num(values[name]) for name in forecast.PRECIP_TYPES], axis=1)
+    summed = amounts.sum(axis=1, keepdims=True)
+    type_fracs = np.where(summed > 0.0, amounts / np.where(summed > 0.0, summed, 1.0), 0.0)
+    temp = values["air_temp_c"]
+    wet_bulb = moist_air.wet_bulb_c(
+        temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
+    )
+    # the same rule as for every service: rain alone in air below freezing is freezing rain
+    air = precip_type.AirState(temp, wet_bulb, values["ice_accretion_mm"])
+    corrected = precip_type.correct_by_temperature(type_fracs, air)
+    total = values["precip_mm"]
+    partly = np.isnan(total) & (summed[:, 0] > 0.0)  # a type is blank, another is not
+    unknown_types = {name: np.isnan(values[name]) for name in forecast.PRECIP_TYPES}
+    water = np.where(partly, summed[:, 0], total)
+    precip_type.split_by_type(values, marks, water, *corrected)
+    for name, unknown in unknown_types.items():
+        values[name] = np.where(partly & unknown, np.nan, values[name])
     quality_control.fill_snowfall(values, marks)
 
 
@@ -124,7 +141,7 @@ def parse_forecast(
     }
     quality_control.reconcile_humidity(values, marks, notes)
     quality_control.fill_standard_pressure(values, marks, elevation_m)
-    _derive_missing(values, marks)
+    derive_missing(names, values, marks)
     quality_control.note_temp_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,

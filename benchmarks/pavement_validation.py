@@ -1,0 +1,137 @@
+"""Error of the pavement model against measured surface temperatures, as a table.
+
+Run as ``python benchmarks/pavement_validation.py``. Reads what ships with pvlib, a day of SURFRAD
+and a month of BSRN over natural ground, with measured radiation and nothing fitted; and every set in
+the folder that STORMPLAN_MEASURED names, which docs/model/validation.md describes: the weather known,
+the surface by its class, no reading of the site. Prints RMSE and mean error in K, for all hours and
+by night, beside those of taking the air for the surface, and the pool that the model error of
+``stormplan.physics.ensemble`` quotes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+from helpers import measured
+
+import stormplan
+from stormplan.physics import ensemble
+from stormplan.physics.bias_correction import is_night
+from stormplan.weather.forecast import VARIABLES
+
+WINTER_MONTHS = (11, 12, 1, 2, 3)
+SPIN_UP_H = 72  # the pavement forgets its first profile: not scored
+
+
+@dataclass(frozen=True)
+class Score:
+    """Error of one set: modeled and air temperature less the measured surface [K]."""
+
+    name: str
+    error_k: np.ndarray
+    air_error_k: np.ndarray
+    night: np.ndarray
+
+    def row(self) -> str:
+        """Return the set's line of the table."""
+        cells = [f"{self.name:34s} {self.error_k.size:6d}"]
+        for error in (self.error_k, self.air_error_k):
+            for chosen in (error, error[self.night]):
+                cells.append(f"{measured.rmse(chosen):6.2f} ({chosen.mean():+5.2f})")
+        return "  ".join(cells)
+
+
+def scored(name: str, modeled_c, air_c, measured_c, night) -> Score:
+    """Return the score of a set over the hours in which all is known."""
+    known = np.isfinite(modeled_c) & np.isfinite(air_c) & np.isfinite(measured_c)
+    error, air_error = (np.asarray(one - measured_c)[known] for one in (modeled_c, air_c))
+    return Score(name, error, air_error, np.asarray(night)[known])
+
+
+def shipped() -> list[Score]:
+    """Return the scores of the sets that ship with pvlib."""
+    day = measured.read_surfrad()
+    skin_c = measured.skin_temp_c(day["uw_ir"], day["dw_ir"])
+    bare = measured.follow_surfrad(day)
+    month = measured.read_payerne()
+    wet = measured.follow_payerne(month, wet=True)
+    evenings = measured.follow_payerne(month, evenings_given=True)
+    night = month.night
+    return [
+        scored("SURFRAD San Luis Valley, bare soil", bare, day["temp_air"], skin_c, day["ghi"] < 1),
+        scored("BSRN Payerne, kept wet", wet, month.air_c, month.skin_c, night),
+        scored(
+            "BSRN Payerne, nights from evenings",
+            np.where(night, evenings, np.nan), month.air_c, month.skin_c, night,
+        ),
+    ]  # fmt: skip
+
+
+def station(path: Path) -> Score:
+    """Return the score of one set of a folder."""
+    site = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    table = pd.read_csv(path)
+    table.index = pd.DatetimeIndex(pd.to_datetime(table.pop("time"), utc=True))
+    table = table.asfreq("h")
+    depth_m = site.get("depth_m", 0.0)
+    modeled = stormplan.simulate_pavement(
+        table[[name for name in table.columns if name in VARIABLES]],
+        site["latitude"],
+        site["longitude"],
+        site["surface"],
+        elevation_m=site.get("elevation_m", 0.0),
+        sky_view_frac=site.get("sky_view_frac"),
+        depths_m=[depth_m] if depth_m else [],
+        fill_missing=True,
+    )
+    found = modeled[f"at_{depth_m:g}m_c" if depth_m else "surface_c"].to_numpy(copy=True)
+    found[:SPIN_UP_H] = np.nan
+    found[~table.index.month.isin(WINTER_MONTHS)] = np.nan
+    night = is_night([t.to_pydatetime() for t in table.index], site["latitude"], site["longitude"])
+    # air is given at the start of the hour, the measured surface is its mean
+    air_c = table["air_temp_c"].to_numpy()
+    air_c = 0.5 * (air_c + np.append(air_c[1:], air_c[-1]))
+    return scored(path.stem, found, air_c, table["measured_c"].to_numpy(), night)
+
+
+def pooled(scores: list[Score]) -> str:
+    """Return the pool of the sets beside what the uncertainty of a plan takes."""
+    error = np.concatenate([one.error_k for one in scores])
+    night = np.concatenate([one.night for one in scores])
+    return (
+        f"pooled: night {measured.rmse(error[night]):.2f} K, day {measured.rmse(error[~night]):.2f} K; "
+        f"plans take {ensemble.MODEL_ERROR_NIGHT_K} and {ensemble.MODEL_ERROR_DAY_K} K"
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    two = "all: rmse (mean)", "night: rmse (mean)"
+    print(f"{'':34s} {'n':>6s}  model {two[0]}, {two[1]}; air as surface: the same [K]")
+    for score in shipped():
+        print(score.row())
+    folder = os.environ.get("STORMPLAN_MEASURED")
+    if folder is None:
+        print(
+            "STORMPLAN_MEASURED names no folder of other measured sets (docs/model/validation.md)"
+        )
+        return
+    scores = [station(path) for path in sorted(Path(folder).glob("*.csv"))]
+    if not scores:
+        raise SystemExit(f"STORMPLAN_MEASURED={folder} has no .csv with its .json beside it")
+    for score in scores:
+        print(score.row())
+    print(pooled(scores))
+
+
+if __name__ == "__main__":
+    main()

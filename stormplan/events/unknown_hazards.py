@@ -1,0 +1,57 @@
+"""Hours in which the forecast cannot tell whether a surface gets slippery."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+
+from stormplan.company.practice_rules import Practice
+from stormplan.events.detection import ForecastGap, Hour, Outlook
+
+
+def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple[str, datetime]]:
+    """Yield hours that may be slippery for all the forecast says: (what is unknown, start).
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Hours of one surface.
+    practice : Practice
+        Its rules: from which chance on the pavement counts as likely cold, or an hour as wet.
+
+    Yields
+    ------
+    str
+        ``"pavement"`` or ``"precipitation"``.
+    datetime
+        Start of the hour, aware UTC.
+    """
+    chance = practice.number("monitor_probability")
+    cold_air_c = practice.number("frost_possible_below")
+    precip_gaps = [gap for gap in outlook.unknown if gap.what == "precipitation"]
+    for hour in outlook.hours:
+        if hour.hazard is not None:
+            continue
+        is_wet_unknown = _precip_unknown(hour, precip_gaps, chance)
+        is_pavement_unknown = math.isnan(hour.surface_c)
+        if is_pavement_unknown:
+            may_freeze = not hour.air_c > cold_air_c
+        else:
+            may_freeze = not hour.prob_below_freezing < chance
+        if may_freeze and is_wet_unknown:
+            yield "precipitation", hour.start
+        elif may_freeze and is_pavement_unknown:
+            yield "pavement", hour.start
+
+
+def _precip_unknown(hour: Hour, gaps: Iterable[ForecastGap], chance: float) -> bool:
+    """Return whether an hour may be wet: amount unknown, and no small chance of any."""
+    if hour.pop < chance:
+        return False
+    in_gap = any(
+        (gap.after is None or gap.after <= hour.start)
+        and (gap.until is None or hour.start < gap.until)
+        for gap in gaps
+    )
+    return in_gap or math.isnan(hour.precip_mm)

@@ -1,0 +1,218 @@
+"""Diagnostics of the forecast of each site, and the verdict of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from stormplan.company.practice_rules import Practice
+from stormplan.events.detection import ForecastGap, Outlook
+from stormplan.events.unknown_hazards import unknown_hazard_hours
+from stormplan.planning.diagnostics import (
+    UNKNOWN_HAZARD_CODES,
+    Diagnostic,
+    DiagnosticCode,
+    Severity,
+    degraded,
+    note,
+)
+from stormplan.treatment.records import Treatment
+from stormplan.weather.forecast import CellForecast
+
+PlanVerdict = Literal["go", "wait", "nothing", "unknown"]
+HOUR = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class SurfaceOutlook:
+    """The outlook of one surface, its rules and treatments."""
+
+    outlook: Outlook
+    practice: Practice
+    treatments: tuple[Treatment, ...]
+
+
+def source_diagnostics(
+    site: str,
+    forecast: CellForecast | None,
+    unavailable_reason: str | None,
+    other_failures: Sequence[str],
+    now: datetime,
+    practice: Practice,
+) -> Iterator[Diagnostic]:
+    """Yield what is to be said of the forecast a site is planned from.
+
+    Parameters
+    ----------
+    site : str
+        Key of the site.
+    forecast : CellForecast or None
+        None where no source has one.
+    unavailable_reason : str or None
+        Why a preferred source, or every source, has none.
+    other_failures : sequence of str
+        Why sources after the one that is used have none.
+    now : datetime
+        Time of planning, aware UTC.
+    practice : Practice
+        The company's rules.
+    """
+    if forecast is None:
+        yield Diagnostic(
+            code=DiagnosticCode.NO_FORECAST,
+            severity=Severity.FAILED,
+            site=site,
+            values={"reason": unavailable_reason or "no forecast"},
+        )
+        return
+    source = forecast.source
+    age_h = (now - forecast.issued_at) / HOUR
+    if forecast.stale or age_h > practice.number("stale_after"):
+        yield degraded(
+            DiagnosticCode.STALE_FORECAST, site=site, source=source, age_h=round(age_h, 1)
+        )
+    if unavailable_reason is not None:
+        yield degraded(
+            DiagnosticCode.FALLBACK_SOURCE, site=site, source=source, reason=unavailable_reason
+        )
+    for reason in other_failures:
+        yield Diagnostic(
+            code=DiagnosticCode.OTHER_SOURCE_FAILED,
+            severity=Severity.WARNING,
+            site=site,
+            values={"reason": reason},
+        )
+    if forecast.contradictions:
+        yield degraded(
+            DiagnosticCode.CONTRADICTION,
+            site=site,
+            source=source,
+            findings=tuple(forecast.contradictions),
+        )
+
+
+def layer_diagnostics(
+    site: str, surfaces: Sequence[SurfaceOutlook], now: datetime, practice: Practice
+) -> Iterator[Diagnostic]:
+    """Yield what the forecast of a site leaves unknown, without repetition over its surfaces.
+
+    Parameters
+    ----------
+    site : str
+        Key of the site.
+    surfaces : sequence of SurfaceOutlook
+        Its surfaces.
+    now : datetime
+        Time of planning, aware UTC.
+    practice : Practice
+        The company's rules.
+    """
+    in_event = {
+        what
+        for surface in surfaces
+        for item in surface.treatments
+        if item.event is not None
+        for what in item.event.unknown
+    }
+    gaps = dict.fromkeys(gap for surface in surfaces for gap in surface.outlook.unknown)
+    for gap in gaps:
+        if gap.what == "pavement" and gap.after is not None:
+            continue  # said with its hours below
+        yield _layer_diagnostic(site, gap, gap.what in in_event)
+    ends = [
+        gap.after
+        for gap in gaps
+        if gap.what in ("pavement", "temperature") and gap.after is not None and gap.until is None
+    ]
+    if ends:
+        known_until = min(ends)
+        known_h = max((known_until - now) / HOUR, 0.0)
+        report = degraded if known_h < practice.number("pavement_horizon") else note
+        yield report(
+            DiagnosticCode.PAVEMENT_KNOWN_UNTIL,
+            site=site,
+            until=known_until.isoformat(),
+            known_h=round(known_h, 1),
+        )
+    yield from _unknown_hazards(site, surfaces)
+
+
+def _layer_diagnostic(site: str, gap: ForecastGap, in_event: bool) -> Diagnostic:
+    if gap.after is None:
+        return degraded(DiagnosticCode.LAYER_MISSING, site=site, variable=gap.what)
+    if gap.until is not None:
+        return degraded(
+            DiagnosticCode.LAYER_GAP,
+            site=site,
+            variable=gap.what,
+            after=gap.after.isoformat(),
+            until=gap.until.isoformat(),
+        )
+    report = degraded if in_event else note
+    return report(
+        DiagnosticCode.LAYER_ENDS,
+        site=site,
+        variable=gap.what,
+        after=gap.after.isoformat(),
+        during="event" if in_event else None,
+    )
+
+
+def _unknown_hazards(site: str, surfaces: Sequence[SurfaceOutlook]) -> Iterator[Diagnostic]:
+    """Yield the likely-cold hours of a site in which precipitation or pavement is unknown."""
+    unknown: dict[str, set[datetime]] = {}
+    distinct = {
+        (id(one.outlook), one.practice.number("monitor_probability")): one for one in surfaces
+    }
+    for surface in distinct.values():
+        for what, start in unknown_hazard_hours(surface.outlook, surface.practice):
+            unknown.setdefault(what, set()).add(start)
+    for what, starts in unknown.items():
+        yield degraded(
+            DiagnosticCode.HAZARD_UNKNOWN,
+            site=site,
+            variable=what,
+            after=min(starts).isoformat(),
+            until=(max(starts) + HOUR).isoformat(),
+            hours=len(starts),
+        )
+
+
+def cell_notes(cells: Iterable[CellForecast]) -> Iterator[Diagnostic]:
+    """Yield what parsers dropped, clipped or guessed, once for each cell."""
+    seen: Mapping[tuple[str, str], CellForecast] = {
+        (cell.source, cell.cell_id): cell for cell in cells
+    }
+    for (source, cell_id), cell in seen.items():
+        for text in cell.notes:
+            yield note(DiagnosticCode.FORECAST_NOTE, source=source, cell=cell_id, text=text)
+
+
+def plan_verdict(
+    is_work_due: bool, has_event: bool, diagnostics: Iterable[Diagnostic]
+) -> PlanVerdict:
+    """Return the verdict of a plan; never calmer than what is known.
+
+    Parameters
+    ----------
+    is_work_due : bool
+        Whether a crew is to go out within a day.
+    has_event : bool
+        Whether any surface has an event ahead.
+    diagnostics : iterable of Diagnostic
+        What the plan stands on.
+
+    Examples
+    --------
+    >>> plan_verdict(False, False, [])
+    'nothing'
+    """
+    if is_work_due:
+        return "go"
+    if has_event:
+        return "wait"
+    if any(diagnostic.code in UNKNOWN_HAZARD_CODES for diagnostic in diagnostics):
+        return "unknown"
+    return "nothing"

@@ -1,0 +1,125 @@
+"""One surface as its course of action is decided: what it is, its hours, and what practice says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan.company.practice_rules import Practice
+from stormplan.company.sites import Surface
+from stormplan.events.detection import Event, Hour, Outlook
+from stormplan.physics.bond import BondParameters
+from stormplan.treatment.products import Stock
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ColumnHours:
+    """Hours of one column from now on: arrays ``(hour, member)``.
+
+    Attributes
+    ----------
+    pavement_c : array
+        Pavement without chemical [°C].
+    rain_mm, freezing_rain_mm, sleet_mm, snowfall_swe_mm : array
+        What falls in the hour, as water; unknown counts as none [mm].
+    night : array of bool (hour,)
+        Whether the sun is down.
+    """
+
+    pavement_c: FloatArray
+    rain_mm: FloatArray
+    freezing_rain_mm: FloatArray
+    sleet_mm: FloatArray
+    snowfall_swe_mm: FloatArray
+    night: BoolArray
+
+
+@dataclass(frozen=True)
+class SurfaceCase:
+    """One surface, the hours ahead of it and the rules as they stand there.
+
+    ``column`` is its place among the simulated columns; ``plow_hours`` are the hours at whose start
+    practice plows or shovels it; ``is_bonded`` says that packed snow or ice is stuck to it now;
+    ``rate_steps_up`` is by how many rate steps the pre-treat of an event, by its place among the
+    events, is put higher than the film model alone asks.
+    """
+
+    surface: Surface
+    practice: Practice
+    stock: Stock
+    now: datetime
+    zone: ZoneInfo
+    open_hours: tuple[time, time] | None
+    outlook: Outlook
+    column: int
+    hours: ColumnHours
+    plow_hours: tuple[int, ...]
+    residual_mm: float
+    is_bonded: bool = False
+    rate_steps_up: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def is_pedestrian(self) -> bool:
+        """Whether people walk on it."""
+        return self.surface.surface_class.use == "pedestrian"
+
+    @property
+    def n_hours(self) -> int:
+        """How many hours lie ahead."""
+        return len(self.outlook.hours)
+
+    @cached_property
+    def bond_parameters(self) -> BondParameters:
+        """Parameters of the bond criterion, by the rules of practice."""
+        return BondParameters(
+            texture_mm=1000.0 * self.practice.number("bond_texture"),
+            base_liquid_frac=self.practice.number("bond_liquid_fraction"),
+        )
+
+    def hour_index(self, moment: datetime) -> int:
+        """Return the index of the hour that contains a time."""
+        return int((moment - self.outlook.hours[0].start) // timedelta(hours=1))
+
+    def hour_start(self, hour: int) -> datetime:
+        """Return the start of an hour; it may lie past the last one."""
+        return self.outlook.hours[0].start + timedelta(hours=hour)
+
+    def local_date(self, moment: datetime) -> date:
+        """Return the date at the site."""
+        return moment.astimezone(self.zone).date()
+
+    def is_open(self, moment: datetime) -> bool:
+        """Return whether the site is open; not where no hours are given."""
+        if self.open_hours is None:
+            return False
+        opens, closes = self.open_hours
+        local = moment.astimezone(self.zone).time()
+        return opens <= local < closes if opens < closes else local >= opens or local < closes
+
+    def hour(self, index: int) -> Hour:
+        """Return an hour, the last one for what lies beyond."""
+        return self.outlook.hours[min(max(index, 0), self.n_hours - 1)]
+
+    def lowest_pavement_c(self, first: int, last: int, event: Event | None = None) -> float:
+        """Return the lowest pavement of the hours ``first`` .. ``last - 1`` [°C].
+
+        Median over the members that bring the event, or all; NaN where it is not known.
+        """
+        pavement = self.hours.pavement_c[max(first, 0) : max(last, first + 1)]
+        if event is not None and any(event.has_event):
+            pavement = pavement[:, np.array(event.has_event)]
+        return float(np.median(pavement.min(axis=0))) if pavement.size else float("nan")
+
+    def recheck_at(self, event: Event) -> datetime:
+        """Return when to decide again: halfway to the onset, in six hours at the latest."""
+        lead = max(event.start - self.now, timedelta(hours=1))
+        step = min(lead / 2, timedelta(hours=6))
+        return (self.now + step).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)

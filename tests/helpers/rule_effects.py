@@ -1,0 +1,339 @@
+"""For each rule of practice a situation in which another value of it changes the plan.
+
+``EFFECTS`` has one row for every rule: the changed value, and what differs from a usual snowy night
+that the rule needs to be felt. The rule is set at the finest level that it may be set at, so that a
+row also shows that the level is read. A new rule needs a row; see ``test_policy.py``.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
+from stormplan import units
+from stormplan.company.practice_rules import RULES
+from stormplan.planning import plan_diff
+from stormplan.planning.plan import Plan
+from stormplan.planning.planner import SiteForecasts, make_plan
+
+C = units.f_to_c
+
+
+def snow(inches_an_hour: float = 0.2, start: int = 12, end: int = 18, pop: float = 0.9, **more):
+    """Snow at ten to one under cloud, falling on freezing pavement."""
+    amount = between_hours(start, end, 2.54 * inches_an_hour)
+    return {
+        "air_temp_c": {0: -1.0, start: -3.0},
+        "dew_point_c": {0: -6.0, start: -4.0},
+        "snowfall_swe_mm": amount,
+        "snowfall_cm": amount,
+        "pop": pop,
+    } | more
+
+
+def clear_night(air_c: float = -2.0, dew_c: float = -2.0):
+    """A clear calm night in which frost forms."""
+    return {
+        "air_temp_c": air_c,
+        "dew_point_c": dew_c,
+        "cloud_frac": 0.0,
+        "wind_10m_ms": 1.0,
+    }
+
+
+def steady(air_f: float, inches_an_hour: float = 0.2, **more):
+    """Snow in steady air."""
+    return snow(inches_an_hour, air_temp_c=C(air_f), dew_point_c=C(air_f) - 1.0, **more)
+
+
+LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
+WALK = {"class": "concrete_walk", "area": "2000 ft2"}
+FREEZING_RAIN = {
+    "air_temp_c": -3.0,
+    "dew_point_c": -4.0,
+    "freezing_rain_mm": between_hours(12, 18, 0.5),
+    "pop": 0.9,
+}
+RAIN_THEN_SNOW = snow() | {
+    "air_temp_c": {0: 2.0, 12: -3.0},
+    "dew_point_c": {0: -4.0, 12: -5.0},
+    "wind_10m_ms": 4.0,
+    "rain_mm": between_hours(10, 12, 0.1),
+}
+FROST_AT_DAWN = {
+    "air_temp_c": {0: 4.0, 6: 1.0, 12: -1.0, 20: 5.0},
+    "dew_point_c": {0: 0.0, 20: 1.0},
+    "cloud_frac": {0: 0.0, 20: 0.9},
+}
+MAGNESIUM = {
+    "name": "magnesium 30 %",
+    "mgcl2": "30 %",
+    "inhibited": True,
+    "odor": False,
+    "tracks_indoors": False,
+}
+LATE = NOON.replace(hour=23)
+
+
+def yard_with(strength: str, **more: str) -> dict[str, Any]:
+    """The yard with a brine tank of a strength as read, and salt with a price."""
+    north = BASE_SECTIONS["yards"]["north"]
+    salt = north["salt"] | {"price": "80 /ton"}
+    reading = {"strength": strength, "taken_at": "2026-01-12"}
+    tank = {
+        "product": "brine",
+        "capacity": "6000 gal",
+        "on_hand": "2000 gal",
+        "reading": reading,
+    }
+    return {"yards": {"north": north | {"salt": salt, "tanks": {"t1": tank}} | more}}
+
+
+@dataclass(frozen=True)
+class RuleEffect:
+    """A changed value of a rule, and a situation in which it is felt.
+
+    ``policy`` is set for the company in both plans; ``other`` is the weather of a second source,
+    ``later`` that of a plan made an hour after the first, with which it is compared.
+    """
+
+    changed: str
+    weather: Mapping[str, Any] = field(default_factory=snow)
+    surface: Mapping[str, Any] = field(default_factory=lambda: LOT)
+    policy: Mapping[str, str] = field(default_factory=dict)
+    sections: Mapping[str, Any] = field(default_factory=dict)
+    surfaces: Mapping[str, Any] = field(default_factory=dict)
+    sites: Mapping[str, Any] = field(default_factory=dict)
+    now: datetime = NOON
+    other: Mapping[str, Any] | None = None
+    later: Mapping[str, Any] | None = None
+    open_reason: str | None = None  # why the rule is not yet felt; the test then expects that
+
+
+TWO_STORMS = snow(0.2, 8, 11)
+TWO_STORMS = TWO_STORMS | {
+    name: {0: 0.0, 8: 0.5, 11: 0.0, 17: 0.5, 20: 0.0} for name in ("snowfall_swe_mm", "snowfall_cm")
+}
+FAR_STORMS = snow(0.2, 8, 11) | {
+    name: {0: 0.0, 8: 0.2, 9: 0.0, 30: 1.0, 34: 0.0} for name in ("snowfall_swe_mm", "snowfall_cm")
+}
+FAR_STORMS |= {  # and a day between that dries the lot
+    "air_temp_c": {0: -1.0, 8: -3.0, 18: 5.0, 29: -2.0, 30: -3.0},
+    "cloud_frac": {0: 1.0, 12: 0.0, 28: 1.0},
+    "wind_10m_ms": 5.0,
+}
+UNKNOWN_AFTER_40 = np.where(np.arange(72) < 40, -20.0, np.nan)
+LOST_PAVEMENT = {
+    "air_temp_c": 3.0,
+    "dew_point_c": np.where(np.arange(72) < 40, -2.0, np.nan),
+}
+MONEY = {"miss_cost": "100 /miss", "pass_cost": "5 /pass"}
+
+EFFECTS: dict[str, RuleEffect] = {
+    # brine
+    "brine_target": RuleEffect("23 %"),
+    "brine_accept_min": RuleEffect("23 %", sections=yard_with("22.8 %")),
+    "brine_accept_max": RuleEffect("23.4 %", sections=yard_with("23.6 %")),
+    "brine_reject_below": RuleEffect("22.4 %", sections=yard_with("22.2 %")),
+    "brine_reject_above": RuleEffect("25 %", sections=yard_with("24.5 %")),
+    # rates
+    "pretreat_rate_min": RuleEffect("0.7 gal/1000 ft2"),
+    "pretreat_rate_light_snow": RuleEffect(
+        "0.7 gal/1000 ft2", snow(pop=0.2), policy=MONEY, sections=yard_with("23.3 %")
+    ),
+    "pretreat_rate_moderate_snow": RuleEffect("0.5 gal/1000 ft2", steady(22.0, 0.4)),
+    "pretreat_rate_max": RuleEffect("1 gal/1000 ft2", steady(22.0, 0.8)),
+    "frost_rate_min": RuleEffect("0.5 gal/1000 ft2", FROST_AT_DAWN),
+    "frost_rate_max": RuleEffect("0.3 gal/1000 ft2", FROST_AT_DAWN),
+    "post_treat_rate_max": RuleEffect("0.3 gal/1000 ft2", snow(0.6)),
+    "first_use_rate_factor": RuleEffect("100 %", surface=LOT | {"last_treated": "2025-11-01"}),
+    "dry_spell": RuleEffect("100 d", surface=LOT | {"last_treated": "2025-11-20"}),
+    # timing
+    "lead_min": RuleEffect("4 h", snow(start=3, end=9), policy={"lead_best": "4 h"}),
+    "lead_best": RuleEffect("6 h"),
+    "lead_max": RuleEffect("4 h"),
+    "lead_max_frost": RuleEffect("4 h", FROST_AT_DAWN),
+    "max_rain_before_onset": RuleEffect("0.05 mm", RAIN_THEN_SNOW),
+    # film
+    "best_start_tolerance": RuleEffect("0 h", sites={"open_hours": "18:00-23:59"}),
+    "max_damp": RuleEffect("1 mm", snow(rain_mm=between_hours(9, 10, 0.2), air_temp_c=0.3)),
+    "max_rain_probability": RuleEffect(
+        "100 %",
+        snow(rain_mm=between_hours(12, 13, 0.4), air_temp_c={0: 0.5, 13: -3.0}),
+        policy={"max_rain_before_onset": "0.3 mm"},
+    ),
+    "bond_liquid_fraction": RuleEffect("30 %"),
+    "bond_texture": RuleEffect("1 mm"),
+    "vehicles_while_open": RuleEffect(
+        "100 /h", steady(29.0, 0.1), sites={"open_hours": "00:00-23:59"}
+    ),
+    "plow_residual_vehicle": RuleEffect("0 mm", snow(0.6)),
+    "plow_residual_pedestrian": RuleEffect("3 mm", snow(0.6), WALK),
+    "final_pass_snow": RuleEffect("1 in", snow(0.15)),
+    "post_storm_interval": RuleEffect(
+        "2 h", snow(0.6, air_temp_c={0: -1.0, 12: -2.0, 22: -12.0}, dew_point_c=-13.0)
+    ),
+    "sand_rate": RuleEffect("9 lb/1000 ft2", FREEZING_RAIN, LOT | {"no_chlorides": True}),
+    "prewet_rate": RuleEffect("30 gal/ton", FREEZING_RAIN),
+    "day_ahead_lead": RuleEffect("48 h", snow(start=34, end=40, pop=0.4)),
+    "frost_close_call_below": RuleEffect("100 %", FROST_AT_DAWN),
+    "hold_target": RuleEffect("end", snow(0.6, 12, 24)),
+    "hold_confidence": RuleEffect("99 %", steady(27.5)),
+    "max_ice_fraction": RuleEffect("0 %"),
+    "plow_trigger_vehicle": RuleEffect("4 in", snow(0.5, 12, 18)),
+    "plow_trigger_pedestrian": RuleEffect("3 in", snow(0.3, 12, 18), WALK),
+    "post_treat": RuleEffect("solid", snow(0.6)),
+    # temperature
+    "liquid_warn_below": RuleEffect("32 F"),
+    "liquid_stop_below": RuleEffect("30 F", policy={"liquid_warn_below": "31 F"}),
+    "solid_stop_below": RuleEffect("25 F", steady(17.0)),
+    "warm_pavement_above": RuleEffect("32 F", snow(air_temp_c=0.6, dew_point_c=0.0)),
+    "frost_possible_below": RuleEffect("50 F", LOST_PAVEMENT | {"air_temp_c": 6.0}),
+    "residue_slippery_above": RuleEffect("45 F"),
+    # blend
+    "additive_default": RuleEffect("8 %"),
+    "additive_cold": RuleEffect("15 %", steady(12.0), policy={"liquid_stop_below": "5 F"}),
+    "additive_cold_below": RuleEffect("32 F"),
+    "additive_sensitive": RuleEffect("15 %", surface=WALK),
+    "additive_max": RuleEffect("10 %", surface=WALK),
+    "poor_concrete_magnesium": RuleEffect(
+        "allow",
+        surface=WALK | {"poor_concrete": True},
+        sections={
+            "products": {"magnesium": MAGNESIUM},
+            "yards": {
+                "north": BASE_SECTIONS["yards"]["north"] | {"stock": {"magnesium": "500 gal"}}
+            },
+        },
+    ),
+    # weather
+    "max_wind": RuleEffect("30 mph", snow(wind_10m_ms=8.5)),
+    "go_probability": RuleEffect("60 %", snow(pop=0.4)),
+    "day_ahead_probability": RuleEffect("30 %", snow(start=34, end=40, pop=0.4)),
+    "monitor_probability": RuleEffect("5 %", snow(pop=0.1)),
+    "light_snow_below": RuleEffect("0.9 in/h", snow(0.7)),
+    "heavy_snow_above": RuleEffect("3 in/h", snow(1.5)),
+    "heavy_snow_pretreat": RuleEffect("refuse", snow(1.5)),
+    "new_concrete": RuleEffect("allow", surface=WALK | {"new_concrete_until": "2026-06-01"}),
+    "event_gap": RuleEffect("8 h", TWO_STORMS),
+    "hazardous_frost": RuleEffect("0.05 mm", clear_night(), policy={"hazardous_ice": "1 mm"}),
+    "hazardous_ice": RuleEffect(
+        "1 mm",
+        {
+            "air_temp_c": {0: 2.0, 8: -4.0},
+            "dew_point_c": {0: 1.0, 8: -8.0},
+            "rain_mm": between_hours(2, 5, 0.3),
+            "pop": 1.0,
+        },
+    ),
+    "pile_thaw_above": RuleEffect(
+        "32 F",
+        {"air_temp_c": {0: 0.6, 6: -5.0}, "dew_point_c": -12.0},
+        LOT | {"snow_pile": True},
+    ),
+    "pile_thaw_hours": RuleEffect(
+        "10 h",
+        {"air_temp_c": {0: 3.0, 6: -5.0}, "dew_point_c": -12.0},
+        LOT | {"snow_pile": True},
+    ),
+    "wind_chill_below": RuleEffect("20 F", snow(wind_10m_ms=5.0)),
+    "hose_freeze_below": RuleEffect("32 F"),
+    "cycle_time": RuleEffect("1 h", FREEZING_RAIN),
+    # planning
+    "horizon": RuleEffect("48 h"),
+    "pavement_horizon": RuleEffect("48 h", {"air_temp_c": 12.0, "dew_point_c": UNKNOWN_AFTER_40}),
+    "demand_percentile": RuleEffect("99 %", steady(25.0, 0.3)),
+    "reserve": RuleEffect("50 %"),
+    "miss_cost": RuleEffect(
+        "100 /miss", snow(pop=0.4), policy={"pass_cost": "5 /pass"}, sections=yard_with("23.3 %")
+    ),
+    "pass_cost": RuleEffect(
+        "50 /pass", snow(pop=0.4), policy={"miss_cost": "100 /miss"}, sections=yard_with("23.3 %")
+    ),
+    "containment_ratio": RuleEffect("150 %", sections=yard_with("23.3 %", containment="7000 gal")),
+    "when_sources_differ": RuleEffect("cautious", {"air_temp_c": 8.0}, other=snow()),
+    "stale_warn_after": RuleEffect(
+        "4 h", now=NOON + timedelta(hours=6), open_reason="nothing mentions a forecast's age yet"
+    ),
+    "stale_after": RuleEffect("24 h", now=NOON + timedelta(hours=13)),
+    "route_onset_spread": RuleEffect(
+        "24 h", FAR_STORMS | {"pop": 0.9}, policy={"event_gap": "1 h"}
+    ),
+    "brine_ready_before": RuleEffect("4 h"),
+    # comparing sources
+    "source_onset_difference": RuleEffect("8 h", other=snow(start=17, end=23)),
+    "source_temperature_difference": RuleEffect("20 F", other=steady(18.0)),
+    "source_temperature_below": RuleEffect("60 F", {"air_temp_c": 8.0}, other={"air_temp_c": 12.0}),
+    "source_snow_difference": RuleEffect("6 in", other=snow(0.5)),
+    # announcing
+    "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
+    "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
+    "announce_volume_change": RuleEffect("1 %", steady(24.0), later=steady(24.4)),
+}
+
+
+def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
+    """Plan the situation of a row, with the rule changed if it is named."""
+    policy: dict[str, dict[str, str]] = {"company": dict(effect.policy), "site": {}, "surface": {}}
+    if rule is not None:
+        policy[RULES[rule].scope] |= {rule: effect.changed}
+    surfaces = {"here": dict(effect.surface) | {"policy": policy["surface"]}, **effect.surfaces}
+    sites = parse_sites(
+        {"a": site_entry(43.1, -89.4, surfaces, policy=policy["site"], **effect.sites)},
+        **(dict(effect.sections) | {"policy": policy["company"]}),
+    )
+    answer = SiteForecasts(
+        forecast_cell(**effect.weather),
+        other_forecasts=()
+        if effect.other is None
+        else (forecast_cell(name="OTH/1,1", **effect.other),),
+    )
+    plan = make_plan(sites, {"a": answer}, effect.now)
+    if effect.later is None:
+        return plan
+    next_plan = make_plan(
+        sites,
+        {"a": SiteForecasts(forecast_cell(**effect.later))},
+        effect.now,
+    )
+    old, new = (
+        plan_diff.summarize_plan(one.model_dump(mode="json"), effect.now)
+        for one in (plan, next_plan)
+    )
+    changes = plan_diff.compare_plans(
+        old,
+        new,
+        sites.practice(),
+        lambda site, surface: sites.practice(
+            sites.sites[site], sites.sites[site].surfaces[surface]
+        ),
+    )
+    return next_plan.model_copy(update={"changes": changes})
+
+
+@lru_cache(maxsize=8)
+def _base(key: str) -> dict[str, Any]:
+    return outcome(plan_by(EFFECTS[key]))
+
+
+def outcome(plan: Plan) -> dict[str, Any]:
+    """Return what the plan says and does; a reason's limit and who set it are only repeated."""
+    found = plan.model_dump(mode="json")
+    for site in found["sites"]:
+        for surface in site["surfaces"]:
+            surface["hourly_id"] = ""
+            for item in surface["treatments"]:
+                for reason in item["reasons"]:
+                    reason["limit"] = reason["set_by"] = None
+    found["hourly"] = list(found["hourly"].values())
+    return found
+
+
+def differs(rule: str) -> bool:
+    """Return whether another value of a rule changes the plan of its row."""
+    return outcome(plan_by(EFFECTS[rule], rule)) != _base(rule)

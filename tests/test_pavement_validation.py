@@ -1,0 +1,83 @@
+"""The benchmark of measured errors: it scores what it says, and the page quotes what it prints."""
+
+import importlib.util
+import json
+import re
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import stormplan
+from stormplan.weather.forecast import VARIABLES
+
+pytestmark = pytest.mark.slow
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="module")
+def benchmark():
+    path = ROOT / "benchmarks" / "pavement_validation.py"
+    spec = importlib.util.spec_from_file_location("pavement_validation", path)
+    module = importlib.util.module_from_spec(spec)
+
+    sys.modules[spec.name] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A set whose sensor reads 1 K warmer than the model by night and 2 K warmer by day."""
+    hours = pd.date_range("2026-01-05", periods=240, freq="h", tz="UTC")
+    of_day = hours.hour.to_numpy()
+    air = -3.0 + 4.0 * np.cos(2 * np.pi * (of_day - 21) / 24)
+    weather = pd.DataFrame(
+        {"air_temp_c": air, "dew_point_c": -8.0, "wind_10m_ms": 3.0, "cloud_frac": 0.2}, index=hours
+    )
+    modeled = stormplan.simulate_pavement(weather, 43.7, -79.4, fill_missing=True)
+    # Toronto in January: sunrise 12:50, sunset 22:00 UTC; twilight is not measured
+    warmer = np.select([of_day < 11, (of_day >= 15) & (of_day < 21)], [1.0, 2.0], np.nan)
+    table = weather.assign(measured_c=modeled["surface_c"] + warmer)
+    table.loc[hours[100], "measured_c"] = np.nan
+    assert set(table.columns) - set(VARIABLES) == {"measured_c"}
+    table.rename_axis("time").to_csv(tmp_path / "invented.csv", date_format="%Y-%m-%dT%H:%MZ")
+    page = (ROOT / "docs" / "model" / "validation.md").read_text()
+    site = json.loads(re.search(r"```json\n(.*?)```", page, re.DOTALL)[1])
+    site["surface"], site["elevation_m"] = "asphalt_lot", 0.0
+    (tmp_path / "invented.json").write_text(json.dumps(site))
+    return tmp_path
+
+
+def test_a_set_of_a_folder_is_scored_by_night_and_by_day(benchmark, folder):
+    score = benchmark.station(folder / "invented.csv")
+    # the first three of ten days are the model's spin-up, one hour by night was not measured
+    assert score.error_k.size == 7 * (11 + 6) - 1
+    assert score.night.sum() == 7 * 11 - 1
+    assert score.error_k[score.night] == pytest.approx(-1.0, abs=1e-9)
+    assert score.error_k[~score.night] == pytest.approx(-2.0, abs=1e-9)
+
+
+def test_what_ships_with_pvlib_gives_the_figures_of_the_page(benchmark):
+    page = (ROOT / "docs" / "model" / "index.md").read_text()
+    by_name = {score.name: score for score in benchmark.shipped()}
+    for name, row in (
+        ("SURFRAD San Luis Valley, bare soil", "SURFRAD Alamosa, 1 January 2016 | bare soil"),
+        ("BSRN Payerne, kept wet", "BSRN Payerne, June 2016, kept wet | grass"),
+    ):
+        score = by_name[name]
+        rmse = benchmark.measured.rmse
+        every, night = rmse(score.error_k), rmse(score.error_k[score.night])
+        assert (
+            f"| {row} | {every:.1f} K | {night:.1f} K | {rmse(score.air_error_k):.1f} K |" in page
+        )
+
+
+def test_an_empty_folder_is_refused(benchmark, tmp_path, monkeypatch):
+    monkeypatch.setenv("STORMPLAN_MEASURED", str(tmp_path))
+    monkeypatch.setattr(benchmark, "shipped", list)
+    with pytest.raises(SystemExit, match=r"has no \.csv"):
+        benchmark.main()
