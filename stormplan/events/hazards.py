@@ -200,6 +200,24 @@ def governing_hazard(
     return [None if code < 0 else SEVERITY_ORDER[code] for code in codes.tolist()]
 
 
+def _chance_of_water(
+    water_mm: Array, pop: Array, surface_water_mm: Array, hazardous_ice_mm: float
+) -> Array:
+    """Return the chance that the water on the surface is there, (hour, member).
+
+    Water that nothing brought in these hours, or that lay there when the first of it fell, was
+    there before and is certain; what falls on a dry surface is as likely as it falls, also where
+    that is not at all.
+    """
+    falls = water_mm > 0.0
+    before_mm = np.vstack([surface_water_mm[:1] - water_mm[:1], surface_water_mm[:-1]])
+    fell = np.logical_or.accumulate(falls, axis=0)
+    is_first = falls & ~np.vstack([np.zeros_like(fell[:1]), fell[:-1]])
+    lay_there = np.logical_or.accumulate(is_first & (before_mm > hazardous_ice_mm), axis=0)
+    brought = np.maximum.accumulate(np.where(falls, pop, 0.0), axis=0)
+    return np.where(fell & ~lay_there, brought, 1.0)
+
+
 def refreeze_mask(
     hazards: NDArray[np.int8],
     series: dict[str, Array],
@@ -232,7 +250,6 @@ def refreeze_mask(
     icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    fell = np.maximum.accumulate(np.where(water_mm > 0.0, pop, 0.0), axis=0)
-    fell = np.where(fell > 0.0, fell, 1.0)  # water that was there before is there
+    fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
     return icy, np.where(icy, fell * frozen, 0.0)

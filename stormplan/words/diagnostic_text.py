@@ -171,6 +171,8 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
             return f"no forecast to compare with ({one.text('reason')})"
         case DiagnosticCode.CONTRADICTION:
             return f"the forecast contradicts itself ({'; '.join(one.texts('findings'))})"
+        case DiagnosticCode.SUBSTITUTED:
+            return one.text("text") or ""
         case DiagnosticCode.LAYER_MISSING:
             return f"{layers} not forecast at all"
         case DiagnosticCode.LAYER_ENDS:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,7 +20,8 @@ from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, FlagArray
 from stormplan.weather.providers import Location, NotServedError, precip_type, quality_control
-from stormplan.weather.providers.intervals import Array, HourAxis, Notes, parse_utc
+from stormplan.weather.providers.archived_files import ArchivedFiles
+from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc, parse_utc
 
 SOURCE = "table"
 MAX_HOURS = 24 * 31
@@ -59,25 +60,42 @@ def _number(text: str, name: str, time: datetime, who: str) -> float:
         ) from None
 
 
-def derive_missing(values: dict[str, Array], marks: dict[str, FlagArray]) -> None:
+def derive_missing(
+    columns: Sequence[str], values: dict[str, Array], marks: dict[str, FlagArray]
+) -> None:
     """Derive phases from the total, the total from phases, and the depth of snow."""
-    given = [name for name in forecast.PRECIP_TYPES if np.isfinite(values[name]).any()]
+    given = [name for name in forecast.PRECIP_TYPES if name in columns]
     if given:
         parts = np.array([values[name] for name in given])
-        known = np.isfinite(parts).any(axis=0)
+        blank = np.isnan(parts)
         for name in forecast.PRECIP_TYPES:
-            values[name] = np.where(known, np.nan_to_num(values[name]), np.nan)
-        total = np.where(known, np.nansum(parts, axis=0), np.nan)
-        values["precip_mm"] = np.where(known, total, values["precip_mm"])
-    else:
-        temp = values["air_temp_c"]
-        wet_bulb = moist_air.wet_bulb_c(
-            temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
-        )
-        air = precip_type.AirState(temp, wet_bulb, values["ice_accretion_mm"])
-        type_fracs = np.zeros((temp.size, len(forecast.PRECIP_TYPES)))
-        corrected = precip_type.correct_by_temperature(type_fracs, air)
-        precip_type.split_by_type(values, marks, values["precip_mm"], *corrected)
+            if name not in columns:
+                values[name] = np.where(blank.all(axis=0), np.nan, 0.0)
+        # one blank among types is what is left of the total; without a total it is unknown
+        rest = np.maximum(values["precip_mm"] - np.nansum(parts, axis=0), 0.0)
+        share = rest / np.maximum(blank.sum(axis=0), 1)
+        some = ~blank.all(axis=0)
+        for name in given:
+            values[name] = np.where(np.isnan(values[name]) & some, share, values[name])
+        total = np.sum([values[name] for name in forecast.PRECIP_TYPES], axis=0)
+        values["precip_mm"] = np.where(some, total, values["precip_mm"])
+    amounts = np.stack([np.nan_to_num(values[name]) for name in forecast.PRECIP_TYPES], axis=1)
+    summed = amounts.sum(axis=1, keepdims=True)
+    type_fracs = np.where(summed > 0.0, amounts / np.where(summed > 0.0, summed, 1.0), 0.0)
+    temp = values["air_temp_c"]
+    wet_bulb = moist_air.wet_bulb_c(
+        temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
+    )
+    # the same rule as for every service: rain alone in air below freezing is freezing rain
+    air = precip_type.AirState(temp, wet_bulb, values["ice_accretion_mm"])
+    corrected = precip_type.correct_by_temperature(type_fracs, air)
+    total = values["precip_mm"]
+    partly = np.isnan(total) & (summed[:, 0] > 0.0)  # a type is blank, another is not
+    unknown_types = {name: np.isnan(values[name]) for name in forecast.PRECIP_TYPES}
+    water = np.where(partly, summed[:, 0], total)
+    precip_type.split_by_type(values, marks, water, *corrected)
+    for name, unknown in unknown_types.items():
+        values[name] = np.where(partly & unknown, np.nan, values[name])
     quality_control.fill_snowfall(values, marks)
 
 
@@ -124,7 +142,9 @@ def parse_forecast(
     }
     quality_control.reconcile_humidity(values, marks, notes)
     quality_control.fill_standard_pressure(values, marks, elevation_m)
-    derive_missing(values, marks)
+    derive_missing(names, values, marks)
+    nothing_said = np.full(axis.n_hours, np.nan)
+    quality_control.reconcile_chance(values, nothing_said, marks, notes)
     quality_control.note_temp_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
@@ -138,7 +158,18 @@ def parse_forecast(
         values={name: array[:, None] for name, array in values.items()},
         flags=marks,
         notes=notes.lines(),
+        contradictions=notes.contradictions(),
+        substitutions=_missing_columns(names),
     )
+
+
+def _missing_columns(columns: Sequence[str]) -> tuple[str, ...]:
+    """Return what a table that gives precipitation by type has no column for."""
+    by_type = any(name in columns for name in forecast.PRECIP_TYPES)
+    has_snow = {"precip_mm", "snowfall_swe_mm", "snowfall_cm"}.intersection(columns)
+    if by_type and not has_snow:
+        return ("snow: the table has no column for it, so none is planned on",)
+    return ()
 
 
 class TableSource:
@@ -150,10 +181,15 @@ class TableSource:
         By site.
     folder : Path
         Where relative names start.
+    kept : ArchivedFiles, optional
+        Where what was read is kept; a past moment is planned from there alone.
     """
 
-    def __init__(self, files: Mapping[str, str], folder: Path) -> None:
+    def __init__(
+        self, files: Mapping[str, str], folder: Path, kept: ArchivedFiles | None = None
+    ) -> None:
         self._files = {key: folder / name for key, name in files.items()}
+        self._kept = kept
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Read the table of a place; the file's date stands for its time of issue.
@@ -161,11 +197,28 @@ class TableSource:
         Raises
         ------
         ForecastError
-            No table for it, or one that cannot be read or does not cover the day from ``now``.
+            No table for it, or one that cannot be read or knows no temperature from ``now`` on.
         """
-        return quality_control.require_plannable(
-            replace(self.read_table(location), fetched_at=now), now
-        )
+        return quality_control.require_usable(self._read(location, now), now)
+
+    def _read(self, location: Location, now: datetime) -> CellForecast:
+        """Read the table as it was at a moment, and keep it."""
+        address = f"{SOURCE}:{location.key}"
+        if self._kept is None or not self._kept.offline:
+            text, written = self._text(location)
+            cell = parse_forecast(text, location, min(written, now), now)
+            if written > now:
+                note = f"the file is dated {format_utc(written)}, after the moment planned for"
+                cell = replace(cell, notes=(note, *cell.notes))
+            if self._kept is not None:
+                self._kept.add(address, text, min(written, now), now)
+            return cell
+        version = self._kept.last(address, now)
+        if version is None:
+            raise ForecastError(
+                f"{address}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z"
+            )
+        return parse_forecast(version.text, location, version.issued_at, version.read_at)
 
     def read_table(self, location: Location) -> CellForecast:
         """Read the table of a place, whatever hours it holds.
@@ -175,6 +228,11 @@ class TableSource:
         ForecastError
             There is none, or it cannot be read.
         """
+        text, written = self._text(location)
+        return parse_forecast(text, location, written, written)
+
+    def _text(self, location: Location) -> tuple[str, datetime]:
+        """Return the file's text and when it was written."""
         path = self._files.get(location.key)
         if path is None:
             raise NotServedError(f"table: none is named for {location.key} (weather.tables)")
@@ -183,4 +241,4 @@ class TableSource:
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         except (OSError, UnicodeDecodeError) as error:
             raise ForecastError(f"table {location.key}: {path} cannot be read ({error})") from error
-        return parse_forecast(text, location, written, written)
+        return text, written
