@@ -305,7 +305,7 @@ def forecast_from_dataframe(
     notes = Notes()
     quality_control.reconcile_humidity(values, flags, notes)
     quality_control.fill_standard_pressure(values, flags, elevation_m)
-    table.derive_missing([name for name in given], values, flags)
+    table.derive_missing(list(given), values, flags)
     issued = start if issued_at is None else _aware_utc(issued_at, "issued_at")
     return CellForecast(
         source="table",

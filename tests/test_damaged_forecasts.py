@@ -29,14 +29,14 @@ from stormplan.words import briefing, terminal
 
 NO_FORECAST = "no forecast"
 LINE = "a straight line between its neighbors"
-STORM = "not forecast for all of the storm"
+STORM = "not forecast"
 BY_WORDS = "amount missing, none by the weather's own words"
 
 #: What the plan says, by service and layer: (words of the damage, words of the plan); the first
 #: that is in the damage's name counts. "" is nothing at all: the layer decides nothing there.
 AIR_NWS = (
     ("ends", f"temperature {STORM}"),
-    ("begins late", "the forecast has a gap in pavement, temperature"),
+    ("begins late", "temperature not forecast Mon"),
     *((word, NO_FORECAST) for word in ("all null", "empty", "layer", "unit")),
     ("", f"temperature: {LINE}"),
 )
@@ -313,9 +313,8 @@ def test_the_second_sources_own_failure_is_said():
         BodySource(damaged.PARSERS["metno"], {"nonsense": 1}),
     ]
     plan = plan_from(sources)
-    assert any(
-        "another source has no forecast: metno" in note for note in plan.sites[0].source.notes
-    )
+    reasons = [one.text("reason") for one in plan.diagnostics if one.code == "other_source_failed"]
+    assert any("metno" in reason for reason in reasons)
 
 
 def test_a_broken_form_costs_its_own_source_and_says_where():
@@ -335,7 +334,7 @@ def test_steps_without_any_period_are_no_crash():
         for period in ("next_1_hours", "next_6_hours"):
             del step["data"][period]
     plan = plan_of("metno", body)
-    assert plan.verdict in ("hold", "go")  # half of the members have light precipitation
+    assert plan.verdict in ("wait", "go")  # half of the members have light precipitation
     assert max(t.event.probability for _, t in plan.sites[0].treatments) == pytest.approx(0.5)
     assert f"precipitation, snow {STORM}" in said(plan)
 
@@ -460,7 +459,7 @@ def test_missing_snow_depth_is_modeled_with_a_range_and_plowed():
         if t.event is not None and t.event.snowfall_cm > 0.0
     ]
     assert event.snowfall_cm == pytest.approx(20.0 * formats.CM_PER_MM, rel=0.25)
-    visits = [v.kind for _, t in plan.sites[0].treatments for v in t.follow_up]
+    visits = ["plow" for _, t in plan.sites[0].treatments for v in t.visits if v.plow]
     assert "plow" in visits
 
 

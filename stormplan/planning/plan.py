@@ -92,6 +92,17 @@ class ForecastSeries(Record):
     Amounts are the control member's (the forecast itself, where it has one voice), so that their
     sums are what the source said. ``flags`` are the names of what is not as the source's newest
     copy gave it, by variable and hour; a variable that is as given throughout is absent.
+
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC.
+    member_count : int
+        How many members the forecast has.
+    values : mapping
+        One series for each variable, by its name; None where unknown.
+    flags : mapping
+        For each variable the names of how its hours came about, where they were not simply read.
     """
 
     start: AwareDatetime
@@ -339,6 +350,8 @@ class Plan(Record):
         The company's own contact; None where the sites file has none.
     hourly : mapping of str to HourlySeries
         Hourly values by computational column; surfaces name theirs in ``hourly_id``.
+    forecasts : mapping of str to ForecastSeries
+        The forecasts as they were used, by the key that a site's source names.
     alerts : tuple of Alert
         Official alerts for the sites; they had no say in the plan.
     changes : tuple of Change

@@ -15,6 +15,7 @@ from helpers.sites import parse_sites, site_entry
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import Location, fetch_forecasts, metno, nws, openmeteo, table
+from stormplan.words.diagnostic_text import problem_lines
 
 HORIZON = timedelta(hours=36)  # to the end of the storm; a plan of it takes half the time
 PLACE = Location("a", formats.LATITUDE, formats.LONGITUDE)
@@ -79,9 +80,10 @@ def plan_of(service, *bodies, now=formats.NOW, sites=SITES):
 def plan_from(sources, now=formats.NOW, sites=SITES):
     (found,) = fetch_forecasts(sources, [PLACE], now, HORIZON)
     reasons = "; ".join(found.failure_reasons) or None
-    return make_plan(
-        sites, {"a": SiteForecasts(found.forecast, reasons, found.other_forecasts)}, now
+    answer = SiteForecasts(
+        found.forecast, reasons, found.other_forecasts, other_failures=found.other_failures
     )
+    return make_plan(sites, {"a": answer}, now)
 
 
 def whole(service):
@@ -90,7 +92,7 @@ def whole(service):
 
 def said(plan) -> str:
     """Everything the plan stands on less than it should, and what contradicts itself."""
-    return "; ".join(plan.planning_diagnostics)
+    return "; ".join(problem_lines(plan))
 
 
 # -- nws ------------------------------------------------------------------------------------------
