@@ -10,12 +10,14 @@ from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from ruamel.yaml import YAML
 
 from stormplan import units
+from stormplan.api import forecast_from_dataframe
 from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Action
@@ -39,6 +41,12 @@ def weather_of(storm, override=None):
 
 def cell_of(storm):
     """One cell; of several members where the storm has them, each as often as its weight."""
+    if storm.get("through") == "table":  # as an hourly table of one's own is read
+        cell = forecast_cell(**weather_of(storm))
+        columns = {name: array[:, 0] for name, array in vars(cell)["values"].items()}
+        del columns["precip_mm"]
+        index = pd.date_range(NOON, periods=72, freq="h")
+        return forecast_from_dataframe(pd.DataFrame(columns, index=index), 43.1, -89.4)
     if "members" not in storm:
         return forecast_cell(**weather_of(storm))
     cells = [
@@ -46,11 +54,9 @@ def cell_of(storm):
         for member in storm["members"]
         for _ in range(member.get("weight", 1))
     ]
-    names = cells[0].values
-    return replace(
-        cells[0],
-        values={name: np.concatenate([c.values[name] for c in cells], axis=1) for name in names},
-    )
+    layers = [vars(cell)["values"] for cell in cells]
+    joined = {name: np.concatenate([one[name] for one in layers], axis=1) for name in layers[0]}
+    return replace(cells[0], values=joined)
 
 
 def observed_of(storm):
