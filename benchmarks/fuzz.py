@@ -3,7 +3,9 @@
 Only our own errors may come out.
 
 python benchmarks/fuzz.py [SECONDS [SEED]]: damages real texts at random, at their nodes and in
-their characters, and prints how many were read, refused in our words, and anything else.
+their characters, and prints how many were read, refused in our words, and anything else. Target
+``brief`` takes a damaged body all the way to the plan and its briefing, beside a whole one at
+another site, whose plan must not change.
 """
 
 import copy
@@ -21,9 +23,21 @@ from importlib.resources import files
 from pathlib import Path
 
 from stormplan.company import sites_file
+from stormplan.company.sites import Sites
 from stormplan.errors import StormplanError
+from stormplan.planning.plan import Plan
+from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.weather.forecast import CellForecast
 from stormplan.weather.http_policy import classify_response, fresh_until
-from stormplan.weather.providers import metno, nws, nws_alerts, openmeteo
+from stormplan.weather.providers import (
+    Location,
+    fetch_forecasts,
+    metno,
+    nws,
+    nws_alerts,
+    openmeteo,
+)
+from stormplan.words import briefing, terminal
 
 ROOT = Path(__file__).parent.parent
 NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
@@ -129,6 +143,59 @@ def scramble(text: str, bits: list[str], chance: random.Random) -> str:
     return text
 
 
+class DamagedAtOneSite:
+    """The first recorded grid at two sites, damaged at one of them."""
+
+    def __init__(self, body: object) -> None:
+        self._body = body
+
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        """Return the forecast of a site."""
+        body = self._body if location.key == "harmed" else GRIDS[0]
+        return nws.parse_plannable_forecast(body, now, now)
+
+
+def briefed(sites: Sites, places: list[Location], body: object) -> Plan:
+    """Plan both sites and render the briefing."""
+    found = fetch_forecasts([DamagedAtOneSite(body)], places, NOW, timedelta(hours=24))
+    plan = make_plan(
+        sites,
+        {
+            one.location.key: SiteForecasts(one.forecast, "; ".join(one.failure_reasons) or None)
+            for one in found
+        },
+        NOW,
+    )
+    terminal.render_text(briefing.build_view(plan))
+    return plan
+
+
+def rounded(tree: object) -> object:
+    """Return a tree with its numbers to six digits."""
+    if isinstance(tree, dict):
+        return {key: rounded(value) for key, value in tree.items()}
+    if isinstance(tree, list | tuple):
+        return [rounded(value) for value in tree]
+    return round(tree, 6) if isinstance(tree, float) else tree
+
+
+def brief_sites() -> tuple[Sites, list[Location]]:
+    """Two sites of one surface each, inside the first recorded grid, of the demonstration."""
+    text = (files("stormplan") / "demo" / "sites.yaml").read_text(encoding="utf-8")
+    demo = sites_file.parse_sites(text)
+    place = nws.parse_forecast(GRIDS[0], NOW)
+    site = next(iter(demo.sites.values()))
+    first_surface = dict([next(iter(site.surfaces.items()))])
+    here = {
+        "latitude_deg": place.latitude_deg,
+        "longitude_deg": place.longitude_deg,
+        "surfaces": first_surface,
+    }
+    two = {key: site.model_copy(update=here | {"name": key}) for key in ("harmed", "whole")}
+    at = place.latitude_deg, place.longitude_deg
+    return demo.model_copy(update={"sites": two}), [Location(key, *at) for key in two]
+
+
 def main(seconds: float = 60.0, seed: int = 1) -> int:
     chance = random.Random(seed)
     warnings.simplefilter("error")
@@ -170,6 +237,20 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         )
         fresh_until(head, NOW)
 
+    two_sites, places = brief_sites()
+    undamaged = briefed(two_sites, places, GRIDS[0])
+
+    def brief() -> None:
+        plan = briefed(two_sites, places, damage(GRIDS[0], paths[0], chance))
+        harmed = next(site for site in plan.sites if site.key == "harmed")
+        if harmed.source is None:
+            assert harmed.no_forecast_reason, "no forecast and no reason"
+        first, second = (
+            next(site for site in one.sites if site.key == "whole") for one in (undamaged, plan)
+        )
+        # side by side in one block the last digit of a number may differ
+        assert rounded(first.model_dump()) == rounded(second.model_dump()), "cells not apart"
+
     def sites() -> None:
         sites_file.parse_sites(scramble(SITES, YAML_BITS, chance))
 
@@ -177,8 +258,8 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
     strange: dict[str, str] = {}
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        weights = (4, 4 if others else 0, 3, 3, 1)
-        target = chance.choices((grid, other, alerts, answer, sites), weights)[0]
+        weights = (4, 4 if others else 0, 3, 3, 1, 1)
+        target = chance.choices((grid, other, alerts, answer, sites, brief), weights)[0]
         try:
             target()
             outcomes[target.__name__, "read"] += 1

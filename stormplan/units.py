@@ -132,7 +132,10 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
     ),
     "duration": QuantityKind("h", "2 h", _scaled(min=1 / 60, h=1.0, hours=1.0, d=24.0, days=24.0)),
     "length": QuantityKind(
-        "m", "4 in", {"in": (M_PER_IN, 0.0)} | _scaled(ft=M_PER_FT, m=1.0, cm=0.01, mm=0.001)
+        "m",
+        "4 in",
+        {"in": (M_PER_IN, 0.0)}
+        | _scaled(ft=M_PER_FT, mi=M_PER_MI, m=1.0, km=1000.0, cm=0.01, mm=0.001),
     ),
     "snowfall rate": QuantityKind(
         "cm_h", "0.5 in/h", {"in/h": (2.54, 0.0), "cm/h": (1.0, 0.0), "mm/h": (0.1, 0.0)}

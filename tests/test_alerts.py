@@ -182,15 +182,24 @@ def test_a_body_that_is_no_alerts_says_so(body, message):
     ("damaged", "message"),
     [
         ({"type": "Feature"}, "without 'properties'"),
-        (entry(id=None), "without 'id'"),
-        (entry(ends="soon"), "'ends' is no moment"),
-        (entry(ends="2026-01-12T10:00:00"), "'ends' is no moment with its zone"),
+        (entry(affectedZones=None), "Winter Storm Warning: no zones named"),
     ],
 )
-def test_an_alert_that_cannot_be_read_is_named_and_hides_no_other(damaged, message):
+def test_an_alert_that_cannot_be_shown_is_named_and_hides_no_other(damaged, message):
     found, (reason,) = parse_alerts(collection(damaged, entry("sound")))
     assert [zoned.alert.identifier for zoned in found] == ["sound"]
     assert message in reason
+
+
+@pytest.mark.parametrize("ends", ["soon", "2026-01-12T10:00:00", 7])
+def test_an_alert_with_an_unreadable_end_is_shown_as_received_beside_the_others(ends):
+    (garbled, sound), _ = parse_alerts(
+        collection(entry(id="garbled", ends=ends), entry(id="sound"))
+    )
+    assert f"not readable: ends {ends}" in garbled.alert.headline
+    assert garbled.alert.ends_at is None
+    assert not garbled.is_over(datetime(2030, 1, 1, tzinfo=UTC))  # shown until it is replaced
+    assert sound.alert.identifier == "sound"
 
 
 LEAVES = (

@@ -9,7 +9,7 @@ from stormplan.service.pipeline import DEMO_NOW
 
 pytestmark = pytest.mark.slow
 
-POINTS = 10  # 200 in benchmarks/kill_points.py, which takes some minutes
+POINTS = 8  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from helpers import service_formats
-from helpers.diagnostics import codes, degraded_lines, note_lines, only
+from helpers.diagnostics import codes, degraded_lines, only
 from helpers.http_service import ScriptedReply, problem_reply
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry
@@ -14,11 +14,17 @@ from helpers.sites import parse_sites, site_entry
 from stormplan.errors import ExitCode
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import QualityFlag
+from stormplan.weather.forecast import PRECIP_TYPES, QualityFlag
 from stormplan.weather.http_client import ClientPolicy
-from stormplan.weather.providers.merge import AIR_GROUP, PRECIP_GROUP, fill_gaps
+from stormplan.weather.providers.gather_rules import DEFAULT_RULES
+from stormplan.weather.providers.merge import merge_forecasts
 
 DAY = timedelta(hours=24)
+
+
+def merged(newest, others=(), until=None, older=(), now=NOON):
+    end = until or NOON + 2 * DAY
+    return merge_forecasts(newest, older, list(others), now, end, DEFAULT_RULES.merge)
 
 
 def ours(**unknown):
@@ -37,33 +43,44 @@ def theirs(**more):
     return replace(made, source="metno", credit="Theirs", **more)
 
 
+def flagged(cell, name, flag):
+    return ((cell.flags[name] & flag) > 0).nonzero()[0].tolist()
+
+
 def test_a_forecast_that_knows_everything_stays_the_same_object():
     first = ours()
-    assert fill_gaps(first, [theirs()], NOON, NOON + 2 * DAY) is first
-    assert fill_gaps(ours(air_temp_c=30), [], NOON, NOON + 2 * DAY).source == "nws"
+    assert merged(first, [theirs()]) is first
 
 
-def test_each_group_is_handed_over_whole_from_where_it_ends():
-    joined = fill_gaps(ours(air_temp_c=30, precip_mm=40), [theirs()], NOON, NOON + 2 * DAY)
+def test_each_layer_is_handed_over_from_where_it_ends():
+    joined = merged(ours(air_temp_c=30, precip_mm=40), [theirs()])
     temp, snow = joined.values["air_temp_c"][:, 0], joined.values["snowfall_swe_mm"][:, 0]
     assert temp[:30] == pytest.approx([-1.0] * 30)
     assert temp[30:] == pytest.approx([-7.0] * 18)
     assert snow[:40] == pytest.approx([0.0] * 40)
     assert snow[40:] == pytest.approx([0.5] * 8)
-    for name in ("dew_point_c", "wind_10m_ms", "cloud_frac"):  # with the air, though known
-        assert (joined.flags[name][30:] & QualityFlag.FROM_OTHER_SOURCE).all()
-    assert not (joined.flags["air_temp_c"][:30] & QualityFlag.FROM_OTHER_SOURCE).any()
-    assert (joined.flags["pop"][40:] & QualityFlag.FROM_OTHER_SOURCE).all()
-    assert joined.notes[:2] == (
-        "air: from metno in 18 h, first 2026-01-14 00:00Z, where nws says nothing",
-        "water: from metno in 8 h, first 2026-01-14 10:00Z, where nws says nothing",
+    other = QualityFlag.FROM_OTHER_SOURCE
+    assert flagged(joined, "dew_point_c", other) == list(range(30, 48))  # with the air
+    assert flagged(joined, "wind_10m_ms", other) == []  # known, so it stays
+    assert flagged(joined, "pop", other) == []
+    assert joined.substitutions == (
+        "temperature: from metno in 18 h, first 2026-01-14 00:00Z",
+        "precipitation: from metno in 8 h, first 2026-01-14 10:00Z",
     )
     assert joined.credit == "Ours; Theirs"
     assert joined.cell_id == "TST/1,1 + metno B/1"
 
 
+def test_an_older_copy_comes_before_another_source():
+    older = replace(ours(), issued_at=NOON - DAY / 4)
+    joined = merged(ours(precip_mm=40), [theirs()], older=[older])
+    assert joined.values["snowfall_swe_mm"][40:, 0] == pytest.approx([0.0] * 8)
+    assert flagged(joined, "precip_mm", QualityFlag.FROM_OLDER_COPY) == list(range(40, 48))
+    assert joined.cell_id == "TST/1,1"
+
+
 def test_hours_after_the_first_ends_are_filled_up_to_the_horizon():
-    joined = fill_gaps(ours(), [theirs()], NOON, NOON + timedelta(hours=55))
+    joined = merged(ours(), [theirs()], NOON + timedelta(hours=55))
     assert joined.n_hours == 55
     assert joined.values["air_temp_c"][47:49, 0] == pytest.approx([-1.0, -7.0])
 
@@ -71,34 +88,40 @@ def test_hours_after_the_first_ends_are_filled_up_to_the_horizon():
 def test_hours_before_now_are_nobodys_business():
     first = ours()
     first.values["air_temp_c"][:5] = np.nan
-    assert fill_gaps(first, [theirs()], NOON + timedelta(hours=5), NOON + DAY) is first
+    assert merged(first, [theirs()], NOON + DAY, now=NOON + timedelta(hours=5)) is first
 
 
 def test_what_nobody_knows_stays_unknown_and_the_next_one_is_asked():
     half = theirs()
-    for name in AIR_GROUP:
-        if name in half.values:
-            half.values[name][34:] = np.nan
+    for array in half.values.values():
+        array[34:] = np.nan
     third = replace(theirs(), source="openmeteo", cell_id="C/1", stale=True)
-    joined = fill_gaps(ours(air_temp_c=30), [half, third], NOON, NOON + 3 * DAY)
-    marks = joined.flags["air_temp_c"]
-    assert (marks[30:60] & QualityFlag.FROM_OTHER_SOURCE).all()
+    joined = merged(ours(air_temp_c=30), [half, third], NOON + 3 * DAY)
+    other = QualityFlag.FROM_OTHER_SOURCE
+    assert flagged(joined, "air_temp_c", other) == list(range(30, 60))
     assert joined.values["air_temp_c"][30:60, 0] == pytest.approx([-7.0] * 30)
-    assert np.isnan(joined.values["air_temp_c"][60:]).all()
+    assert np.isnan(joined.values["precip_mm"][60:]).all()
     assert joined.stale  # leans on one that is
     assert joined.cell_id == "TST/1,1 + metno B/1 + openmeteo C/1"
 
 
-def test_an_amount_and_its_phases_never_come_from_two_sources():
-    joined = fill_gaps(ours(snowfall_cm=20), [theirs()], NOON, NOON + 2 * DAY)
-    handed = {
-        name: (joined.flags[name] & QualityFlag.FROM_OTHER_SOURCE)
-        .astype(bool)[:48]
-        .nonzero()[0]
-        .tolist()
-        for name in PRECIP_GROUP
-    }
-    assert all(hours == list(range(20, 48)) for hours in handed.values())
+def test_an_amount_and_its_types_never_come_from_two_sources():
+    joined = merged(ours(rain_mm=20), [theirs()])
+    for name in ("precip_mm", *PRECIP_TYPES):
+        assert flagged(joined, name, QualityFlag.FROM_OTHER_SOURCE) == list(range(20, 48))
+
+
+def test_a_short_gap_is_a_straight_line_and_a_longer_one_the_same_hour_of_other_days():
+    cell = ours()
+    air = cell.values["air_temp_c"]
+    air[:, 0] = np.arange(48.0) % 24
+    air[30:32] = np.nan
+    air[14:20] = np.nan
+    joined = merged(cell)
+    assert joined.values["air_temp_c"][30:32, 0] == pytest.approx([6.0, 7.0])
+    assert flagged(joined, "air_temp_c", QualityFlag.INTERPOLATED) == [30, 31]
+    assert joined.values["air_temp_c"][14:20, 0] == pytest.approx(np.arange(14.0, 20.0))
+    assert flagged(joined, "air_temp_c", QualityFlag.FROM_DAILY_CYCLE) == list(range(14, 20))
 
 
 def test_members_of_the_first_are_kept_and_the_others_control_run_steps_in():
@@ -106,7 +129,7 @@ def test_members_of_the_first_are_kept_and_the_others_control_run_steps_in():
     many = replace(
         first, values={name: array.repeat(3, axis=1) for name, array in first.values.items()}
     )
-    joined = fill_gaps(many, [theirs()], NOON, NOON + 2 * DAY)
+    joined = merged(many, [theirs()])
     assert joined.n_members == 3
     assert joined.values["air_temp_c"][30] == pytest.approx([-7.0] * 3)
 
@@ -171,9 +194,9 @@ def test_the_second_source_steps_in_where_a_layer_of_the_first_ends(replay, tmp_
     serve(replay, short)
     alone = plan(replay, tmp_path / "alone.sqlite", ["nws"])
     both = plan(replay, tmp_path / "both.sqlite", ["nws", "metno"])
-    assert any("snow not forecast" in line for line in degraded_lines(alone))
-    assert degraded_lines(both) == ()
-    assert any("water: from metno in " in line for line in note_lines(both))
+    modeled = "snow depth: from its water and the air temperature"
+    for made in (alone, both):  # a depth of its own water is nearer than another source's
+        assert any(modeled in line for line in degraded_lines(made))
     full = plan_full(replay, tmp_path)
     ours, theirs = (p.sites[0].surfaces[0].treatments[0].event for p in (both, full))
     assert ours.snowfall_cm == pytest.approx(theirs.snowfall_cm, rel=2e-3)

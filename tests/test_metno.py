@@ -166,11 +166,11 @@ def test_what_is_no_forecast_is_refused(payload, message):
         metno.parse_forecast(payload, NOON)
 
 
-def test_a_day_without_cloud_is_no_forecast_to_plan_from():
-    with pytest.raises(ForecastError, match="dew point at 2 m is not known for 24 of the next 24"):
-        metno.parse_plannable_forecast(
-            body(*(step(h, 0.0, 0.0, humid=None) for h in range(30))), NOON, NOON
-        )
+def test_a_day_without_humidity_is_read_with_its_dew_point_unknown():
+    cell = metno.parse_plannable_forecast(
+        body(*(step(h, 0.0, 0.0, humid=None) for h in range(30))), NOON, NOON
+    )
+    assert np.isnan(cell.values["dew_point_c"]).all()
 
 
 JSON = st.recursive(

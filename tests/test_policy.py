@@ -212,7 +212,7 @@ def test_a_policy_at_its_limits_is_planned_or_refused(rules):
 
 
 @pytest.mark.slow
-@settings(deadline=None, max_examples=15, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=8, suppress_health_check=list(HealthCheck))
 @example({"brine_target": "20 %"})
 @given(POLICIES)
 def test_whatever_policy_check_accepts_plans(rules):

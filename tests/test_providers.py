@@ -107,7 +107,7 @@ def test_a_grid_on_another_host_is_refused(run, replay, named, said):
 def test_two_hundred_sites_in_forty_cells_make_forty_grid_requests(run, replay):
     places = []
     for site in range(200):
-        latitude = 44.0 + site / 1000
+        latitude = 45.0 + site / 1000
         replay.serve_place(f"{latitude:.3f}".rstrip("0").rstrip("."), "-93", f"XYZ/{site % 40},1",
                            issued(), **NO_STORE)  # fmt: skip
         places.append(Location(f"site {site}", latitude, -93.0))

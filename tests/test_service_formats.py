@@ -57,7 +57,10 @@ def planned(form):
 def bare(record):
     """Everything a plan says but where it came from; numbers to three digits."""
     if isinstance(record, dict):
-        left_out = {"source", "hourly_id", "hourly", "cell", "made_at", "diagnostics"}
+        left_out = {
+            *("source", "hourly_id", "hourly", "forecasts"),
+            *("cell", "made_at", "diagnostics"),
+        }
         return {key: bare(value) for key, value in record.items() if key not in left_out}
     if isinstance(record, list):
         return [bare(value) for value in record]

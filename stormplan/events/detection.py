@@ -151,6 +151,9 @@ class Event(Record):
         Until when ice lies there afterwards if nothing is done, UTC.
     probability : float
         Probability that it comes [-].
+    chance_given : bool
+        Whether the source gives a chance for it; without one the probability only says that its
+        amounts have it fall.
     unknown : tuple of str
         What the forecast does not say of it, in words.
     has_event : tuple of bool
@@ -177,6 +180,7 @@ class Event(Record):
     from_pile: bool
     ice_until: AwareDatetime | None
     probability: float
+    chance_given: bool = True
     unknown: tuple[str, ...]
     has_event: tuple[bool, ...] = Field(
         default=(), exclude=True
@@ -266,7 +270,7 @@ def build_outlook(
     )
     unknown = _forecast_gaps(forecast, cell, surface)
     found: list[Event] = []
-    hours = _hours(forecast, series, surface, error_k, governing)
+    hours = _hours(forecast, cell, series, surface, error_k, governing)
     for run in _runs(governing, thresholds.event_gap_h):
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
         which = members if of_frost else storm_members
@@ -296,7 +300,8 @@ def build_outlook(
     # what few members have stands alone: no consequence of a storm that all of them have
     found += refreezes(_isolated_runs(likely, common, thresholds.event_gap_h), refreezing, False)
     found.sort(key=lambda event: event.start)
-    snow_cm = float(median(members.snowfall_cm.sum(axis=0)))
+    is_known = ~forecast.is_unknown("snowfall_cm", cell)
+    snow_cm = float(median(members.snowfall_cm[is_known].sum(axis=0)))
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
@@ -339,6 +344,7 @@ def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> 
 
 def _hours(
     forecast: Forecast,
+    cell: int,
     series: dict[str, Array],
     surface_series: SurfaceSeries,
     error_k: Array,
@@ -350,6 +356,9 @@ def _hours(
         "surface_water_mm": surface_series.surface_water_mm,
     }
     medians = dict(zip(both, median(np.array(list(both.values()))), strict=True))
+    for name in (*PRECIP_TYPES, "snowfall_cm"):  # medians by type lose water near freezing
+        medians[name] = np.where(forecast.is_unknown(name, cell), np.nan, series[name][:, 0])
+    medians["pop"] = np.where(forecast.is_unknown("pop", cell), np.nan, series["pop"].mean(axis=1))
     columns = [
         medians["air_temp_c"],
         medians["dew_point_c"],
@@ -426,6 +435,7 @@ def _event(
         from_pile=from_pile,
         ice_until=None,
         probability=members.probability(run),
+        chance_given=_chance_given(inside),
         has_event=tuple(members.has_event(run).tolist()),
         unknown=tuple(
             dict.fromkeys(
@@ -436,6 +446,12 @@ def _event(
             )
         ),
     )
+
+
+def _chance_given(hours: Sequence[Hour]) -> bool:
+    """Return whether the source gives a chance in the hours in which something falls."""
+    falling = [hour for hour in hours if hour.hazard not in (None, Hazard.FROST, Hazard.REFREEZE)]
+    return not falling or any(not math.isnan(hour.pop) for hour in falling)
 
 
 def _hazard_periods(
@@ -489,11 +505,12 @@ def _forecast_gaps(
     unknown, and that is said beside the pause itself.
     """
     known = {
-        what: _all_members_known(forecast[name][:, cell, :])
+        what: _all_members_known(forecast[name][:, cell, :]) & ~forecast.is_unknown(name, cell)
         for name, what in UNKNOWN_LABELS.items()
     }
+    in_range = ~forecast.is_unknown("air_temp_c", cell)  # members stand for it: a range is known
     lost = ~_all_members_known(surface.surface_c) & known["temperature"]
-    known["pavement"] = ~np.logical_or.accumulate(lost)
+    known["pavement"] = ~np.logical_or.accumulate(lost) & in_range
     found = []
     for what, hours in known.items():
         if hours.all():

@@ -30,12 +30,14 @@ def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple
     chance = practice.number("monitor_probability")
     cold_air_c = practice.number("frost_possible_below")
     precip_gaps = [gap for gap in outlook.unknown if gap.what == "precipitation"]
+    # members stand for what it may be, cold and warm; it is not known for all that
+    pavement_gaps = [gap for gap in outlook.unknown if gap.what in ("pavement", "temperature")]
     for hour in outlook.hours:
         if hour.hazard is not None:
             continue
         is_wet_unknown = _precip_unknown(hour, precip_gaps, chance)
-        is_pavement_unknown = math.isnan(hour.surface_c)
-        if is_pavement_unknown:
+        is_pavement_unknown = math.isnan(hour.surface_c) or _is_inside(hour, pavement_gaps)
+        if math.isnan(hour.surface_c):
             may_freeze = not hour.air_c > cold_air_c
         else:
             may_freeze = not hour.prob_below_freezing < chance
@@ -45,13 +47,16 @@ def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple
             yield "pavement", hour.start
 
 
-def _precip_unknown(hour: Hour, gaps: Iterable[ForecastGap], chance: float) -> bool:
-    """Return whether an hour may be wet: amount unknown, and no small chance of any."""
-    if hour.pop < chance:
-        return False
-    in_gap = any(
+def _is_inside(hour: Hour, gaps: Iterable[ForecastGap]) -> bool:
+    return any(
         (gap.after is None or gap.after <= hour.start)
         and (gap.until is None or hour.start < gap.until)
         for gap in gaps
     )
-    return in_gap or math.isnan(hour.precip_mm)
+
+
+def _precip_unknown(hour: Hour, gaps: Iterable[ForecastGap], chance: float) -> bool:
+    """Return whether an hour may be wet: amount unknown, and no small chance of any."""
+    if hour.pop < chance:
+        return False
+    return _is_inside(hour, gaps) or math.isnan(hour.precip_mm)

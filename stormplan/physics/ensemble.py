@@ -17,10 +17,17 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stormplan.weather.forecast import PRECIP_TYPES, Forecast
+from stormplan.weather.forecast import (
+    PRECIP_TYPES,
+    REQUIRED_VARIABLES,
+    TYPE_CHANCES,
+    Forecast,
+    QualityFlag,
+)
 from stormplan.weather.moist_air import frost_point_c, snow_frac, snow_to_liquid_ratio, wet_bulb_c
 
 Array = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 #: Error of forecast air temperature at 2 m: about 1 K on the first day, 2 K on the second, 3 K on
 #: the third (sd; day means 12, 36 and 60 h ahead), common verification figures, from memory.
@@ -47,6 +54,13 @@ DEW_POINT_ERROR_K = 1.0
 PRECIP_ERROR_LN = 0.4
 #: Freezing rain in air this warm is rain [°C]: freezing, and the rounding of whole °F.
 FREEZING_RAIN_MAX_WET_BULB_C = 0.6
+#: Depth of snow modeled from its water: the ratio scatters by a factor of about 1.4 two times in
+#: three (Roebber et al. 2003, Weather Forecast. 18, 264, from memory) [- of the log]; wind breaks
+#: and packs the crystals, so windy members have less.
+SNOW_RATIO_ERROR_LN = 0.35
+#: What is unknown comes in half of the members, and temperature goes to either side by this [K].
+UNKNOWN_MEMBER_FRAC = 0.5
+UNKNOWN_AIR_K = MAX_AIR_ERROR_K
 
 
 def _member_offsets() -> Array:
@@ -193,8 +207,191 @@ def make_ensemble(
     values["wind_10m_ms"] *= np.exp(WIND_ERROR_LN * wind)
     for name in ("precip_mm", *PRECIP_TYPES, "snowfall_cm", "ice_accretion_mm"):
         values[name] *= np.exp(PRECIP_ERROR_LN * water)
+    depth_factor = np.exp(-SNOW_RATIO_ERROR_LN * wind)
+    values["snowfall_cm"] *= np.where(_depth_is_modeled(forecast)[:, :, None], depth_factor, 1.0)
     values |= _repartition_precipitation(values, air_offset_k)
+    values |= _draw_types(values)
     return Forecast(forecast.start, forecast.cells, values)
+
+
+def _depth_is_modeled(forecast: Forecast) -> BoolArray:
+    """Return where water stands in for a depth of snow that is missing, (hour, cell)."""
+    modeled = np.zeros((forecast.n_hours, len(forecast.cells)), dtype=np.bool_)
+    for place, cell in enumerate(forecast.cells):
+        flags = cell.flags.get("snowfall_cm")
+        if flags is None:
+            continue
+        shift = round((cell.start - forecast.start).total_seconds() / 3600)
+        start, stop = max(shift, 0), max(min(shift + cell.n_hours, forecast.n_hours), 0)
+        if stop > start:
+            modeled[start:stop, place] = (
+                flags[start - shift : stop - shift] & QualityFlag.DEPTH_FROM_WATER
+            ) > 0
+    return modeled
+
+
+def _draw_types(values: Mapping[str, Array]) -> dict[str, Array]:
+    """Return precipitation with each type in as many members as the words' chance for it.
+
+    Where the words give one type a smaller chance than another, it comes in the warmest members,
+    as many as its chance over the likeliest one's, and its water is of the likeliest type in the
+    others. Words are of the source, so they are the same in all members.
+    """
+    chances = np.stack([np.nan_to_num(values[name][:, :, 0]) for name in TYPE_CHANCES])
+    likeliest = chances.max(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        frac = np.where((chances > 0.0) & (chances < likeliest), chances / likeliest, 1.0)
+    if (frac == 1.0).all():
+        return {}
+    count = values["precip_mm"].shape[2]
+    rank = np.argsort(np.argsort(-MEMBER_OFFSETS[0], kind="stable"))  # warmest first
+    drawn = rank < np.maximum(np.round(frac * count), 1.0)[..., None]
+    amounts = np.stack([values[name] for name in PRECIP_TYPES])
+    kept = np.where(drawn, amounts, 0.0)
+    moved = np.nansum(amounts - kept, axis=0)
+    main = np.arange(len(PRECIP_TYPES))[:, None, None] == chances.argmax(axis=0)
+    drawn_amounts = np.where(np.isnan(amounts), np.nan, kept + main[..., None] * moved)
+    depth, snow = values["snowfall_cm"], PRECIP_TYPES.index("snowfall_swe_mm")
+    depth = np.where((amounts[snow] > 0.0) & (drawn_amounts[snow] == 0.0), 0.0, depth)
+    return {**dict(zip(PRECIP_TYPES, drawn_amounts, strict=True)), "snowfall_cm": depth}
+
+
+# -- what is unknown ------------------------------------------------------------------------------
+
+
+def bracket_unknown(forecast: Forecast, light_precip_mm: float) -> Forecast:
+    """Return a forecast in which members stand for what an unknown hour may be.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        With its members; NaN where unknown.
+    light_precip_mm : float
+        Water of an hour of light precipitation [mm].
+
+    Returns
+    -------
+    Forecast
+        Up to the last hour in which anything is known. Unknown air is that of the same hour of
+        the nearest known day, colder in half of the members and warmer in the others. Unknown
+        precipitation is none in half of the members and falls in the others (in more of them
+        where the source's chance says so), of the intensity and type of the words, else light
+        and of the type of the temperature. ``unknown`` keeps which hours these are, and under
+        ``pop`` those of which neither a chance nor words tell anything.
+
+    Notes
+    -----
+    The chance in a member with precipitation is such that the mean over all members is the
+    source's chance of precipitation, or that of its words. Where it gives neither, that chance is
+    0: such hours change what a storm brings that comes anyway, but no storm is made of them.
+    """
+    precip_known = _all_known(forecast, ("precip_mm", *PRECIP_TYPES))
+    air_known = _all_known(forecast, REQUIRED_VARIABLES)
+    hours = np.arange(forecast.n_hours)[:, None]
+    last = np.where(precip_known | air_known, hours, -1).max(axis=0)
+    planned = (hours <= last) & air_known.any(axis=0)
+    unknown_air, unknown_precip = planned & ~air_known, planned & ~precip_known
+    if not (unknown_air.any() or unknown_precip.any()):
+        return forecast
+    values = {name: array.copy() for name, array in forecast.values.items()}
+    if unknown_air.any():
+        _bracket_air(values, unknown_air)
+    unknown = {
+        "air_temp_c": unknown_air,
+        **{
+            name: unknown_precip & ~np.isfinite(forecast[name]).all(axis=2)
+            for name in ("precip_mm", *PRECIP_TYPES, "snowfall_cm")
+        },
+        "pop": unknown_precip & np.isnan(_stated_chance(values)).any(axis=2),
+    }
+    if unknown_precip.any():
+        _bracket_precip(values, unknown_precip, light_precip_mm)
+    return Forecast(forecast.start, forecast.cells, values, unknown)
+
+
+def _all_known(forecast: Forecast, names: Sequence[str]) -> BoolArray:
+    """Return where every member has a value of all of some variables, (hour, cell)."""
+    return np.asarray(np.all([np.isfinite(forecast[name]).all(axis=2) for name in names], axis=0))
+
+
+def _bracket_air(values: dict[str, Array], unknown: BoolArray) -> None:
+    """Put the same hour of the nearest known day, colder and warmer, into unknown hours."""
+    members = values["air_temp_c"].shape[2]
+    side = np.where(np.arange(members) % 2 == 0, -1.0, 1.0)
+    for name in REQUIRED_VARIABLES:
+        array = values[name]
+        offset_k = UNKNOWN_AIR_K * side if name in ("air_temp_c", "dew_point_c") else 0.0
+        for hour, cell in zip(*np.nonzero(unknown), strict=True):
+            known = np.flatnonzero(np.isfinite(array[:, cell]).all(axis=1) & ~unknown[:, cell])
+            if not known.size:
+                continue
+            days_off = np.minimum((known - hour) % 24, (hour - known) % 24)
+            nearest = known[np.lexsort((np.abs(known - hour), days_off))[0]]
+            gap = np.isnan(array[hour, cell])
+            array[hour, cell] = np.where(gap, array[nearest, cell] + offset_k, array[hour, cell])
+    values["dew_point_c"] = np.fmin(values["dew_point_c"], values["air_temp_c"])
+
+
+def _bracket_precip(values: dict[str, Array], unknown: BoolArray, light_precip_mm: float) -> None:
+    """Put none into some members of unknown hours, and precipitation into the others."""
+    members = values["precip_mm"].shape[2]
+    given = np.nan_to_num(_stated_chance(values)[unknown])  # (case, member)
+    chance = given.mean(axis=1)
+    wet_count = np.ceil(np.maximum(chance, UNKNOWN_MEMBER_FRAC) * members - 1e-9)
+    wet = _wet_rank(members) < wet_count[:, None]
+    intensity = np.nan_to_num(values["words_intensity"][unknown][:, 0], nan=1.0)
+    amount = light_precip_mm * np.where(intensity > 0.0, intensity, 1.0)
+    stated = values["precip_mm"][unknown]
+    amount = np.where(np.isfinite(stated), stated, np.where(wet, amount[:, None], 0.0))
+    fracs = _type_fracs(values, unknown)
+    types = np.stack([values[name][unknown] for name in PRECIP_TYPES])
+    falls = np.nansum(types, axis=0) > 0.0  # of some type it is known that it does
+    types = np.where(np.isnan(types), amount * np.moveaxis(fracs, -1, 0), types)
+    for name, array in zip(PRECIP_TYPES, types, strict=True):
+        values[name][unknown] = array
+    values["precip_mm"][unknown] = types.sum(axis=0)
+    snow_mm = values["snowfall_swe_mm"][unknown]
+    modeled_cm = 0.1 * snow_mm * snow_to_liquid_ratio(values["air_temp_c"][unknown])
+    depth = values["snowfall_cm"][unknown]
+    values["snowfall_cm"][unknown] = np.where(np.isnan(depth), modeled_cm, depth)
+    member_chance = np.where(wet, (chance * members / wet_count)[:, None], 0.0)
+    values["pop"][unknown] = np.where(falls, given, member_chance)
+
+
+def _stated_chance(values: Mapping[str, Array]) -> Array:
+    """Return the chance of precipitation, else that of the words; NaN where neither is given."""
+    by_words = np.stack([values[name] for name in TYPE_CHANCES])
+    has_words = np.isfinite(by_words).any(axis=0)
+    by_words = np.where(has_words, np.nan_to_num(by_words).max(axis=0), np.nan)
+    return np.where(np.isnan(values["pop"]), by_words, values["pop"])
+
+
+def _wet_rank(members: int) -> NDArray[np.intp]:
+    """Return the order in which members get precipitation: one of each opposite pair first."""
+    order = [0, *range(1, members, 2), *range(2, members, 2)]
+    if members == MEMBER_COUNT:
+        order = [0, 1, 6, 3, 8, 5, 2, 7, 4]  # pairs are (1, 5), (2, 6), (3, 7), (4, 8)
+    return np.argsort(np.array(order[:members]))
+
+
+def _type_fracs(values: Mapping[str, Array], unknown: BoolArray) -> Array:
+    """Return the fraction of each type where precipitation is unknown, (case, member, type).
+
+    The most hazardous type that the words name, else rain or snow by the member's own wet bulb;
+    rain in air below freezing is freezing rain.
+    """
+    air, dew = values["air_temp_c"][unknown], values["dew_point_c"][unknown]
+    snow = snow_frac(wet_bulb_c(air, dew))
+    rain_frac, freezes = 1.0 - snow, air < 0.0
+    by_temperature = np.stack(
+        [np.where(freezes, 0.0, rain_frac), snow, np.where(freezes, rain_frac, 0.0), 0.0 * snow],
+        axis=-1,
+    )
+    named = np.stack([np.nan_to_num(values[name][unknown]) > 0.0 for name in TYPE_CHANCES], -1)
+    severity = np.array([1, 2, 4, 3])  # rain, snow, freezing rain, sleet
+    worst = (named * severity).argmax(axis=-1)
+    by_words = np.eye(len(PRECIP_TYPES))[worst]
+    return np.where(named.any(axis=-1, keepdims=True), by_words, by_temperature)
 
 
 def _repartition_precipitation(

@@ -39,6 +39,7 @@ class DiagnosticCode(StrEnum):
     FALLBACK_SOURCE = "fallback_source"
     OTHER_SOURCE_FAILED = "other_source_failed"
     CONTRADICTION = "contradiction"
+    SUBSTITUTED = "substituted"
     LAYER_MISSING = "layer_missing"
     LAYER_ENDS = "layer_ends"
     LAYER_GAP = "layer_gap"

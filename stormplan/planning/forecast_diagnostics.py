@@ -84,6 +84,8 @@ def source_diagnostics(
             site=site,
             values={"reason": reason},
         )
+    for text in forecast.substitutions:
+        yield degraded(DiagnosticCode.SUBSTITUTED, site=site, source=source, text=text)
     if forecast.contradictions:
         yield degraded(
             DiagnosticCode.CONTRADICTION,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any, Literal
 
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field
 
 from stormplan.company.validators import Record
 from stormplan.errors import ExitCode
@@ -68,19 +68,54 @@ class SourceRecord(Record):
         True where it stands in for one that could not be fetched, or is older than policy allows.
     credit : str
         Attribution that the source's license asks for.
+    substitutions : tuple of str
+        What its newest copy does not say, and what stands in, in words.
+    forecast_id : str or None
+        Key of its hours among the plan's ``forecasts``.
     """
 
     source: str
     cell: str
+    forecast_id: str = ""
     issued_at: AwareDatetime
     fetched_at: AwareDatetime
     known_until: AwareDatetime | None
     stale: bool
     credit: str
+    substitutions: tuple[str, ...] = ()
+
+
+class ForecastSeries(Record):
+    """The hours of one forecast as they were used, from the plan's first hour to the last known.
+
+    Each of ``values`` is one variable by its name, which ends in its unit; None where unknown.
+    Amounts are the control member's (the forecast itself, where it has one voice), so that their
+    sums are what the source said. ``flags`` are the names of what is not as the source's newest
+    copy gave it, by variable and hour; a variable that is as given throughout is absent.
+
+    Attributes
+    ----------
+    start : datetime
+        Start of the first hour, UTC.
+    member_count : int
+        How many members the forecast has.
+    values : mapping
+        One series for each variable, by its name; None where unknown.
+    flags : mapping
+        For each variable the names of how its hours came about, where they were not simply read.
+    """
+
+    start: AwareDatetime
+    member_count: int
+    values: dict[str, tuple[float | None, ...]]
+    flags: dict[str, tuple[tuple[str, ...], ...]]
 
 
 class HourlySeries(Record):
     """Hourly values of one computational column; None where not known.
+
+    Temperatures, dew point and wind are medians over the members; rain, snow, freezing rain and
+    sleet are those of the control member, whose sums are the forecast's own.
 
     Attributes
     ----------
@@ -315,6 +350,8 @@ class Plan(Record):
         The company's own contact; None where the sites file has none.
     hourly : mapping of str to HourlySeries
         Hourly values by computational column; surfaces name theirs in ``hourly_id``.
+    forecasts : mapping of str to ForecastSeries
+        The forecasts as they were used, by the key that a site's source names.
     alerts : tuple of Alert
         Official alerts for the sites; they had no say in the plan.
     changes : tuple of Change
@@ -341,6 +378,7 @@ class Plan(Record):
     clients: tuple[ClientPlan, ...] = ()
     contact: str | None = None
     hourly: dict[str, HourlySeries]
+    forecasts: dict[str, ForecastSeries] = Field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS

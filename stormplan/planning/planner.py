@@ -11,6 +11,9 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
+
+import numpy as np
 
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.company.sites import Sites, Surface
@@ -29,6 +32,7 @@ from stormplan.planning.diagnostics import Diagnostic
 from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
 from stormplan.planning.plan import (
     ClientPlan,
+    ForecastSeries,
     HourlySeries,
     NightBiasRecord,
     Plan,
@@ -41,7 +45,7 @@ from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.treatment import products
 from stormplan.treatment.records import Action, Treatment
-from stormplan.weather.forecast import CellForecast
+from stormplan.weather.forecast import VARIABLES, CellForecast, QualityFlag
 
 
 @dataclass(frozen=True)
@@ -150,14 +154,56 @@ def make_plan(
         clients=tuple(_clients(sites)),
         contact=sites.company.contact,
         hourly=hourly,
+        forecasts={
+            forecast_id(decision.cell): _forecast_series(decision.cell, now)
+            for decision in source_decisions.values()
+            if decision.cell is not None
+        },
     )
 
 
 # -- records --------------------------------------------------------------------------------------
 
 
+#: Digits of an hour's amount: sums over a storm are good to 0.001 mm.
+FORECAST_DIGITS = 5
+
+
 def _round_known(value: float, digits: int) -> float | None:
     return None if math.isnan(value) else round(value, digits)
+
+
+def forecast_id(cell: CellForecast) -> str:
+    """Return the key of a forecast's hours in a plan; equal for equal forecasts."""
+    return f"{cell.source} {cell.cell_id} {cell.issued_at:%Y-%m-%dT%H:%MZ}"
+
+
+def _forecast_series(cell: CellForecast, now: datetime) -> ForecastSeries:
+    """Return the hours of a forecast from the plan's first to the last that is known."""
+    begin = now.replace(minute=0, second=0, microsecond=0)
+    first = max(round((begin - cell.start) / timedelta(hours=1)), 0)
+    control = {name: cell.values[name][first:, 0] for name in VARIABLES if name in cell.values}
+    known = np.any([np.isfinite(values) for values in control.values()], axis=0)
+    stop = int(np.flatnonzero(known)[-1]) + 1 if known.any() else 0
+    return ForecastSeries(
+        start=cell.start + timedelta(hours=first),
+        member_count=cell.n_members,
+        values={
+            name: tuple(_round_known(value, FORECAST_DIGITS) for value in values[:stop].tolist())
+            for name, values in control.items()
+            if np.isfinite(values).any()
+        },
+        flags={
+            name: tuple(_flag_names(flag) for flag in flags[first : first + stop].tolist())
+            for name, flags in cell.flags.items()
+            if name in control and flags[first : first + stop].any()
+        },
+    )
+
+
+@lru_cache(maxsize=1024)
+def _flag_names(flag: int) -> tuple[str, ...]:
+    return tuple(one.name.lower() for one in QualityFlag if flag & one and one.name)
 
 
 def _hourly_series(outlook: Outlook) -> HourlySeries:
@@ -176,11 +222,11 @@ def _hourly_series(outlook: Outlook) -> HourlySeries:
         prob_frost=rounded("prob_frost", 2),
         dew_point_c=rounded("dew_point_c", 1),
         wind_ms=rounded("wind_ms", 1),
-        rain_mm=rounded("rain_mm", 2),
-        snowfall_swe_mm=rounded("snowfall_swe_mm", 2),
-        freezing_rain_mm=rounded("freezing_rain_mm", 2),
-        sleet_mm=rounded("sleet_mm", 2),
-        snowfall_cm=rounded("snowfall_cm", 2),
+        rain_mm=rounded("rain_mm", FORECAST_DIGITS),
+        snowfall_swe_mm=rounded("snowfall_swe_mm", FORECAST_DIGITS),
+        freezing_rain_mm=rounded("freezing_rain_mm", FORECAST_DIGITS),
+        sleet_mm=rounded("sleet_mm", FORECAST_DIGITS),
+        snowfall_cm=rounded("snowfall_cm", FORECAST_DIGITS),
         hazard=tuple(hour.hazard and str(hour.hazard) for hour in outlook.hours),
     )
 
@@ -286,6 +332,8 @@ def _source_record(cell: CellForecast) -> SourceRecord:
         known_until=cell.known_until("air_temp_c"),
         stale=cell.stale,
         credit=cell.credit,
+        substitutions=cell.substitutions,
+        forecast_id=forecast_id(cell),
     )
 
 

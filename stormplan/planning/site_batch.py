@@ -239,6 +239,8 @@ def _decide_group(
             issue_offset_h
         )  # an old forecast is less sure
         forecast = ensemble.make_ensemble(forecast, lead_h, error_records)
+    light_precip_mm = 1000.0 * sites.practice().number("unknown_snowfall_water")
+    forecast = ensemble.bracket_unknown(forecast, light_precip_mm)
     columns_by_surface = {
         (key, surface_key): _plowed_column(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
@@ -347,11 +349,7 @@ def _simulate_block(
     What fell before now was cleared as practice clears it, unless somebody saw what lies there.
     """
     n_past = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
-    forecast_from_now = Forecast(
-        forecast.hour_start(n_past),
-        forecast.cells,
-        {name: array[n_past:] for name, array in forecast.values.items()},
-    )
+    forecast_from_now = forecast.from_hour(n_past)
     snow_cm = _typical_snow_cm(forecast).T.tolist()
     past_passes, passes = zip(
         *(_pass_hours(column, snow_cm[column.column.cell], n_past) for column in plowed_columns),

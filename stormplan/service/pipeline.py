@@ -37,6 +37,7 @@ from stormplan.weather.providers import (
     nws,
     open_sources,
 )
+from stormplan.weather.providers.gather_rules import GatherRules
 from stormplan.weather.providers.nws_alerts import NwsAlerts
 from stormplan.weather.providers.recorded import RecordedSource
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
@@ -103,11 +104,14 @@ def fetch_and_plan(
     sites_folder: Path = Path(),
 ) -> Plan:
     """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing."""
-    fetcher = Fetcher(archive, sites.company.contact, client_policy, offline=offline)
+    rules = GatherRules.from_practice(sites.practice())
+    fetcher = Fetcher(
+        archive, sites.company.contact, client_policy, offline=offline, budget_s=rules.budget_s
+    )
     try:
-        sources = open_sources(sites.weather, fetcher, sites_folder)
+        sources = open_sources(sites.weather, fetcher, sites_folder, rules)
         ahead = timedelta(hours=sites.practice().number("horizon"))
-        gathered = fetch_forecasts(sources, _locations(sites), now, ahead)
+        gathered = fetch_forecasts(sources, _locations(sites), now, ahead, rules)
         alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()

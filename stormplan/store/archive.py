@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import RLock
 from types import TracebackType
 from typing import Any
 
@@ -205,6 +206,7 @@ class Archive:
 
     def __init__(self, path: Path | str, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
         self.path = str(path)
+        self._lock = RLock()  # forecasts are gathered side by side over one connection
         if self.path != IN_MEMORY:
             try:
                 Path(path).parent.mkdir(parents=True, exist_ok=True)
@@ -212,7 +214,7 @@ class Archive:
                 raise ArchiveError(f"archive {self.path}: no folder for it ({error})") from error
         with self._archive_errors():
             self._connection = sqlite3.connect(
-                self.path, timeout=busy_timeout_s, isolation_level=None
+                self.path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
             )
         try:
             with self._archive_errors():
@@ -273,37 +275,38 @@ class Archive:
 
     def insert(self, statement: str, *values: Any) -> int:
         """Run a statement that adds a row; gives the row."""
-        with self._archive_errors():
+        with self._lock, self._archive_errors():
             return int(self._connection.execute(statement, values).lastrowid or 0)
 
     def fetch_all(self, statement: str, *values: Any) -> list[tuple[Any, ...]]:
         """Read all rows a statement finds."""
-        with self._archive_errors():
+        with self._lock, self._archive_errors():
             return list(self._connection.execute(statement, values))
 
     def fetch_first(self, statement: str, *values: Any) -> tuple[Any, ...] | None:
         """Read the first row a statement finds."""
-        with self._archive_errors():
+        with self._lock, self._archive_errors():
             row: tuple[Any, ...] | None = self._connection.execute(statement, values).fetchone()
             return row
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Run the block as one transaction: all of it is committed or nothing."""
-        with self._archive_errors():
-            self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._connection.execute("ROLLBACK")
-            raise
-        with self._archive_errors():
-            self._connection.execute("COMMIT")
+        with self._lock:
+            with self._archive_errors():
+                self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
+            with self._archive_errors():
+                self._connection.execute("COMMIT")
 
     @contextmanager
     def connection(self) -> Iterator[sqlite3.Connection]:
         """Yield the database connection; its errors are raised as ``ArchiveError``."""
-        with self._archive_errors():
+        with self._lock, self._archive_errors():
             yield self._connection
 
     def add_reply(
@@ -397,6 +400,31 @@ class Archive:
             fetched_at=datetime.fromisoformat(fetched_at),
             confirmed_at=datetime.fromisoformat(confirmed_at),
         )
+
+    def earlier_good_replies(
+        self, url: str, before: datetime, since: datetime
+    ) -> Iterator[StoredReply]:
+        """Yield the good replies for an address, newest first, without the newest.
+
+        Parameters
+        ----------
+        url : str
+            The address.
+        before, since : datetime
+            Only what was received between these moments counts, aware.
+        """
+        rows_found = self.fetch_all(
+            "SELECT id, status, headers, body, fetched_at FROM reply WHERE url = ? AND good = 1 "
+            "AND fetched_at <= ? AND fetched_at >= ? ORDER BY fetched_at DESC, id DESC",
+            url,
+            sortable_utc(before),
+            sortable_utc(since),
+        )
+        for key, status, headers, body, fetched_at in rows_found[1:]:
+            with self._archive_errors():
+                decompressed = zlib.decompress(body)
+            moment = datetime.fromisoformat(fetched_at)
+            yield StoredReply(key, url, status, json.loads(headers), decompressed, moment, moment)
 
     def good_replies(self, since: datetime) -> Iterator[StoredReply]:
         """Yield every good reply received since a moment, in order of time."""

@@ -117,8 +117,9 @@ def course_of_action(
             continue
         if not is_treated:
             state = untreated(busy_until)
-        if case.hour_index(event.end) <= state.hour:
-            continue  # the course so far has kept service through all of it
+        if min(case.hour_index(event.end), case.n_hours) <= state.hour:
+            planned.append(_worked_through(case, event))
+            continue
         treatment, state = yield from _treat(case, index, event, state, is_treated)
         planned.append(treatment)
         if any(visit.action.is_work for visit in treatment.visits):
@@ -148,6 +149,16 @@ def _one_instruction_an_hour(planned: Sequence[PlannedTreatment]) -> Course:
 def _wait(event: Event, reason: Reason) -> PlannedTreatment:
     text = f"Wait: {100 * event.probability:.0f} % chance of {event.hazard}."
     return PlannedTreatment(event, Action.WAIT, text, reasons=(reason,))
+
+
+def _worked_through(case: SurfaceCase, event: Event) -> PlannedTreatment:
+    """Return a look: the event is over by the last visit of the one before."""
+    text = "look at what is left beside the visits already planned"
+    begin = max(case.hour_index(event.start), case.hour_index(case.now), 0)
+    look = PlannedVisit(begin, Action.INSPECT, text)
+    return PlannedTreatment(
+        event, Action.INSPECT, f"Inspect for {event.hazard} between visits.", (look,)
+    )
 
 
 @dataclass(frozen=True)

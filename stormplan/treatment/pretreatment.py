@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from stormplan.company.practice_rules import NHDES, TXDOT, Evidence
 from stormplan.events.detection import Event
 from stormplan.events.hazards import Hazard
@@ -64,14 +66,14 @@ def find_window(
     longest = "lead_max_frost" if event.hazard is Hazard.FROST else "lead_max"
     first = max(earliest, onset - math.floor(practice.number(longest)))
     last = onset - math.ceil(practice.number("lead_min"))
-    max_rain_mm = 1000.0 * practice.number("max_rain_before_onset")
     max_damp_mm = 1000.0 * practice.number("max_damp")
     calm: list[int] = []
-    rain_mm, strongest_ms, is_wet = 0.0, 0.0, False
+    strongest_ms, is_wet, is_washed_off = 0.0, False, False
     for index in range(onset - 1, earliest - 1, -1):
         hour = case.outlook.hours[index]
-        rain_mm += _known(hour.rain_mm) + _known(hour.freezing_rain_mm)
-        if rain_mm > max_rain_mm:
+        rain_mm = case.rain_mm(index, onset, event)
+        if case.is_washed_off(rain_mm):
+            is_washed_off = True
             break
         if lying_mm[index] > max_damp_mm:
             is_wet = True
@@ -87,9 +89,10 @@ def find_window(
         hours = tuple(reversed(calm))
         best, reason = _best_start(case, event, hours)
         return Window(hours, best, (reason,))
-    if rain_mm > max_rain_mm:
+    if is_washed_off:
         text = "rain between treatment and onset"
-        reason = rule_reason(practice, "max_rain_before_onset", "refuses", text, rain_mm / 1000.0)
+        typical_m = float(np.median(rain_mm)) / 1000.0
+        reason = rule_reason(practice, "max_rain_before_onset", "refuses", text, typical_m)
     elif is_wet:
         reason = fact_reason(
             "dry_surface",
@@ -105,10 +108,6 @@ def find_window(
         text = "no hour is left between now and the latest start"
         reason = rule_reason(practice, "lead_min", "refuses", text, float(onset - earliest))
     return Window((), onset, (reason,))
-
-
-def _known(value: float) -> float:
-    return 0.0 if math.isnan(value) else value
 
 
 def _best_start(case: SurfaceCase, event: Event, hours: Sequence[int]) -> tuple[int, Reason]:

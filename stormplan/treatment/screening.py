@@ -146,14 +146,12 @@ def _rain_falls_first(case: SurfaceCase, event: Event, onset: int) -> Reason | N
     if event.hazard is Hazard.FROST:
         return None
     first = max(onset - math.ceil(case.practice.number("lead_best")), 0)
-    rain_mm = (case.hours.rain_mm + case.hours.freezing_rain_mm)[first : onset + 1].sum(axis=0)
-    has_event = np.array(event.has_event)
-    washed = rain_mm > 1000.0 * case.practice.number("max_rain_before_onset")
-    probability = float((washed & has_event).sum() / max(has_event.sum(), 1))
-    if probability <= case.practice.number("max_rain_probability"):
+    rain_mm = case.rain_mm(first, onset + 1, event)
+    if not case.is_washed_off(rain_mm):
         return None
-    text = "rain is likelier than not before a liquid could work"
-    return rule_reason(case.practice, "max_rain_probability", "refuses", text, probability)
+    text = "rain is likelier than policy allows before a liquid could work"
+    washed_frac = case.washed_frac(rain_mm)
+    return rule_reason(case.practice, "max_rain_probability", "refuses", text, washed_frac)
 
 
 def _snow_too_heavy(case: SurfaceCase, event: Event) -> Reason | None:

@@ -118,6 +118,23 @@ class SurfaceCase:
             pavement = pavement[:, np.array(event.has_event)]
         return float(np.median(pavement.min(axis=0))) if pavement.size else float("nan")
 
+    def rain_mm(self, first: int, last: int, event: Event) -> FloatArray:
+        """Return rain and freezing rain of the hours ``first`` .. ``last - 1`` [mm].
+
+        Shape (member,), of the members that bring the event.
+        """
+        fallen = (self.hours.rain_mm + self.hours.freezing_rain_mm)[max(first, 0) : last]
+        return np.asarray(fallen[:, np.array(event.has_event)].sum(axis=0))
+
+    def is_washed_off(self, rain_mm: FloatArray) -> bool:
+        """Return whether rain, (member,) [mm], rules liquid out in too many of the members."""
+        return self.washed_frac(rain_mm) > self.practice.number("max_rain_probability")
+
+    def washed_frac(self, rain_mm: FloatArray) -> float:
+        """Return the fraction of members, (member,) [mm], whose rain rules liquid out [-]."""
+        washed = rain_mm > 1000.0 * self.practice.number("max_rain_before_onset")
+        return float(washed.mean()) if washed.size else 0.0
+
     def recheck_at(self, event: Event) -> datetime:
         """Return when to decide again: halfway to the onset, in six hours at the latest."""
         lead = max(event.start - self.now, timedelta(hours=1))

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from stormplan.errors import ForecastError
 
 Array = NDArray[np.float64]
-FlagArray = NDArray[np.uint8]
+FlagArray = NDArray[np.uint16]
+BoolArray = NDArray[np.bool_]
 
 
 class QualityFlag(IntFlag):
@@ -32,6 +33,9 @@ class QualityFlag(IntFlag):
     CLIPPED = 16
     INFERRED_PRECIP_TYPE = 32  # rain, snow or ice decided from temperature, not said by the source
     FROM_OTHER_SOURCE = 64  # the preferred source does not know; another one stepped in
+    FROM_OLDER_COPY = 128  # the source's newest copy does not know; an older one of it does
+    FROM_DAILY_CYCLE = 256  # the same hour of the days before and after
+    DEPTH_FROM_WATER = 512  # the source's depth of snow is missing; its water gives a range
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,19 @@ VARIABLES: Mapping[str, Variable] = {
     "visibility_m": Variable("visibility", "m", 0, 200_000),
     "blowing_snow": Variable("blowing snow said by the source, 1 or 0", "-", 0, 1),
 }
+
+#: What a source says in words, symbols or codes beside its amounts; what falls where the amount is
+#: not known, and how likely each type is where several are named, is decided from these.
+WORD_VARIABLES: Mapping[str, Variable] = {
+    "words_intensity": Variable("intensity named, light is 1; 0 where nothing falls", "-", 0, 10),
+    "chance_rain": Variable("chance that the words give rain", "-", 0, 1),
+    "chance_snow": Variable("chance that the words give snow", "-", 0, 1),
+    "chance_freezing_rain": Variable("chance that the words give freezing rain", "-", 0, 1),
+    "chance_sleet": Variable("chance that the words give sleet", "-", 0, 1),
+}
+ALL_VARIABLES: Mapping[str, Variable] = {**VARIABLES, **WORD_VARIABLES}
+#: The chance that words give to each type, in the order of ``PRECIP_TYPES``.
+TYPE_CHANCES = ("chance_rain", "chance_snow", "chance_freezing_rain", "chance_sleet")
 
 #: What falls, by phase; together they are ``precip_mm``.
 PRECIP_TYPES = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
@@ -103,7 +120,9 @@ class CellForecast:
     contradictions : tuple of str
         Those of the notes that no weather can be: the forecast contradicts itself.
     credit : str
-        Attribution that the source's license asks for.
+        Attribution that the source's licence asks for.
+    substitutions : tuple of str
+        What of the hours that matter its newest copy does not say, and what stands in.
     """
 
     source: str
@@ -120,6 +139,7 @@ class CellForecast:
     notes: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
     credit: str = ""
+    substitutions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for stamp in (self.start, self.issued_at, self.fetched_at):
@@ -127,7 +147,7 @@ class CellForecast:
                 raise ForecastError(f"{self.source} {self.cell_id}: times must be aware UTC")
         if self.start != _floor_hour(self.start):
             raise ForecastError(f"{self.source} {self.cell_id}: hours must start on the hour")
-        unknown = set(self.values) - set(VARIABLES)
+        unknown = set(self.values) - set(ALL_VARIABLES)
         if unknown:
             raise ForecastError(
                 f"{self.source} {self.cell_id}: no such variables: {sorted(unknown)}"
@@ -170,12 +190,16 @@ class Forecast:
     cells : tuple of CellForecast
         What each place on the cell axis came from.
     values : mapping of array (hour, cell, member)
-        Every name of ``VARIABLES``; NaN where unknown [-].
+        Every name of ``ALL_VARIABLES``; NaN where unknown.
+    unknown : mapping of array of bool (hour, cell)
+        Hours in which a variable is unknown and members stand for what it may be; a name that is
+        absent has none.
     """
 
     start: datetime
     cells: tuple[CellForecast, ...]
     values: Mapping[str, Array]
+    unknown: Mapping[str, BoolArray] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Array:
         return self.values[name]
@@ -198,6 +222,21 @@ class Forecast:
     def hour_start(self, hour: int) -> datetime:
         """Start of an hour, aware UTC; it may lie past the last one."""
         return self.start + timedelta(hours=hour)
+
+    def from_hour(self, hour: int) -> Forecast:
+        """Return the forecast from an hour on."""
+        return Forecast(
+            self.hour_start(hour),
+            self.cells,
+            {name: array[hour:] for name, array in self.values.items()},
+            {name: mask[hour:] for name, mask in self.unknown.items()},
+        )
+
+    def is_unknown(self, name: str, cell: int) -> BoolArray:
+        """Return in which hours a variable of a cell is unknown, (hour,)."""
+        if name in self.unknown:
+            return self.unknown[name][:, cell]
+        return np.zeros(self.n_hours, dtype=np.bool_)
 
 
 def _floor_hour(moment: datetime) -> datetime:
@@ -232,7 +271,7 @@ def stack(cells: Sequence[CellForecast], start: datetime, n_hours: int) -> Forec
     n_members = max(cell.n_members for cell in cells)
     if {cell.n_members for cell in cells} - {1, n_members}:
         raise ForecastError("forecast cells differ in their number of members")
-    values = {name: np.full((n_hours, len(cells), n_members), np.nan) for name in VARIABLES}
+    values = {name: np.full((n_hours, len(cells), n_members), np.nan) for name in ALL_VARIABLES}
     for index, cell in enumerate(cells):
         shift = round((cell.start - first) / timedelta(hours=1))
         target = slice(max(shift, 0), max(min(shift + cell.n_hours, n_hours), 0))

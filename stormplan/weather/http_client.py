@@ -8,6 +8,8 @@ be had. The moment is always passed in.
 from __future__ import annotations
 
 import json
+import math
+import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -18,6 +20,7 @@ from urllib.parse import urljoin
 
 import requests
 from urllib3.exceptions import (
+    DecodeError,
     HTTPError,
     InvalidHeader,
     MaxRetryError,
@@ -170,6 +173,7 @@ class _FailedAttempt:
     wait_s: float = 0.0
 
     no_response: bool = False
+    hung: bool = False
 
     @property
     def is_outage(self) -> bool:
@@ -183,6 +187,7 @@ class _ServiceHealth:
 
     consecutive_failures: int = 0
     consecutive_no_responses: int = 0
+    hung_count: int = 0
 
     def record_outcome(self, outcome: Reply | _FailedAttempt) -> None:
         """Update the counts with the outcome of one address."""
@@ -193,14 +198,41 @@ class _ServiceHealth:
         self.consecutive_no_responses = (
             self.consecutive_no_responses + 1 if failed is not None and failed.no_response else 0
         )
+        self.hung_count += failed is not None and failed.hung
 
 
 class _NoResponse(Exception):  # noqa: N818  (not an error of ours: one try of several)
     """The service could not be heard; worth another try unless it led elsewhere."""
 
-    def __init__(self, reason: str, retryable: bool = True) -> None:
+    def __init__(self, reason: str, retryable: bool = True, *, hung: bool = False) -> None:
         self.retryable = retryable
+        self.hung = hung
         super().__init__(reason)
+
+
+def describe_connection_error(error: requests.ConnectionError) -> tuple[str, bool]:
+    """Return why no connection came about, with its remedy, and whether it took its time.
+
+    Parameters
+    ----------
+    error : requests.ConnectionError
+        As raised, with the cause urllib3 gives.
+    """
+    text = str(error)
+    if isinstance(error, requests.exceptions.SSLError):
+        return (
+            "no secure connection (TLS): its certificate is not trusted here; check this "
+            "computer's clock and certificates, or the network's own proxy"
+        ), False
+    if isinstance(error, requests.exceptions.ProxyError):
+        return "no connection through the proxy: check HTTPS_PROXY and the proxy's password", False
+    if any(sign in text for sign in ("NameResolutionError", "Failed to resolve", "getaddrinfo")):
+        return "its name cannot be looked up (DNS): check the network and the address", False
+    if "timed out" in text.lower():
+        return "no answer in time", True
+    if "refused" in text.lower():
+        return "connection refused: nothing listens there; check the address and the port", False
+    return "no connection: it was cut off; check the network", False
 
 
 def _user_agent(contact: str) -> str:
@@ -214,7 +246,10 @@ def _user_agent(contact: str) -> str:
 
 
 class Fetcher:
-    """HTTP client for weather services: one request at a time, every reply archived.
+    """HTTP client for weather services: requests apart in time, every reply archived.
+
+    Several threads may ask at once; the starts of requests to one service stay apart, so that an
+    address that hangs does not hold up the others.
 
     Parameters
     ----------
@@ -226,6 +261,8 @@ class Fetcher:
         Waits and retries.
     offline : bool
         Ask nobody; plan from the archive alone, as for a past morning.
+    budget_s : float
+        Time for all requests together; nothing is asked after that [s].
 
     Raises
     ------
@@ -240,13 +277,17 @@ class Fetcher:
         policy: ClientPolicy | None = None,
         *,
         offline: bool = False,
+        budget_s: float = math.inf,
     ) -> None:
         self.archive = archive
         self.offline = offline
+        self.budget_s = budget_s
+        self._deadline_s = time.monotonic() + budget_s
+        self._lock = threading.Lock()
+        self._next_start_s: dict[tuple[str, str], float] = {}
         self._policy = policy or ClientPolicy()
         self._session = requests.Session()
         self._session.headers.update({"User-Agent": _user_agent(contact)})
-        self._has_requested = False
         self.clock_offset: timedelta | None = None  # how far our clock is ahead of a service's
         self._health: dict[tuple[str, str], _ServiceHealth] = {}
 
@@ -340,12 +381,19 @@ class Fetcher:
                 health.record_outcome(outcome)
                 return outcome
             failures.append(outcome.reason)
-            following = _next_retry(retry, url) if outcome.retryable else None
+            # waiting long at one address costs the others their time
+            hangs_again = outcome.hung and (health.hung_count > 0 or len(failures) > 1)
+            may_retry = outcome.retryable and not hangs_again
+            following = _next_retry(retry, url) if may_retry else None
             if following is None:
                 health.record_outcome(outcome)
                 raise FetchError(f"{url}: {_summarize_attempts(failures)}", outcome.status)
             retry = following
-            self._policy.sleep(max(outcome.wait_s, retry.get_backoff_time()))
+            wait_s = max(outcome.wait_s, retry.get_backoff_time())
+            if wait_s > self._deadline_s - time.monotonic():
+                failures.append("no time left to try again")
+                raise FetchError(f"{url}: {_summarize_attempts(failures)}", outcome.status)
+            self._policy.sleep(wait_s)
 
     def _attempt(
         self,
@@ -360,7 +408,10 @@ class Fetcher:
             answer = self._follow_redirects(url, stored, terms)
         except _NoResponse as failure:
             return _FailedAttempt(
-                terms.redact(str(failure)), failure.retryable, no_response=failure.retryable
+                terms.redact(str(failure)),
+                failure.retryable,
+                no_response=failure.retryable,
+                hung=failure.hung,
             )
         if answer.status == 304 and stored is not None:
             self.archive.add_confirmation(stored, answer.headers, now)
@@ -398,39 +449,71 @@ class Fetcher:
     def _request(
         self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]
     ) -> _Response:
-        if self._has_requested and self._policy.min_interval_s > 0.0:
-            self._policy.sleep(self._policy.min_interval_s)
-        self._has_requested = True
-        deadline = time.monotonic() + MAX_READ_S
+        self._wait_for_turn(url)
+        left_s = self._left_s()
+        deadline = time.monotonic() + min(MAX_READ_S, left_s)
+        connect_s, read_s = (min(limit_s, left_s) for limit_s in self._policy.timeout_s)
         body = bytearray()
         try:
             with self._session.get(
                 url,
                 params=dict(secret),
                 headers=dict(headers),
-                timeout=self._policy.timeout_s,
+                timeout=(connect_s, read_s),
                 allow_redirects=False,
                 stream=True,
             ) as response:
                 # what has come, not a full piece: a slow drip must not hold the deadline up
                 while piece := response.raw.read1(65_536, decode_content=True):
                     body += piece
-                    if len(body) > MAX_BODY_BYTES or time.monotonic() > deadline:
-                        raise _NoResponse("an answer without end")
+                    if len(body) > MAX_BODY_BYTES:
+                        raise _NoResponse("an answer without end", hung=True)
+                    if time.monotonic() > deadline:
+                        self._left_s()
+                        raise _NoResponse("an answer without end", hung=True)
                 names = {name.lower(): value for name, value in response.headers.items()}
                 clock_offset_found = clock_offset(names, datetime.now(UTC))
                 if clock_offset_found is not None:
                     self.clock_offset = clock_offset_found
                 return _Response(response.status_code, names, bytes(body))
         except (requests.Timeout, ReadTimeoutError):
-            raise _NoResponse("no answer in time") from None
+            raise _NoResponse("no answer in time", hung=True) from None
         except ProtocolError:
             raise _NoResponse("the answer broke off") from None
+        except (DecodeError, requests.exceptions.ContentDecodingError):
+            raise _NoResponse("an answer that cannot be unpacked (damaged on the way)") from None
         except requests.ConnectionError as error:
-            slow = "timed out" in str(error).lower()
-            raise _NoResponse("no answer in time" if slow else "no connection") from None
+            reason, hung = describe_connection_error(error)
+            raise _NoResponse(reason, hung=hung) from None
         except (requests.RequestException, HTTPError) as error:
             raise _NoResponse(f"not an answer ({type(error).__name__})", retryable=False) from error
+
+    def _wait_for_turn(self, url: str) -> None:
+        """Wait until a request may start; starts at one service stay apart in time."""
+        with self._lock:
+            now_s = time.monotonic()
+            at_service = origin(url)
+            start_s = max(self._next_start_s.get(at_service, now_s), now_s)
+            self._next_start_s[at_service] = start_s + self._policy.min_interval_s
+        if start_s > now_s:
+            self._policy.sleep(min(start_s - now_s, self._left_s()))
+
+    def _left_s(self) -> float:
+        """Return what is left of the budget [s].
+
+        Raises
+        ------
+        _NoResponse
+            Nothing is.
+        """
+        left_s = self._deadline_s - time.monotonic()
+        if left_s <= 0.0:
+            raise _NoResponse(
+                f"the time for gathering forecasts, {self.budget_s / 60.0:.3g} min, is over "
+                "(rule gather_budget)",
+                retryable=False,
+            )
+        return left_s
 
     def _verdict(self, answer: _Response, check: PayloadCheck | None) -> ResponseVerdict:
         verdict = classify_response(answer.status, answer.headers, answer.body, self._policy.retry)

@@ -22,7 +22,9 @@ SUCCESS_STATUSES = frozenset(
 GATEWAY_THROTTLE_STATUSES = frozenset(
     {403, 429, 503}
 )  # where the page is not JSON: the network before the service
-PERMANENT_PROBLEMS = frozenset({"ForecastGridExpired"})  # a server error that waiting does not mend
+PERMANENT_PROBLEMS = frozenset(
+    {"ForecastGridExpired"}
+)  # a server error that waiting does not mend, unless the service says when
 
 
 DEFAULT_RETRY = Retry(
@@ -81,10 +83,9 @@ def classify_response(
     if status in SUCCESS_STATUSES and "problem" not in content_type:
         return ResponseVerdict(True)
     problem = _problem_name(content)
-    retryable = (
-        retry.is_retry("GET", status, "retry-after" in headers)
-        and problem not in PERMANENT_PROBLEMS
-    )
+    says_when = "retry-after" in headers  # the service itself expects it to pass
+    is_permanent = problem in PERMANENT_PROBLEMS and not says_when
+    retryable = retry.is_retry("GET", status, says_when) and not is_permanent
     return ResponseVerdict(False, retryable, status == 429, f"{status} {problem}".strip())
 
 

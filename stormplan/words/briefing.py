@@ -266,7 +266,10 @@ def _hazard_probability(
         return ""
     events = [event for event in every if event.start <= now + DAY_AHEAD] or every
     likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
-    chances = sorted(event.probability for event in events if str(event.hazard) == likely)
+    of_hazard = [event for event in events if str(event.hazard) == likely]
+    if not any(event.chance_given for event in of_hazard):
+        return f"{likely} by its amount; the source gives no chance"
+    chances = sorted(event.probability for event in of_hazard)
     text = f"{likely} {format_percent(chances[0])}"
     if round(chances[-1], 2) != round(chances[0], 2):
         text += f" to {format_percent(chances[-1])}"

@@ -147,6 +147,7 @@ _FORECAST_CODES = frozenset(
         DiagnosticCode.FALLBACK_SOURCE,
         DiagnosticCode.OTHER_SOURCE_FAILED,
         DiagnosticCode.CONTRADICTION,
+        DiagnosticCode.SUBSTITUTED,
         DiagnosticCode.LAYER_MISSING,
         DiagnosticCode.LAYER_ENDS,
         DiagnosticCode.LAYER_GAP,
@@ -171,6 +172,8 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
             return f"no forecast to compare with ({one.text('reason')})"
         case DiagnosticCode.CONTRADICTION:
             return f"the forecast contradicts itself ({'; '.join(one.texts('findings'))})"
+        case DiagnosticCode.SUBSTITUTED:
+            return one.text("text")
         case DiagnosticCode.LAYER_MISSING:
             return f"{layers} not forecast at all"
         case DiagnosticCode.LAYER_ENDS:

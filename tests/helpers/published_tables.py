@@ -39,7 +39,7 @@ def forecast_cell(
     }
     values = {key: hourly(value, hours)[:, None] for key, value in (quiet | series).items()}
     phases = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
-    values["precip_mm"] = np.nansum([values[key] for key in phases], axis=0)
+    values["precip_mm"] = np.sum([values[key] for key in phases], axis=0)
     return CellForecast(
         source="nws",
         cell_id=name,

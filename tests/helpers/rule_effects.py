@@ -5,8 +5,10 @@ that the rule needs to be felt. The rule is set at the finest level that it may 
 row also shows that the level is read. A new rule needs a row; see ``test_policy.py``.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any
@@ -17,9 +19,13 @@ from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from stormplan import units
 from stormplan.company.practice_rules import RULES
+from stormplan.company.sites import Sites
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.weather.forecast import CellForecast
+from stormplan.weather.providers import Location, fetch_forecasts
+from stormplan.weather.providers.gather_rules import GatherRules
 
 C = units.f_to_c
 
@@ -94,6 +100,71 @@ def yard_with(strength: str, **more: str) -> dict[str, Any]:
     return {"yards": {"north": north | {"salt": salt, "tanks": {"t1": tank}} | more}}
 
 
+AMOUNTS = ("snowfall_swe_mm", "snowfall_cm", "rain_mm", "freezing_rain_mm", "sleet_mm", "precip_mm")
+LOST = np.full(72, np.nan)
+
+
+def lost_between(start: int, end: int):
+    """Air at -3 °C with colder nights, unknown between two hours."""
+    air_c = -3.0 - 3.0 * np.sin(np.arange(72) * np.pi / 12.0)
+    air_c[start:end] = np.nan
+    return air_c
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """How the first source's forecast comes: a copy 10 h older, its time of issue, its place."""
+
+    older: Mapping[str, Any] | None = None
+    issued_ahead_h: float = 0.0
+    north_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Copies:
+    """A source that has some copies of one forecast."""
+
+    cells: tuple[CellForecast, ...]
+
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        return self.cells[0]
+
+    def older_copies(self, location: Location, now: datetime) -> tuple[CellForecast, ...]:
+        return self.cells[1:]
+
+
+def gather(effect: RuleEffect, weather: Mapping[str, Any], sites: Sites) -> SiteForecasts:
+    """Return the forecasts of the site as they are gathered by the company's rules."""
+    how = effect.gathered
+    cell = forecast_cell(**weather)
+    others = () if effect.other is None else (forecast_cell(name="OTH/1,1", **effect.other),)
+    if how is None:
+        return SiteForecasts(cell, other_forecasts=others)
+    lost = {"precip_mm": LOST[:, None]} if "precip_mm" in weather else {}
+    newest = replace(
+        cell,
+        values={**cell.values, **lost},
+        issued_at=cell.issued_at + timedelta(hours=how.issued_ahead_h),
+        latitude_deg=cell.latitude_deg + how.north_deg,
+    )
+    older = () if how.older is None else (forecast_cell(**how.older),)
+    older = tuple(replace(one, issued_at=one.issued_at - timedelta(hours=10)) for one in older)
+    sources = [Copies((newest, *older)), *(Copies((one,)) for one in others)]
+    (found,) = fetch_forecasts(
+        sources,
+        [Location("a", 43.1, -89.4)],
+        effect.now,
+        timedelta(hours=sites.practice().number("horizon")),
+        GatherRules.from_practice(sites.practice()),
+    )
+    return SiteForecasts(
+        found.forecast,
+        "; ".join(found.failure_reasons) or None,
+        found.other_forecasts,
+        found.other_failures,
+    )
+
+
 @dataclass(frozen=True)
 class RuleEffect:
     """A changed value of a rule, and a situation in which it is felt.
@@ -112,6 +183,7 @@ class RuleEffect:
     now: datetime = NOON
     other: Mapping[str, Any] | None = None
     later: Mapping[str, Any] | None = None
+    gathered: Gathered | None = None  # None: planned from the forecast as it is
     open_reason: str | None = None  # why the rule is not yet felt; the test then expects that
 
 
@@ -128,10 +200,6 @@ FAR_STORMS |= {  # and a day between that dries the lot
     "wind_10m_ms": 5.0,
 }
 UNKNOWN_AFTER_40 = np.where(np.arange(72) < 40, -20.0, np.nan)
-LOST_PAVEMENT = {
-    "air_temp_c": 3.0,
-    "dew_point_c": np.where(np.arange(72) < 40, -2.0, np.nan),
-}
 MONEY = {"miss_cost": "100 /miss", "pass_cost": "5 /pass"}
 
 EFFECTS: dict[str, RuleEffect] = {
@@ -193,7 +261,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "liquid_stop_below": RuleEffect("30 F", policy={"liquid_warn_below": "31 F"}),
     "solid_stop_below": RuleEffect("25 F", steady(17.0)),
     "warm_pavement_above": RuleEffect("32 F", snow(air_temp_c=0.6, dew_point_c=0.0)),
-    "frost_possible_below": RuleEffect("50 F", LOST_PAVEMENT | {"air_temp_c": 6.0}),
+    "frost_possible_below": RuleEffect("50 F", {"air_temp_c": 6.0, "dew_point_c": LOST}),
     "residue_slippery_above": RuleEffect("45 F"),
     # blend
     "additive_default": RuleEffect("8 %"),
@@ -265,6 +333,29 @@ EFFECTS: dict[str, RuleEffect] = {
         "24 h", FAR_STORMS | {"pop": 0.9}, policy={"event_gap": "1 h"}
     ),
     "brine_ready_before": RuleEffect("4 h"),
+    # what stands in
+    "older_copy_max_age": RuleEffect(
+        "6 h", snow() | dict.fromkeys(AMOUNTS, LOST), gathered=Gathered(older=snow())
+    ),
+    "gap_straight_line": RuleEffect(
+        "0 h", snow(air_temp_c=lost_between(20, 22)), gathered=Gathered()
+    ),
+    "gap_daily_cycle": RuleEffect(
+        "0 h", snow(air_temp_c=lost_between(30, 36)), gathered=Gathered()
+    ),
+    "unknown_dry_below": RuleEffect(
+        "50 %",
+        snow(pop=0.3, words_intensity=0.0) | dict.fromkeys(AMOUNTS, LOST),
+        gathered=Gathered(),
+    ),
+    "unknown_snowfall_water": RuleEffect(
+        "3 mm", snow() | dict.fromkeys(AMOUNTS, LOST), gathered=Gathered()
+    ),
+    "issue_time_tolerance": RuleEffect("5 min", gathered=Gathered(issued_ahead_h=0.5)),
+    "max_cell_distance": RuleEffect("10 mi", gathered=Gathered(north_deg=0.3)),  # 21 mi
+    "gather_budget": RuleEffect(
+        "30 min", open_reason="felt where a service hangs: tests/test_gathering.py"
+    ),
     # comparing sources
     "source_onset_difference": RuleEffect("8 h", other=snow(start=17, end=23)),
     "source_temperature_difference": RuleEffect("20 F", other=steady(18.0)),
@@ -287,18 +378,12 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         {"a": site_entry(43.1, -89.4, surfaces, policy=policy["site"], **effect.sites)},
         **(dict(effect.sections) | {"policy": policy["company"]}),
     )
-    answer = SiteForecasts(
-        forecast_cell(**effect.weather),
-        other_forecasts=()
-        if effect.other is None
-        else (forecast_cell(name="OTH/1,1", **effect.other),),
-    )
-    plan = make_plan(sites, {"a": answer}, effect.now)
+    plan = make_plan(sites, {"a": gather(effect, effect.weather, sites)}, effect.now)
     if effect.later is None:
         return plan
     next_plan = make_plan(
         sites,
-        {"a": SiteForecasts(forecast_cell(**effect.later))},
+        {"a": gather(effect, effect.later, sites)},
         effect.now,
     )
     old, new = (

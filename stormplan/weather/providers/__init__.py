@@ -11,9 +11,9 @@ import json
 import math
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import takewhile
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -24,10 +24,22 @@ from stormplan.company.sites import SOURCE_KEYS, SourceSettings, WeatherSettings
 from stormplan.errors import ForecastError, InputError
 from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError
+from stormplan.weather.providers.archived_files import ArchivedFiles
+from stormplan.weather.providers.gather_rules import DEFAULT_RULES, GatherRules
+from stormplan.weather.providers.intervals import HourAxis
+from stormplan.weather.providers.merge import merge_forecasts, unknown_hours
+from stormplan.weather.providers.quality_control import (
+    MIN_COVERAGE_H,
+    UNEXPECTED_FORM_ERRORS,
+    check_required_variables,
+    disbelieve_future_issue,
+    unexpected_form,
+)
 
 MAX_PREFERRED_AGE = timedelta(
     hours=12
 )  # a forecast older than this yields to a fresher one of another source
+MAX_SIDE_BY_SIDE = 8  # places asked for at once; requests to one service stay apart in time
 KM_PER_DEG = 111.2  # a degree of latitude on a sphere of 6371 km
 
 
@@ -89,7 +101,10 @@ class ForecastSource(Protocol):
     """One forecast source, for one run."""
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
-        """Return the forecast for a location as of a moment; one object per cell.
+        """Return the newest forecast for a location as of a moment; one object per cell.
+
+        A source that keeps older copies of it gives them by ``older_copies(location, now)``,
+        newest first.
 
         Raises
         ------
@@ -99,7 +114,10 @@ class ForecastSource(Protocol):
 
 
 def open_sources(
-    weather: WeatherSettings, fetcher: Fetcher, folder: Path = Path()
+    weather: WeatherSettings,
+    fetcher: Fetcher,
+    folder: Path = Path(),
+    rules: GatherRules = DEFAULT_RULES,
 ) -> list[ForecastSource]:
     """Return the sources a sites file names, in its order of preference.
 
@@ -111,6 +129,8 @@ def open_sources(
         Asks for all of them.
     folder : Path
         Where relative paths start.
+    rules : GatherRules
+        What is believed of a reply.
 
     Raises
     ------
@@ -119,26 +139,29 @@ def open_sources(
     ForecastError
         No recorded forecasts in their folder.
     """
-    return [_open_source(name, weather, fetcher, folder) for name in weather.sources]
+    return [_open_source(name, weather, fetcher, folder, rules) for name in weather.sources]
 
 
 def _open_source(
-    name: str, weather: WeatherSettings, fetcher: Fetcher, folder: Path
+    name: str, weather: WeatherSettings, fetcher: Fetcher, folder: Path, rules: GatherRules
 ) -> ForecastSource:
     from stormplan.weather.providers import metno, nws, openmeteo, recorded, table
 
     match name:
         case "nws":
-            return nws.NwsSource(fetcher, weather.nws.base_url or nws.BASE_URL)
+            base_url = weather.nws.base_url or nws.BASE_URL
+            return nws.NwsSource(fetcher, base_url, rules.issue_time_tolerance)
         case "metno":
             return metno.open_source(fetcher, weather.metno.base_url or metno.BASE_URL)
         case "openmeteo" | "openmeteo_ensemble":
             service = weather.service(name)
             return openmeteo.open_source(fetcher, name, service.base_url, _key(name, service))
         case "table":
-            return table.TableSource(weather.tables, folder)
+            kept = ArchivedFiles(fetcher.archive, offline=fetcher.offline)
+            return table.TableSource(weather.tables, folder, kept)
         case "recorded":
-            return recorded.RecordedSource(folder / str(weather.recorded))
+            kept = ArchivedFiles(fetcher.archive, offline=fetcher.offline)
+            return recorded.RecordedSource(folder / str(weather.recorded), kept=kept)
         case _:
             raise InputError(
                 f"'{name}' is not a forecast source; known sources: {', '.join(SOURCE_KEYS)}"
@@ -163,6 +186,7 @@ def fetch_forecasts(
     locations: Iterable[Location],
     now: datetime,
     horizon: timedelta = timedelta(0),
+    rules: GatherRules = DEFAULT_RULES,
 ) -> list[LocationForecasts]:
     """Get every source's forecast for every place, in order of preference.
 
@@ -171,63 +195,153 @@ def fetch_forecasts(
     sources : sequence of ForecastSource
         In order of preference.
     locations : iterable of Location
-        In any order; the answer keeps it.
+        In any order; the answer keeps it. They are asked for side by side.
     now : datetime
         The moment planned for, aware UTC.
     horizon : timedelta
-        How far ahead hours matter: up to there another source steps in where the first does not
-        know.
+        How far ahead hours matter: up to there an older copy, another source or a rule steps in
+        where the newest copy of the first does not know.
+    rules : GatherRules, optional
+        What is believed, and what may stand in; the defaults of practice if not given.
 
     Returns
     -------
     list of LocationForecasts
         One for each place; identical cells share one ``CellForecast`` object.
     """
-    from stormplan.weather.providers.merge import fill_gaps
-
-    filled: dict[tuple[int, ...], CellForecast] = {}
-    gathered = []
-    for location in locations:
-        fetched = _fetch_one(sources, location, now)
-        if fetched.forecast is not None and fetched.other_forecasts:
-            cells = (fetched.forecast, *fetched.other_forecasts)
-            key = tuple(map(id, cells))
-            if key not in filled:
-                filled[key] = fill_gaps(
-                    fetched.forecast, fetched.other_forecasts, now, now + horizon
-                )
-            fetched = replace(fetched, forecast=filled[key])
-        gathered.append(fetched)
-    return gathered
+    gathering = _Gathering(sources, now, now + horizon, rules)
+    places = list(locations)
+    with ThreadPoolExecutor(MAX_SIDE_BY_SIDE) as pool:
+        fetched = list(pool.map(gathering.fetch, places))
+    return [gathering.merged(found) for found in fetched]
 
 
-def _fetch_one(
-    sources: Sequence[ForecastSource], location: Location, now: datetime
-) -> LocationForecasts:
-    cells: list[CellForecast] = []
-    failure_reasons: list[str] = []  # before the first that had one
-    unserved: list[str] = []
-    other_failures: list[str] = []  # after it
-    for source in sources:
+@dataclass
+class _Gathering:
+    """One gathering: what every source has for a place, and the one forecast made of it."""
+
+    sources: Sequence[ForecastSource]
+    now: datetime
+    until: datetime
+    rules: GatherRules
+    _merged: dict[tuple[int, ...], CellForecast | ForecastError] = field(default_factory=dict)
+    _believed: dict[int, tuple[CellForecast, CellForecast]] = field(default_factory=dict)
+
+    def fetch(self, location: Location) -> _Fetched:
+        """Ask every source for a place; one source's fault is that source's."""
+        found = _Fetched(location)
+        for source in self.sources:
+            try:
+                cell = source.forecast(location, self.now)
+                self._check_place(cell, location)
+                copies = [cell, *self._older_copies(source, cell, location)]
+            except NotServedError as error:
+                found.unserved.append(str(error))
+            except ForecastError as error:
+                found.failures.append((len(found.copies), str(error)))
+            except UNEXPECTED_FORM_ERRORS as error:
+                text = str(unexpected_form(type(source).__name__, location.key, error))
+                found.failures.append((len(found.copies), text))
+            else:
+                found.copies.append([self._believe(copy) for copy in copies])
+        return found
+
+    def merged(self, found: _Fetched) -> LocationForecasts:
+        """Return the forecasts of a place, each merged from what is at hand."""
+        newest = [copies[0] for copies in found.copies]
+        if not newest:
+            reasons = (*found.unserved, *(text for _, text in found.failures))
+            return LocationForecasts(found.location, None, reasons)
+        preferred = next(
+            (
+                at
+                for at, cell in enumerate(newest)
+                if self.now - cell.issued_at <= MAX_PREFERRED_AGE
+            ),
+            0,
+        )
+        order = [preferred, *(at for at in range(len(newest)) if at != preferred)]
+        failures = [text for before, text in found.failures if before <= preferred]
+        later = [text for before, text in found.failures if before > preferred]
+        for cell in newest[:preferred]:
+            hours = (self.now - cell.issued_at) / timedelta(hours=1)
+            failures.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
+        plannable: list[CellForecast] = []
+        for rank, at in enumerate(order):
+            others = [newest[other] for other in order if other != at] if rank == 0 else []
+            try:
+                plannable.append(self._merge(found.copies[at], others))
+            except ForecastError as error:
+                (later if plannable else failures).append(str(error))
+        if not plannable:
+            return LocationForecasts(found.location, None, (*found.unserved, *failures))
+        return LocationForecasts(
+            found.location, plannable[0], tuple(failures), tuple(plannable[1:]), tuple(later)
+        )
+
+    def _older_copies(
+        self, source: ForecastSource, cell: CellForecast, location: Location
+    ) -> Sequence[CellForecast]:
+        """Return older copies where the newest lacks something that matters."""
+        begin = self.now.replace(minute=0, second=0, microsecond=0)
+        lacking = unknown_hours(cell, begin, self.until)
+        older = getattr(source, "older_copies", None)
+        return older(location, self.now) if lacking and older is not None else ()
+
+    def _check_place(self, cell: CellForecast, location: Location) -> None:
+        away_km = distance_km(location, cell.latitude_deg, cell.longitude_deg)
+        if away_km > self.rules.max_cell_distance_km:
+            raise ForecastError(
+                f"{cell.source} {cell.cell_id}: the cell is {away_km:.0f} km from {location.key} "
+                f"at {location.latitude_deg}, {location.longitude_deg}; refused, up to "
+                f"{self.rules.max_cell_distance_km:.0f} km is used (rule max_cell_distance)"
+            )
+
+    def _believe(self, cell: CellForecast) -> CellForecast:
+        """Return a copy with a time of issue that can be believed; one object per cell."""
+        known = self._believed.setdefault(
+            id(cell),
+            (cell, disbelieve_future_issue(cell, self.now, self.rules.issue_time_tolerance)),
+        )
+        return known[1]
+
+    def _merge(
+        self, copies: Sequence[CellForecast], others: Sequence[CellForecast]
+    ) -> CellForecast:
+        key = tuple(map(id, (*copies, *others)))
+        if key not in self._merged:
+            self._merged[key] = self._merge_once(copies, others)
+        merged = self._merged[key]
+        if isinstance(merged, ForecastError):
+            raise merged
+        return merged
+
+    def _merge_once(
+        self, copies: Sequence[CellForecast], others: Sequence[CellForecast]
+    ) -> CellForecast | ForecastError:
+        newest, *older = copies
+        until = max(self.until, self.now + timedelta(hours=MIN_COVERAGE_H))
+        merged = merge_forecasts(newest, older, others, self.now, until, self.rules.merge)
+        label = f"{newest.source} {newest.cell_id}"
+        axis = HourAxis(merged.start, merged.n_hours)
         try:
-            cells.append(source.forecast(location, now))
-        except NotServedError as error:
-            unserved.append(str(error))
+            check_required_variables(label, merged.values, axis, self.now)
         except ForecastError as error:
-            (other_failures if cells else failure_reasons).append(str(error))
-    if not cells:
-        return LocationForecasts(location, None, (*unserved, *failure_reasons))
-    fresh = next((cell for cell in cells if now - cell.issued_at <= MAX_PREFERRED_AGE), cells[0])
-    for cell in _cells_before(cells, fresh):
-        hours = (now - cell.issued_at) / timedelta(hours=1)
-        failure_reasons.append(f"{cell.source}: its last forecast is {hours:.0f} h old")
-    others = tuple(cell for cell in cells if cell is not fresh)
-    return LocationForecasts(location, fresh, tuple(failure_reasons), others, tuple(other_failures))
+            return error
+        return merged
 
 
-def _cells_before(cells: Sequence[CellForecast], cell_after: CellForecast) -> list[CellForecast]:
-    """Return the forecasts before one, compared by identity: they hold arrays."""
-    return list(takewhile(lambda cell: cell is not cell_after, cells))
+@dataclass
+class _Fetched:
+    """What the sources gave for a place: copies of each, newest first, and failures.
+
+    A failure stands with the number of sources before it that had a forecast.
+    """
+
+    location: Location
+    copies: list[list[CellForecast]] = field(default_factory=list)
+    failures: list[tuple[int, str]] = field(default_factory=list)
+    unserved: list[str] = field(default_factory=list)
 
 
 def parse_stored_reply(url: str, body: bytes, fetched_at: datetime) -> CellForecast | None:
@@ -278,5 +392,5 @@ def flag_stale(cell: CellForecast, reason: str) -> CellForecast:
         cell,
         stale=True,
         notes=(reason, *cell.notes),
-        flags={name: mark | np.uint8(QualityFlag.STALE) for name, mark in cell.flags.items()},
+        flags={name: mark | np.uint16(QualityFlag.STALE) for name, mark in cell.flags.items()},
     )

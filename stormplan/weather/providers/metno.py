@@ -268,8 +268,8 @@ def _fill_precip(
         PERIOD_VARIABLES["precip_mm"][0], water, axis, [words.weight], highest, notes
     )
     values["precip_mm"] = totals.amount
-    marks["precip_mm"][totals.disaggregated] |= np.uint8(QualityFlag.DISAGGREGATED)
-    marks["precip_mm"][totals.timing_unknown & totals.disaggregated] |= np.uint8(
+    marks["precip_mm"][totals.disaggregated] |= np.uint16(QualityFlag.DISAGGREGATED)
+    marks["precip_mm"][totals.timing_unknown & totals.disaggregated] |= np.uint16(
         QualityFlag.INFERRED_PRECIP_TYPE
     )
     temp = values["air_temp_c"]
@@ -281,6 +281,9 @@ def _fill_precip(
         values, marks, totals.amount, *precip_type.type_fracs_from_words(words, air)
     )
     quality_control.fill_snowfall(values, marks)
+    nothing_said = np.full(axis.n_hours, np.nan)
+    quality_control.reconcile_chance(values, nothing_said, marks, notes)
+    values |= words.variables()
 
 
 def _reduce_to_station_pressure(
@@ -318,7 +321,7 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
     body = parse_reply(payload, notes)
     selected_periods = _select_periods(body, notes)
     ends = [item.time + timedelta(hours=length) for item, length in selected_periods]
-    first, last = body.steps[0].time, max(*ends, body.steps[-1].time + timedelta(hours=1))
+    first, last = body.steps[0].time, max([*ends, body.steps[-1].time + timedelta(hours=1)])
     axis = HourAxis(first, round((last - first) / timedelta(hours=1)))
     marks = quality_control.no_flags(axis.n_hours)
     at = np.array([axis.hour_index(item.time) for item in body.steps])
@@ -357,8 +360,9 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
         issued_at=body.issued_at,
         fetched_at=fetched_at,
         values={name: array[:, None] for name, array in values.items()},
-        flags={name: marks[name] for name in values},
+        flags={name: marks[name] for name in values if name in marks},
         notes=notes.lines(),
+        contradictions=notes.contradictions(),
         credit=CREDIT,
     )
 
@@ -389,9 +393,9 @@ def parse_plannable_forecast(payload: object, fetched_at: datetime, now: datetim
     Raises
     ------
     ForecastError
-        As ``read``, or a required variable unknown in one of the 24 h from ``now``.
+        As ``parse_forecast``, or no temperature from ``now`` on.
     """
-    return quality_control.require_plannable(parse_forecast(payload, fetched_at), now)
+    return quality_control.require_usable(parse_forecast(payload, fetched_at), now)
 
 
 def truncate_coordinate(degrees: float) -> str:

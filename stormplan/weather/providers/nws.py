@@ -29,6 +29,7 @@ from stormplan.weather.providers import (
     precip_type,
     quality_control,
 )
+from stormplan.weather.providers.gather_rules import DEFAULT_RULES
 from stormplan.weather.providers.intervals import (
     Array,
     HourAxis,
@@ -38,6 +39,9 @@ from stormplan.weather.providers.intervals import (
     repeat_over_hours,
 )
 from stormplan.weather.providers.nws_reply import GridpointReply, convert_entries, parse_reply
+from stormplan.weather.providers.older_copies import read_older_copies
+from stormplan.weather.providers.once import OncePerKey
+from stormplan.weather.providers.quality_control import refuse_unexpected_form
 
 SOURCE = "nws"
 BASE_URL = "https://api.weather.gov"
@@ -88,8 +92,8 @@ def _precip_words(
 ) -> tuple[precip_type.PrecipWords, Array]:
     """Parse the weather layer: precipitation words, and blowing snow (hour,)."""
     rows = np.zeros(
-        (len(blocks) + 1, 3 + len(forecast.PRECIP_TYPES))
-    )  # known, falls, blowing, phases
+        (len(blocks) + 1, 4 + len(forecast.PRECIP_TYPES))
+    )  # known, falls, blowing, intensity, chance of each phase
     for row, block in zip(rows, blocks, strict=False):
         if not isinstance(block.value, Sequence) or isinstance(block.value, str):
             continue
@@ -103,7 +107,9 @@ def _precip_words(
     ).astype(int)
     by_hour = rows[index]
     known = by_hour[:, 0] > 0.0
-    words = precip_type.PrecipWords(known, by_hour[:, 1], by_hour[:, 3:] > 0.0)
+    words = precip_type.PrecipWords(
+        known, by_hour[:, 1], by_hour[:, 4:] > 0.0, by_hour[:, 3], by_hour[:, 4:]
+    )
     return words, np.where(known, by_hour[:, 2], np.nan)
 
 
@@ -120,9 +126,10 @@ def _parse_weather_entry(entry: Mapping[str, object], row: Array, notes: Notes) 
         str(entry.get("coverage")), precip_type.DEFAULT_COVERAGE_PROBABILITY
     )
     row[1] = max(row[1], intensity * coverage)
+    row[3] = max(row[3], intensity)
     precip_type_index = precip_type.PRECIP_WEATHER[word]
     if precip_type_index is not None:
-        row[3 + precip_type_index] = 1.0
+        row[4 + precip_type_index] = max(row[4 + precip_type_index], coverage)
 
 
 def _fill_precip(
@@ -147,8 +154,8 @@ def _fill_precip(
             layer, totals[name], axis, weights, forecast.VARIABLES[name].highest, notes
         )
         values[name] = hourly.amount
-        marks[name][hourly.disaggregated] |= np.uint8(QualityFlag.DISAGGREGATED)
-        marks[name][hourly.timing_unknown] |= np.uint8(QualityFlag.INFERRED_PRECIP_TYPE)
+        marks[name][hourly.disaggregated] |= np.uint16(QualityFlag.DISAGGREGATED)
+        marks[name][hourly.timing_unknown] |= np.uint16(QualityFlag.INFERRED_PRECIP_TYPE)
         return hourly
 
     water = disaggregate_layer("precip_mm", [weight]).amount
@@ -162,6 +169,8 @@ def _fill_precip(
         "ice_accretion_mm", [values["freezing_rain_mm"], named[:, precip_type.FREEZING_RAIN]]
     )
     precip_type.check_consistency(values, totals, words, axis, notes)
+    quality_control.reconcile_chance(values, words.chance, marks, notes)
+    values |= words.variables()
 
 
 def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
@@ -218,7 +227,7 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
         issued_at=grid.issued_at,
         fetched_at=fetched_at,
         values={name: array[:, None] for name, array in values.items()},
-        flags={name: marks[name] for name in values},
+        flags={name: marks[name] for name in values if name in marks},
         notes=notes.lines(),
         contradictions=notes.contradictions(),
         credit=CREDIT,
@@ -239,9 +248,9 @@ def parse_plannable_forecast(payload: object, fetched_at: datetime, now: datetim
     Raises
     ------
     ForecastError
-        As ``read``, or a required variable unknown in one of the 24 h from ``now``.
+        As ``parse_forecast``, or no temperature from ``now`` on.
     """
-    return quality_control.require_plannable(parse_forecast(payload, fetched_at), now)
+    return quality_control.require_usable(parse_forecast(payload, fetched_at), now)
 
 
 def _note_gaps(values: Mapping[str, Array], notes: Notes) -> None:
@@ -278,12 +287,21 @@ class NwsSource:
         Asks, and keeps what comes.
     base_url : str
         Where the service is; the grid of a place must be on the same host.
+    issue_time_tolerance : timedelta
+        How far ahead of its receipt a time of issue is believed.
     """
 
-    def __init__(self, fetcher: Fetcher, base_url: str = BASE_URL) -> None:
+    def __init__(
+        self,
+        fetcher: Fetcher,
+        base_url: str = BASE_URL,
+        issue_time_tolerance: timedelta = DEFAULT_RULES.issue_time_tolerance,
+    ) -> None:
         self._fetcher = fetcher
         self._base_url = base_url.rstrip("/")
-        self._cells: dict[tuple[str, datetime], CellForecast | ForecastError] = {}
+        self._issue_time_tolerance = issue_time_tolerance
+        self._cells: OncePerKey[CellForecast] = OncePerKey()
+        self._copies: OncePerKey[list[CellForecast]] = OncePerKey()
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Return the forecast of the cell a location is in; one object per cell.
@@ -307,6 +325,16 @@ class NwsSource:
             if error.status != 404:
                 raise
             return self._refetch_moved_location(location, grid_url, now, error)
+
+    def older_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return the older copies of the cell a location is in, newest first."""
+        grid_url = self._grid_url(location, now)
+        return self._copies.get(
+            (grid_url, now),
+            lambda: read_older_copies(
+                self._fetcher.archive, grid_url, now, parse_plannable_forecast, SOURCE
+            ),
+        )
 
     def _grid_url(self, location: Location, now: datetime, *, recheck: bool = False) -> str:
         """Address of the grid a place is in: remembered for a week, else looked up."""
@@ -352,16 +380,9 @@ class NwsSource:
 
     def _fetch_cell(self, grid_url: str, now: datetime) -> CellForecast:
         """Get and read one cell, or fail as before: each is asked for once."""
-        known = self._cells.get((grid_url, now))
-        if known is None:
-            try:
-                known = _parse_fetched(self._fetch_reply(grid_url, now), now)
-            except ForecastError as error:
-                known = error
-            self._cells[grid_url, now] = known
-        if isinstance(known, ForecastError):
-            raise known
-        return known
+        return self._cells.get(
+            (grid_url, now), lambda: _parse_fetched(self._fetch_reply(grid_url, now), now)
+        )
 
     def _refetch_moved_location(
         self, location: Location, old_grid_url: str, now: datetime, error: FetchError
@@ -373,19 +394,25 @@ class NwsSource:
         stored = self._fetcher.archive.last_good_reply(old_grid_url, now)
         if stored is None:
             raise error
-        cell = _parse_fetched(self._fetcher.use_stale_copy(stored, now, str(error)), now)
-        self._cells[old_grid_url, now] = cell
-        return cell
+        stale = self._fetcher.use_stale_copy(stored, now, str(error))
+        return self._cells.get(("stale", old_grid_url, now), lambda: _parse_fetched(stale, now))
 
     def _fetch_reply(self, grid_url: str, now: datetime) -> Reply:
         """Fetch a grid; a body that is older or cannot be planned from is rejected."""
         stored = self._fetcher.archive.last_good_reply(grid_url, now)
 
+        def believed(issued_at: datetime, received_at: datetime) -> datetime:
+            """Return a time of issue that says nothing against later ones if it is impossible."""
+            in_future = issued_at > received_at + self._issue_time_tolerance
+            return received_at if in_future else issued_at
+
         def check(payload: object) -> None:
-            cell = parse_plannable_forecast(payload, now, now)
+            parse = refuse_unexpected_form(parse_plannable_forecast, SOURCE, grid_url)
+            cell = parse(payload, now, now)
             if stored is not None:
                 stored_issued_at = parse_reply(json.loads(stored.body)).issued_at
-                if cell.issued_at < stored_issued_at:
+                stored_issued_at = believed(stored_issued_at, stored.fetched_at)
+                if believed(cell.issued_at, now) < stored_issued_at:
                     raise ForecastError(
                         f"nws {cell.cell_id}: answered with an older forecast, issued "
                         f"{format_utc(cell.issued_at)}, than the one at hand"

@@ -17,9 +17,12 @@ from stormplan.errors import ForecastError
 from stormplan.weather.alerts import Alert, sort_by_severity
 from stormplan.weather.http_client import Fetcher
 from stormplan.weather.providers import Location
+from stormplan.weather.providers.intervals import parse_utc
 from stormplan.weather.providers.nws import BASE_URL, format_coordinate
 
 MAX_ZONES_PER_REQUEST = 60  # keeps an address well below 1000 characters
+TIMES = ("sent", "effective", "onset", "expires", "ends")
+UNKNOWN_TIME = datetime(1970, 1, 1, tzinfo=UTC)  # of an alert that does not say when it was sent
 POINT_ZONES = ("forecastZone", "county")  # alerts are issued for either kind
 
 
@@ -48,9 +51,10 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
     Returns
     -------
     list of ZonedAlert
-        Real ones only: no tests, no cancellations, none that another one replaces.
+        Real ones only: no tests, no cancellations, none that another one replaces. One with a time
+        that cannot be read is among them, that time quoted in its headline.
     list of str
-        Why others cannot be read.
+        Why others cannot be shown.
 
     Raises
     ------
@@ -63,10 +67,11 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
     unreadable: list[str] = []
     entries = []
     for feature in features:
-        try:
-            entries.append(_properties(feature))
-        except ForecastError as error:
-            unreadable.append(str(error))
+        properties = _properties(feature)
+        if properties is None:
+            unreadable.append("nws alerts: an entry without 'properties'")
+        else:
+            entries.append(properties)
     replaced = {
         str(reference.get("identifier"))
         for entry in entries
@@ -78,19 +83,18 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
         is_real = each.get("status") == "Actual" and each.get("messageType") != "Cancel"
         if not is_real or str(each.get("id")) in replaced:
             continue
-        try:
-            found.append(_zoned_alert(each))
-        except ForecastError as error:
-            event = each.get("event")
-            unreadable.append(f"{event[:60]}: {error}" if isinstance(event, str) else str(error))
+        zoned = _zoned_alert(each)
+        if zoned.zones:
+            found.append(zoned)
+        else:
+            unreadable.append(f"nws alerts: {zoned.alert.event[:60]}: no zones named")
     return found, unreadable
 
 
-def _properties(feature: object) -> Mapping[str, object]:
+def _properties(feature: object) -> Mapping[str, object] | None:
+    """Return an entry's properties; None for one that says nothing at all."""
     properties = feature.get("properties") if isinstance(feature, Mapping) else None
-    if not isinstance(properties, Mapping):
-        raise ForecastError("nws alerts: an entry without 'properties'")
-    return properties
+    return properties if isinstance(properties, Mapping) else None
 
 
 def _references(entry: Mapping[str, object]) -> list[object]:
@@ -100,42 +104,40 @@ def _references(entry: Mapping[str, object]) -> list[object]:
 
 
 def _zoned_alert(entry: Mapping[str, object]) -> ZonedAlert:
-    for name in ("id", "event", "sent"):
-        if not isinstance(entry.get(name), str):
-            raise ForecastError(f"nws alerts: an entry without '{name}'")
-    issued_at = _parse_time(entry, "sent")
-    assert issued_at is not None  # just seen to be there
+    """Return an alert; what it lacks or cannot be read is shown as it was received."""
+    garbled = [f"{name} {entry.get(name)!s:.40}" for name in TIMES if _is_garbled(entry, name)]
+    times = {name: _parse_time(entry, name) for name in TIMES}
+    event = str(entry.get("event") or "Alert without a name")
+    headline = str(entry.get("headline") or event)
+    if garbled:
+        headline += f" (not readable: {'; '.join(garbled)})"
     areas = entry.get("affectedZones")
     zones = areas if isinstance(areas, list) else []
     geocode = entry.get("geocode")
     codes = geocode.get("UGC") if isinstance(geocode, Mapping) else None
     named = [*zones, *(codes if isinstance(codes, list) else [])]
     alert = Alert(
-        identifier=str(entry["id"]),
-        event=str(entry["event"]),
+        identifier=str(entry.get("id") or headline),
+        event=event,
         severity=str(entry.get("severity") or "Unknown"),
-        starts_at=_parse_time(entry, "onset") or _parse_time(entry, "effective"),
-        ends_at=_parse_time(entry, "ends"),
-        issued_at=issued_at,
+        starts_at=times["onset"] or times["effective"],
+        ends_at=times["ends"],
+        issued_at=times["sent"] or UNKNOWN_TIME,
         issuer=str(entry.get("senderName") or "National Weather Service"),
-        headline=str(entry.get("headline") or entry["event"]),
+        headline=headline,
     )
-    return ZonedAlert(
-        alert, frozenset(_zone_code(zone) for zone in named), _parse_time(entry, "expires")
-    )
+    # an end that cannot be read is none: the message's own end would hide the event
+    expires_at = None if _is_garbled(entry, "ends") else times["expires"]
+    return ZonedAlert(alert, frozenset(_zone_code(zone) for zone in named), expires_at)
 
 
 def _parse_time(entry: Mapping[str, object], name: str) -> datetime | None:
-    text = entry.get(name)
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(str(text))
-        if moment.tzinfo is not None:
-            return moment.astimezone(UTC)
-    except (ValueError, OverflowError):
-        pass
-    raise ForecastError(f"nws alerts: '{name}' is no moment with its zone: {str(text)[:40]!r}")
+    """Return a moment of an entry; None where it is not given or cannot be read."""
+    return parse_utc(entry.get(name))
+
+
+def _is_garbled(entry: Mapping[str, object], name: str) -> bool:
+    return entry.get(name) is not None and _parse_time(entry, name) is None
 
 
 def _zone_code(zone: object) -> str:

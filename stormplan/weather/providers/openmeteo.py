@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import PRECIP_TYPES, CellForecast, FlagArray, QualityFlag
+from stormplan.weather.forecast import (
+    PRECIP_TYPES,
+    TYPE_CHANCES,
+    CellForecast,
+    FlagArray,
+    QualityFlag,
+)
 from stormplan.weather.http_client import Fetcher, ServiceTerms
 from stormplan.weather.providers import Location, precip_type, quality_control
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes
@@ -75,6 +81,7 @@ TRACE_MM = 1e-9
 FREEZING_CODES = (56, 57, 66, 67)
 RAIN_CODES = (51, 53, 55, 61, 63, 65, 80, 81, 82)
 SNOW_CODES = (71, 73, 75, 77, 85, 86)
+THUNDER_CODES = (95, 96, 99)
 
 
 def _shift_to_hour_start(rows: Array) -> Array:
@@ -91,8 +98,12 @@ def _known_sum(*parts: Array) -> Array:
 def _shifted_amount(
     name: str, rows: Array, marks: Mapping[str, FlagArray], variable: str, notes: Notes
 ) -> Array:
-    """Shift an amount to its hour; small negative amounts of models count as zero."""
+    """Shift an amount to its hour; small negative amounts of models count as zero.
+
+    What is lower than rounding is a code for a missing value, such as -3276.8.
+    """
     rows = _shift_to_hour_start(rows)
+    rows = quality_control.drop_missing_codes(rows, name, notes)
     below = rows < 0.0
     if below.any():
         notes.add(f"{name}: negative in {quality_control.any_member(below).sum()} h, taken as none")
@@ -129,7 +140,7 @@ def _fill_precip(
     snow = parts["snowfall"] * WATER_MM_PER_SNOW_CM
     stated = _shifted_amount("precipitation", values["precip_mm"], marks, "precip_mm", notes)
     stated = quality_control.drop_out_of_range("precip_mm", stated, "precipitation", notes)
-    water = np.where(np.isnan(stated), _known_sum(rain, snow), stated)
+    water = np.where(np.isnan(stated), rain + snow, stated)  # of one part alone: unknown
     inconsistent = np.abs(water - rain - snow) > 0.2 + 0.2 * water
     if inconsistent.any():
         hours = quality_control.any_member(inconsistent).sum()
@@ -138,9 +149,20 @@ def _fill_precip(
         )
     values["precip_mm"] = water
     code = _shift_to_hour_start(reply.values(WEATHER_CODE, "code", notes))
+    nothing = np.zeros(code.shape)
+    coded = _type_fracs(nothing, nothing, code)
     type_fracs, inferred = _correct_by_temperature(_type_fracs(rain, snow, code), values)
     precip_type.split_by_type(values, marks, water, type_fracs, inferred)
     quality_control.fill_snowfall(values, marks)
+    nothing_said = np.full(water.shape, np.nan)
+    quality_control.reconcile_chance(values, nothing_said, marks, notes)
+    values["words_intensity"] = np.where(
+        np.isnan(code),
+        np.nan,
+        np.isin(code, (*FREEZING_CODES, *RAIN_CODES, *SNOW_CODES, *THUNDER_CODES)),
+    )
+    for index, name in enumerate(TYPE_CHANCES):
+        values[name] = np.where(np.isnan(code), np.nan, coded[..., index])
 
 
 def _correct_by_temperature(
@@ -206,8 +228,9 @@ def parse_forecast(payload: object, fetched_at: datetime, source: str = SOURCE) 
         issued_at=fetched_at,
         fetched_at=fetched_at,
         values=values,
-        flags={name: marks[name] for name in values},
+        flags={name: marks[name] for name in values if name in marks},
         notes=notes.lines(),
+        contradictions=notes.contradictions(),
         credit=CREDIT,
     )
 
@@ -229,9 +252,9 @@ def parse_plannable_forecast(
     Raises
     ------
     ForecastError
-        As ``read``, or a required variable unknown in one of the 24 h from ``now``.
+        As ``parse_forecast``, or no temperature from ``now`` on.
     """
-    return quality_control.require_plannable(parse_forecast(payload, fetched_at, source), now)
+    return quality_control.require_usable(parse_forecast(payload, fetched_at, source), now)
 
 
 def hourly_variables(source: str) -> list[str]:

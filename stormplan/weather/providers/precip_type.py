@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import PRECIP_TYPES, FlagArray, QualityFlag
+from stormplan.weather.forecast import PRECIP_TYPES, TYPE_CHANCES, FlagArray, QualityFlag
 from stormplan.weather.providers.intervals import (
     Array,
     HourAxis,
@@ -93,12 +93,34 @@ class PrecipWords:
     weight : array (hour,)
         Weight of the hour: 0 dry, else intensity times coverage [-].
     types : array of bool (hour, phase)
-        Phases named, in the order of ``PRECIP_TYPES``.
+        Phases named, in the order of ``PHASES``.
+    intensity : array (hour,)
+        Highest intensity named, light is 1; 0 where nothing falls [-].
+    type_chances : array (hour, phase)
+        Chance that the words give to each phase; 0 where it is not named [-].
     """
 
     known: NDArray[np.bool_]
     weight: Array
     types: NDArray[np.bool_]
+    intensity: Array | None = None
+    type_chances: Array | None = None
+
+    def variables(self) -> dict[str, Array]:
+        """Return them as variables of a forecast, NaN where the source says nothing, (hour,)."""
+        intensity = self.weight if self.intensity is None else self.intensity
+        found = {"words_intensity": np.where(self.known, intensity, np.nan)}
+        if self.type_chances is not None:
+            for index, name in enumerate(TYPE_CHANCES):
+                found[name] = np.where(self.known, self.type_chances[:, index], np.nan)
+        return found
+
+    @property
+    def chance(self) -> Array:
+        """Chance that the words give to precipitation; NaN where they say nothing [-]."""
+        if self.type_chances is None:
+            return np.full(self.weight.shape, np.nan)
+        return np.where(self.known, self.type_chances.max(axis=1), np.nan)
 
 
 @dataclass(frozen=True)

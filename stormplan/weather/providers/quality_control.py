@@ -6,9 +6,11 @@ what it leaves out, drop what cannot be, mark both, and refuse hours that no pla
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import traceback
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,19 @@ from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import REQUIRED_VARIABLES, CellForecast, FlagArray, QualityFlag
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc
 
+Params = ParamSpec("Params")
+Parsed = TypeVar("Parsed")
+
 MIN_COVERAGE_H = 24
+MIN_KNOWN_H = 12  # of these; with less the night is a guess, not a range
+#: What a parser raises on a form it does not expect.
+UNEXPECTED_FORM_ERRORS = (TypeError, ValueError, LookupError, AttributeError, ArithmeticError)
+#: Less chance than this beside words that name precipitation as likely, or beside an amount: the
+#: forecast contradicts itself (sanity limits of ours).
+LIKELY_WORDS, LIKELY_WORDS_MAX_POP = 0.6, 0.2
+CONTRADICTED_POP, CONTRADICTING_AMOUNT_MM = 0.05, 0.25
+#: A model's rounding goes this far below zero; what is lower is a code for a missing value.
+MIN_ROUNDING_MM = -0.5
 WARN_AGE, STALE_AGE = timedelta(hours=8), timedelta(hours=12)
 DEW_POINT_TOLERANCE_K = 0.6  # both are rounded to whole °F; more than this is an error
 HUMIDITY_TOLERANCE_PCT = 10.0
@@ -34,12 +48,12 @@ def set_flag(
     flags: Mapping[str, FlagArray], name: str, mask: NDArray[np.bool_], new_flag: QualityFlag
 ) -> None:
     """Mark a variable where a mask of hours, or of hours and members, holds."""
-    flags[name][any_member(mask)] |= np.uint8(new_flag)
+    flags[name][any_member(mask)] |= np.uint16(new_flag)
 
 
 def no_flags(n_hours: int) -> dict[str, FlagArray]:
     """Return flags for every variable, none of them set."""
-    return {name: np.zeros(n_hours, np.uint8) for name in forecast.VARIABLES}
+    return {name: np.zeros(n_hours, np.uint16) for name in forecast.VARIABLES}
 
 
 def drop_out_of_range(name: str, values: Array, source_name: str, notes: Notes) -> Array:
@@ -70,6 +84,19 @@ def drop_out_of_range(name: str, values: Array, source_name: str, notes: Notes) 
             f"{values[outside][0]:g}",
         )
     return np.where(outside, np.nan, values)
+
+
+def drop_missing_codes(rows: Array, source_name: str, notes: Notes) -> Array:
+    """Drop amounts further below zero than a model's rounding, or beyond any rate that falls."""
+    highest = forecast.VARIABLES["precip_mm"].highest
+    with np.errstate(invalid="ignore"):
+        coded = (rows < MIN_ROUNDING_MM) | (rows > highest)
+    if coded.any():
+        notes.add(
+            f"{source_name}: a code for a missing value in {any_member(coded).sum()} h, dropped",
+            f"{rows[coded][0]:g}",
+        )
+    return np.where(coded, np.nan, rows)
 
 
 def reconcile_humidity(values: dict[str, Array], flags: dict[str, FlagArray], notes: Notes) -> None:
@@ -144,7 +171,9 @@ def note_temp_jumps(values: Mapping[str, Array], axis: HourAxis, notes: Notes) -
 def check_required_variables(
     label: str, values: Mapping[str, Array], axis: HourAxis, now: datetime
 ) -> None:
-    """Raise if a required variable is unknown in one of the next 24 hours.
+    """Raise if too little is known of the next 24 hours to plan on.
+
+    The temperature must be known in half of them, and it or precipitation in the last.
 
     Parameters
     ----------
@@ -163,33 +192,147 @@ def check_required_variables(
         Says which variable is missing, for how many hours, and from when.
     """
     first = axis.hour_index(now)
-    for name in REQUIRED_VARIABLES:
-        known = ~any_member(~np.isfinite(values[name])) if name in values else None
-        missing = [
-            hour
-            for hour in range(first, first + MIN_COVERAGE_H)
-            if known is None or not 0 <= hour < axis.n_hours or not known[hour]
-        ]
-        if missing:
-            raise ForecastError(
-                f"{label}: {forecast.VARIABLES[name].meaning} is not known for {len(missing)} "
-                f"of the next {MIN_COVERAGE_H} h (first "
-                f"{format_utc(axis.hour_start(missing[0]))}); a plan "
-                "needs temperature, dew point, wind and cloud for every one of them"
+
+    def missing(names: Sequence[str]) -> list[int]:
+        known = np.all([~any_member(~np.isfinite(values[name])) for name in names], axis=0)
+        day = range(first, first + MIN_COVERAGE_H)
+        return [hour for hour in day if not (0 <= hour < axis.n_hours and known[hour])]
+
+    no_air, no_water = missing(REQUIRED_VARIABLES), missing(("precip_mm",))
+    last = first + MIN_COVERAGE_H - 1
+    if len(no_air) > MIN_COVERAGE_H - MIN_KNOWN_H or (last in no_air and last in no_water):
+        raise ForecastError(
+            f"{label}: {forecast.VARIABLES['air_temp_c'].meaning} is not known for {len(no_air)} "
+            f"of the next {MIN_COVERAGE_H} h (first {format_utc(axis.hour_start(no_air[0]))}); a "
+            f"plan needs it for {MIN_KNOWN_H} of them, and a forecast that reaches their end"
+        )
+
+
+def reconcile_chance(
+    values: dict[str, Array], chance_of_words: Array, flags: Mapping[str, FlagArray], notes: Notes
+) -> None:
+    """Plan on the likelier side where the chance contradicts the words or the amounts.
+
+    Parameters
+    ----------
+    values : dict of array (hour,) or (hour, member)
+        ``pop`` is raised to the chance of the words, or unknown where an amount contradicts it [-].
+    chance_of_words : array, like them
+        Chance the words give to precipitation, NaN where they say nothing [-].
+    flags : mapping of array (hour,)
+        Where the chance was changed is flagged [-].
+    notes : Notes
+        Told of the contradiction.
+    """
+    pop, water = values["pop"], values["precip_mm"]
+    with np.errstate(invalid="ignore"):
+        by_words = (pop <= LIKELY_WORDS_MAX_POP) & (chance_of_words >= LIKELY_WORDS)
+        by_amount = (pop < CONTRADICTED_POP) & (water >= CONTRADICTING_AMOUNT_MM) & ~by_words
+    for contradicted, beside in ((by_words, "words that call it likely"), (by_amount, "amounts")):
+        if contradicted.any():
+            notes.add(
+                f"chance of precipitation near 0 % beside {beside} in "
+                f"{any_member(contradicted).sum()} h; the {beside.split()[0]} are planned on",
+                is_contradiction=True,
             )
+            set_flag(flags, "pop", contradicted, QualityFlag.CLIPPED)
+    pop = np.where(by_words, chance_of_words, pop)
+    values["pop"] = np.where(by_amount, np.nan, pop)
+
+
+def disbelieve_future_issue(
+    cell: CellForecast, now: datetime, tolerance: timedelta
+) -> CellForecast:
+    """Return a forecast whose time of issue lies ahead of its receipt as issued at its receipt.
+
+    Parameters
+    ----------
+    cell : CellForecast
+        As read.
+    now : datetime
+        The moment planned for, aware UTC.
+    tolerance : timedelta
+        How far ahead is believed.
+    """
+    known_at = min(cell.fetched_at, now)
+    if cell.issued_at <= known_at + tolerance:
+        return cell
+    text = (
+        f"says it was issued {format_utc(cell.issued_at)}, after it was received: not believed, "
+        "the time of receipt is used"
+    )
+    return replace(
+        cell, issued_at=known_at, notes=(text, *cell.notes),
+        substitutions=(*cell.substitutions, f"time of issue: {text}"),
+    )  # fmt: skip
 
 
 def note_age(issued_at: datetime, now: datetime, notes: Notes) -> bool:
-    """Add a note for an old or future-dated forecast; return whether it is stale."""
+    """Add a note for an old forecast; return whether it is stale."""
     age = now - issued_at
     hours = abs(age) / timedelta(hours=1)
     if age > STALE_AGE:
         notes.add(f"stale: issued {format_utc(issued_at)}, {hours:.0f} h ago")
     elif age > WARN_AGE:
         notes.add(f"getting old: issued {format_utc(issued_at)}, {hours:.0f} h ago")
-    elif age < -timedelta(hours=1):
-        notes.add(f"issued {format_utc(issued_at)}, {hours:.0f} h after the moment planned for")
     return age > STALE_AGE
+
+
+def unexpected_form(source: str, place: str, error: BaseException) -> ForecastError:
+    """Return a parser's error as that of one reply, with its place and the key it stumbled at."""
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    return ForecastError(
+        f"{source} {place}: the reply has a form that cannot be read "
+        f"({type(error).__name__}: {str(error)[:80]}, at '{(where.line or '')[:60]}')"
+    )
+
+
+def refuse_unexpected_form(
+    parse: Callable[Params, Parsed], source: str, place: str
+) -> Callable[Params, Parsed]:
+    """Return a parser whose unexpected errors are those of the one reply it reads."""
+
+    def guarded(*args: Params.args, **kwargs: Params.kwargs) -> Parsed:
+        try:
+            return parse(*args, **kwargs)
+        except UNEXPECTED_FORM_ERRORS as error:
+            raise unexpected_form(source, place, error) from error
+
+    return guarded
+
+
+def flag_age(cell: CellForecast, now: datetime) -> CellForecast:
+    """Note a forecast's age, and flag it where it is stale."""
+    notes = Notes()
+    stale = note_age(cell.issued_at, now, notes)
+    aged = replace(cell, notes=(*cell.notes, *notes.lines()))
+    if not stale:
+        return aged
+    return replace(
+        aged,
+        stale=True,
+        flags={name: mark | np.uint16(QualityFlag.STALE) for name, mark in cell.flags.items()},
+    )
+
+
+def require_usable(cell: CellForecast, now: datetime) -> CellForecast:
+    """Raise if a reply knows no temperature from the moment planned for on.
+
+    Everything else that it lacks may come from an older copy, another source or a rule.
+
+    Raises
+    ------
+    ForecastError
+        Says what is missing.
+    """
+    known_until = cell.known_until("air_temp_c")
+    if known_until is None or known_until <= now:
+        until = "at all" if known_until is None else f"after {format_utc(known_until)}"
+        raise ForecastError(
+            f"{cell.source} {cell.cell_id}: {forecast.VARIABLES['air_temp_c'].meaning} is not "
+            f"known {until}"
+        )
+    return flag_age(cell, now)
 
 
 def require_plannable(cell: CellForecast, now: datetime) -> CellForecast:
@@ -210,13 +353,4 @@ def require_plannable(cell: CellForecast, now: datetime) -> CellForecast:
     check_required_variables(
         f"{cell.source} {cell.cell_id}", cell.values, HourAxis(cell.start, cell.n_hours), now
     )
-    notes = Notes()
-    stale = note_age(cell.issued_at, now, notes)
-    aged = replace(cell, notes=(*cell.notes, *notes.lines()))
-    if not stale:
-        return aged
-    return replace(
-        aged,
-        stale=True,
-        flags={name: mark | np.uint8(QualityFlag.STALE) for name, mark in cell.flags.items()},
-    )
+    return flag_age(cell, now)

@@ -17,8 +17,13 @@ from pathlib import Path
 from stormplan.errors import ForecastError
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import Location, NotServedError, distance_km, nws
+from stormplan.weather.providers.archived_files import ArchivedFiles
+from stormplan.weather.providers.intervals import format_utc
 from stormplan.weather.providers.nws_reply import GridpointReply, parse_reply
+from stormplan.weather.providers.once import OncePerKey
+from stormplan.weather.providers.quality_control import refuse_unexpected_form
 
+SOURCE = "recorded"
 MAX_DISTANCE_KM = 25.0
 
 
@@ -32,6 +37,8 @@ class RecordedSource:
         that cannot be read is named with every forecast it may have been nearer than.
     credit : str
         Whom to credit, in words; nobody for an invented storm.
+    kept : ArchivedFiles, optional
+        Where what was used is kept.
 
     Raises
     ------
@@ -39,10 +46,13 @@ class RecordedSource:
         No gridded forecast in the folder that can be read.
     """
 
-    def __init__(self, folder: Path | Traversable, credit: str = "") -> None:
+    def __init__(
+        self, folder: Path | Traversable, credit: str = "", kept: ArchivedFiles | None = None
+    ) -> None:
         self._credit = credit
+        self._kept = kept
         self._bodies: list[tuple[GridpointReply, object]] = []
-        self._cells: dict[tuple[str, datetime], CellForecast] = {}
+        self._cells: OncePerKey[CellForecast] = OncePerKey()
         self._unreadable: list[str] = []
         if not folder.is_dir():
             raise ForecastError(f"recorded: {folder} is not a folder")
@@ -68,7 +78,18 @@ class RecordedSource:
         ForecastError
             None within reach, or one that does not cover the day from ``now``.
         """
-        grid, payload = min(self._bodies, key=lambda body: _distance_km(location, body[0]))
+        bodies = [body for body in self._bodies if body[0].issued_at <= now]
+        if not bodies:
+            first = min(grid.issued_at for grid, _ in self._bodies)
+            raise ForecastError(
+                f"recorded: every recorded forecast was issued after {format_utc(now)} (the first "
+                f"{format_utc(first)}); nothing from after the moment planned for is used"
+            )
+        nearest = min(_distance_km(location, body[0]) for body in bodies)
+        grid, payload = max(  # of one cell the newest
+            (body for body in bodies if _distance_km(location, body[0]) <= nearest + 1e-9),
+            key=lambda body: body[0].issued_at,
+        )
         nearest_km = _distance_km(location, grid)
         if nearest_km > MAX_DISTANCE_KM:
             raise NotServedError(
@@ -78,15 +99,16 @@ class RecordedSource:
                 f"{MAX_DISTANCE_KM:.0f} km is used"
                 f"{self._unreadable_text()}"
             )
-        if (grid.cell_id, now) not in self._cells:
-            cell = nws.parse_plannable_forecast(payload, grid.issued_at, now)
-            self._cells[grid.cell_id, now] = replace(
-                cell,
-                source="recorded",
-                credit=self._credit,
-                notes=(*cell.notes, *self._unreadable),
-            )
-        return self._cells[grid.cell_id, now]
+        key = grid.cell_id, grid.issued_at, now
+        return self._cells.get(key, lambda: self._parse(grid, payload, now))
+
+    def _parse(self, grid: GridpointReply, payload: object, now: datetime) -> CellForecast:
+        parse = refuse_unexpected_form(nws.parse_plannable_forecast, SOURCE, grid.cell_id)
+        cell = parse(payload, grid.issued_at, now)
+        if self._kept is not None and not self._kept.offline:
+            self._kept.add(f"{SOURCE}:{grid.cell_id}", json.dumps(payload), grid.issued_at, now)
+        notes = (*cell.notes, *self._unreadable)
+        return replace(cell, source=SOURCE, credit=self._credit, notes=notes)
 
     def _unreadable_text(self) -> str:
         return "".join(f"; {said}" for said in self._unreadable)

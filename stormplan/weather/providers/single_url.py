@@ -9,10 +9,19 @@ from datetime import datetime
 from stormplan.errors import ForecastError
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.http_client import DEFAULT_TERMS, Fetcher, Reply, ServiceTerms
+from stormplan.weather.http_policy import origin
 from stormplan.weather.providers import Location, flag_stale
+from stormplan.weather.providers.older_copies import read_older_copies
+from stormplan.weather.providers.once import OncePerKey
+from stormplan.weather.providers.quality_control import refuse_unexpected_form
 
 ParseFunction = Callable[[object, datetime, datetime], CellForecast]
 NON_AUTHORITATIVE = 203
+
+
+def _named(url: str) -> tuple[str, str]:
+    """Return the service and the place of an address, for the reason of a reply not read."""
+    return origin(url)[1], url.partition("?")[2].partition("&hourly")[0]
 
 
 @dataclass
@@ -35,7 +44,8 @@ class SingleUrlSource:
     url_for: Callable[[Location], str]
     parse: ParseFunction
     terms: ServiceTerms = DEFAULT_TERMS
-    _cache: dict[tuple[str, datetime], CellForecast | ForecastError] = field(default_factory=dict)
+    _cells: OncePerKey[CellForecast] = field(default_factory=OncePerKey)
+    _copies: OncePerKey[list[CellForecast]] = field(default_factory=OncePerKey)
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Return the forecast for a location as of a moment; one object per address.
@@ -46,26 +56,27 @@ class SingleUrlSource:
             Nothing usable now nor in the archive.
         """
         url = self.url_for(location)
-        cached = self._cache.get((url, now))
-        if cached is None:
-            try:
-                cached = self._fetch(url, now)
-            except ForecastError as error:
-                cached = error
-            self._cache[url, now] = cached
-        if isinstance(cached, ForecastError):
-            raise cached
-        return cached
+        return self._cells.get((url, now), lambda: self._fetch(url, now))
+
+    def older_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return the older copies of the forecast for a location, newest first."""
+        url = self.url_for(location)
+        return self._copies.get(
+            (url, now),
+            lambda: read_older_copies(self.fetcher.archive, url, now, self.parse, origin(url)[1]),
+        )
 
     def _fetch(self, url: str, now: datetime) -> CellForecast:
         def check(payload: object) -> None:
-            self.parse(payload, now, now)
+            refuse_unexpected_form(self.parse, *_named(url))(payload, now, now)
 
-        return self._read(self.fetcher.get(url, now, check, terms=self.terms), now)
+        return self._read(self.fetcher.get(url, now, check, terms=self.terms), url, now)
 
-    def _read(self, reply: Reply, now: datetime) -> CellForecast:
+    def _read(self, reply: Reply, url: str, now: datetime) -> CellForecast:
         try:
-            cell = self.parse(reply.payload, reply.fetched_at, now)
+            cell = refuse_unexpected_form(self.parse, *_named(url))(
+                reply.payload, reply.fetched_at, now
+            )
         except ForecastError as error:
             raise (
                 ForecastError(f"{reply.reason}; but {error}") if reply.reason else error

@@ -20,7 +20,8 @@ from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, FlagArray
 from stormplan.weather.providers import Location, NotServedError, precip_type, quality_control
-from stormplan.weather.providers.intervals import Array, HourAxis, Notes, parse_utc
+from stormplan.weather.providers.archived_files import ArchivedFiles
+from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc, parse_utc
 
 SOURCE = "table"
 MAX_HOURS = 24 * 31
@@ -142,6 +143,8 @@ def parse_forecast(
     quality_control.reconcile_humidity(values, marks, notes)
     quality_control.fill_standard_pressure(values, marks, elevation_m)
     derive_missing(names, values, marks)
+    nothing_said = np.full(axis.n_hours, np.nan)
+    quality_control.reconcile_chance(values, nothing_said, marks, notes)
     quality_control.note_temp_jumps(values, axis, notes)
     return CellForecast(
         source=SOURCE,
@@ -155,7 +158,18 @@ def parse_forecast(
         values={name: array[:, None] for name, array in values.items()},
         flags=marks,
         notes=notes.lines(),
+        contradictions=notes.contradictions(),
+        substitutions=_missing_columns(names),
     )
+
+
+def _missing_columns(columns: Sequence[str]) -> tuple[str, ...]:
+    """Return what a table that gives precipitation by type has no column for."""
+    by_type = any(name in columns for name in forecast.PRECIP_TYPES)
+    has_snow = {"precip_mm", "snowfall_swe_mm", "snowfall_cm"}.intersection(columns)
+    if by_type and not has_snow:
+        return ("snow: the table has no column for it, so none is planned on",)
+    return ()
 
 
 class TableSource:
@@ -167,10 +181,15 @@ class TableSource:
         By site.
     folder : Path
         Where relative names start.
+    kept : ArchivedFiles, optional
+        Where what was read is kept; a past moment is planned from there alone.
     """
 
-    def __init__(self, files: Mapping[str, str], folder: Path) -> None:
+    def __init__(
+        self, files: Mapping[str, str], folder: Path, kept: ArchivedFiles | None = None
+    ) -> None:
         self._files = {key: folder / name for key, name in files.items()}
+        self._kept = kept
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Read the table of a place; the file's date stands for its time of issue.
@@ -178,11 +197,28 @@ class TableSource:
         Raises
         ------
         ForecastError
-            No table for it, or one that cannot be read or does not cover the day from ``now``.
+            No table for it, or one that cannot be read or knows no temperature from ``now`` on.
         """
-        return quality_control.require_plannable(
-            replace(self.read_table(location), fetched_at=now), now
-        )
+        return quality_control.require_usable(self._read(location, now), now)
+
+    def _read(self, location: Location, now: datetime) -> CellForecast:
+        """Read the table as it was at a moment, and keep it."""
+        address = f"{SOURCE}:{location.key}"
+        if self._kept is None or not self._kept.offline:
+            text, written = self._text(location)
+            cell = parse_forecast(text, location, min(written, now), now)
+            if written > now:
+                note = f"the file is dated {format_utc(written)}, after the moment planned for"
+                cell = replace(cell, notes=(note, *cell.notes))
+            if self._kept is not None:
+                self._kept.add(address, text, min(written, now), now)
+            return cell
+        version = self._kept.last(address, now)
+        if version is None:
+            raise ForecastError(
+                f"{address}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z"
+            )
+        return parse_forecast(version.text, location, version.issued_at, version.read_at)
 
     def read_table(self, location: Location) -> CellForecast:
         """Read the table of a place, whatever hours it holds.
@@ -192,6 +228,11 @@ class TableSource:
         ForecastError
             There is none, or it cannot be read.
         """
+        text, written = self._text(location)
+        return parse_forecast(text, location, written, written)
+
+    def _text(self, location: Location) -> tuple[str, datetime]:
+        """Return the file's text and when it was written."""
         path = self._files.get(location.key)
         if path is None:
             raise NotServedError(f"table: none is named for {location.key} (weather.tables)")
@@ -200,4 +241,4 @@ class TableSource:
             written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         except (OSError, UnicodeDecodeError) as error:
             raise ForecastError(f"table {location.key}: {path} cannot be read ({error})") from error
-        return parse_forecast(text, location, written, written)
+        return text, written
