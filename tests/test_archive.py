@@ -1,5 +1,6 @@
 """The archive: what was known at a moment, and that nothing in it is ever lost."""
 
+import json
 import sqlite3
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -7,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from stormplan.errors import ArchiveError, ExitCode
-from stormplan.store.archive import MIGRATIONS, Archive, GridLookup, StoredPlan
+from stormplan.store.archive import MIGRATIONS, Archive, GridLookup, StoredPlan, sortable_utc
+from stormplan.verification.error_records import load_error_records
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -93,6 +95,25 @@ def test_it_is_all_there_when_opened_again(tmp_path):
         assert raw.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
         assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     raw.close()
+
+
+def test_errors_kept_by_an_earlier_version_are_read_and_stay_append_only(tmp_path):
+    path = tmp_path / "archive.sqlite"
+    rows = [{"source": "nws", "from_h": 0, "to_h": 24, "rmse_dc": 1.5, "hours": 900}]
+    with sqlite3.connect(path) as raw:  # as the third version of the file was written
+        for statements in MIGRATIONS[:3]:
+            for statement in statements:
+                raw.execute(statement)
+        raw.execute("PRAGMA user_version = 3")
+        raw.execute(
+            "INSERT INTO skill (made_at, scores) VALUES (?, ?)",
+            (sortable_utc(NOON), json.dumps(rows)),
+        )
+    raw.close()
+    with Archive(path) as archive:
+        assert load_error_records(archive, NOON)["nws"].rmse_k == (1.5,)
+        with pytest.raises(ArchiveError, match="only grows"):
+            archive.insert("UPDATE skill SET scores = ''")
 
 
 def test_local_times_are_kept_as_the_same_moment(archive):

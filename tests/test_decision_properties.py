@@ -63,7 +63,7 @@ def test_more_snow_never_lowers_the_rate_nor_lengthens_the_hold():
 
 def test_colder_pavement_never_lengthens_the_hold():
     fixed = {"policy": {"pretreat_rate_min": "0.5 gal/1000 ft2",
-                        "pretreat_rate_moderate_snow": "0.5 gal/1000 ft2"}}  # fmt: skip
+                        "pretreat_rate_light_snow_max": "0.5 gal/1000 ft2"}}  # fmt: skip
     holds = []
     for air_c in (-0.5, -1.5, -2.5, -3.5, -5.0):
         only = first(
@@ -196,8 +196,8 @@ def test_loads_and_refills_take_their_time():
     full = dict.fromkeys(
         (
             "pretreat_rate_min",
-            "pretreat_rate_light_snow",
-            "pretreat_rate_moderate_snow",
+            "pretreat_rate_usual",
+            "pretreat_rate_light_snow_max",
             "pretreat_rate_max",
         ),
         "0.8 gal/1000 ft2",

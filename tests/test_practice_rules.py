@@ -167,7 +167,7 @@ def told(plan):
         ("post_storm_interval", "2 h", FRONT, LOT, {}),
         ("sand_rate", "9 lb/1000 ft2", BITTER, LOT, {}),
         ("prewet_rate", "40 gal/ton", GLAZE, LOT, {}),
-        ("day_ahead_probability", "30 %", COLD_NIGHT | snow_series(40, 46, pop=0.4), LOT, {}),
+        ("go_probability_beyond_day", "30 %", COLD_NIGHT | snow_series(40, 46, pop=0.4), LOT, {}),
         ("heavy_snow_pretreat", "refuse", COLD_NIGHT | snow_series(inches_an_hour=1.5), LOT, {}),
         ("post_treat", "solid", SNOW, LOT, {}),
         ("post_treat", "none", SNOW, LOT, {}),

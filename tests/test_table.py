@@ -41,6 +41,10 @@ def test_what_is_given_is_read_and_what_is_empty_is_unknown():
 @pytest.mark.parametrize(
     ("lines", "message"),
     [
+        (
+            ["time,snow_we_mm"],
+            "unknown column 'snow_we_mm', now called 'snowfall_swe_mm'; accepted",
+        ),
         (["time,temp"], "unknown column 'temp'; accepted: time, air_temp_c"),
         (["air_temp_c", "1"], "no column 'time'"),
         (["time,air_temp_c"], "no rows"),

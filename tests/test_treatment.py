@@ -50,7 +50,7 @@ def test_light_snow_on_a_dry_lot():
 
 def test_an_area_and_a_rate_make_the_manuals_ten_gallons():
     # MPCA 2015, worked example: 20,000 ft2 at 0.5 gal/1000 ft2 is about 10 gal
-    fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_moderate_snow"), "0.5 gal/1000 ft2")
+    fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_light_snow_max"), "0.5 gal/1000 ft2")
     only = treatments_at(28, company_overrides={"policy": fixed}, **snow_series())[0]
     assert only.volume_l / units.L_PER_GAL == pytest.approx(10.0)
 
@@ -341,7 +341,7 @@ def test_snow_that_has_begun_is_plowed_before_anything_goes_down():
 
 def test_half_rate_after_a_dry_autumn():
     # Minnesota Snow and Ice Control Field Handbook (from memory): half rate on the first use
-    fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_moderate_snow"), "0.5 gal/1000 ft2")
+    fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_light_snow_max"), "0.5 gal/1000 ft2")
     rates = [
         treatments_at(26, LOT | {"last_treated": day}, {"policy": fixed}, **snow_series())[0]
         for day in ("2025-11-01", "2026-01-05")

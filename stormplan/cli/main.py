@@ -270,14 +270,16 @@ def brief(
 def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
     """Check a sites file: every error at once, with its line."""
     from stormplan.company import sites_file
+    from stormplan.words.formatting import pluralize
 
     found = sites_file.load_sites(sites)
     surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
     area = UnitFormatter(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
     print(
-        f"{sites}: good. {len(found.sites)} sites with {len(surfaces)} surfaces, {area}; "
-        f"{len(found.yards)} yards, {len(found.clients)} clients, "
-        f"{len(found.purchased_products)} products bought."
+        f"{sites}: good. {pluralize(len(found.sites), 'site')} with "
+        f"{pluralize(len(surfaces), 'surface')}, {area}; {pluralize(len(found.yards), 'yard')}, "
+        f"{pluralize(len(found.clients), 'client')}, "
+        f"{pluralize(len(found.purchased_products), 'product')} bought."
     )
 
 

@@ -1,8 +1,8 @@
 """The decisions of a batch of sites, from forecast to treatments.
 
-Surfaces that share forecast cell, build-up, sky, exposure and plowing share a *lane*, and cost
-grows with lanes, not with sites. Pavement and film run once for all lanes, every open question is
-weighed in one call, and what is chosen is run again with pavement and film coupled.
+Surfaces that share forecast cell, build-up, sky, exposure and plowing share a plowed column, and
+cost grows with those, not with sites. Pavement and film run once for all of them, every open
+question is weighed in one call, and what is chosen is run again with pavement and film coupled.
 """
 
 from __future__ import annotations
@@ -64,6 +64,11 @@ class PlowedColumn:
     final_pass_cm: float
     observed: ObservedCondition | None = None
 
+    @property
+    def is_bonded(self) -> bool:
+        """Whether packed snow or ice was seen stuck to it."""
+        return self.observed is not None and self.observed.is_bonded
+
 
 @dataclass(frozen=True)
 class SurfaceDecision:
@@ -80,9 +85,9 @@ class _BlockRun:
 
     ``restart`` is where the hours before now left every column; what lies ahead goes on from there.
 
-    A lane that is plowed is run twice: once with what the last plow leaves, which is what can
+    A column that is plowed is run twice: once with what the last plow leaves, which is what can
     freeze back, and once cleared to the pavement after each storm, which is how the next one finds
-    it. ``cleared_index`` is each lane's place in that second run, or its own where it is not
+    it. ``cleared_index`` is each column's place in that second run, or its own where it is not
     plowed.
     """
 
@@ -257,15 +262,15 @@ def _decide_group(
     column_hours = [block_run.column_hours(at) for at in range(len(block_run.plowed_columns))]
     cases: dict[tuple[str, str], SurfaceCase] = {}
     hourly_outlooks: dict[tuple[str, str], tuple[str, Outlook]] = {}
-    for (key, surface_key), lane in columns_by_surface.items():
+    for (key, surface_key), plowed_column in columns_by_surface.items():
         site, surface = sites.sites[key], sites.sites[key].surfaces[surface_key]
         practice = sites.practice(site, surface)
-        outlook_key = (lane, HazardThresholds.from_practice(practice), surface.snow_pile)
+        outlook_key = (plowed_column, HazardThresholds.from_practice(practice), surface.snow_pile)
         if outlook_key not in outlooks:
             outlooks[outlook_key] = detection.build_outlook(
                 block_run.forecast_from_now,
-                lane.column.cell,
-                block_run.surface_series(index[lane]),
+                plowed_column.column.cell,
+                block_run.surface_series(index[plowed_column]),
                 outlook_key[1],
                 surface.snow_pile,
             )
@@ -279,11 +284,11 @@ def _decide_group(
             sites.zone(site),
             site.open_hours,
             outlook,
-            index[lane],
-            column_hours[index[lane]],
-            block_run.plow_hours[index[lane]],
-            lane.residual_mm,
-            is_bonded=lane.observed is not None and lane.observed.is_bonded,
+            index[plowed_column],
+            column_hours[index[plowed_column]],
+            block_run.plow_hours[index[plowed_column]],
+            plowed_column.residual_mm,
+            is_bonded=plowed_column.is_bonded,
         )
     treatments = _decide(block_run, cases, sites)
     return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
@@ -300,7 +305,7 @@ def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
     """Return the first hour from which a cell's weather has no gap up to now.
 
     What lies on the pavement is carried from hour to hour, so a gap in the past ends all
-    knowledge: hours before it are left out, and so is what is older than ``PAST_H``.
+    knowledge: hours before it are left out, and so is what is older than ``HISTORY_H``.
     """
     earliest = _floor_hour(now) - timedelta(hours=HISTORY_H)
     history_hours = round((_floor_hour(now) - max(cell.start, earliest)) / timedelta(hours=1))

@@ -108,6 +108,11 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """,
         *(_APPEND_ONLY.format(table="skill", action=action) for action in ("UPDATE", "DELETE")),
     ),
+    (  # the error was kept in kelvin under another name before
+        "DROP TRIGGER skill_UPDATE",
+        """UPDATE skill SET scores = replace(scores, '"rmse_dc"', '"rmse_k"')""",
+        _APPEND_ONLY.format(table="skill", action="UPDATE"),
+    ),
 )
 
 

@@ -395,7 +395,7 @@ def _pretreat_fields(
 
 def _cost_loss_of_waiting(case: SurfaceCase, area_m2: float) -> cost_loss.CostLoss | None:
     """Return what a usual rate of plain brine would cost and avert, if it held."""
-    volume_l = case.practice.number("pretreat_rate_light_snow") * area_m2
+    volume_l = case.practice.number("pretreat_rate_usual") * area_m2
     return cost_loss.from_practice(case.practice, case.stock.cost(None, 0.0, volume_l, 0.0), 1.0)
 
 

@@ -175,7 +175,7 @@ def snow_class(case: SurfaceCase, event: Event) -> Hazard:
 
 RATE_RULES = {
     Hazard.FROST: ("frost_rate_min", "frost_rate_max"),
-    Hazard.LIGHT_SNOW: ("pretreat_rate_min", "pretreat_rate_moderate_snow"),
+    Hazard.LIGHT_SNOW: ("pretreat_rate_min", "pretreat_rate_light_snow_max"),
     Hazard.MODERATE_SNOW: ("pretreat_rate_min", "pretreat_rate_max"),
     Hazard.HEAVY_SNOW: ("pretreat_rate_min", "pretreat_rate_max"),
 }
@@ -191,7 +191,7 @@ def rates_l_m2(case: SurfaceCase, event: Event) -> tuple[list[float], Reasons]:
     ]
     if hazard is not Hazard.FROST:
         usual = rule_reason(
-            practice, "pretreat_rate_light_snow", "sets", "usual rate of practice, for comparison"
+            practice, "pretreat_rate_usual", "sets", "usual rate of practice, for comparison"
         )
         reasons.append(usual)
     factor, more = _first_use_rate_factor(case)

@@ -24,7 +24,7 @@ def probability_too_low(case: SurfaceCase, event: Event) -> Reason | None:
     """Return why an event is waited for: too unlikely for now, or too unlikely for so far off."""
     lead_h = (event.start - case.now) / timedelta(hours=1)
     far = lead_h > case.practice.number("day_ahead_lead")
-    rule = "day_ahead_probability" if far else "go_probability"
+    rule = "go_probability_beyond_day" if far else "go_probability"
     if round(event.probability, 6) >= case.practice.number(rule):
         return None
     text = "the chance is too small to " + ("plan for it a day ahead" if far else "go")

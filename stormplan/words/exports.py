@@ -169,8 +169,8 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
             name = f"spray {blend_name(blend.additive_name, blend.additive_frac)}"
             rows.append([yard.name, name, f"{blend.volume_l / unit_l:.1f}", volume])
         for what, volume_l in (
-            ("ensemble reserve", yard.ensemble_extra_l),
-            ("follow-up passes", yard.follow_up_l),
+            ("more for the forecasts", yard.ensemble_extra_l),
+            ("later passes", yard.follow_up_l),
             ("prewetting brine", yard.prewet_l),
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),

@@ -211,10 +211,10 @@ EFFECTS: dict[str, RuleEffect] = {
     "brine_reject_above": RuleEffect("25 %", sections=yard_with("24.5 %")),
     # rates
     "pretreat_rate_min": RuleEffect("0.7 gal/1000 ft2"),
-    "pretreat_rate_light_snow": RuleEffect(
+    "pretreat_rate_usual": RuleEffect(
         "0.7 gal/1000 ft2", snow(pop=0.2), policy=MONEY, sections=yard_with("23.3 %")
     ),
-    "pretreat_rate_moderate_snow": RuleEffect("0.5 gal/1000 ft2", steady(22.0, 0.4)),
+    "pretreat_rate_light_snow_max": RuleEffect("0.5 gal/1000 ft2", steady(22.0, 0.4)),
     "pretreat_rate_max": RuleEffect("1 gal/1000 ft2", steady(22.0, 0.8)),
     "frost_rate_min": RuleEffect("0.5 gal/1000 ft2", FROST_AT_DAWN),
     "frost_rate_max": RuleEffect("0.3 gal/1000 ft2", FROST_AT_DAWN),
@@ -282,7 +282,7 @@ EFFECTS: dict[str, RuleEffect] = {
     # weather
     "max_wind": RuleEffect("30 mph", snow(wind_10m_ms=8.5)),
     "go_probability": RuleEffect("60 %", snow(pop=0.4)),
-    "day_ahead_probability": RuleEffect("30 %", snow(start=34, end=40, pop=0.4)),
+    "go_probability_beyond_day": RuleEffect("30 %", snow(start=34, end=40, pop=0.4)),
     "monitor_probability": RuleEffect("5 %", snow(pop=0.1)),
     "light_snow_below": RuleEffect("0.9 in/h", snow(0.7)),
     "heavy_snow_above": RuleEffect("3 in/h", snow(1.5)),

@@ -19,6 +19,7 @@ import numpy as np
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import CellForecast, FlagArray
+from stormplan.weather.hourly_csv import RENAMED_COLUMNS
 from stormplan.weather.providers import Location, NotServedError, precip_type, quality_control
 from stormplan.weather.providers.archived_files import ArchivedFiles
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc, parse_utc
@@ -34,6 +35,8 @@ def _rows(text: str, who: str) -> tuple[list[str], dict[datetime, list[str]]]:
     unknown = [name for name in names if name != "time" and name not in forecast.VARIABLES]
     if "time" not in names or unknown:
         wrong = f"unknown column '{unknown[0]}'" if unknown else "no column 'time'"
+        if unknown and unknown[0] in RENAMED_COLUMNS:
+            wrong += f", now called '{RENAMED_COLUMNS[unknown[0]]}'"
         raise ForecastError(f"{who}: {wrong}; accepted: time, {', '.join(forecast.VARIABLES)}")
     rows: dict[datetime, list[str]] = {}
     for number, line in enumerate(lines[1:], start=2):
