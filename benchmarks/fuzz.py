@@ -217,7 +217,8 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         parse(damage(body, places, chance), NOW)
 
     def alerts() -> None:
-        for zoned in nws_alerts.parse_alerts(damage(ALERT, alert_paths, chance)):
+        found, _ = nws_alerts.parse_alerts(damage(ALERT, alert_paths, chance))
+        for zoned in found:
             zoned.is_over(NOW)
 
     def answer() -> None:
@@ -244,7 +245,7 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         plan = briefed(two_sites, places, damage(GRIDS[0], paths[0], chance))
         harmed = next(site for site in plan.sites if site.key == "harmed")
         if harmed.source is None:
-            assert harmed.no_forecast_reason, "no forecast and no reason"
+            assert plan.no_forecast_reason("harmed"), "no forecast and no reason"
         first, second = (
             next(site for site in one.sites if site.key == "whole") for one in (undamaged, plan)
         )

@@ -4,8 +4,6 @@ Once with the sites of a town, in 40 forecast cells, and once with every site in
 
 Run ``python benchmarks/plan_300_sites.py``; times are processor seconds of one process. The
 reference is the same plan made one surface at a time, timed on a sample of the sites and scaled.
-It also counts how often running the chosen pre-treats with pavement and film coupled changes
-whether they hold, and the hour at which they fail.
 """
 
 from __future__ import annotations
@@ -24,7 +22,6 @@ from helpers.sites import parse_sites, site_entry
 
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.treatment import candidates
 
 SITES, CELLS, SAMPLE, HOURS = 300, 40, 6, 96
 SURFACES = {
@@ -66,17 +63,7 @@ def main() -> None:
     where = {key: (43 + number / 1000, -89.4) for number, key in enumerate(keys)}
     everything = parse_sites({key: site_entry(*where[key], SURFACES) for key in keys}, **policy)
     answers = {key: weather(rng, number) for number, key in enumerate(keys)}
-    confirm, changed = candidates.run_coupled, []
-
-    def counting(forecast, columns, past, hours, chosen, products):
-        found = confirm(forecast, columns, past, hours, chosen, products)
-        for (_, before), after in zip(chosen, found, strict=True):
-            changed.append((before.fails, after.result.failure_hour))
-        return found
-
-    candidates.run_coupled = counting
     timed(everything, answers)  # warm-up
-    candidates.run_coupled = confirm
     together, plan = min((timed(everything, answers) for _ in range(3)), key=lambda run: run[0])
     alone = 0.0
     for key in keys[:SAMPLE]:
@@ -91,13 +78,6 @@ def main() -> None:
     print(f"the same, each site in its own cell: {together:.2f} s, {treated} pre-treats")
     print(f"one surface at a time (scaled from {SAMPLE} sites): {alone:.1f} s")
     print(f"ratio {alone / together:.1f}")
-    held = sum((before is None) != (after is None) for before, after in changed)
-    hours = [abs(before - after) for before, after in changed if None not in (before, after)]
-    print(
-        f"coupled run: holds or fails differently in {held} of {len(changed)};"
-        f" hour of failure moves in {sum(h > 0 for h in hours)} of {len(hours)},"
-        f" at most {max(hours, default=0)} h"
-    )
     assert plan.made_at + timedelta(hours=HOURS) == plan.planned_until
 
 

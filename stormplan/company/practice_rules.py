@@ -239,6 +239,12 @@ _RULES = (
     Rule("go_probability_beyond_day", "percentage", "50 %", ("5 %", "90 %"),
          "chance that means go for an event further off than `day_ahead_lead`; less waits",
          OURS, "tomorrow's forecast comes before a crew must leave"),
+    Rule("probability_hysteresis", "percentage", "5 %", ("0 %", "20 %"),
+         "what the plan announced before goes for is kept until its chance is this far below the"
+         " limit", OURS, "services give chances in steps of 1 to 10 %; a crew turned back is lost"),
+    Rule("temperature_hysteresis", "temperature difference", "1 F", ("0 F", "5 F"),
+         "what the plan announced before sprays is kept until the pavement is this far below the"
+         " limit", OURS, "gridded temperatures are whole °F"),
     Rule("monitor_probability", "percentage", "15 %", ("1 %", "90 %"),
          "chance of the event that means wait and look again", OURS, "set by the owner"),
     Rule("day_ahead_lead", "duration", "24 h", ("6 h", "48 h"),

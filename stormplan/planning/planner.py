@@ -44,6 +44,7 @@ from stormplan.planning.plan import (
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.treatment import products
+from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import VARIABLES, CellForecast, QualityFlag
 
@@ -76,6 +77,7 @@ def make_plan(
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     observed: Mapping[tuple[str, str], ObservedCondition] = site_batch.NOTHING_OBSERVED,
+    earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -95,6 +97,8 @@ def make_plan(
         How far sources of one voice were off, where that is known.
     observed : mapping of (str, str) to ObservedCondition
         What was seen on surfaces just now, by site and surface.
+    earlier_work : mapping of (str, str) to tuple of EarlierTreatment
+        What the plan announced before has crews do, by site and surface.
 
     Returns
     -------
@@ -110,7 +114,8 @@ def make_plan(
         blocks = list(site_batch.split_sites(sites, keys, cells))
         block_count = len(blocks)
         repeated_args = (
-            [thing] * block_count for thing in (cells, now, offsets, error_records, observed)
+            [thing] * block_count
+            for thing in (cells, now, offsets, error_records, observed, earlier_work)
         )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args

@@ -32,6 +32,7 @@ from stormplan.physics.surface_simulation import RestartState, SimulationResult
 from stormplan.treatment import decide, plowing
 from stormplan.treatment.candidates import FilmModel, Mixtures, SurfaceState
 from stormplan.treatment.decide import CoupledModel
+from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment
 from stormplan.treatment.surface_case import ColumnHours, SurfaceCase
@@ -52,6 +53,7 @@ MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigab
 MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
 MIN_SNOWING_MEMBERS = 0.25  # part of the members that must snow before passes are planned for them
 NOTHING_OBSERVED: Mapping[tuple[str, str], ObservedCondition] = {}
+NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
 
 
 @dataclass(frozen=True)
@@ -184,6 +186,7 @@ def decide_sites(
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     observed: Mapping[tuple[str, str], ObservedCondition] = NOTHING_OBSERVED,
+    earlier_work: Mapping[tuple[str, str], EarlierWork] = NO_EARLIER_WORK,
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return the decision on every surface of some sites.
 
@@ -203,6 +206,8 @@ def decide_sites(
         How far sources of one voice were off, where that is known.
     observed : mapping of (str, str) to ObservedCondition
         What was seen on surfaces just now, where anybody looked.
+    earlier_work : mapping of (str, str) to tuple of EarlierTreatment
+        What the plan announced before has crews do.
 
     Returns
     -------
@@ -218,7 +223,7 @@ def decide_sites(
     decisions: dict[tuple[str, str], SurfaceDecision] = {}
     for (start, _), group_keys in groups.items():
         decisions |= _decide_group(
-            sites, group_keys, cells, start, now, offsets, error_records, observed
+            sites, group_keys, cells, start, now, offsets, error_records, observed, earlier_work
         )
     return decisions
 
@@ -232,6 +237,7 @@ def _decide_group(
     offsets: NightBiases,
     error_records: Mapping[str, ErrorRecord],
     observed: Mapping[tuple[str, str], ObservedCondition],
+    earlier_work: Mapping[tuple[str, str], EarlierWork],
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return decisions for sites with the same first hour and member count."""
     distinct = tuple({id(cells[key]): cells[key] for key in keys}.values())
@@ -289,6 +295,7 @@ def _decide_group(
             block_run.plow_hours[index[plowed_column]],
             plowed_column.residual_mm,
             is_bonded=plowed_column.is_bonded,
+            earlier_work=earlier_work.get((key, surface_key), ()),
         )
     treatments = _decide(block_run, cases, sites)
     return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
@@ -558,5 +565,5 @@ def _likeness(at: tuple[str, str], case: SurfaceCase, sites: Sites) -> Hashable:
     surface = case.surface.model_copy(update={"name": None, "area_m2": 1.0})
     return (
         case.column, site.yard, str(case.zone), case.open_hours, id(case.outlook),
-        surface.model_dump_json(), site.policy.model_dump_json(),
+        surface.model_dump_json(), site.policy.model_dump_json(), case.earlier_work,
     )  # fmt: skip

@@ -27,6 +27,7 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
+from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
 from stormplan.weather.http_client import ClientPolicy, Fetcher
@@ -118,7 +119,12 @@ def fetch_and_plan(
     offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
     source_errors = error_records.load_error_records(archive, now)
     plan = make_plan(
-        sites, _site_forecasts(gathered), now, offsets=offsets, error_records=source_errors
+        sites,
+        _site_forecasts(gathered),
+        now,
+        offsets=offsets,
+        error_records=source_errors,
+        earlier_work=_earlier_work(archive, now),
     )
     used = [site.source.source for site in plan.sites if site.source is not None]
     # alerts join when all is decided: they cannot have had a say
@@ -128,6 +134,13 @@ def fetch_and_plan(
         *reading_diagnostics,
         *error_records.used_record_diagnostics(source_errors, used),
     )
+
+
+def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], EarlierWork]:
+    """Return what the plan announced last has crews do; nothing where it cannot be read."""
+    announced = RunLog(archive).last_announced(now)
+    document = None if announced is None else current_document(announced.document)
+    return {} if document is None else read_earlier_work(document)
 
 
 def replay(

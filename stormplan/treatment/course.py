@@ -121,6 +121,9 @@ def course_of_action(
             planned.append(_worked_through(case, event))
             continue
         treatment, state = yield from _treat(case, index, event, state, is_treated)
+        kept = screening.kept_from_before(case, event)
+        if kept is not None:
+            treatment = replace(treatment, reasons=(kept, *treatment.reasons))
         planned.append(treatment)
         if any(visit.action.is_work for visit in treatment.visits):
             is_treated = is_treated or any(visit.dose for visit in treatment.visits)

@@ -15,6 +15,7 @@ from stormplan.company import practice_rules
 from stormplan.company.practice_rules import Evidence
 from stormplan.events.detection import Event
 from stormplan.events.hazards import Hazard
+from stormplan.treatment.earlier_work import has_work, is_sprayed
 from stormplan.treatment.reasons import fact_reason, rule_reason
 from stormplan.treatment.records import Reason
 from stormplan.treatment.surface_case import SurfaceCase
@@ -22,13 +23,30 @@ from stormplan.treatment.surface_case import SurfaceCase
 
 def probability_too_low(case: SurfaceCase, event: Event) -> Reason | None:
     """Return why an event is waited for: too unlikely for now, or too unlikely for so far off."""
+    rule = _go_rule(case, event)
+    limit = case.practice.number(rule)
+    if has_work(case.earlier_work, event):
+        limit -= case.practice.number("probability_hysteresis")
+    if round(event.probability, 6) >= round(limit, 6):
+        return None
+    text = "the chance is too small to "
+    text += "go" if rule == "go_probability" else "plan for it a day ahead"
+    return rule_reason(case.practice, rule, "refuses", text, event.probability)
+
+
+def kept_from_before(case: SurfaceCase, event: Event) -> Reason | None:
+    """Return that an event is gone for only because the plan announced before goes for it."""
+    if round(event.probability, 6) >= case.practice.number(_go_rule(case, event)):
+        return None
+    text = "planned before, and the chance has fallen only a little below the limit"
+    return rule_reason(case.practice, "probability_hysteresis", "sets", text)
+
+
+def _go_rule(case: SurfaceCase, event: Event) -> str:
+    """Return the rule that says from which chance on crews go."""
     lead_h = (event.start - case.now) / timedelta(hours=1)
     far = lead_h > case.practice.number("day_ahead_lead")
-    rule = "go_probability_beyond_day" if far else "go_probability"
-    if round(event.probability, 6) >= case.practice.number(rule):
-        return None
-    text = "the chance is too small to " + ("plan for it a day ahead" if far else "go")
-    return rule_reason(case.practice, rule, "refuses", text, event.probability)
+    return "go_probability_beyond_day" if far else "go_probability"
 
 
 def chemical_refusal(case: SurfaceCase, hour: int) -> Reason | None:
@@ -63,11 +81,14 @@ def wind_refusal(case: SurfaceCase, hour: int) -> Reason | None:
 
 
 def liquid_too_cold(
-    case: SurfaceCase, rule: str, first: int, last: int, event: Event
+    case: SurfaceCase, rule: str, first: int, last: int, event: Event, hysteresis_k: float = 0.0
 ) -> Reason | None:
-    """Return why no liquid salt goes down for some hours, by a rule's pavement temperature."""
+    """Return why no liquid salt goes down for some hours, by a rule's pavement temperature.
+
+    It goes down as far as ``hysteresis_k`` below it [K].
+    """
     lowest_c = case.lowest_pavement_c(first, last, event)
-    if not lowest_c < case.practice.number(rule):
+    if not lowest_c < case.practice.number(rule) - hysteresis_k:
         return None
     text = "pavement before the next visit is too cold for liquid salt"
     return rule_reason(case.practice, rule, "refuses", text, lowest_c)
@@ -86,12 +107,14 @@ def salt_too_cold(case: SurfaceCase, first: int, event: Event) -> Reason | None:
 def pretreat_refusals(case: SurfaceCase, event: Event, last: int) -> tuple[Reason, ...]:
     """Return every reason against a liquid ahead of an event; ``last`` is the next visit's hour."""
     onset = case.hour_index(event.start)
+    is_kept = is_sprayed(case.earlier_work, event)
+    hysteresis_k = case.practice.number("temperature_hysteresis") if is_kept else 0.0
     reasons = (
         chemical_refusal(case, onset),
         _standing_water(event),
         _ice_falls_first(case, event, onset),
         _rain_falls_first(case, event, onset),
-        liquid_too_cold(case, "liquid_stop_below", onset, last, event),
+        liquid_too_cold(case, "liquid_stop_below", onset, last, event, hysteresis_k),
         _snow_too_heavy(case, event),
         _blowing_snow() if event.blowing_snow else None,
         _lead_too_short(case, event),

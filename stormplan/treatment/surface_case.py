@@ -14,6 +14,7 @@ from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Surface
 from stormplan.events.detection import Event, Hour, Outlook
 from stormplan.physics.bond import BondParameters
+from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 
 FloatArray = NDArray[np.float64]
@@ -49,7 +50,8 @@ class SurfaceCase:
     ``column`` is its place among the simulated columns; ``plow_hours`` are the hours at whose start
     practice plows or shovels it; ``is_bonded`` says that packed snow or ice is stuck to it now;
     ``rate_steps_up`` is by how many rate steps the pre-treat of an event, by its place among the
-    events, is put higher than the film model alone asks.
+    events, is put higher than the film model alone asks; ``earlier_work`` is what the plan
+    announced before has crews do on it.
     """
 
     surface: Surface
@@ -65,6 +67,7 @@ class SurfaceCase:
     residual_mm: float
     is_bonded: bool = False
     rate_steps_up: tuple[tuple[int, int], ...] = ()
+    earlier_work: EarlierWork = ()
 
     @property
     def is_pedestrian(self) -> bool:

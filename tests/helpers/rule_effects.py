@@ -23,6 +23,7 @@ from stormplan.company.sites import Sites
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.treatment.earlier_work import read_earlier_work
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import Location, fetch_forecasts
 from stormplan.weather.providers.gather_rules import GatherRules
@@ -283,6 +284,8 @@ EFFECTS: dict[str, RuleEffect] = {
     "max_wind": RuleEffect("30 mph", snow(wind_10m_ms=8.5)),
     "go_probability": RuleEffect("60 %", snow(pop=0.4)),
     "go_probability_beyond_day": RuleEffect("30 %", snow(start=34, end=40, pop=0.4)),
+    "probability_hysteresis": RuleEffect("0 %", snow(pop=0.4), later=snow(pop=0.28)),
+    "temperature_hysteresis": RuleEffect("0 F", steady(18.2), later=steady(17.6)),
     "monitor_probability": RuleEffect("5 %", snow(pop=0.1)),
     "light_snow_below": RuleEffect("0.9 in/h", snow(0.7)),
     "heavy_snow_above": RuleEffect("3 in/h", snow(1.5)),
@@ -385,6 +388,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         sites,
         {"a": gather(effect, effect.later, sites)},
         effect.now,
+        earlier_work=read_earlier_work(plan.model_dump(mode="json")),
     )
     old, new = (
         plan_diff.summarize_plan(one.model_dump(mode="json"), effect.now)

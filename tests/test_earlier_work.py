@@ -1,0 +1,86 @@
+"""What was planned before is not undone by a hair's breadth at a limit of chance or temperature.
+
+Common practice, no source: a crew that is called, sent home and called again costs a night.
+"""
+
+from datetime import timedelta
+from importlib.resources import files
+
+import pytest
+from helpers.one_surface import LOT, snow_series
+from helpers.published_tables import NOON, forecast_cell
+from helpers.sites import parse_sites, site_entry
+
+from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
+from stormplan.store.run_log import RunLog
+from stormplan.treatment.earlier_work import read_earlier_work
+
+SITES = parse_sites({"a": site_entry(43.1, -89.4, {"here": LOT})})
+COLD = {"air_temp_c": -2.0, "dew_point_c": -6.0}
+
+
+def plans(weathers):
+    """Plan again and again, each time knowing the plan before; its actions."""
+    earlier, actions = {}, []
+    for index, weather in enumerate(weathers):
+        now = NOON + timedelta(hours=index)
+        plan = make_plan(
+            SITES, {"a": SiteForecasts(forecast_cell(**weather))}, now, earlier_work=earlier
+        )
+        earlier = read_earlier_work(plan.model_dump(mode="json"))
+        actions.append(str(plan.sites[0].surfaces[0].treatments[0].action))
+    return actions
+
+
+def test_a_chance_that_wavers_about_the_limit_keeps_what_was_planned():
+    chances = [0.29, 0.31, 0.28, 0.30, 0.26, 0.31, 0.24, 0.28]
+    told = plans([COLD | snow_series(18, 24, pop=chance) for chance in chances])
+    assert told == ["wait", *["pre-treat"] * 5, "wait", "wait"]
+
+
+def test_a_chance_that_wavers_about_the_limit_of_a_day_ahead_keeps_what_was_planned():
+    chances = [0.48, 0.51, 0.47, 0.50, 0.44]
+    told = plans([COLD | snow_series(40, 46, pop=chance) for chance in chances])
+    assert told == ["wait", *["pre-treat"] * 3, "wait"]
+
+
+def test_pavement_that_wavers_about_the_limit_of_liquid_keeps_what_was_planned():
+    # 20 °F is NCHRP Report 526's lowest pavement for liquid (Table A-5, from memory)
+    def at(shift_k):
+        air_c = -6.0 + shift_k
+        return {"air_temp_c": air_c, "dew_point_c": air_c - 3.0} | snow_series(12, 18, pop=0.9)
+
+    shifts = [0.1 * step for step in range(0, -40, -1)]
+    cold_first = next(
+        shift for shift in shifts if plans([at(shift)]) != ["pre-treat"]
+    )  # the first that is refused when nothing was planned before
+    just_above, just_below = at(cold_first + 0.1), at(cold_first - 0.1)
+    told = plans([just_above, just_below, just_above, just_below, at(cold_first - 1.5)])
+    assert told[:4] == ["pre-treat"] * 4
+    assert told[4] != "pre-treat"
+
+
+@pytest.mark.parametrize(("is_announced", "told"), [(True, "pre-treat"), (False, "wait")])
+def test_the_routine_knows_the_plan_that_it_announced(replay, tmp_path, is_announced, told):
+    body = (files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
+    replay.serve_place("43.16", "-89.44", "ZZZ/1,1", body)
+    place = {"a": site_entry(43.16, -89.44, {"here": LOT})}
+    usual = parse_sites(place, replay.base_url)
+    # the demo's snow has a chance of 85 %: below this company's limit by less than the hysteresis
+    wary = parse_sites(
+        place,
+        replay.base_url,
+        policy={"go_probability": "88 %", "go_probability_beyond_day": "88 %"},
+    )
+    with Archive(tmp_path / "archive.sqlite") as archive:
+        before = pipeline.fetch_and_plan(usual, archive, pipeline.DEMO_NOW)
+        assert before.sites[0].surfaces[0].treatments[0].event.probability == pytest.approx(0.85)
+        document = pipeline.plan_json(before)
+        RunLog(archive).add_run(document, pipeline.DEMO_NOW, "storm", announced=is_announced)
+        later = pipeline.DEMO_NOW + timedelta(minutes=10)
+        first = pipeline.fetch_and_plan(wary, archive, later).sites[0].surfaces[0].treatments[0]
+    assert first.action == told
+    kept = [reason.rule for reason in first.reasons if reason.rule == "probability_hysteresis"]
+    assert bool(kept) is is_announced
