@@ -18,8 +18,8 @@ from ruamel.yaml import YAML
 
 from stormplan import units
 from stormplan.api import forecast_from_dataframe
-from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.records import Action
 from stormplan.words import diagnostic_text
 
@@ -65,12 +65,13 @@ def observed_of(storm):
         return {}
     ten_to_one_cm = lying["snow_mm"]
     seen = ObservedCondition(
+        NOON + storm.get("now_h", 0) * HOUR,
         water_mm=lying["water_mm"],
         snow_mm=lying["snow_mm"],
         snow_depth_cm=ten_to_one_cm,
         is_bonded=lying["bonded"],
     )
-    return {("a", "here"): seen}
+    return {("a", "here"): SurfaceHistory((seen,))}
 
 
 def plan_of(storm):
@@ -89,7 +90,7 @@ def plan_of(storm):
         parse_sites({"a": site_entry(43.1, -89.4, {"here": surface})}, **company),
         {"a": SiteForecasts(cell_of(storm))},
         NOON + storm.get("now_h", 0) * HOUR,
-        observed=observed_of(storm),
+        histories=observed_of(storm),
     )
 
 

@@ -10,8 +10,8 @@ from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 
 from stormplan import units
 from stormplan.events.hazards import Hazard
-from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment import pretreatment
 from stormplan.treatment.candidates import Dose, DoseResult
 from stormplan.treatment.records import Action
@@ -454,9 +454,9 @@ def plan_with_history(fell_before_cm, observed=None):
         hours=120, start=NOON - timedelta(hours=48), air_temp_c=-3.0, dew_point_c=-7.0,
         snowfall_swe_mm=depth, snowfall_cm=depth, pop=np.where(depth > 0, 0.9, 0.1),
     )  # fmt: skip
-    seen = {} if observed is None else {("a", "here"): observed}
+    history = {} if observed is None else {("a", "here"): SurfaceHistory((observed,))}
     sites = parse_sites({"a": site_entry(43.1, -89.4, {"here": LOT})})
-    plan = make_plan(sites, {"a": SiteForecasts(cell)}, NOON, observed=seen)
+    plan = make_plan(sites, {"a": SiteForecasts(cell)}, NOON, histories=history)
     return [visit for _, treatment in plan.sites[0].treatments for visit in treatment.visits]
 
 
@@ -473,17 +473,21 @@ def test_snow_of_two_days_ago_has_been_cleared():
 def test_what_somebody_saw_overrules_what_the_past_hours_left(fell_before_cm):
     # common practice, no source: 2.4 in lies there, past a 2-in trigger: the plow goes now, and no
     # brine on snow (NHDES 2018: on a dry surface)
-    lying = plan_with_history(fell_before_cm, ObservedCondition(snow_mm=6.0, snow_depth_cm=6.0))
+    lying = plan_with_history(
+        fell_before_cm, ObservedCondition(NOON, snow_mm=6.0, snow_depth_cm=6.0)
+    )
     assert lying[0].plow
     assert lying[0].at == NOON
     assert all(visit.action is not Action.PRETREAT for visit in lying)
     # 1 in lies there, under the trigger, and another comes: the pass comes with the two together
-    half = plan_with_history(fell_before_cm, ObservedCondition(snow_mm=4.0, snow_depth_cm=4.0))
-    bare = plan_with_history(fell_before_cm, ObservedCondition())
+    half = plan_with_history(
+        fell_before_cm, ObservedCondition(NOON, snow_mm=4.0, snow_depth_cm=4.0)
+    )
+    bare = plan_with_history(fell_before_cm, ObservedCondition(NOON))
     assert bare[0].action is Action.PRETREAT
     assert min(v.at for v in half if v.plow) < min(v.at for v in bare if v.plow)
     # NCHRP Report 526, Table A-5 (from memory): no liquid on bonded ice, solids at once
-    ice = plan_with_history(fell_before_cm, ObservedCondition(ice_mm=1.0, is_bonded=True))
+    ice = plan_with_history(fell_before_cm, ObservedCondition(NOON, ice_mm=1.0, is_bonded=True))
     assert ice[0].action is Action.SALT
     assert ice[0].at == NOON
     assert not any(visit.action.is_liquid for visit in ice)

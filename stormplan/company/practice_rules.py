@@ -341,6 +341,9 @@ _RULES = (
     Rule("source_snow_difference", "length", "1 in", ("0.1 in", "12 in"),
          "sources whose snowfalls differ by more are told apart", OURS, "an inch: a plow trigger",
          scope="site"),
+    Rule("record_max_age", "duration", "6 h", ("0 h", "24 h"),
+         "age up to which an entry of the record counts where the weather since is not known", OURS,
+         "half a night; with the weather known an entry counts as long as the weather leaves it"),
     # what stands in for a forecast that is missing ---------------------------------------------
     Rule("older_copy_max_age", "duration", "24 h", ("6 h", "72 h"),
          "age up to which an older copy of a forecast stands in for a layer the newest lacks", OURS,

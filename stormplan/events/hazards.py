@@ -88,12 +88,15 @@ class SurfaceSeries:
         Ice from water that froze there, at the end of the hour [mm].
     surface_water_mm : array
         Water, ice and snow that lie there at the end of the hour, as water [mm].
+    seen_icy : bool
+        Whether somebody saw ice on it when it was last looked at.
     """
 
     surface_c: Array
     frost_mm: Array
     ice_mm: Array
     surface_water_mm: Array
+    seen_icy: bool = False
 
 
 def hazard_codes(
@@ -245,11 +248,16 @@ def refreeze_mask(
     array of bool (hour, member)
         Whether it lies there.
     array (hour, member)
-        That the surface is below freezing, and that the water fell at all [-].
+        That the surface is below freezing, and that the water fell at all; 1 for ice that was
+        seen, while it lies there [-].
     """
     icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
     fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
-    return icy, np.where(icy, fell * frozen, 0.0)
+    chance = np.where(icy, fell * frozen, 0.0)
+    if surface.seen_icy:  # certain now, and for as long as the model has it lie there
+        icy[0] = hazards[0] < 0
+        chance[np.logical_and.accumulate(icy, axis=0)] = 1.0
+    return icy, chance

@@ -233,12 +233,11 @@ class FilmState:
     def observe(
         self, flat: NDArray[np.intp], water: float, ice: float, snow: float, depth_m: float
     ) -> None:
-        """Set what was seen on places of the flat axis [kg/m²], [m]; salt is unknown: none."""
+        """Set what was seen on places of the flat axis [kg/m²], [m]; what salt is there stays."""
         for store, value in ((self.water, water), (self.ice, ice), (self.snow, snow)):
             store[flat] = value
         for store in (self.frost, self.puddle):
             store[flat] = 0.0
-        self.salts[:, flat] = 0.0
         if depth_m > 0.0 and snow > 0.0:
             self.density[flat] = snow / depth_m
 

@@ -133,27 +133,6 @@ def condition_codes(
 
 
 @dataclass(frozen=True)
-class ObservedCondition:
-    """What somebody saw on a surface: it overrules the model for what lies there.
-
-    Attributes
-    ----------
-    water_mm, ice_mm, snow_mm : float
-        Liquid, ice, and loose or packed snow, as water [mm].
-    snow_depth_cm : float
-        How deep the snow lies [cm].
-    is_bonded : bool
-        Whether ice or packed snow sticks to the pavement.
-    """
-
-    water_mm: float = 0.0
-    ice_mm: float = 0.0
-    snow_mm: float = 0.0
-    snow_depth_cm: float = 0.0
-    is_bonded: bool = False
-
-
-@dataclass(frozen=True)
 class FilmHours:
     """Film of many columns, hour by hour: arrays ``(hour, column, member)``, kg/m² = mm of water.
 

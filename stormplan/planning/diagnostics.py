@@ -49,6 +49,7 @@ class DiagnosticCode(StrEnum):
     ERROR_RECORD_USED = "error_record_used"
     # what else the plan stands on
     READINGS_UNUSABLE = "readings_unusable"
+    RECORD_UNUSABLE = "record_unusable"
     ALERTS_UNKNOWN = "alerts_unknown"
     ALERTS_STALE = "alerts_stale"
     ALERT_UNREADABLE = "alert_unreadable"

@@ -35,7 +35,8 @@ SCHEMA_VERSION = "2"
 MODEL_LIMITATIONS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
     "A pass is taken to leave 2 mm of water as snow behind a blade, 0.5 mm behind a broom.",
-    "After each storm surfaces are taken to be cleared to the pavement before the next one.",
+    "Where the record says nothing, surfaces are taken to be plowed at the trigger and cleared to"
+    " the pavement after each storm.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",
 )
 
@@ -218,6 +219,24 @@ class NightBiasRecord(Record):
     reading_count: int
 
 
+class RecordState(Record):
+    """What the record last says of a surface; the plan starts from it.
+
+    Attributes
+    ----------
+    inspected_at : datetime or None
+        When it was last seen, UTC.
+    plowed_at : datetime or None
+        When it was last plowed or shoveled, UTC.
+    treated_at : datetime or None
+        When something was last put down, UTC.
+    """
+
+    inspected_at: AwareDatetime | None
+    plowed_at: AwareDatetime | None
+    treated_at: AwareDatetime | None
+
+
 class SurfacePlan(Record):
     """One surface: treatments, refreeze periods and forecast gaps.
 
@@ -241,6 +260,8 @@ class SurfacePlan(Record):
         What the forecast does not say, and for how long.
     night_bias : NightBiasRecord or None
         Correction from the surface's own readings; None where nobody has read it.
+    record : RecordState or None
+        What the record last says of it; None where it says nothing.
     """
 
     key: str
@@ -253,6 +274,7 @@ class SurfacePlan(Record):
     refreeze_periods: tuple[RefreezePeriod, ...]
     forecast_gaps: tuple[ForecastGap, ...]
     night_bias: NightBiasRecord | None = None
+    record: RecordState | None = None
 
 
 class SitePlan(Record):

@@ -26,7 +26,6 @@ from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
-from stormplan.physics.film_condition import ObservedCondition
 from stormplan.planning import forecast_diagnostics, site_batch, source_choice
 from stormplan.planning.diagnostics import Diagnostic
 from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
@@ -36,13 +35,16 @@ from stormplan.planning.plan import (
     HourlySeries,
     NightBiasRecord,
     Plan,
+    RecordState,
     RefreezePeriod,
     SitePlan,
     SourceRecord,
     SurfacePlan,
 )
+from stormplan.planning.plowed_columns import NO_HISTORIES
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
+from stormplan.record.surface_history import SurfaceHistories, SurfaceHistory
 from stormplan.treatment import products
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.records import Action, Treatment
@@ -76,7 +78,7 @@ def make_plan(
     mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
-    observed: Mapping[tuple[str, str], ObservedCondition] = site_batch.NOTHING_OBSERVED,
+    histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
 ) -> Plan:
     """Return the plan of every site as of a given time.
@@ -95,8 +97,8 @@ def make_plan(
         What readings say of a site's surface by night.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
-    observed : mapping of (str, str) to ObservedCondition
-        What was seen on surfaces just now, by site and surface.
+    histories : mapping of (str, str) to SurfaceHistory
+        What the record says of surfaces, by site and surface.
     earlier_work : mapping of (str, str) to tuple of EarlierTreatment
         What the plan announced before has crews do, by site and surface.
 
@@ -115,7 +117,7 @@ def make_plan(
         block_count = len(blocks)
         repeated_args = (
             [thing] * block_count
-            for thing in (cells, now, offsets, error_records, observed, earlier_work)
+            for thing in (cells, now, offsets, error_records, histories, earlier_work)
         )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
@@ -131,7 +133,7 @@ def make_plan(
         key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
     }
-    site_plans = [_site_plan(key, sites, source_decisions[key], offsets) for key in keys]
+    site_plans = [_site_plan(key, sites, source_decisions[key], offsets, histories) for key in keys]
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -237,7 +239,11 @@ def _hourly_series(outlook: Outlook) -> HourlySeries:
 
 
 def _surface_plan(
-    key: str, surface: Surface, decision: SurfaceDecision, night_bias: NightBias | None
+    key: str,
+    surface: Surface,
+    decision: SurfaceDecision,
+    night_bias: NightBias | None,
+    history: SurfaceHistory | None,
 ) -> SurfacePlan:
     return SurfacePlan(
         key=key,
@@ -254,6 +260,15 @@ def _surface_plan(
         else NightBiasRecord(
             offset_k=round(night_bias.offset_k, 3), reading_count=night_bias.reading_count
         ),
+        record=None if history is None else _record_state(history),
+    )
+
+
+def _record_state(history: SurfaceHistory) -> RecordState:
+    return RecordState(
+        inspected_at=history.observed[-1].at if history.observed else None,
+        plowed_at=history.passes[-1] if history.passes else None,
+        treated_at=history.applications[-1].at if history.applications else None,
     )
 
 
@@ -283,6 +298,7 @@ def _site_plan(
     sites: Sites,
     source_decision: SourceDecision,
     offsets: NightBiases,
+    histories: SurfaceHistories,
 ) -> SitePlan:
     site = sites.sites[key]
     surfaces = tuple(
@@ -291,6 +307,7 @@ def _site_plan(
             surface,
             source_decision.decisions[key, surface_key],
             offsets.get((key, surface_key)),
+            histories.get((key, surface_key)),
         )
         for surface_key, surface in site.surfaces.items()
         if (key, surface_key) in source_decision.decisions

@@ -7,6 +7,7 @@ question is weighed in one call, and what is chosen is run again with pavement a
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -24,11 +25,21 @@ from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases, is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
-from stormplan.physics.film import SLEET_KG_M3, PlowPasses
-from stormplan.physics.film_condition import ObservedCondition
+from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState, SimulationResult
+from stormplan.planning.plowed_columns import (
+    NO_HISTORIES,
+    PlowedColumn,
+    RecordedHours,
+    as_passes,
+    pass_hours,
+    recorded_hours,
+    simulate_history,
+    typical_snow_cm,
+)
+from stormplan.record.surface_history import NO_HISTORY, SurfaceHistories, SurfaceHistory
 from stormplan.treatment import decide, plowing
 from stormplan.treatment.candidates import FilmModel, Mixtures, SurfaceState
 from stormplan.treatment.decide import CoupledModel
@@ -50,26 +61,7 @@ SHELTERED_WIND_FACTOR = (
 HISTORY_H = 72  # hours before now that are used, where the forecast has them
 MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
 MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
-MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
-MIN_SNOWING_MEMBERS = 0.25  # part of the members that must snow before passes are planned for them
-NOTHING_OBSERVED: Mapping[tuple[str, str], ObservedCondition] = {}
 NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
-
-
-@dataclass(frozen=True)
-class PlowedColumn:
-    """A column with its plow trigger [cm] and residual snow as water [mm]."""
-
-    column: Column
-    plow_trigger_cm: float
-    residual_mm: float
-    final_pass_cm: float
-    observed: ObservedCondition | None = None
-
-    @property
-    def is_bonded(self) -> bool:
-        """Whether packed snow or ice was seen stuck to it."""
-        return self.observed is not None and self.observed.is_bonded
 
 
 @dataclass(frozen=True)
@@ -97,6 +89,8 @@ class _BlockRun:
     forecast_from_now: Forecast
     restart: RestartState
     plowed_columns: tuple[PlowedColumn, ...]
+    recorded: tuple[RecordedHours, ...]
+    is_pretreated: tuple[bool, ...]
     columns: Columns
     plow_hours: tuple[tuple[int, ...], ...]
     cleared_index: tuple[int, ...]
@@ -112,6 +106,7 @@ class _BlockRun:
             frost_mm,
             film.ice_mm[:, column_index] - frost_mm,
             water_and_ice_mm + film.snow_mm[:, cleared],
+            self.recorded[column_index].seen_icy,
         )
 
     def surface_state(self, column_index: int, hour: int) -> SurfaceState:
@@ -185,7 +180,7 @@ def decide_sites(
     now: datetime,
     offsets: NightBiases = NO_NIGHT_BIASES,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
-    observed: Mapping[tuple[str, str], ObservedCondition] = NOTHING_OBSERVED,
+    histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = NO_EARLIER_WORK,
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return the decision on every surface of some sites.
@@ -204,8 +199,8 @@ def decide_sites(
         What readings say of a site's surface by night; one that is absent has none.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
-    observed : mapping of (str, str) to ObservedCondition
-        What was seen on surfaces just now, where anybody looked.
+    histories : mapping of (str, str) to SurfaceHistory
+        What the record says of surfaces.
     earlier_work : mapping of (str, str) to tuple of EarlierTreatment
         What the plan announced before has crews do.
 
@@ -223,7 +218,7 @@ def decide_sites(
     decisions: dict[tuple[str, str], SurfaceDecision] = {}
     for (start, _), group_keys in groups.items():
         decisions |= _decide_group(
-            sites, group_keys, cells, start, now, offsets, error_records, observed, earlier_work
+            sites, group_keys, cells, start, now, offsets, error_records, histories, earlier_work
         )
     return decisions
 
@@ -236,7 +231,7 @@ def _decide_group(
     now: datetime,
     offsets: NightBiases,
     error_records: Mapping[str, ErrorRecord],
-    observed: Mapping[tuple[str, str], ObservedCondition],
+    histories: SurfaceHistories,
     earlier_work: Mapping[tuple[str, str], EarlierWork],
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return decisions for sites with the same first hour and member count."""
@@ -256,12 +251,14 @@ def _decide_group(
         (key, surface_key): _plowed_column(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
             offsets.get((key, surface_key), NO_BIAS).offset_k,
-            observed.get((key, surface_key)),
+            histories.get((key, surface_key), NO_HISTORY),
         )
         for key in keys
         for surface_key, surface in sites.sites[key].surfaces.items()
     }  # fmt: skip
-    block_run = _simulate_block(forecast, tuple(dict.fromkeys(columns_by_surface.values())), now)
+    mixtures = Mixtures(sites.products)
+    distinct_columns = tuple(dict.fromkeys(columns_by_surface.values()))
+    block_run = _simulate_block(forecast, distinct_columns, now, mixtures)
     index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
     stocks = {key: _yard_stock(sites, key) for key in sites.yards}
     outlooks: dict[tuple[PlowedColumn, HazardThresholds, bool], Outlook] = {}
@@ -294,10 +291,12 @@ def _decide_group(
             column_hours[index[plowed_column]],
             block_run.plow_hours[index[plowed_column]],
             plowed_column.residual_mm,
-            is_bonded=plowed_column.is_bonded,
+            is_bonded=block_run.recorded[index[plowed_column]].is_bonded,
+            is_treated=bool(block_run.recorded[index[plowed_column]].doses),
+            is_pretreated=block_run.is_pretreated[index[plowed_column]],
             earlier_work=earlier_work.get((key, surface_key), ()),
         )
-    treatments = _decide(block_run, cases, sites)
+    treatments = _decide(block_run, cases, sites, mixtures)
     return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
 
 
@@ -332,7 +331,7 @@ def _plowed_column(
     surface: Surface,
     cell: int,
     night_offset_k: float,
-    observed: ObservedCondition | None,
+    history: SurfaceHistory,
 ) -> PlowedColumn:
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
@@ -349,33 +348,33 @@ def _plowed_column(
         plowing.plow_trigger_cm(practice, use == "pedestrian"),
         1000.0 * practice.number(f"plow_residual_{use}"),
         100.0 * practice.number("final_pass_snow"),
-        observed,
+        history,
+        timedelta(hours=practice.number("record_max_age")),
     )
 
 
 def _simulate_block(
-    forecast: Forecast, plowed_columns: tuple[PlowedColumn, ...], now: datetime
+    forecast: Forecast,
+    plowed_columns: tuple[PlowedColumn, ...],
+    now: datetime,
+    mixtures: Mixtures,
 ) -> _BlockRun:
-    """Return the simulation without chemical, plowed at the trigger before and after now.
-
-    What fell before now was cleared as practice clears it, unless somebody saw what lies there.
-    """
+    """Return the simulation without further chemical, plowed at the trigger."""
     n_past = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
     forecast_from_now = forecast.from_hour(n_past)
-    snow_cm = _typical_snow_cm(forecast).T.tolist()
+    snow_cm = typical_snow_cm(forecast).T.tolist()
+    recorded = tuple(recorded_hours(item, forecast.start, n_past) for item in plowed_columns)
     past_passes, passes = zip(
-        *(_pass_hours(column, snow_cm[column.column.cell], n_past) for column in plowed_columns),
+        *(
+            pass_hours(item, entries, snow_cm[item.column.cell], n_past)
+            for item, entries in zip(plowed_columns, recorded, strict=True)
+        ),
         strict=True,
     )
     own = [replace(item.column, variant=at) for at, item in enumerate(plowed_columns)]
-    history = Columns.from_records(own)
-    restart = surface_simulation.simulate(
-        forecast,
-        history,
-        plow_passes=_history_passes(plowed_columns, past_passes, snow_cm),
-        end_hour=n_past,
-    ).restart_state
-    _observe(restart, plowed_columns, forecast.n_members)
+    restart = simulate_history(
+        forecast, plowed_columns, recorded, past_passes, snow_cm, n_past, mixtures
+    )
     plowed = [at for at, hours in enumerate(passes) if hours]
     second_row = {at: len(own) + row for row, at in enumerate(plowed)}
     cleared_index = tuple(second_row.get(at, at) for at in range(len(own)))
@@ -392,70 +391,16 @@ def _simulate_block(
         forecast_from_now,
         restart,
         plowed_columns,
+        recorded,
+        tuple(
+            entries.is_pretreated(snow_cm[item.column.cell], n_past)
+            for item, entries in zip(plowed_columns, recorded, strict=True)
+        ),
         columns,
         tuple(passes),
         cleared_index,
         simulation,
     )
-
-
-def _pass_hours(
-    column: PlowedColumn, snow_cm: Sequence[float], n_past: int
-) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Return the hours of passes before now, and from now on, each counted from its own start."""
-    seen = column.observed
-    if seen is not None:
-        hours = plowing.plow_hours(
-            snow_cm[n_past:], column.plow_trigger_cm, column.final_pass_cm, seen.snow_depth_cm
-        )
-        return (), hours
-    hours = plowing.plow_hours(snow_cm, column.plow_trigger_cm, column.final_pass_cm)
-    past = tuple(hour for hour in hours if hour < n_past)
-    return past, tuple(hour - n_past for hour in hours if hour >= n_past)
-
-
-def _observe(restart: RestartState, plowed_columns: Sequence[PlowedColumn], n_members: int) -> None:
-    """Let what somebody saw overrule what the past hours left."""
-    for at, column in enumerate(plowed_columns):
-        seen = column.observed
-        if seen is not None:
-            flat = np.arange(at * n_members, (at + 1) * n_members)
-            restart.surface.film.observe(
-                flat, seen.water_mm, seen.ice_mm, seen.snow_mm, seen.snow_depth_cm / 100.0
-            )
-
-
-def _typical_snow_cm(forecast: Forecast) -> NDArray[np.float64]:
-    """Return hourly snow and sleet whose sum is the median member's total, (hour, cell) [cm].
-
-    Members agree on a storm more than on its hours: the median of each hour alone adds up to
-    less than any of them. Only members that snow at all are asked, if they are a part that counts:
-    passes are for the forecasts that bring the snow.
-    """
-    sleet_cm = 100.0 * np.nan_to_num(forecast["sleet_mm"]) / SLEET_KG_M3
-    fallen = np.cumsum(np.nan_to_num(forecast["snowfall_cm"]) + sleet_cm, axis=0)
-    if fallen.shape[2] == 1:
-        total = fallen[:, :, 0]
-    else:
-        snows = fallen[-1] > MIN_SNOW_CM
-        counts = snows.mean(axis=1) >= MIN_SNOWING_MEMBERS
-        asked = np.where(snows | ~counts[:, None], fallen, np.nan)
-        total = np.nanmedian(asked, axis=2)
-    return np.diff(total, axis=0, prepend=0.0)
-
-
-def _history_passes(
-    plowed_columns: Sequence[PlowedColumn],
-    passes: Sequence[tuple[int, ...]],
-    snow_cm: Sequence[Sequence[float]],
-) -> PlowPasses | None:
-    """Return the passes before now; the last of a storm clears to the pavement."""
-    rows = [
-        (hour, at, 0.0 if not snow_cm[column.column.cell][hour] > 0.0 else column.residual_mm)
-        for at, (column, hours) in enumerate(zip(plowed_columns, passes, strict=True))
-        for hour in hours
-    ]
-    return _as_passes(rows)
 
 
 def _plow_passes(
@@ -472,18 +417,7 @@ def _plow_passes(
             is_last = not series[hour] > 0.0
             rows.append((hour, at, column.residual_mm))
             rows.append((hour, cleared_index[at], 0.0 if is_last else column.residual_mm))
-    return _as_passes(rows)
-
-
-def _as_passes(rows: Sequence[tuple[int, int, float]]) -> PlowPasses | None:
-    if not rows:
-        return None
-    hours, places, residual_mm = zip(*rows, strict=True)
-    return PlowPasses(
-        np.array(hours, dtype=np.intp),
-        np.array(places, dtype=np.intp),
-        np.array(residual_mm, dtype=float),
-    )
+    return as_passes(rows)
 
 
 def _yard_stock(sites: Sites, yard_key: str) -> Stock:
@@ -521,8 +455,9 @@ def _hourly_id(
         parts[2] += f" skyline {hash(column.horizon_deg):x}"
     if column.traffic_wm2:
         parts[2] += f" traffic {column.traffic_wm2:g}"
-    if plowed_column.observed is not None:
-        parts.append(f"seen {plowed_column.observed}")
+    if plowed_column.history != NO_HISTORY:
+        digest = hashlib.sha256(repr(plowed_column.history).encode()).hexdigest()
+        parts.append(f"record {digest[:12]}")
     if column.night_offset_k:
         parts[2] += f" nights {column.night_offset_k:+.2f}K"
     return " | ".join(parts) + (" pile" if snow_pile else "")
@@ -532,7 +467,10 @@ def _hourly_id(
 
 
 def _decide(
-    block_run: _BlockRun, cases: Mapping[tuple[str, str], SurfaceCase], sites: Sites
+    block_run: _BlockRun,
+    cases: Mapping[tuple[str, str], SurfaceCase],
+    sites: Sites,
+    mixtures: Mixtures,
 ) -> dict[tuple[str, str], tuple[Treatment, ...]]:
     """Return all surfaces' treatments; those alike but for their area are decided once."""
     film = block_run.simulation.film
@@ -541,7 +479,7 @@ def _decide(
         block_run.columns,
         block_run.simulation.boundary,
         block_run.simulation.surface_c,
-        Mixtures(sites.products),
+        mixtures,
     )
     coupled = CoupledModel(block_run.forecast, block_run.columns, block_run.restart)
     alike = {at: _likeness(at, case, sites) for at, case in cases.items()}

@@ -24,8 +24,12 @@ from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.checks import check_entry
+from stormplan.record.entries import parse_entry
+from stormplan.record.surface_history import SurfaceHistories, surface_histories
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
+from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
 from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
 from stormplan.verification import error_records, night_bias, reading_log
@@ -118,12 +122,14 @@ def fetch_and_plan(
         fetcher.close()
     offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
     source_errors = error_records.load_error_records(archive, now)
+    histories, record_diagnostics = _histories(sites, archive, now)
     plan = make_plan(
         sites,
         _site_forecasts(gathered),
         now,
         offsets=offsets,
         error_records=source_errors,
+        histories=histories,
         earlier_work=_earlier_work(archive, now),
     )
     used = [site.source.source for site in plan.sites if site.source is not None]
@@ -132,8 +138,25 @@ def fetch_and_plan(
         *alert_diagnostics,
         *_clock_diagnostics(fetcher.clock_offset),
         *reading_diagnostics,
+        *record_diagnostics,
         *error_records.used_record_diagnostics(source_errors, used),
     )
+
+
+def _histories(
+    sites: Sites, archive: Archive, now: datetime
+) -> tuple[SurfaceHistories, tuple[Diagnostic, ...]]:
+    """Return what the record says of each surface, and why an entry is left out."""
+    entries, unusable = [], []
+    for key, document in RecordLog(archive).documents():
+        try:
+            entry = parse_entry(document, f"entry {key}")
+            if entry.at <= now:
+                check_entry(entry, sites, now)
+                entries.append(entry)
+        except InputError as error:
+            unusable.append(degraded(DiagnosticCode.RECORD_UNUSABLE, reason=str(error)))
+    return surface_histories(entries, now), tuple(unusable)
 
 
 def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], EarlierWork]:

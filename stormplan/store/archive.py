@@ -113,6 +113,17 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """UPDATE skill SET scores = replace(scores, '"rmse_dc"', '"rmse_k"')""",
         _APPEND_ONLY.format(table="skill", action="UPDATE"),
     ),
+    (
+        """
+        CREATE TABLE entry (             -- what was done and seen at the sites
+            number INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,     -- made by whoever made the entry
+            document TEXT NOT NULL,      -- JSON
+            link TEXT NOT NULL           -- SHA-256 of the link before and of the document
+        )
+        """,
+        *(_APPEND_ONLY.format(table="entry", action=action) for action in ("UPDATE", "DELETE")),
+    ),
 )
 
 

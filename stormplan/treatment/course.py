@@ -30,7 +30,7 @@ from stormplan.treatment.candidates import (
 )
 from stormplan.treatment.pretreatment import Window
 from stormplan.treatment.reasons import rule_reason
-from stormplan.treatment.records import Action, Reason, SolidRates
+from stormplan.treatment.records import Action, Effect, Reason, SolidRates
 from stormplan.treatment.surface_case import SurfaceCase
 
 Reasons = tuple[Reason, ...]
@@ -105,7 +105,7 @@ def course_of_action(
     """
     planned: list[PlannedTreatment] = []
     state = untreated(0)
-    is_treated = False
+    is_treated = case.is_treated
     busy_until = 0
     for index, event in enumerate(case.outlook.events):
         if event.end <= case.now:
@@ -120,7 +120,8 @@ def course_of_action(
         if min(case.hour_index(event.end), case.n_hours) <= state.hour:
             planned.append(_worked_through(case, event))
             continue
-        treatment, state = yield from _treat(case, index, event, state, is_treated)
+        is_pretreated = case.is_pretreated and busy_until == 0
+        treatment, state = yield from _treat(case, index, event, state, is_treated, is_pretreated)
         kept = screening.kept_from_before(case, event)
         if kept is not None:
             treatment = replace(treatment, reasons=(kept, *treatment.reasons))
@@ -233,7 +234,12 @@ class _Storm:
 
 
 def _treat(
-    case: SurfaceCase, index: int, event: Event, state: SurfaceState, is_treated: bool
+    case: SurfaceCase,
+    index: int,
+    event: Event,
+    state: SurfaceState,
+    is_treated: bool,
+    is_pretreated: bool,
 ) -> Generator[FilmRequest, FilmAnswer, tuple[PlannedTreatment, SurfaceState]]:
     """Decide the visits of one event; return them and what they leave."""
     storm = _Storm.of(case, event, state.hour)
@@ -244,15 +250,19 @@ def _treat(
         visits.append(visit)
         state = yield from _after(storm, state, visit)
     is_served = False
+    reasons: list[Reason] = []
     if is_treated or visits:
         answer = yield storm.request(state, [()], storm.onset, _first_need(storm, state))
         is_served = answer.results[0].failure_hour is None
         if is_treated and is_served and not storm.passes:
             return _still_protected(storm, answer)
+        if is_pretreated and is_served:
+            reasons.append(_still_there(case, "refuses", answer))
         here = answer.lying_mm(0, _strong_brine_frac(case))[: storm.onset - state.hour]
         lying_mm[state.hour : storm.onset] = here.tolist()
     next_visit = next((hour for hour in storm.passes if hour > storm.onset), storm.end)
-    reasons: list[Reason] = list(screening.pretreat_refusals(case, event, next_visit))
+    is_protected = bool(reasons)
+    reasons += screening.pretreat_refusals(case, event, next_visit)
     window = Window((), storm.onset, ())
     if not reasons:
         window = pretreatment.find_window(case, event, state.hour, lying_mm)
@@ -272,7 +282,7 @@ def _treat(
     visits.sort(key=lambda visit: visit.hour)
     first = next((visit for visit in visits if visit.action.is_work), None)
     action = first.action if first is not None else Action.INSPECT
-    text = _headline(storm, first, bool(reasons) and pretreat is None)
+    text = _headline(storm, first, bool(reasons) and pretreat is None, is_protected)
     return (
         PlannedTreatment(
             event, action, text, tuple(visits), pretreat, solid, tuple(reasons), tuple(cautions)
@@ -294,13 +304,17 @@ def _first_need(storm: _Storm, state: SurfaceState) -> int:
     return max(ahead[0] if ahead else storm.end, state.hour + 1)
 
 
-def _headline(storm: _Storm, first: PlannedVisit | None, liquid_refused: bool) -> str:
+def _headline(
+    storm: _Storm, first: PlannedVisit | None, liquid_refused: bool, is_protected: bool
+) -> str:
     event = storm.event
     if first is None:
         return f"Inspect for {event.hazard}: nothing is put down."
     if first.action is Action.PRETREAT:
         return f"Pre-treat before {event.hazard}."
     ahead = " No liquid ahead of it." if liquid_refused else ""
+    if is_protected:
+        ahead = " What is down already should hold until then."
     does = {
         Action.SALT: f"Salt against {event.hazard}.",
         Action.SAND: f"No salt: sand for grip in {event.hazard}.",
@@ -313,16 +327,21 @@ def _headline(storm: _Storm, first: PlannedVisit | None, liquid_refused: bool) -
 # -- what still lies there ------------------------------------------------------------------------
 
 
-def _still_protected(storm: _Storm, answer: FilmAnswer) -> tuple[PlannedTreatment, SurfaceState]:
-    """Return an inspection: what was put down before keeps service through the event."""
-    case, event = storm.case, storm.event
-    reason = rule_reason(
+def _still_there(case: SurfaceCase, effect: Effect, answer: FilmAnswer) -> Reason:
+    """Return that what was put down before does without more."""
+    return rule_reason(
         case.practice,
         "hold_confidence",
-        "sets",
+        effect,
         "what was put down before still keeps service here",
         answer.results[0].hold_probability,
     )
+
+
+def _still_protected(storm: _Storm, answer: FilmAnswer) -> tuple[PlannedTreatment, SurfaceState]:
+    """Return an inspection: what was put down before keeps service through the event."""
+    case, event = storm.case, storm.event
+    reason = _still_there(case, "sets", answer)
     text = "what is down already should do: look before adding more"
     look = PlannedVisit(storm.onset, Action.INSPECT, text, reasons=(reason,))
     treatment = PlannedTreatment(

@@ -48,10 +48,11 @@ class SurfaceCase:
     """One surface, the hours ahead of it and the rules as they stand there.
 
     ``column`` is its place among the simulated columns; ``plow_hours`` are the hours at whose start
-    practice plows or shovels it; ``is_bonded`` says that packed snow or ice is stuck to it now;
-    ``rate_steps_up`` is by how many rate steps the pre-treat of an event, by its place among the
-    events, is put higher than the film model alone asks; ``earlier_work`` is what the plan
-    announced before has crews do on it.
+    practice plows or shovels it; ``is_bonded`` says that packed snow or ice is stuck to it now,
+    ``is_treated`` that by the record something was put down on it, ``is_pretreated`` that liquid
+    was and nothing fell or was plowed since; ``rate_steps_up`` is by how many rate steps the
+    pre-treat of an event, by its place among the events, is put higher than the film model alone
+    asks; ``earlier_work`` is what the plan announced before has crews do on it.
     """
 
     surface: Surface
@@ -66,6 +67,8 @@ class SurfaceCase:
     plow_hours: tuple[int, ...]
     residual_mm: float
     is_bonded: bool = False
+    is_treated: bool = False
+    is_pretreated: bool = False
     rate_steps_up: tuple[tuple[int, int], ...] = ()
     earlier_work: EarlierWork = ()
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
+from stormplan.planning.plan import Plan, RecordState, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.words import diagnostic_text, source_text
 from stormplan.words.formatting import (
@@ -100,6 +100,7 @@ class SiteView:
     problem: tuple[str, str] | None
     source_differences: tuple[str, ...]
     night_biases: tuple[str, ...]
+    record_lines: tuple[str, ...]
     tasks: tuple[TaskView, ...]
     is_uneventful: bool
 
@@ -141,10 +142,24 @@ def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -
             f"{s.name}: {night_bias_line(s.night_bias, fmt.units)}." for s in site.surfaces
             if s.night_bias is not None and s.night_bias.reading_count > 0
         ),
+        record_lines=tuple(
+            f"{s.name}, by the record: {record_line(s.record, site_fmt)}." for s in site.surfaces
+            if s.record is not None
+        ),
         tasks=_tasks(site, site_fmt, notes, plan.currency),
         is_uneventful=site.key not in plan.unknown_sites
         and all(t.event is None for _, t in site.treatments),
     )  # fmt: skip
+
+
+def record_line(record: RecordState, fmt: ReportFormat) -> str:
+    """Return what was last done and seen on a surface, with its hours."""
+    done = (
+        ("seen", record.inspected_at),
+        ("plowed or shoveled", record.plowed_at),
+        ("treated", record.treated_at),
+    )
+    return "; ".join(f"{what} {fmt.day_hour(at)}" for what, at in done if at is not None)
 
 
 def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:

@@ -138,7 +138,8 @@ def _site(site: SiteView) -> RenderableType:
     if site.problem:
         label, text = site.problem
         parts.append(Text(f"  {label.upper()}: {text}", style="bold red"))
-    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in site.night_biases]
+    said = (*site.night_biases, *site.record_lines)
+    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in said]
     parts += [Padding(_task(job), (0, 0, 0, 2)) for job in site.tasks]
     return Group(*parts)
 

@@ -23,6 +23,7 @@ from stormplan.company.sites import Sites
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.earlier_work import read_earlier_work
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import Location, fetch_forecasts
@@ -184,6 +185,7 @@ class RuleEffect:
     now: datetime = NOON
     other: Mapping[str, Any] | None = None
     later: Mapping[str, Any] | None = None
+    seen_icy_h_ago: float | None = None  # the record has ice seen so long before now
     gathered: Gathered | None = None  # None: planned from the forecast as it is
     open_reason: str | None = None  # why the rule is not yet felt; the test then expects that
 
@@ -337,6 +339,9 @@ EFFECTS: dict[str, RuleEffect] = {
     ),
     "brine_ready_before": RuleEffect("4 h"),
     # what stands in
+    "record_max_age": RuleEffect(
+        "12 h", {"air_temp_c": -3.0, "dew_point_c": -9.0}, seen_icy_h_ago=8.0
+    ),
     "older_copy_max_age": RuleEffect(
         "6 h", snow() | dict.fromkeys(AMOUNTS, LOST), gathered=Gathered(older=snow())
     ),
@@ -371,6 +376,16 @@ EFFECTS: dict[str, RuleEffect] = {
 }
 
 
+def histories_of(effect: RuleEffect) -> dict[tuple[str, str], SurfaceHistory]:
+    """Return what the record says of the surface."""
+    if effect.seen_icy_h_ago is None:
+        return {}
+    seen = ObservedCondition(
+        effect.now - timedelta(hours=effect.seen_icy_h_ago), ice_mm=0.3, is_bonded=True
+    )
+    return {("a", "here"): SurfaceHistory((seen,))}
+
+
 def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
     """Plan the situation of a row, with the rule changed if it is named."""
     policy: dict[str, dict[str, str]] = {"company": dict(effect.policy), "site": {}, "surface": {}}
@@ -381,7 +396,12 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         {"a": site_entry(43.1, -89.4, surfaces, policy=policy["site"], **effect.sites)},
         **(dict(effect.sections) | {"policy": policy["company"]}),
     )
-    plan = make_plan(sites, {"a": gather(effect, effect.weather, sites)}, effect.now)
+    plan = make_plan(
+        sites,
+        {"a": gather(effect, effect.weather, sites)},
+        effect.now,
+        histories=histories_of(effect),
+    )
     if effect.later is None:
         return plan
     next_plan = make_plan(

@@ -1,0 +1,321 @@
+"""The part of the command line for the record: what was put down, plowed and seen.
+
+As everywhere on the command line, imports of anything heavy stand inside the commands.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stormplan.errors import InputError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from stormplan.record.entries import Entry
+
+record_app = typer.Typer(
+    no_args_is_help=True, help="Keep the record of what was done; plans start from it."
+)
+add_app = typer.Typer(no_args_is_help=True, help="Add an entry to the record.")
+record_app.add_typer(add_app, name="add")
+
+SiteArgument = Annotated[str, typer.Argument(help="Key of the site.")]
+SurfaceArgument = Annotated[str, typer.Argument(help="Key of the surface.")]
+SitesOption = Annotated[Path, typer.Option("--sites", help="Sites file.")]
+OutOption = Annotated[Path, typer.Option("--out", help="Folder of the briefings.")]
+ArchiveOption = Annotated[
+    Path | None, typer.Option("--archive", help="Archive; default OUT/archive.sqlite.")
+]
+AtOption = Annotated[
+    str | None, typer.Option("--at", help="When, like 2026-01-12T05:30-06:00; default now.")
+]
+ByOption = Annotated[str, typer.Option("--by", help="Who did or saw it.")]
+NoteOption = Annotated[str, typer.Option("--note", help="What else is to be said.")]
+OUT = Path("briefings")
+
+
+def register_commands(app: typer.Typer) -> None:
+    """Register the record commands."""
+    app.add_typer(record_app, name="record")
+
+
+@add_app.command("pass")
+def add_pass(
+    site: SiteArgument,
+    surface: SurfaceArgument,
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a plow, shovel or broom pass down to the pavement."""
+    from stormplan.record.entries import PlowPass
+
+    entry = PlowPass(**_common(at, by, note), site=site, surface=surface)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("application")
+def add_application(
+    site: SiteArgument,
+    surface: SurfaceArgument,
+    rate: Annotated[
+        str, typer.Argument(help="What went down: 0.5gal/1000ft2 of liquid, 4lb/1000ft2 of solid.")
+    ],
+    sites: SitesOption,
+    additive: Annotated[
+        str | None, typer.Option(help="Key of the product blended into the brine.")
+    ] = None,
+    share: Annotated[str | None, typer.Option(help="Its part by volume, like 5%.")] = None,
+    sand: Annotated[bool, typer.Option("--sand", help="The solid is sand, not salt.")] = False,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a liquid, salt or sand that was put down."""
+    from stormplan.record.entries import Application
+    from stormplan.units import parse
+
+    if (additive is None) is not (share is None):
+        raise InputError("--additive and --share go together, like --additive calcium --share 5%")
+    amounts: dict[str, Any]
+    try:
+        amounts = {"rate_l_m2": parse(rate, "liquid rate")}
+    except InputError as not_liquid:
+        if additive is not None:
+            raise
+        try:
+            solid = parse(rate, "solid rate")
+        except InputError:
+            raise InputError(f"{not_liquid}; or of solids as '4 lb/1000 ft2'") from None
+        amounts = {"sand_kg_m2" if sand else "salt_kg_m2": solid}
+    if sand and "sand_kg_m2" not in amounts:
+        raise InputError(f"--sand is a solid; write its rate as '4 lb/1000 ft2', not '{rate}'")
+    if share is not None:
+        amounts |= {"additive": additive, "additive_frac": parse(share, "percentage")}
+    entry = _validated(Application, **_common(at, by, note), site=site, surface=surface, **amounts)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("inspection")
+def add_inspection(
+    site: SiteArgument,
+    surface: SurfaceArgument,
+    condition: Annotated[
+        str,
+        typer.Argument(help="dry, damp, wet, frost, slush, snow, 'packed snow' or ice."),
+    ],
+    sites: SitesOption,
+    depth: Annotated[
+        str | None, typer.Option(help="How deep, of slush and snow, like 2in.")
+    ] = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add what was seen on a surface; the next plan starts from it."""
+    from stormplan.record.entries import WITH_DEPTH, Condition, Inspection
+    from stormplan.units import parse
+
+    if condition not in tuple(Condition):
+        raise InputError(f"'{condition}' is no condition; accepted: {', '.join(Condition)}")
+    seen = Condition(condition)
+    if seen in WITH_DEPTH and depth is None:
+        raise InputError(f"how deep is the {seen}? add --depth, like --depth 2in")
+    depth_cm = None if depth is None else 100.0 * parse(depth, "length")
+    entry = _validated(
+        Inspection,
+        **_common(at, by, note),
+        site=site,
+        surface=surface,
+        condition=seen,
+        depth_cm=depth_cm,
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("void")
+def add_void(
+    voids: Annotated[str, typer.Argument(help="Id of the entry that does not count.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Void an entry: it stays in the record and counts no more."""
+    from stormplan.record.entries import Void
+    from stormplan.store.archive import Archive
+    from stormplan.store.record_log import RecordLog
+
+    path = archive or out / "archive.sqlite"
+    with Archive(path) as kept:
+        if voids not in {key for key, _ in RecordLog(kept).documents()}:
+            raise InputError(f"no entry '{voids}' in {path}; list them: stormplan record list")
+    _add(Void(**_common(at, by, note), voids=voids), sites, path)
+
+
+@record_app.command("list")
+def list_entries(
+    site: Annotated[str | None, typer.Argument(help="Only this site.")] = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON, one entry a line.")] = False,
+) -> None:
+    """List the record in the order it was written."""
+    from stormplan.record.entries import Void, parse_entry
+
+    for key, document in _log_documents(archive or out / "archive.sqlite"):
+        entry = parse_entry(document, f"entry {key}")
+        if site is None or (not isinstance(entry, Void) and entry.site == site):
+            print(document if as_json else _entry_line(entry))
+
+
+@record_app.command("import")
+def import_entries(
+    file: Annotated[Path, typer.Argument(help="JSON lines, one entry each.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+) -> None:
+    """Add the entries of a file, all or none; a second time adds nothing."""
+    from stormplan.cli.planning_commands import parse_moment
+    from stormplan.company import sites_file
+    from stormplan.record.checks import check_entry
+    from stormplan.record.entries import parse_entry, write_entry
+    from stormplan.store.archive import Archive
+    from stormplan.store.record_log import RecordLog
+
+    checked, now = sites_file.load_sites(sites), parse_moment(None)
+    try:
+        lines = file.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{file} cannot be read ({error})") from error
+    entries, problems = [], []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            entry = parse_entry(line, f"{file}:{number}")
+            check_entry(entry, checked, now)
+        except InputError as error:
+            text = str(error)
+            problems.append(text if text.startswith(str(file)) else f"{file}:{number}: {text}")
+            continue
+        entries.append((entry.id, write_entry(entry)))
+    if problems:
+        raise InputError("\n".join([*problems, "nothing was added"]))
+    with Archive(archive or out / "archive.sqlite") as kept:
+        added = RecordLog(kept).add(entries)
+    print(f"{added} added, {len(entries) - added} there already")
+
+
+@record_app.command("verify")
+def verify_record(out: OutOption = OUT, archive: ArchiveOption = None) -> None:
+    """Check that no entry was changed, taken out or slipped in; exit code 3 if one was."""
+    from stormplan.errors import ExitCode
+    from stormplan.store.archive import Archive
+    from stormplan.store.record_log import RecordLog
+
+    path = archive or out / "archive.sqlite"
+    count = len(_log_documents(path))
+    with Archive(path) as kept:
+        broken = RecordLog(kept).first_broken_link()
+    if broken is not None:
+        print(f"the chain breaks at entry {broken}")
+        raise typer.Exit(int(ExitCode.DEGRADED))
+    print(f"the chain holds over {count} entries")
+
+
+def _common(at: str | None, by: str, note: str) -> dict[str, Any]:
+    import uuid
+
+    return {"id": uuid.uuid4().hex[:12], "at": _moment(at), "by": by, "note": note}
+
+
+def _moment(text: str | None) -> datetime:
+    """Read a moment and keep its zone; now is in the zone of this machine."""
+    from datetime import UTC, datetime
+
+    if text is None:
+        return datetime.now(UTC).astimezone()
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise InputError(
+            f"--at: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
+        )
+    return moment
+
+
+def _validated(kind: type[Any], **values: object) -> Any:
+    from pydantic import ValidationError
+
+    try:
+        return kind(**values)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"]))
+        raise InputError(f"{where}: {first['msg']}" if where else str(first["msg"])) from None
+
+
+def _add(entry: Entry, sites: Path, archive: Path) -> None:
+    from stormplan.cli.planning_commands import parse_moment
+    from stormplan.company import sites_file
+    from stormplan.record.checks import check_entry
+    from stormplan.record.entries import write_entry
+    from stormplan.store.archive import Archive
+    from stormplan.store.record_log import RecordLog
+
+    check_entry(entry, sites_file.load_sites(sites), parse_moment(None))
+    with Archive(archive) as kept:
+        RecordLog(kept).add([(entry.id, write_entry(entry))])
+    print(_entry_line(entry))
+
+
+def _log_documents(archive: Path) -> list[tuple[str, str]]:
+    from stormplan.store.archive import Archive
+    from stormplan.store.record_log import RecordLog
+
+    if not archive.exists():
+        raise InputError(f"no archive at {archive}")
+    with Archive(archive) as kept:
+        return RecordLog(kept).documents()
+
+
+def _entry_line(entry: Entry) -> str:
+    from stormplan.record.entries import Application, Inspection, Void
+    from stormplan.units import UnitFormatter
+
+    fmt = UnitFormatter("us")
+    match entry:
+        case Void():
+            what = f"void {entry.voids}"
+        case Inspection():
+            depth = "" if entry.depth_cm is None else f", {fmt.snowfall(entry.depth_cm)}"
+            what = f"{entry.site} {entry.surface}: {entry.condition}{depth}"
+        case Application():
+            liquid = f"{fmt.liquid_rate(entry.rate_l_m2)}" if entry.rate_l_m2 else ""
+            if entry.additive is not None:
+                liquid += f" with {100 * entry.additive_frac:.0f} % {entry.additive}"
+            salt = f"salt {fmt.solid_rate(entry.salt_kg_m2)}" if entry.salt_kg_m2 else ""
+            sand = f"sand {fmt.solid_rate(entry.sand_kg_m2)}" if entry.sand_kg_m2 else ""
+            put_down = ", ".join(filter(None, (liquid, salt, sand)))
+            what = f"{entry.site} {entry.surface}: {put_down}"
+        case _:
+            what = f"{entry.site} {entry.surface}: plowed or shoveled"
+    tail = "".join(f"; {part}" for part in (entry.by, entry.note) if part)
+    return f"{entry.id}  {entry.at:%Y-%m-%d %H:%M%z}  {what}{tail}"
