@@ -9,14 +9,16 @@ import re
 from datetime import timedelta
 
 import html5lib
+import numpy as np
 import pytest
 import vobject
 from geojson_pydantic import FeatureCollection, Point
+from helpers.one_surface import plan_surface
 from icalendar import Calendar
 
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
-from stormplan.words import exports, notices, strip_charts
+from stormplan.words import briefing, exports, notices, strip_charts
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
@@ -265,3 +267,25 @@ def test_a_moment_in_a_table_carries_its_zone():
 def test_the_plan_names_its_clients(plan):
     assert {key for client in plan.clients for key in client.sites} == {s.key for s in plan.sites}
     assert plan.contact == "ops@quillwater.example"
+
+
+def test_a_site_leads_with_what_is_surest_and_not_with_what_is_first():
+    # common practice, no source: a 95 % freeze is told before a 21 % snow
+    falls = np.zeros(72)
+    falls[6:9] = 0.3
+    wet = np.zeros(72)
+    wet[20:26] = 1.0
+    air_c = np.where(np.arange(72) < 28, 1.0, -6.0)
+    made = plan_surface(
+        air_temp_c=air_c,
+        dew_point_c=air_c - 1.0,
+        snowfall_swe_mm=falls,
+        snowfall_cm=falls,
+        rain_mm=wet,
+        pop=np.where(falls > 0, 0.21, np.where(wet > 0, 0.95, 0.05)),
+    )
+    events = [t.event for _, t in made.sites[0].treatments]
+    assert "refreeze" in {event.hazard for event in events}
+    surest = max(events, key=lambda event: event.probability)
+    (summary,) = [site.summary for site in briefing.build_view(made).sites]
+    assert summary.startswith(f"{surest.hazard} from")

@@ -6,14 +6,13 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
-from stormplan.events.hazards import TRACE_SNOWFALL_CM
+from stormplan.events.hazards import SEVERITY_ORDER, TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.units import UnitFormatter
@@ -136,6 +135,13 @@ def build_view(plan: Plan) -> View:
     )
 
 
+#: What a temperature limit of practice means, for the closest call.
+LIMIT_PHRASES = {
+    "liquid_stop_below": "no liquid goes down below",
+    "liquid_warn_below": "liquid is doubtful below",
+    "solid_stop_below": "salt is not worth spreading below",
+}
+
 #: What counts as today's in the rows of the first screen.
 DAY_AHEAD = timedelta(hours=24)
 HEADLINE_WORK: tuple[tuple[str, Callable[[Visit], bool]], ...] = (
@@ -165,14 +171,16 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
     parts = []
     for phrase, wanted in HEADLINE_WORK:
         of_kind = [
-            (site, surface)
+            (site, surface, visit.at)
             for site, surface, item in actions
-            if any(wanted(visit) for visit in item.visits)
+            for visit in item.visits
+            if wanted(visit)
         ]
         if of_kind:
-            surfaces = pluralize(len({(site.key, s.key) for site, s in of_kind}), "surface")
-            sites = pluralize(len({site.key for site, _ in of_kind}), "site")
-            parts.append(f"{phrase} {surfaces} at {sites}")
+            surfaces = pluralize(len({(site.key, s.key) for site, s, _ in of_kind}), "surface")
+            sites = pluralize(len({site.key for site, *_ in of_kind}), "site")
+            first = fmt.day_hour(min(at for *_, at in of_kind))
+            parts.append(f"{phrase} {surfaces} at {sites} from {first}")
     unknown = _unknown_clause(plan)
     if not parts:
         until = fmt.day_hour(plan.planned_until)
@@ -260,20 +268,23 @@ def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:
 def _hazard_probability(
     actions: list[tuple[SitePlan, SurfacePlan, Treatment]], now: datetime
 ) -> str:
-    """Return the probability of the most common hazard within a day, else of later ones."""
+    """Return the probability of every hazard within a day, else of later ones; the worst first."""
     every = [item.event for *_, item in actions if item.event is not None]
-    if not every:
-        return ""
     events = [event for event in every if event.start <= now + DAY_AHEAD] or every
-    likely = Counter(str(event.hazard) for event in events).most_common(1)[0][0]
-    of_hazard = [event for event in events if str(event.hazard) == likely]
-    if not any(event.chance_given for event in of_hazard):
-        return f"{likely} by its amount; the source gives no chance"
-    chances = sorted(event.probability for event in of_hazard)
-    text = f"{likely} {format_percent(chances[0])}"
-    if round(chances[-1], 2) != round(chances[0], 2):
-        text += f" to {format_percent(chances[-1])}"
-    return text
+    parts = []
+    for hazard in reversed(SEVERITY_ORDER):
+        of_hazard = [event for event in events if event.hazard is hazard]
+        if not of_hazard:
+            continue
+        if not any(event.chance_given for event in of_hazard):
+            parts.append(f"{hazard} by its amount; the source gives no chance")
+            continue
+        chances = sorted(event.probability for event in of_hazard)
+        text = f"{hazard} {format_percent(chances[0])}"
+        if round(chances[-1], 2) != round(chances[0], 2):
+            text += f" to {format_percent(chances[-1])}"
+        parts.append(text)
+    return "; ".join(parts)
 
 
 def _cost_loss_agreement(
@@ -309,20 +320,20 @@ def _smallest_margin(
     margins = [
         (
             abs(reason.observed - reason.limit),
-            reason.observed, reason.limit, site.name, surface.name,
+            reason.observed, reason.limit, reason.rule, site.name, surface.name,
         )
         for site, surface, item in actions
         for reason in item.reasons
         if reason.quantity_kind == "temperature"
         and reason.observed is not None and reason.limit is not None
-        and reason.rule in ("liquid_stop_below", "liquid_warn_below", "solid_stop_below")
+        and reason.rule in LIMIT_PHRASES
     ]  # fmt: skip
     if not margins:
         return ""
-    _, saw, limit, site_name, surface_name = min(margins)
+    _, saw, limit, rule, site_name, surface_name = min(margins)
     return (
-        f"{site_name}, {surface_name}: {fmt.units.temperature(saw)} against a limit of"
-        f" {fmt.units.temperature(limit)}"
+        f"{site_name}, {surface_name}: pavement down to {fmt.units.temperature(saw)};"
+        f" {LIMIT_PHRASES[rule]} {fmt.units.temperature(limit)}"
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
-from stormplan.events.hazards import SNOW_HAZARDS, Hazard
+from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, Hazard
 from stormplan.planning.plan import Plan, RecordState, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.words import diagnostic_text, source_text
@@ -152,6 +152,14 @@ def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -
     )  # fmt: skip
 
 
+def _weight(item: tuple[Event, Treatment]) -> tuple[bool, float, int, float]:
+    """Return what puts an event first: work for it, then how sure, how bad and how soon it is."""
+    event, treatment = item
+    is_work = treatment.action.is_work
+    severity = SEVERITY_ORDER.index(event.hazard)
+    return is_work, round(event.probability, 1), severity, -event.start.timestamp()
+
+
 def record_line(record: RecordState, fmt: ReportFormat) -> str:
     """Return what was last done and seen on a surface, with its hours."""
     done = (
@@ -163,14 +171,14 @@ def record_line(record: RecordState, fmt: ReportFormat) -> str:
 
 
 def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
-    """Return a site's first hazard and its actions, on one line."""
+    """Return a site's surest and worst hazard and its actions, on one line."""
     if site.source is None:
         return "no forecast"
     with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
     if not with_event:
         is_unknown = site.key in plan.unknown_sites
         return "not known: look at the pavement" if is_unknown else "nothing to do"
-    first = min((event for event, _ in with_event), key=lambda event: event.start)
+    first = max(with_event, key=_weight)[0]
     kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
     done = ", ".join(f"{kind} ×{number}" for kind, number in kinds.items())
     when = fmt.day_hour(first.start)
