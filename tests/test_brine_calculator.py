@@ -241,10 +241,10 @@ def test_a_product_by_name():
 
 def test_a_product_of_the_sites_file(sheet, say):
     example = Path(__file__).parent.parent / "sites.example.yaml"
-    found = sheet(f"blend --additive calcium-32 --share 10 --sites {example}")
-    assert found["additive_product"] == "calcium-32"
+    found = sheet(f"blend --additive walk-blend --share 10 --sites {example}")
+    assert found["additive_product"] == "walk-blend"
     assert found["cacl2_wt_pct"] == pytest.approx(3.51, abs=0.06)
-    _, out, _ = say(f"blend --brine calcium-32 --sites {example}")
+    _, out, _ = say(f"blend --brine walk-blend --sites {example}")
     assert out.startswith("    -17.0 °F  freezes, the supplier's figure")
 
 

@@ -30,7 +30,7 @@ def test_the_example_loads_and_comes_out_in_si():
     site = found.sites["mill-court"]
     assert site.surfaces["lot"].area_m2 == pytest.approx(62_000 * 0.3048**2)
     assert found.yards["north"].salt.on_hand_kg == pytest.approx(38 * 2000 * 0.45359237)
-    assert found.products["calcium-32"].freeze_point_c == pytest.approx((-17 - 32) / 1.8)
+    assert found.products["walk-blend"].freeze_point_c == pytest.approx((-17 - 32) / 1.8)
     assert found.sites["mill-court"].open_hours[0].hour == 6
     assert str(found.zone(site)) == "America/Chicago"
 
