@@ -3,6 +3,7 @@
 Common practice, no source: a crew that is called, sent home and called again costs a night.
 """
 
+from bisect import bisect_left
 from datetime import timedelta
 from importlib.resources import files
 
@@ -52,10 +53,10 @@ def test_pavement_that_wavers_about_the_limit_of_liquid_keeps_what_was_planned()
         air_c = -6.0 + shift_k
         return {"air_temp_c": air_c, "dew_point_c": air_c - 3.0} | snow_series(12, 18, pop=0.9)
 
-    shifts = [0.1 * step for step in range(0, -40, -1)]
-    cold_first = next(
-        shift for shift in shifts if plans([at(shift)]) != ["pre-treat"]
-    )  # the first that is refused when nothing was planned before
+    # the warmest tenth of a degree that is refused when nothing was planned before
+    steps = range(40)
+    refused = bisect_left(steps, True, key=lambda step: plans([at(-0.1 * step)]) != ["pre-treat"])
+    cold_first = -0.1 * refused
     just_above, just_below = at(cold_first + 0.1), at(cold_first - 0.1)
     told = plans([just_above, just_below, just_above, just_below, at(cold_first - 1.5)])
     assert told[:4] == ["pre-treat"] * 4

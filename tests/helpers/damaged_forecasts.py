@@ -12,6 +12,7 @@ import numpy as np
 
 from helpers import service_formats as formats
 from helpers.sites import parse_sites, site_entry
+from stormplan.planning.forecast_diagnostics import plan_verdict
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers import Location, fetch_forecasts, metno, nws, openmeteo, table
@@ -84,6 +85,44 @@ def plan_from(sources, now=formats.NOW, sites=SITES):
         found.forecast, reasons, found.other_forecasts, other_failures=found.other_failures
     )
     return make_plan(sites, {"a": answer}, now)
+
+
+def plans_of(service, bodies):
+    """Plan the one lot from each of many bodies, by name, all in one go.
+
+    Every body has a site of its own in one plan, which is then read site by site.
+    """
+    sites = parse_sites(
+        {
+            name: site_entry(
+                formats.LATITUDE,
+                formats.LONGITUDE,
+                {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}},
+            )
+            for name in bodies
+        },
+        policy={"horizon": "36 h"},
+    )
+    answers = {}
+    for name, body in bodies.items():
+        source = BodySource(PARSERS[service], body)
+        (found,) = fetch_forecasts([source], [PLACE], formats.NOW, HORIZON)
+        reasons = "; ".join(found.failure_reasons) or None
+        answers[name] = SiteForecasts(found.forecast, reasons)
+    plan = make_plan(sites, answers, formats.NOW)
+    return {site.key: _plan_of_site(plan, site) for site in plan.sites}
+
+
+def _plan_of_site(plan, site):
+    """The plan as if there were no other site; the verdict by the plan's own function."""
+    diagnostics = tuple(one for one in plan.diagnostics if one.site == site.key)
+    work = [t.first_work_at for _, t in site.treatments if t.action.is_work]
+    is_due = any(start < plan.made_at + timedelta(hours=24) for start in work if start is not None)
+    has_event = any(t.event is not None for _, t in site.treatments)
+    verdict = plan_verdict(is_due, has_event, diagnostics)
+    return plan.model_copy(
+        update={"sites": (site,), "diagnostics": diagnostics, "verdict": verdict}
+    )
 
 
 def whole(service):
