@@ -7,10 +7,10 @@ row also shows that the level is read. A new rule needs a row; see ``test_policy
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -425,9 +425,15 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
     return next_plan.model_copy(update={"changes": changes})
 
 
-@lru_cache(maxsize=8)
-def _base(key: str) -> dict[str, Any]:
-    return outcome(plan_by(EFFECTS[key]))
+_BASES: dict[bytes, dict[str, Any]] = {}
+
+
+def _base(rule: str) -> dict[str, Any]:
+    """Return the outcome by the usual rules; rows of one situation share it."""
+    situation = pickle.dumps(replace(EFFECTS[rule], changed="", open_reason=None))
+    if situation not in _BASES:
+        _BASES[situation] = outcome(plan_by(EFFECTS[rule]))
+    return _BASES[situation]
 
 
 def outcome(plan: Plan) -> dict[str, Any]:
