@@ -10,6 +10,7 @@ from pathlib import Path
 
 import html5lib
 import pytest
+from rich.console import Console
 
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.errors import ExitCode
@@ -113,5 +114,17 @@ def test_the_demo_command_leaves_the_files_it_names(tmp_path):
     command = [sys.executable, "-m", "stormplan", "brief", "--demo", "--out", str(tmp_path)]
     result = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert result.returncode == 0
-    named = result.stdout.split("Written: ")[1].replace("\n", "").split(", ")
-    assert all(Path(name.strip()).exists() for name in named)
+    *first, rest = result.stdout.split(f"Written to {tmp_path}:\n")[1].strip().splitlines()
+    named = [*(line.split()[0] for line in first), *rest.strip().split(", ")]
+    assert sorted(named) == sorted(
+        str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if path.is_file()
+    )
+
+
+def test_a_terminal_shows_the_answer_without_scrolling(shown):
+    # 50 lines of 80 columns are a terminal window; the rest is in the reports, or with --full
+    console = Console(file=io.StringIO(), width=80)
+    console.print(terminal.render_first_screen(shown))
+    lines = console.file.getvalue().splitlines()
+    assert len(lines) <= 50
+    assert any(line.startswith("GO") for line in lines[:3])

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -226,6 +226,9 @@ def brief(
         Path | None, typer.Option(help="Archive of forecasts; default OUT/archive.sqlite.")
     ] = None,
     demo: Annotated[bool, typer.Option("--demo", help="Plan the bundled, invented storm.")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="Print every surface, the mix and the cautions too.")
+    ] = False,
 ) -> None:
     """Plan the morning: who is treated, when, with what, and what to mix.
 
@@ -259,11 +262,26 @@ def brief(
     else:
         from rich.console import Console
 
-        Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
+        render = terminal.render_screen if full else terminal.render_first_screen
+        Console(highlight=False).print(render(briefing.build_view(plan)))
     written = pipeline.write_reports(plan, out)  # after the answer: drawing charts takes a moment
     if not as_json:
-        print("\nWritten: " + ", ".join(str(path) for path in written))
+        _print_written(out, written)
     raise typer.Exit(int(plan.exit_code))
+
+
+def _print_written(out: Path, written: Sequence[Path]) -> None:
+    """Print where the reports are, those that people open first by what they hold."""
+    names = [str(path.relative_to(out)) for path in written]
+    print(f"\nWritten to {out}:")
+    for name, holds in (
+        ("briefing.html", "every surface with its reasons, and the cautions"),
+        ("mixsheet.html", "what to make, load and put down, for the shed"),
+        ("notices.html", "drafts of what to tell clients"),
+    ):
+        print(f"  {name:14s} {holds}")
+        names.remove(name)
+    print(f"  {', '.join(names)}")
 
 
 @app.command()

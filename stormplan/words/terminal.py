@@ -41,8 +41,24 @@ def render_text(view: View) -> str:
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
+def render_first_screen(view: View) -> RenderableType:
+    """Arrange the answer and what comes, which is what a terminal shows without scrolling.
+
+    Parameters
+    ----------
+    view : View
+        The plan in words.
+
+    Returns
+    -------
+    rich renderable
+        Verdict, work, what is not known, sites that matter, changes, alerts and the storm.
+    """
+    return Group(*_first_screen(view))
+
+
 def render_screen(view: View) -> RenderableType:
-    """Arrange the briefing for a terminal.
+    """Arrange the whole briefing for a terminal.
 
     Parameters
     ----------
@@ -54,6 +70,22 @@ def render_screen(view: View) -> RenderableType:
     rich renderable
         In the order it is read: answer, what matters, mix, sites, what is not known, cautions.
     """
+    parts = _first_screen(view)
+    parts.append(_heading("Mix"))
+    parts += [_yard_mix(yard) for yard in view.yard_mixes]
+    for yard_sites in view.sites_by_yard:
+        parts.append(_heading(f"Sites of {yard_sites.name}"))
+        parts += [_site(site) for site in (*yard_sites.detailed, *yard_sites.uneventful)]
+    parts.append(_heading("What this plan does not know"))
+    parts.append(_bullets((*view.model_limitations, *view.unknown, *view.notes)))
+    parts.append(_heading("Cautions"))
+    parts.append(_bullets(view.cautions))
+    if view.credits:
+        parts.append(Text("; ".join(view.credits), style="dim"))
+    return Group(*parts)
+
+
+def _first_screen(view: View) -> list[RenderableType]:
     parts: list[RenderableType] = [
         Text(f"{view.company} · {view.made_at}", style="dim"),
         Text.assemble((view.verdict, "bold reverse"), f"  {view.start}"),
@@ -77,18 +109,7 @@ def render_screen(view: View) -> RenderableType:
     if view.timeline:
         periods = tuple((s.when, f"{s.hazard}. {s.text}") for s in view.timeline)
         parts += [_heading("The storm"), _two_columns(periods)]
-    parts.append(_heading("Mix"))
-    parts += [_yard_mix(yard) for yard in view.yard_mixes]
-    for yard_sites in view.sites_by_yard:
-        parts.append(_heading(f"Sites of {yard_sites.name}"))
-        parts += [_site(site) for site in (*yard_sites.detailed, *yard_sites.uneventful)]
-    parts.append(_heading("What this plan does not know"))
-    parts.append(_bullets((*view.model_limitations, *view.unknown, *view.notes)))
-    parts.append(_heading("Cautions"))
-    parts.append(_bullets(view.cautions))
-    if view.credits:
-        parts.append(Text("; ".join(view.credits), style="dim"))
-    return Group(*parts)
+    return parts
 
 
 def _summary_text(fact: SummaryRow) -> str:
