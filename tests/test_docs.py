@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,21 @@ def test_the_nomenclature_names_every_forecast_variable():
 
     table = (ROOT / "DEVELOPERS.md").read_text()
     assert [name for name in VARIABLES if f"`{name}`" not in table] == []
+
+
+def test_every_step_from_a_reply_to_a_gallon_is_a_function():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.split("## From a reply to a gallon")[1].split("\n## ")[0]
+    named = re.findall(r"`([a-z_]+(?:\.\w+)+)`", section)
+    assert len(named) >= 12
+    for dotted in named:
+        module, _, name = dotted.rpartition(".")
+        owner = module.rpartition(".")
+        if owner[2][0].isupper():  # a method
+            thing = getattr(import_module(f"stormplan.{owner[0]}"), owner[2])
+        else:
+            thing = import_module(f"stormplan.{module}")
+        assert callable(getattr(thing, name)), dotted
 
 
 def test_the_map_of_the_code_names_every_room():
