@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -138,6 +139,17 @@ def format_age(elapsed: timedelta) -> str:
     """Return an elapsed time in hours and minutes."""
     minutes = round(elapsed / timedelta(minutes=1))
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def format_working_time(hours: float) -> str:
+    """Return how long work takes: minutes under an hour, whole ones rounded up.
+
+    Examples
+    --------
+    >>> format_working_time(0.04), format_working_time(3.26)
+    ('3 min', '3.3 h')
+    """
+    return f"{math.ceil(60.0 * hours):.0f} min" if hours < 1.0 else f"{hours:.1f} h"
 
 
 def pluralize(number: int, noun: str) -> str:

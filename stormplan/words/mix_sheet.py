@@ -29,6 +29,7 @@ from stormplan.words.formatting import (
     blend_name,
     capitalize_first,
     format_percent,
+    format_working_time,
     join_names,
     pluralize,
 )
@@ -97,7 +98,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     for one in yard.sprayer_schedule.sprayers:
         if one.loads and one.start is not None:
             load = (
-                f"{pluralize(one.loads, 'load')}, {one.working_h:.1f} h from "
+                f"{pluralize(one.loads, 'load')}, {format_working_time(one.working_h)} from "
                 f"{fmt.day_hour(one.start)}"
             )
             rows.append((one.name, f"{formatter.volume(one.volume_l)} in {load}"))
@@ -291,7 +292,7 @@ def _mix_sheet_view(
                 one.name,
                 pluralize(one.loads, "load"),
                 formatter.volume(one.volume_l),
-                f"{one.working_h:.1f} h",
+                format_working_time(one.working_h),
                 "" if one.start is None else fmt.day_hour(one.start),
             )
             for one in yard.sprayer_schedule.sprayers
@@ -389,7 +390,7 @@ def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]
     yield "Usable in the tanks", formatter.volume(yard.brine_usable_l)
     yield "Brine to make", formatter.volume(yard.brine_to_make_l)
     if yard.brine_to_make_l > 0.0:
-        yield "Making takes", f"{yard.production_h:.1f} h"
+        yield "Making takes", format_working_time(yard.production_h)
 
 
 def _salt_per_batch(yard: YardMix, formatter: UnitFormatter) -> str:
