@@ -149,7 +149,7 @@ def match_observations(
     Returns
     -------
     ForecastObservationPairs
-        Every hour of every forecast at least ``LEADS_H[0]`` ahead for which there is a truth.
+        Every hour of every forecast at least ``LEAD_BINS_H[0]`` ahead for which there is a truth.
     """
     rows: list[tuple[float, float, float, float]] = []
     for cell in cells:
