@@ -269,3 +269,15 @@ def test_columns_of_other_things_are_passed_over(tmp_path):
     found = hourly_csv.read_station_csv(table)
     assert found.values["air_temp_c"].tolist() == [-2.0, -3.0]
     assert "src" not in found.values
+
+
+def test_a_table_whose_sun_cannot_be_is_run_and_told(tmp_path):
+    # at 42° north the January sun gives no 900 W/m² (Long & Dutton 2002: at most 600 or so)
+    sun = np.zeros(48)
+    sun[[12, 36]] = 900.0
+    words = run(
+        table(tmp_path / "t.csv", sw_down_wm2=sun), *PLACE, "--surface", "asphalt_lot",
+        "--out", tmp_path / "temps.csv",
+    )  # fmt: skip
+    assert "in 2 hours it is more than the sun can give, first 2026-01-10T18:00Z" in words
+    assert len(rows_of(tmp_path / "temps.csv")) == 48

@@ -391,7 +391,7 @@ def pavement(
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
-    from stormplan.physics import station
+    from stormplan.physics import station, station_checks
     from stormplan.weather import hourly_csv
 
     station_site = station.StationSite(
@@ -412,6 +412,8 @@ def pavement(
     rows = station.simulate_station(given, station_site, treatments, lead_h)
     station.write_csv(rows, out)
     print(station.summarize(rows, out))
+    for line in station_checks.table_warnings(given, station.clear_sky_over(given, station_site)):
+        print(line)
 
 
 @app.command()

@@ -26,7 +26,7 @@ from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.film import Applications
 from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
-from stormplan.physics.forcing import clear_sky
+from stormplan.physics.forcing import ClearSky, clear_sky
 from stormplan.physics.pavement import Column, Columns
 from stormplan.units import parse
 from stormplan.weather import infill
@@ -201,6 +201,11 @@ def forecast_lead_h(table: StationTable, text: str | None) -> Array:
     return np.asarray(np.maximum(ahead, 0.0))
 
 
+def clear_sky_over(table: StationTable, site: StationSite) -> ClearSky:
+    """Return clear-sky irradiance in the hours of a table, one cell."""
+    return clear_sky(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, site))
+
+
 def simulate_station(
     table: StationTable,
     site: StationSite,
@@ -237,7 +242,7 @@ def simulate_station(
                 f"--treatment: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
                 f"{table.start:%Y-%m-%dT%H:%MZ} to {end:%Y-%m-%dT%H:%MZ}"
             )
-    light = clear_sky(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, site))
+    light = clear_sky_over(table, site)
     values, filled = infill.fill_missing(table.values, light.ghi_wm2[:, 0])
     unsure: Row = {} if lead_h is None else dict.fromkeys(UNCERTAINTY_COLUMNS, "")
     rows = [_blank_row(table.start + hour * HOUR, site) | unsure for hour in range(table.n_hours)]

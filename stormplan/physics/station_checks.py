@@ -1,0 +1,182 @@
+"""Checks of a whole station table against the sun, and of its days against each other.
+
+A single value may be plausible and the table still wrong: a pyranometer that reads too high, local
+time taken for UTC, days copied over a gap. Found are told in a line each; nothing is changed.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stormplan.physics.forcing import ClearSky
+from stormplan.weather.hourly_csv import StationTable
+
+Array = NDArray[np.float64]
+
+SOLAR_CONSTANT_WM2 = 1361.0  # Kopp & Lean 2011, Geophys. Res. Lett. 38, L01706
+DAY_H = 24
+MIN_DAYS = 5  # fewer may all be overcast: own choice
+MAX_LAG_H = 12
+#: How much better shortwave must fit the sun at another hour, as correlation [-]: own choice.
+MIN_CORRELATION_GAIN = 0.02
+MIN_KNOWN_OF_DAY_H = 20  # own choice
+#: Hours by which the mean day's air follows the sun: some 2 to 4 h (Oke 1987, Boundary Layer
+#: Climates, from memory), with room for coasts and valleys on either side.
+AIR_LAG_RANGE_H = (0.5, 6.0)
+MIN_DAILY_AMPLITUDE_K = 1.0  # a smaller wave of the mean day tells no phase: own choice
+
+
+def physical_limit_wm2(extraterrestrial_wm2: Array) -> Array:
+    """Return the most shortwave that is physically possible on the horizontal.
+
+    Parameters
+    ----------
+    extraterrestrial_wm2 : array
+        Mean of the hour above the atmosphere, on the horizontal [W/m²].
+
+    Returns
+    -------
+    array
+        ``1.5 S0 μ^1.2 + 100``, with the hour's mean for the sun's sine μ [W/m²].
+
+    References
+    ----------
+    Long & Dutton 2002, BSRN Global Network recommended QC tests, V2.0.
+    """
+    sine = np.maximum(extraterrestrial_wm2, 0.0) / SOLAR_CONSTANT_WM2
+    return np.asarray(1.5 * SOLAR_CONSTANT_WM2 * sine**1.2 + 100.0)
+
+
+def hours_above_limit(shortwave_wm2: Array, extraterrestrial_wm2: Array) -> NDArray[np.intp]:
+    """Return the hours, (found,), whose shortwave is physically impossible [-]."""
+    return np.flatnonzero(shortwave_wm2 > physical_limit_wm2(extraterrestrial_wm2))
+
+
+def shortwave_lag_h(shortwave_wm2: Array, clear_sky_wm2: Array) -> int:
+    """Return how many hours shortwave comes later than the sun.
+
+    Parameters
+    ----------
+    shortwave_wm2 : array (hour,)
+        As stamped; NaN where blank [W/m²].
+    clear_sky_wm2 : array (hour,)
+        Of the place under a clear sky [W/m²].
+
+    Returns
+    -------
+    int
+        Shift with the highest correlation; 0 too where it is hardly better than none, or where
+        fewer than ``MIN_DAYS`` of daylight are known [h].
+    """
+    known = np.isfinite(shortwave_wm2)
+    if known.sum() < MIN_DAYS * DAY_H or np.ptp(shortwave_wm2[known]) == 0.0:
+        return 0
+    correlation = {
+        lag: np.corrcoef(shortwave_wm2[known], np.roll(clear_sky_wm2, lag)[known])[0, 1]
+        for lag in range(-MAX_LAG_H, MAX_LAG_H)
+    }
+    best = max(correlation, key=correlation.__getitem__)
+    return best if correlation[best] > correlation[0] + MIN_CORRELATION_GAIN else 0
+
+
+def air_lag_h(air_c: Array, clear_sky_wm2: Array) -> float | None:
+    """Return how long the mean day's air follows the sun, by their first harmonics.
+
+    Parameters
+    ----------
+    air_c : array (hour,)
+        Air temperature, NaN where blank [°C].
+    clear_sky_wm2 : array (hour,)
+        Of the place under a clear sky [W/m²].
+
+    Returns
+    -------
+    float or None
+        From -12 to 12 [h]; None where days are too few, or too even to tell.
+    """
+    days = air_c.size // DAY_H
+    if days < MIN_DAYS:
+        return None
+    turn = np.exp(-2j * np.pi * np.arange(DAY_H) / DAY_H)
+    air = air_c[: days * DAY_H].reshape(days, DAY_H)
+    whole = np.isfinite(air).all(axis=1)
+    if whole.sum() < MIN_DAYS:
+        return None
+    mean_day = air[whole].mean(axis=0)
+    sun = clear_sky_wm2[: days * DAY_H].reshape(days, DAY_H)[whole].mean(axis=0)
+    air_wave, sun_wave = 2.0 / DAY_H * (mean_day @ turn), 2.0 / DAY_H * (sun @ turn)
+    if abs(air_wave) < MIN_DAILY_AMPLITUDE_K or abs(sun_wave) == 0.0:
+        return None
+    return float(np.angle(sun_wave / air_wave) * DAY_H / (2.0 * np.pi))
+
+
+def repeated_days(air_c: Array) -> list[tuple[int, int]]:
+    """Return pairs of days, counted from the first hour, with the same air hour for hour [-]."""
+    first_seen: dict[bytes, int] = {}
+    found = []
+    for day in range(air_c.size // DAY_H):
+        values = air_c[day * DAY_H : (day + 1) * DAY_H]
+        known = np.isfinite(values)
+        if known.sum() < MIN_KNOWN_OF_DAY_H or np.ptp(values[known]) == 0.0:
+            continue
+        earlier = first_seen.setdefault(values.tobytes(), day)
+        if earlier != day:
+            found.append((earlier, day))
+    return found
+
+
+def table_warnings(table: StationTable, light: ClearSky) -> list[str]:
+    """Return what is odd about a whole table, a line each.
+
+    Parameters
+    ----------
+    table : StationTable
+        As read, nothing filled in.
+    light : ClearSky
+        Of its hours and place, one cell.
+
+    Returns
+    -------
+    list of str
+        Empty where nothing is odd.
+    """
+
+    def stamp(hour: int) -> str:
+        return f"{table.start + timedelta(hours=hour):%Y-%m-%dT%H:%MZ}"
+
+    shortwave, air = table.values.get("sw_down_wm2"), table.values["air_temp_c"]
+    sky = light.ghi_wm2[:, 0]
+    lines = []
+    if shortwave is not None:
+        above = hours_above_limit(shortwave, light.extraterrestrial_wm2[:, 0])
+        if above.size:
+            lines.append(
+                f"Check sw_down_wm2: in {above.size} hours it is more than the sun can give, "
+                f"first {stamp(int(above[0]))}."
+            )
+        lag = shortwave_lag_h(shortwave, sky)
+        if lag:
+            side = "later" if lag > 0 else "earlier"
+            lines.append(
+                f"Check the times: the sun in sw_down_wm2 comes {abs(lag)} h {side} than at this "
+                "place. Stamps at the end of the hour, or of another zone?"
+            )
+    air_lag = air_lag_h(air, sky)
+    low, high = AIR_LAG_RANGE_H
+    if air_lag is not None and not low <= air_lag <= high:
+        lines.append(
+            f"Check the times: the mean day's air follows the sun by {air_lag:.0f} h; "
+            "2 to 4 h is usual."
+        )
+    copies = repeated_days(air)
+    if copies:
+        earlier, later = copies[0]
+        several = "1 day repeats" if len(copies) == 1 else f"{len(copies)} days repeat"
+        lines.append(
+            f"Check air_temp_c: {several} an earlier one hour for hour, first the day "
+            f"from {stamp(later * DAY_H)} that from {stamp(earlier * DAY_H)}."
+        )
+    return lines
