@@ -1,6 +1,7 @@
 """A site's own readings: the log, and the night offset they are worth."""
 
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -63,6 +64,43 @@ def test_readings_by_day_in_the_sun_or_of_hours_unknown_do_not_count():
     found = bias_correction.bias_from_readings(night + odd, flat(), *PLACE)
     assert found.reading_count == 6
     assert found.offset_k == pytest.approx(6 / 11 * 2.0)
+
+
+def test_each_night_is_judged_by_the_readings_of_the_others():
+    # by hand: of two nights of five equal errors each takes half of the other's mean
+    error = np.array([2.0] * 5 + [1.0] * 5)
+    found = bias_correction.leave_one_night_out(error, np.repeat([7, 8], 5))
+    assert found.nights == 2
+    assert found.model_rmse_k == pytest.approx(np.sqrt(2.5))
+    assert found.offset_rmse_k == pytest.approx(np.sqrt((1.5**2 + 0.0**2) / 2))
+    assert bias_correction.leave_one_night_out(error, np.full(10, 7)) is None
+    assert bias_correction.leave_one_night_out(error, np.repeat([7, 8], [6, 4])) is None
+
+
+@pytest.mark.parametrize("bias_k", [0.0, 1.5])
+def test_the_score_of_the_nights_left_out_is_the_error_of_nights_to_come(bias_k):
+    # James-Stein arithmetic: of a mean of n shrunk by s = n / (n + 5), (1 - s)² of the bias's
+    # square and s² / n of the scatter are left on a new night, beside its own scatter
+    rng = np.random.default_rng(5)
+    scatter_k, n = 1.5, 20
+    squares = np.array([
+        np.square([score.model_rmse_k, score.offset_rmse_k])
+        for score in (
+            bias_correction.leave_one_night_out(rng.normal(bias_k, scatter_k, n), np.arange(n))
+            for _ in range(400)
+        )
+    ]).mean(axis=0)  # fmt: skip
+    kept = (n - 1) / (n + 4)
+    expected = (1 - kept) ** 2 * bias_k**2 + scatter_k**2 * (1 + kept**2 / (n - 1))
+    np.testing.assert_allclose(squares, [bias_k**2 + scatter_k**2, expected], rtol=0.05)
+
+
+def test_a_night_runs_from_noon_to_noon_of_the_sun():
+    # at 90° west the sun's noon is at 18 UTC
+    noon = MIDNIGHT + timedelta(hours=12)
+    times = [noon + timedelta(hours=hour) for hour in (-1, 1, 12, 23, 25)]
+    numbers = bias_correction.night_numbers(times, -90.0)
+    np.testing.assert_array_equal(numbers - numbers[0], [0, 1, 1, 1, 2])
 
 
 def test_it_is_added_at_night_only():
@@ -181,7 +219,8 @@ def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp
     series = plan.hourly[own.hourly_id]
     hours = [series.start + timedelta(hours=hour) for hour in range(len(series.surface_c))]
     night = bias_correction.is_night(hours, planned.latitude_deg, planned.longitude_deg)
-    dark = [at for at in np.flatnonzero(night) if hours[at] > plan.made_at][:8]
+    dark = [at for at in np.flatnonzero(night) if hours[at] > plan.made_at][:30:2]
+    assert len(dark) == 15  # of three nights
     bright = [at for at in np.flatnonzero(~night) if hours[at] > plan.made_at][:8]
     log = tmp_path / "readings.jsonl"
     for at, error in [(at, 1.3) for at in dark] + [(at, 9.0) for at in bright]:
@@ -194,16 +233,24 @@ def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp
     with Archive(file) as kept:
         kept.add_plan(plan.made_at, pipeline.plan_json(plan))
         found = night_bias.night_biases(kept, reading_log.load_readings(log))
-    assert found[planned.key, own.key].reading_count == 8
-    assert found[planned.key, own.key].offset_k == pytest.approx(8 / 13 * 1.3, abs=0.01)
+    assert found[planned.key, own.key].reading_count == 15
+    assert found[planned.key, own.key].offset_k == pytest.approx(15 / 20 * 1.3, abs=0.01)
     assert found["mill", "nowhere"] == NightBias(0.0, 0)
     said = (
         CliRunner()
         .invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
         .output
     )
-    words = "nights are 1.4 °F (0.8 °C) warmer than planned, shrunk mean of 8 night readings"
+    words = "nights are 1.8 °F (1.0 °C) warmer than planned, shrunk mean of 15 night readings"
     assert f"{planned.key} {own.key}: {words}" in said
+    score = re.search(
+        rf"{planned.key} {own.key}: over (\d) nights, each judged by the others, the error is "
+        r"\S+ °F \((\S+) °C\) with the offset and 2.3 °F \(1.3 °C\) without",
+        " ".join(said.split()),
+    )
+    # the others of a night are 5 to 10 of the fifteen, all wrong by 1.3: 5 / (n + 5) of it is left
+    assert 2 <= int(score[1]) <= 4
+    assert 1.3 * 5 / 15 - 0.05 < float(score[2]) < 1.3 * 5 / 10 + 0.05
     assert "mill nowhere: no offset yet; 0 night readings that a plan covers, 5 are needed" in said
     absent = ["reading", "list", "--log", str(log), "--archive", str(tmp_path / "no.sqlite")]
     assert "no archive at" in str(CliRunner().invoke(app, absent).exception)

@@ -127,6 +127,8 @@ def reading_list(
     with Archive(archive) as kept:
         for at, offset in night_bias.night_biases(kept, found).items():
             print(night_bias.bias_line(at, offset))
+        for at, score in night_bias.offset_scores(kept, found).items():
+            print(night_bias.score_line(at, score))
 
 
 def _reading_line(reading: PavementReading) -> str:

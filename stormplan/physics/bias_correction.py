@@ -69,6 +69,24 @@ class NightBias:
     reading_count: int
 
 
+@dataclass(frozen=True)
+class OffsetScore:
+    """RMSE at night of the model alone and with an offset from the other nights' readings [K].
+
+    Attributes
+    ----------
+    nights : int
+        Nights left out in turn [-].
+    model_rmse_k, offset_rmse_k : float
+        Over all night readings: of the model, and of the model with the shrunk offset that the
+        readings of all other nights give [K].
+    """
+
+    nights: int
+    model_rmse_k: float
+    offset_rmse_k: float
+
+
 NO_BIAS = NightBias(0.0, 0)
 
 #: By site and surface.
@@ -139,7 +157,86 @@ def shrunk_bias(readings_c: Array, modeled_c: Array, night: NDArray[np.bool_]) -
     n = int(error.size)
     if n < MIN_READINGS:
         return NightBias(0.0, n)
-    return NightBias(float(n / (n + PRIOR_READINGS) * error.mean()), n)
+    return NightBias(shrunk_mean(error), n)
+
+
+def leave_one_night_out(error_k: Array, night_number: NDArray[np.int_]) -> OffsetScore | None:
+    """Return how much an offset from other nights would have taken off each night's error.
+
+    Parameters
+    ----------
+    error_k : array (reading,)
+        Reading minus model of night readings [K].
+    night_number : array of int (reading,)
+        Which night each belongs to [-].
+
+    Returns
+    -------
+    OffsetScore or None
+        None from a single night, or where some night's others are too few for an offset.
+
+    References
+    ----------
+    Cross-validation by groups that share their error: Wilks 2011, Statistical Methods in the
+    Atmospheric Sciences, 3rd ed., section 7.4.4 (from memory).
+    """
+    nights = np.unique(night_number)
+    if nights.size < 2:
+        return None
+    left = np.empty_like(error_k)
+    for night in nights:
+        own = night_number == night
+        others = error_k[~own]
+        if others.size < MIN_READINGS:
+            return None
+        left[own] = error_k[own] - shrunk_mean(others)
+    return OffsetScore(
+        int(nights.size),
+        float(np.sqrt(np.mean(error_k**2))),
+        float(np.sqrt(np.mean(left**2))),
+    )
+
+
+def shrunk_mean(error_k: Array) -> float:
+    """Return ``n / (n + 5)`` of the mean of n errors [K]."""
+    n = error_k.size
+    return float(n / (n + PRIOR_READINGS) * error_k.mean())
+
+
+def night_numbers(times: Sequence[datetime], longitude_deg: float) -> NDArray[np.int_]:
+    """Return a number for the night of each aware time, from noon to noon of the sun [-]."""
+    noon_to_noon_d = [time.timestamp() / 86400.0 + longitude_deg / 360.0 - 0.5 for time in times]
+    return np.floor(noon_to_noon_d).astype(np.int_)
+
+
+def score_from_readings(
+    readings: Sequence[PavementReading],
+    modeled_c: Mapping[datetime, float],
+    latitude_deg: float,
+    longitude_deg: float,
+) -> OffsetScore | None:
+    """Return the leave-one-night-out score of a surface's offset; parameters as its bias has."""
+    times, read, model, night = _shaded(readings, modeled_c, latitude_deg, longitude_deg)
+    counts = night & np.isfinite(read - model)
+    if not counts.any():
+        return None
+    return leave_one_night_out((read - model)[counts], night_numbers(times, longitude_deg)[counts])
+
+
+def _shaded(
+    readings: Sequence[PavementReading],
+    modeled_c: Mapping[datetime, float],
+    latitude_deg: float,
+    longitude_deg: float,
+) -> tuple[list[datetime], Array, Array, NDArray[np.bool_]]:
+    """Return times, temperatures read and modeled [°C], and which are by night, of shade."""
+    shaded = [reading for reading in readings if reading.light is Light.SHADE]
+    times = [reading.time for reading in shaded]
+    hours = [time.replace(minute=0, second=0, microsecond=0) for time in times]
+    model = np.array([modeled_c.get(hour, np.nan) for hour in hours], dtype=float)
+    read = np.array([reading.surface_c for reading in shaded], dtype=float)
+    night = is_night(times, latitude_deg, longitude_deg) if times else np.zeros(0, dtype=bool)
+    return times, read, model, night
 
 
 def bias_from_readings(
@@ -159,11 +256,5 @@ def bias_from_readings(
     latitude_deg, longitude_deg : float
         Of the site [°].
     """
-    shaded = [reading for reading in readings if reading.light is Light.SHADE]
-    if not shaded:
-        return NO_BIAS
-    hours = [reading.time.replace(minute=0, second=0, microsecond=0) for reading in shaded]
-    model = np.array([modeled_c.get(hour, np.nan) for hour in hours])
-    read = np.array([reading.surface_c for reading in shaded])
-    night = is_night([reading.time for reading in shaded], latitude_deg, longitude_deg)
+    _, read, model, night = _shaded(readings, modeled_c, latitude_deg, longitude_deg)
     return shrunk_bias(read, model, night)

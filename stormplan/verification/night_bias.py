@@ -14,7 +14,12 @@ from typing import Any
 import numpy as np
 
 from stormplan.physics import bias_correction
-from stormplan.physics.bias_correction import NightBias, NightBiases, PavementReading
+from stormplan.physics.bias_correction import (
+    NightBias,
+    NightBiases,
+    OffsetScore,
+    PavementReading,
+)
 from stormplan.planning.plan import current_document
 from stormplan.store.archive import Archive
 from stormplan.verification import scores
@@ -36,6 +41,35 @@ class _ModeledSurface:
         return {hour: self.surface_c[hour]} if hour in self.surface_c else {}
 
 
+@dataclass(frozen=True)
+class _ReadSurface:
+    """A surface's readings, and where plans knew it: modeled temperature by hour, and place."""
+
+    readings: list[PavementReading]
+    modeled_c: dict[datetime, float]
+    place: tuple[float, float] | None
+
+
+def _read_surfaces(
+    archive: Archive, readings: Sequence[PavementReading]
+) -> dict[tuple[str, str], _ReadSurface]:
+    """Return readings beside what plans had, by site and surface in order of their first."""
+    by_surface: dict[tuple[str, str], list[PavementReading]] = {}
+    surface_temps: dict[tuple[str, str], dict[datetime, float]] = {}
+    places: dict[tuple[str, str], tuple[float, float]] = {}
+    for reading in readings:
+        by_surface.setdefault((reading.site, reading.surface), []).append(reading)
+    for reading, plan in readings_with_plans(archive, readings):
+        modeled, key = _modeled_surface(plan, reading), (reading.site, reading.surface)
+        if modeled is not None:
+            places[key] = modeled.latitude_deg, modeled.longitude_deg
+            surface_temps.setdefault(key, {}).update(modeled.at_hour(reading.time))
+    return {
+        key: _ReadSurface(own, surface_temps.get(key, {}), places.get(key))
+        for key, own in by_surface.items()
+    }
+
+
 def night_biases(archive: Archive, readings: Sequence[PavementReading]) -> NightBiases:
     """Return the night bias of every surface with readings.
 
@@ -52,21 +86,23 @@ def night_biases(archive: Archive, readings: Sequence[PavementReading]) -> Night
         By site and surface, in the order of their first reading; a surface that no plan knew has
         no offset from no readings.
     """
-    by_surface: dict[tuple[str, str], list[PavementReading]] = {}
-    surface_temps: dict[tuple[str, str], dict[datetime, float]] = {}
-    places: dict[tuple[str, str], tuple[float, float]] = {}
-    for reading in readings:
-        by_surface.setdefault((reading.site, reading.surface), []).append(reading)
-    for reading, plan in readings_with_plans(archive, readings):
-        modeled, key = _modeled_surface(plan, reading), (reading.site, reading.surface)
-        if modeled is not None:
-            places[key] = modeled.latitude_deg, modeled.longitude_deg
-            surface_temps.setdefault(key, {}).update(modeled.at_hour(reading.time))
     return {
-        at: bias_correction.bias_from_readings(own, surface_temps[at], *places[at]) if at in places
-        else bias_correction.NO_BIAS
-        for at, own in by_surface.items()
+        key: bias_correction.NO_BIAS if one.place is None
+        else bias_correction.bias_from_readings(one.readings, one.modeled_c, *one.place)
+        for key, one in _read_surfaces(archive, readings).items()
     }  # fmt: skip
+
+
+def offset_scores(
+    archive: Archive, readings: Sequence[PavementReading]
+) -> dict[tuple[str, str], OffsetScore]:
+    """Return the leave-one-night-out score of each surface's offset, where nights are enough."""
+    scored = {
+        key: bias_correction.score_from_readings(one.readings, one.modeled_c, *one.place)
+        for key, one in _read_surfaces(archive, readings).items()
+        if one.place is not None
+    }
+    return {key: score for key, score in scored.items() if score is not None}
 
 
 def readings_with_plans(
@@ -168,4 +204,14 @@ def bias_line(surface_key: tuple[str, str], bias: NightBias) -> str:
     return (
         f"{name}: nights are {1.8 * size:.1f} °F ({size:.1f} °C) {way} than planned, shrunk mean "
         f"of {bias.reading_count} night readings"
+    )
+
+
+def score_line(surface_key: tuple[str, str], score: OffsetScore) -> str:
+    """Return the score of a surface's offset, as a line."""
+    model, offset = score.model_rmse_k, score.offset_rmse_k
+    return (
+        f"{' '.join(surface_key)}: over {score.nights} nights, each judged by the others, the "
+        f"error is {1.8 * offset:.1f} °F ({offset:.1f} °C) with the offset and "
+        f"{1.8 * model:.1f} °F ({model:.1f} °C) without"
     )
