@@ -242,8 +242,8 @@ def _last_plan(run: Run | None) -> LastPlan | None:
     if run is None:
         return None
     document = current_document(run.document)
-    if document is None:
-        return None
+    if document is None:  # of another version: what it had ahead is not known, so look again
+        return LastPlan(run.made_at, storm_ahead=True, has_unplanned_site=False)
     return LastPlan(
         made_at=run.made_at,
         storm_ahead=document["verdict"] != "nothing",
