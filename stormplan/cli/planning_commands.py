@@ -6,6 +6,7 @@ As everywhere on the command line, imports of anything heavy stand inside the co
 from __future__ import annotations
 
 import sys
+import traceback
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -142,6 +143,10 @@ def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
             done = runner.run_step(config)
         except StormplanError as error:
             print(f"stormplan: {error}", file=sys.stderr, flush=True)
+            return config.clock() + timedelta(minutes=1)
+        except Exception:  # nobody restarts a program that ended at night
+            traceback.print_exc()
+            print("stormplan: a fault of the program; trying again in a minute", file=sys.stderr)
             return config.clock() + timedelta(minutes=1)
         _print_step_result(done)
         return done.next_step_at

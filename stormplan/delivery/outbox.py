@@ -26,13 +26,16 @@ from stormplan.delivery.transports import (
     WebhookTransport,
     host_of,
 )
-from stormplan.errors import InputError
+from stormplan.errors import ArchiveError, InputError
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
+from stormplan.weather.reply_text import printable
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
 RETRY_DELAYS = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 30, 60))
 GIVE_UP_AFTER = timedelta(hours=6)  # a briefing older than this is history
+
+MAX_DETAIL_LENGTH = 300  # of what a receiver answered [characters]
 
 Clock = Callable[[], datetime]
 
@@ -130,8 +133,12 @@ def _send_one(
     transport: Transport | None,
     clock: Clock,
 ) -> None:
+    is_committed = False
+
     def before_commit() -> None:
+        nonlocal is_committed
         _record_state(run_log, status, "handing over", "", clock)
+        is_committed = True
 
     if transport is None:
         _record_state(run_log, status, "refused", "no longer in the sites file", clock)
@@ -144,6 +151,11 @@ def _send_one(
         _record_state(run_log, status, "refused", str(outcome), clock)
     except OutcomeUnknown as outcome:
         _record_state(run_log, status, "handing over", str(outcome), clock)
+    except ArchiveError:
+        raise
+    except Exception as error:  # of this delivery alone; after the commit point nobody knows
+        state = "handing over" if is_committed else "failed"
+        _record_state(run_log, status, state, f"{type(error).__name__}: {error}", clock)
     else:
         _record_state(run_log, status, "sent", response, clock)
 
@@ -151,7 +163,8 @@ def _send_one(
 def _record_state(
     run_log: RunLog, status: DeliveryStatus, state: str, response: str, clock: Clock
 ) -> None:
-    run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, response, clock())  # type: ignore[arg-type]
+    detail = printable(response)[:MAX_DETAIL_LENGTH]
+    run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, detail, clock())  # type: ignore[arg-type]
 
 
 def supersede(run_log: RunLog, plan: int, clock: Clock) -> None:

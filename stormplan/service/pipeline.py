@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
@@ -191,6 +191,11 @@ def _fetch_alerts(
         found = service.active(_locations(sites), now)
     except ForecastError as error:
         return (), (degraded(DiagnosticCode.ALERTS_UNKNOWN, reason=str(error)),)
+    except ArchiveError:
+        raise
+    except Exception as error:  # alerts decide nothing: what fails with them is theirs alone
+        reason = f"they cannot be read ({type(error).__name__})"
+        return (), (degraded(DiagnosticCode.ALERTS_UNKNOWN, reason=reason),)
     return found, (
         *(degraded(DiagnosticCode.ALERTS_STALE, reason=why) for why in service.stale_reasons),
         *(degraded(DiagnosticCode.ALERT_UNREADABLE, reason=why) for why in service.unreadable),

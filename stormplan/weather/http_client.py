@@ -7,7 +7,6 @@ be had. The moment is always passed in.
 
 from __future__ import annotations
 
-import json
 import math
 import threading
 import time
@@ -16,20 +15,18 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Literal
-from urllib.parse import urljoin
 
 import requests
 from urllib3.exceptions import (
     DecodeError,
     HTTPError,
-    InvalidHeader,
     MaxRetryError,
     ProtocolError,
     ReadTimeoutError,
 )
 from urllib3.util import Retry
 
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.store.archive import Archive, StoredReply
 from stormplan.version import __version__
 from stormplan.weather.http_policy import (
@@ -40,6 +37,12 @@ from stormplan.weather.http_policy import (
     fresh_until,
     is_json,
     origin,
+)
+from stormplan.weather.reply_text import (
+    parse_json,
+    printable,
+    redirect_target,
+    retry_after_s,
 )
 
 ReplyState = Literal["fresh", "confirmed", "cached", "stale"]
@@ -94,7 +97,7 @@ class Reply:
     @property
     def payload(self) -> object:
         """The body read as JSON."""
-        return json.loads(self.body)
+        return parse_json(self.body)
 
 
 @dataclass(frozen=True)
@@ -235,6 +238,18 @@ def describe_connection_error(error: requests.ConnectionError) -> tuple[str, boo
     return "no connection: it was cut off; check the network", False
 
 
+class _Session(requests.Session):
+    """A session that leaves redirects alone: it would read ``Location`` even to ignore it."""
+
+    def get_redirect_target(self, resp: requests.Response) -> None:
+        """Return none."""
+
+
+def _no_credentials(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    """Add no credentials to a request."""
+    return request
+
+
 def _user_agent(contact: str) -> str:
     contact = contact.strip()
     if not contact or not contact.isascii() or not contact.isprintable():
@@ -286,7 +301,8 @@ class Fetcher:
         self._lock = threading.Lock()
         self._next_start_s: dict[tuple[str, str], float] = {}
         self._policy = policy or ClientPolicy()
-        self._session = requests.Session()
+        self._session = _Session()
+        self._session.auth = _no_credentials  # else those of .netrc are sent
         self._session.headers.update({"User-Agent": _user_agent(contact)})
         self.clock_offset: timedelta | None = None  # how far our clock is ahead of a service's
         self._health: dict[tuple[str, str], _ServiceHealth] = {}
@@ -331,15 +347,18 @@ class Fetcher:
         FetchError
             404, or nothing usable and no good copy; says what was tried.
         """
-        stored = self.archive.last_good_reply(url, now)
+        stored = usable = self.archive.last_good_reply(url, now)
         if stored is not None and (
             self.offline or (now < _fresh_until(stored, terms) and not recheck)
         ):
-            return _reply_from_stored(stored, "cached")
+            is_usable = self.offline or check is None or not _unusable_reason(stored.body, check)
+            if is_usable:
+                return _reply_from_stored(stored, "cached")
+            usable = None  # asked for anew, and not whether it has changed
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._request_with_retries(url, stored, now, check, terms)
+            return self._request_with_retries(url, usable, now, check, terms)
         except FetchError as error:
             if stored is None or error.status == 404:
                 raise
@@ -434,14 +453,19 @@ class Fetcher:
     ) -> _Response:
         """Send one request, following redirects on the same host only."""
         headers = {"Accept": terms.accept}
-        if stored is not None and "last-modified" in stored.headers:
-            headers["If-Modified-Since"] = stored.headers["last-modified"]
+        modified = "" if stored is None else stored.headers.get("last-modified", "").strip()
+        if modified and modified.isascii() and modified.isprintable():
+            headers["If-Modified-Since"] = modified
         target = url
         for _ in range(MAX_REDIRECTS + 1):
             answer = self._request(target, headers, terms.secret_params)
             if answer.status not in REDIRECT_STATUSES or "location" not in answer.headers:
                 return answer
-            target = urljoin(target, answer.headers["location"])
+            location = answer.headers["location"]
+            followed = redirect_target(target, location)
+            if followed is None:
+                raise _NoResponse("sent on to what is no address, refused", retryable=False)
+            target = followed
             if origin(target) != origin(url):
                 raise _NoResponse(f"sent on to another host ({target}), refused", retryable=False)
         raise _NoResponse(f"sent on more than {MAX_REDIRECTS} times", retryable=False)
@@ -471,7 +495,10 @@ class Fetcher:
                     if time.monotonic() > deadline:
                         self._left_s()
                         raise _NoResponse("an answer without end", hung=True)
-                names = {name.lower(): value for name, value in response.headers.items()}
+                names = {
+                    printable(name.lower()): printable(value)
+                    for name, value in response.headers.items()
+                }
                 clock_offset_found = clock_offset(names, datetime.now(UTC))
                 if clock_offset_found is not None:
                     self.clock_offset = clock_offset_found
@@ -517,21 +544,28 @@ class Fetcher:
 
     def _verdict(self, answer: _Response, check: PayloadCheck | None) -> ResponseVerdict:
         verdict = classify_response(answer.status, answer.headers, answer.body, self._policy.retry)
-        if verdict.good and check is not None:
-            try:
-                check(json.loads(answer.body))
-            except ForecastError as error:
-                return ResponseVerdict(False, reason=str(error))
-        return verdict
+        if not verdict.good or check is None:
+            return verdict
+        reason = _unusable_reason(answer.body, check)
+        return verdict if reason is None else ResponseVerdict(False, reason=reason)
 
     def _wait_s(self, answer: _Response, verdict: ResponseVerdict) -> float:
         """Wait the service asks for, or that its signs call for."""
         wait_s = self._policy.min_throttle_wait_s if verdict.throttled else 0.0
-        try:
-            asked = answer.headers.get("retry-after")
-            return max(wait_s, self._policy.retry.parse_retry_after(asked) if asked else 0.0)
-        except InvalidHeader:
-            return wait_s
+        return max(wait_s, retry_after_s(answer.headers.get("retry-after"), datetime.now(UTC)))
+
+
+def _unusable_reason(body: bytes, check: PayloadCheck) -> str | None:
+    """Return why a body cannot be used; None if it can. A reader that fails is a reason, too."""
+    try:
+        check(parse_json(body))
+    except ForecastError as error:
+        return str(error)
+    except ArchiveError:
+        raise
+    except Exception as error:  # whatever one body does to its reader is of that body alone
+        return f"a body that cannot be read ({type(error).__name__})"
+    return None
 
 
 def _reply_from_stored(stored: StoredReply, state: ReplyState, reason: str = "") -> Reply:
