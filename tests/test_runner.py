@@ -1,16 +1,18 @@
 """The run that nobody starts: told once, told what changed, and carried on after any mishap."""
 
 import contextlib
+import itertools
 import json
 import subprocess
 import sys
 import time
 from datetime import UTC, date, datetime, timedelta
+from email.utils import format_datetime
 
 import pytest
 from helpers import service, smtp
 from helpers.diagnostics import codes, degraded_lines, note_lines
-from helpers.http_service import ScriptedReply
+from helpers.http_service import GEO_JSON, ScriptedReply
 from helpers.service import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, RunningCompany
 from helpers.sites import BASE_SECTIONS, site_entry
 from helpers.sites import parse_sites as make
@@ -328,12 +330,61 @@ def test_the_clock_set_back_is_said(ours):
     assert any("one of them is wrong" in line for line in degraded_lines(done.plan))
 
 
-def test_a_clock_that_is_wrong_by_the_service_is_said(ours, replay):
-    replay.script(GRID, ScriptedReply(json.loads(STORM), 200, {
-        "Content-Type": "application/geo+json", "Date": "Mon, 12 Jan 2015 10:00:00 GMT",
-    }))  # fmt: skip
-    done = ours.step()
+def serve_by_clock(replay, ahead):
+    """Answers whose Date header (RFC 9110, 6.6.1) is behind this computer's clock."""
+    sent_at = format_datetime(datetime.now(UTC) - ahead, usegmt=True)
+    service.serve_storm(replay, Date=sent_at)
+    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
+    replay.serve("/points/43.16,-89.44", point, Date=sent_at)
+
+
+def test_a_clock_that_is_wrong_by_all_services_is_said(ours, replay):
+    serve_by_clock(replay, 2 * HOUR)
+    done = ours.step(3 * HOUR)
     assert any("ahead of the weather service's" in line for line in degraded_lines(done.plan))
+    assert done.kind == "briefing"  # the day is the same
+
+
+def test_one_service_with_a_wrong_clock_says_nothing_about_ours(ours, replay):
+    sent_at = "Mon, 12 Jan 2015 10:00:00 GMT"
+    replay.script(GRID, ScriptedReply(json.loads(STORM), 200, GEO_JSON | {"Date": sent_at}))
+    assert "clock_offset" not in codes(ours.step().plan)
+
+
+@pytest.mark.parametrize("ahead_h", [11.0, 12.0, 12.5, 24.0, 36.0])
+def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
+    ours, replay, server, ahead_h
+):
+    """Half past four to half past six of an evening; then the clock is right again."""
+    evening, ahead = pipeline.DEMO_NOW - 12 * HOUR, timedelta(hours=ahead_h)
+    serve_by_clock(replay, ahead)
+    for minutes in range(0, 120, 10):
+        ours.now = evening + ahead + minutes * MINUTE
+        assert ours.step().kind != "briefing"
+    told = len(server.mails_to(OWNER))
+    assert told <= 2
+    service.serve_storm(replay)
+    found = []
+    for minutes in range(120, 26 * 60, 30):
+        ours.now = evening + minutes * MINUTE
+        done = ours.step()
+        found += [(done.kind, ours.now)] if done.plan is not None else []
+    assert [moment for kind, moment in found if kind == "briefing"] == [pipeline.DEMO_NOW]
+    assert max(b[1] - a[1] for a, b in itertools.pairwise(found)) <= 3 * HOUR
+    with Archive(ours.config.archive_path) as kept:
+        assert RunLog(kept).briefing_of(date(2026, 1, 12)).made_at == pipeline.DEMO_NOW
+
+
+def test_a_briefing_told_by_a_wrong_clock_is_planned_again_but_told_once(ours, replay, server):
+    serve_by_clock(replay, 12 * HOUR)
+    first = ours.step()
+    assert (first.kind, first.announced) == ("storm", True)
+    assert ours.step(10 * MINUTE).plan is None
+    assert not ours.step(20 * MINUTE).announced
+    assert len(server.mails_to(OWNER)) == 1
+    assert health.check_health(ours.config).exit_code is ExitCode.NOTHING_PLANNED
+    service.serve_storm(replay)  # now the service's clock agrees: it is that day's morning
+    assert ours.step(30 * MINUTE).kind == "briefing"
 
 
 # -- deliveries ------------------------------------------------------------------------------------

@@ -33,6 +33,7 @@ from stormplan.weather.reply_text import printable
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
 RETRY_DELAYS = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 30, 60))
+MAX_RETRY_WAIT = 2 * RETRY_DELAYS[-1]  # a try further ahead was noted by a clock that was wrong
 GIVE_UP_AFTER = timedelta(hours=6)  # a briefing older than this is history
 
 MAX_DETAIL_LENGTH = 300  # of what a receiver answered [characters]
@@ -117,7 +118,10 @@ def send_due(
         How far all deliveries of the plan have come.
     """
     for status in run_log.delivery_statuses(plan):
-        if status.state not in OPEN_STATES or retry_at(status) > clock():
+        if (
+            status.state not in OPEN_STATES
+            or clock() < retry_at(status) <= clock() + MAX_RETRY_WAIT
+        ):
             continue
         if status.failures and clock() - message.made_at > GIVE_UP_AFTER:
             _record_state(run_log, status, "gave up", status.detail, clock)

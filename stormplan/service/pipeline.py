@@ -102,11 +102,20 @@ def fetch_and_plan(
     offline: bool = False,
     client_policy: ClientPolicy | None = None,
     sites_folder: Path = Path(),
+    recheck: bool = False,
 ) -> Plan:
-    """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing."""
+    """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing.
+
+    With ``recheck``, services are asked even where what is at hand is still fresh.
+    """
     rules = GatherRules.from_practice(sites.practice())
     fetcher = Fetcher(
-        archive, sites.company.contact, client_policy, offline=offline, budget_s=rules.budget_s
+        archive,
+        sites.company.contact,
+        client_policy,
+        offline=offline,
+        budget_s=rules.budget_s,
+        recheck=recheck,
     )
     try:
         sources = open_sources(sites.weather, fetcher, sites_folder, rules)

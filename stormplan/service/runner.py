@@ -10,11 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
@@ -35,7 +36,6 @@ from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.words import briefing
 
-MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
 MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
 LOCK_TIMEOUT_S = 60.0
 NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
@@ -219,7 +219,14 @@ def _perform_step(context: _RunContext) -> StepResult:
             _next_step_at(context, run), deliveries=deliveries, problems=tuple(context.problems)
         )
     plan = _plan_run(context, due_run)
-    announced = due_run.kind == "briefing" or plan_diff.any_material(plan.changes)
+    is_new_briefing = due_run.kind == "briefing" and not due_run.repeated
+    if due_run.kind == "briefing":
+        offset = _clock_offset(one.model_dump() for one in plan.diagnostics)
+        if due.is_borne_out(config.schedule, context.now, offset):
+            is_new_briefing = True
+        else:  # told, but the day of that name may still be to come, and has its briefing then
+            due_run = Due("storm")
+    announced = is_new_briefing or plan_diff.any_material(plan.changes)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
     if announced:
@@ -248,7 +255,18 @@ def _last_plan(run: Run | None) -> LastPlan | None:
         made_at=run.made_at,
         storm_ahead=document["verdict"] != "nothing",
         has_unplanned_site=any(site["source"] is None for site in document["sites"]),
+        clock_offset=_clock_offset(document["diagnostics"]),
     )
+
+
+def _clock_offset(diagnostics: Iterable[Mapping[str, Any]]) -> timedelta:
+    """By how much the clock was ahead when a plan was made, as the plan itself says."""
+    hours = [
+        one["values"]["offset_h"]
+        for one in diagnostics
+        if one["code"] == DiagnosticCode.CLOCK_OFFSET
+    ]
+    return timedelta(hours=hours[0]) if hours else timedelta(0)
 
 
 def _due_run(context: _RunContext) -> Due | None:
@@ -278,13 +296,14 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
 # -- planning -------------------------------------------------------------------------------------
 
 
-def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime) -> Plan:
+def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime, due_run: Due) -> Plan:
     return pipeline.fetch_and_plan(
         config.sites,
         archive,
         now,
         client_policy=config.client_policy,
         sites_folder=config.sites_folder,
+        recheck=due_run.repeated,  # only an answer of now tells whether the clock is right now
     )
 
 
@@ -292,17 +311,17 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
     """Plan, and put beside it what the reader must know about the run itself."""
     config, now = context.config, context.now
     try:
-        plan = _fetch_and_plan(config, context.archive, now)
+        plan = _fetch_and_plan(config, context.archive, now, due_run)
     except ArchiveError as error:
         context.switch_to_memory(error)
-        plan = _fetch_and_plan(config, context.archive, now)
+        plan = _fetch_and_plan(config, context.archive, now, due_run)
     previous = context.run_log.last_announced()
     found = [*context.diagnostics, *_report_folder_diagnostics(context)]
     if due_run.delay:
         delay_h = round(due_run.delay / timedelta(hours=1), 3)
         found.append(degraded(DiagnosticCode.RUN_LATE, delay_h=delay_h))
     if previous is not None:
-        if previous.made_at - now > MAX_CLOCK_REVERSAL:
+        if previous.made_at - now > due.MAX_CLOCK_REVERSAL:
             found.append(
                 degraded(
                     DiagnosticCode.CLOCK_REVERSED,

@@ -278,6 +278,8 @@ class Fetcher:
         Ask nobody; plan from the archive alone, as for a past morning.
     budget_s : float
         Time for all requests together; nothing is asked after that [s].
+    recheck : bool
+        Ask even where the copy in the archive is still fresh.
 
     Raises
     ------
@@ -293,7 +295,9 @@ class Fetcher:
         *,
         offline: bool = False,
         budget_s: float = math.inf,
+        recheck: bool = False,
     ) -> None:
+        self.recheck = recheck
         self.archive = archive
         self.offline = offline
         self.budget_s = budget_s
@@ -349,7 +353,7 @@ class Fetcher:
         """
         stored = usable = self.archive.last_good_reply(url, now)
         if stored is not None and (
-            self.offline or (now < _fresh_until(stored, terms) and not recheck)
+            self.offline or (now < _fresh_until(stored, terms) and not (recheck or self.recheck))
         ):
             is_usable = self.offline or check is None or not _unusable_reason(stored.body, check)
             if is_usable:
@@ -499,9 +503,7 @@ class Fetcher:
                     printable(name.lower()): printable(value)
                     for name, value in response.headers.items()
                 }
-                clock_offset_found = clock_offset(names, datetime.now(UTC))
-                if clock_offset_found is not None:
-                    self.clock_offset = clock_offset_found
+                self._note_clock_offset(clock_offset(names, datetime.now(UTC)))
                 return _Response(response.status_code, names, bytes(body))
         except (requests.Timeout, ReadTimeoutError):
             raise _NoResponse("no answer in time", hung=True) from None
@@ -524,6 +526,13 @@ class Fetcher:
             self._next_start_s[at_service] = start_s + self._policy.min_interval_s
         if start_s > now_s:
             self._policy.sleep(min(start_s - now_s, self._left_s()))
+
+    def _note_clock_offset(self, offset: timedelta | None) -> None:
+        """Keep the least offset that any answer shows: one service's clock may be the wrong one."""
+        with self._lock:
+            known = self.clock_offset
+            if offset is not None and (known is None or abs(offset) < abs(known)):
+                self.clock_offset = offset
 
     def _left_s(self) -> float:
         """Return what is left of the budget [s].
