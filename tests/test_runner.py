@@ -3,6 +3,7 @@
 import contextlib
 import itertools
 import json
+import sqlite3
 import subprocess
 import sys
 import time
@@ -230,6 +231,41 @@ def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     assert any("is damaged" in line for line in degraded_lines(done.plan))
     assert len(list(ours.out.glob("archive.sqlite.damaged-*"))) == 1
     assert "archive_fallback" not in codes(ours.step(24 * HOUR).plan)
+
+
+DAMAGE = {
+    "the newest plan": "UPDATE plan SET document = substr(document, 1, 40) || x'00'",
+    "a plan that is text": "UPDATE plan SET document = 'no plan'",
+    "the time of a plan": "UPDATE plan SET made_at = '2026-01-1\x7f'",
+    "a forecast": "UPDATE reply SET body = x'789c00' WHERE url LIKE '%gridpoints%'",
+    "the reply for a place": "UPDATE reply SET body = x'789c00' WHERE url LIKE '%points%'",
+    "headers": "UPDATE reply SET headers = '[]'",
+    "headers of odd bytes": "UPDATE reply SET headers = CAST(x'7b22ff223a2222' AS TEXT)",
+    "the time of a reply": "UPDATE reply SET fetched_at = '2026-01-12T1\x7f'",
+    "the grid of a place": "UPDATE point SET grid_url = CAST(x'ff' AS TEXT)",
+    "the time of a look-up": "UPDATE point SET looked_up_at = '2026-01-12T1\x7f'",
+    "the state of a delivery": "UPDATE delivery SET state = CAST(x'73656eff' AS TEXT)",
+    "the time of a delivery": "UPDATE delivery SET at = 'soon'",
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+def test_a_damaged_row_takes_no_morning_away_and_is_said(ours, server, damage):
+    ours.step()
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as file:
+        for (name,) in list(file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
+            file.execute(f"DROP TRIGGER {name}")
+        file.execute(DAMAGE[damage])
+        file.commit()
+    assert ours.step(MINUTE).kind != "briefing"
+    mails = len(server.mails_to(OWNER))
+    mornings = [ours.step(24 * HOUR - (day == 0) * MINUTE) for day in range(3)]
+    assert [done.kind for done in mornings] == ["briefing"] * 3
+    assert all(done.announced and states(done)[OWNER] == "sent" for done in mornings)
+    assert len(server.mails_to(OWNER)) == mails + 3
+    if damage not in ("the time of a reply", "a forecast", "the reply for a place"):
+        assert "archive_rows_damaged" in codes(mornings[0].plan)
+        assert any("damaged in the archive" in line for line in degraded_lines(mornings[0].plan))
 
 
 def test_an_unknown_past_is_not_caught_up_with(ours):

@@ -55,6 +55,7 @@ class DiagnosticCode(StrEnum):
     PLAN_NOT_COMPARED = "plan_not_compared"
     # the run
     ARCHIVE_FALLBACK = "archive_fallback"
+    ARCHIVE_ROWS_DAMAGED = "archive_rows_damaged"
     SITES_FILE_FALLBACK = "sites_file_fallback"
     REPORTS_NOT_WRITTEN = "reports_not_written"
     DISK_FULL = "disk_full"

@@ -20,12 +20,13 @@ from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
+from stormplan.physics.ensemble import ErrorRecord
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.store import report_folders
-from stormplan.store.archive import Archive
+from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.run_log import RunLog
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
@@ -125,7 +126,7 @@ def fetch_and_plan(
     finally:
         fetcher.close()
     offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
-    source_errors = error_records.load_error_records(archive, now)
+    source_errors = _error_records(archive, now)
     plan = make_plan(
         sites, _site_forecasts(gathered), now, offsets=offsets, error_records=source_errors
     )
@@ -222,6 +223,15 @@ def _night_biases(
         return night_bias.night_biases(archive, [one for one in known if one.time < now]), ()
     except InputError as error:
         return NO_NIGHT_BIASES, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
+
+
+def _error_records(archive: Archive, now: datetime) -> dict[str, ErrorRecord]:
+    """Return each source's own record; none where the row that holds them is damaged."""
+    try:
+        return error_records.load_error_records(archive, now)
+    except (*DAMAGED_ROW_ERRORS, LookupError):
+        archive.note_damage("skill", 0)
+        return {}
 
 
 def _clock_diagnostics(clock_offset: timedelta | None) -> tuple[Diagnostic, ...]:

@@ -330,6 +330,9 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
                 )
             )
         found += outbox.delivery_diagnostics(context.run_log.delivery_statuses(previous.plan_id))
+    damaged = tuple(context.archive.damaged_rows)
+    if damaged:
+        found.append(degraded(DiagnosticCode.ARCHIVE_ROWS_DAMAGED, rows=damaged))
     plan = plan.with_diagnostics(*found)
     if previous is None:
         return plan
