@@ -20,7 +20,7 @@ from helpers.sites import parse_sites as make
 
 from stormplan.errors import ExitCode, InputError
 from stormplan.service import health, pipeline, runner
-from stormplan.store import maintenance
+from stormplan.store import announced_days, maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
@@ -33,6 +33,14 @@ pytestmark = pytest.mark.slow
 def impatient(monkeypatch):
     """A drip is heard out for a tenth of a second, not a minute."""
     monkeypatch.setattr(http_client, "MAX_READ_S", 0.1)
+
+
+@pytest.fixture(autouse=True)
+def state_folder(monkeypatch, tmp_path):
+    """The user's state folder, for what cannot be kept beside the archive."""
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path / "state"
 
 
 @pytest.fixture
@@ -231,6 +239,59 @@ def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     assert any("is damaged" in line for line in degraded_lines(done.plan))
     assert len(list(ours.out.glob("archive.sqlite.damaged-*"))) == 1
     assert "archive_fallback" not in codes(ours.step(24 * HOUR).plan)
+
+
+@pytest.mark.parametrize("beside", [True, False], ids=["beside it", "in the state folder"])
+def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
+    ours, server, monkeypatch, beside
+):
+    """Every five minutes for three hours, each time a new program."""
+    ours.config.keeps_running = False
+    ours.out.mkdir()
+    ours.config.archive_path.mkdir()  # nothing can be opened there
+    if not beside:
+        monkeypatch.setattr(announced_days, "write_atomic", _not_beside(ours.out))
+    for minutes in range(0, 180, 5):
+        ours.now = pipeline.DEMO_NOW + minutes * MINUTE
+        ours.step()
+        ours.restart()
+    assert len(server.mails_to(OWNER)) == 1
+    ours.config.archive_path.rmdir()
+    for _ in range(3):
+        assert ours.step(5 * MINUTE).kind != "briefing"
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.DEGRADED
+    assert "the archive does not know of it" in found.lines[0]
+    ours.now = pipeline.DEMO_NOW + 24 * HOUR
+    assert ours.step().kind == "briefing"
+
+
+def _not_beside(folder):
+    def write(path, text):
+        if path.parent == folder:
+            raise OSError(30, "Read-only file system")
+        return report_folders.write_atomic(path, text)
+
+    return write
+
+
+def test_what_nothing_can_remember_is_written_but_not_sent_by_a_timer(ours, server, monkeypatch):
+    def refuse(path, text):
+        raise OSError(30, "Read-only file system")
+
+    monkeypatch.setattr(announced_days, "write_atomic", refuse)
+    ours.out.mkdir()
+    ours.config.archive_path.mkdir()
+    ours.config.keeps_running = False
+    done = ours.step()
+    assert any("written but not sent" in line for line in done.problems)
+    assert ours.latest()
+    assert server.accepted == []
+    ours.restart()
+    ours.config.keeps_running = True  # it remembers by itself
+    assert ours.step(MINUTE).announced
+    assert ours.step(MINUTE).plan is None
+    assert len(server.mails_to(OWNER)) == 1
 
 
 DAMAGE = {
@@ -731,8 +792,6 @@ def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
 
 
 def test_a_second_run_is_kept_out(ours, monkeypatch):
-    from stormplan.store import report_folders
-
     monkeypatch.setattr(runner, "LOCK_TIMEOUT_S", 0.1)
     with (
         report_folders.exclusive_lock(ours.out, 0.1),

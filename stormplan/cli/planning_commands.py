@@ -108,6 +108,7 @@ def watch(
         raise InputError("--now goes with --once")
     config = _runner_config(sites, out, archive, now)
     if once:
+        config.keeps_running = False
         result = runner.run_step(config)
         _print_step_result(result)
         raise typer.Exit(int(_exit_code(result)))

@@ -13,7 +13,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -31,6 +31,7 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
 from stormplan.store import maintenance, report_folders
+from stormplan.store.announced_days import AnnouncedDays, state_files
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
 from stormplan.weather.http_client import ClientPolicy
@@ -69,6 +70,8 @@ class RunnerConfig:
         What the reader of the next plan must know about the configuration.
     fallback_archive : Archive or None
         Remembers in memory while the file cannot be written.
+    keeps_running : bool
+        Whether this program stays, so that its memory does; false where a timer starts it again.
     """
 
     sites: Sites
@@ -80,6 +83,12 @@ class RunnerConfig:
     sites_folder: Path = Path()
     diagnostics: tuple[Diagnostic, ...] = ()
     fallback_archive: Archive | None = None
+    keeps_running: bool = True
+
+    @property
+    def announced_days(self) -> AnnouncedDays:
+        """The second memory of the days that were told."""
+        return AnnouncedDays(state_files(self.archive_path))
 
     @property
     def schedule(self) -> BriefingSchedule:
@@ -136,6 +145,10 @@ class _RunContext:
     @property
     def run_log(self) -> RunLog:
         return RunLog(self.archive)
+
+    def is_briefed(self, day: date) -> bool:
+        """Return whether the archive, or else the second memory, knows a day's briefing."""
+        return self.run_log.has_briefing(day) or day in self.config.announced_days
 
     def switch_to_memory(self, error: ArchiveError) -> None:
         """Replace the failed archive file by one in memory."""
@@ -229,6 +242,13 @@ def _perform_step(context: _RunContext) -> StepResult:
     announced = is_new_briefing or plan_diff.any_material(plan.changes)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
+    if announced and not _may_announce(context, due_run):
+        context.problems.append(
+            f"the briefing of {due_run.day} is written but not sent: neither the archive nor a "
+            "file beside it or in the state folder can be written, so nobody could tell later "
+            "that it was sent"
+        )
+        announced = False
     if announced:
         outbox.supersede(context.run_log, run.plan_id, config.clock)
         deliveries = _write_and_send(context, run, plan)
@@ -243,6 +263,14 @@ def _perform_step(context: _RunContext) -> StepResult:
         deliveries,
         tuple(context.problems),
     )
+
+
+def _may_announce(context: _RunContext, due_run: Due) -> bool:
+    """Remember the day of a briefing; false where the next start would tell it again."""
+    if due_run.kind != "briefing" or due_run.day is None:
+        return True
+    is_remembered = context.config.announced_days.add(due_run.day)
+    return is_remembered or context.config.keeps_running or not context.memory_only
 
 
 def _last_plan(run: Run | None) -> LastPlan | None:
@@ -272,7 +300,7 @@ def _clock_offset(diagnostics: Iterable[Mapping[str, Any]]) -> timedelta:
 def _due_run(context: _RunContext) -> Due | None:
     run_log = context.run_log
     found = due.find_due_run(
-        context.config.schedule, context.now, run_log.has_briefing, _last_plan(run_log.last_run())
+        context.config.schedule, context.now, context.is_briefed, _last_plan(run_log.last_run())
     )
     if context.memory_only and found is not None and (found.kind != "briefing" or found.delay):
         return None  # it may well have been made: only one that is just due is worth a second
@@ -283,7 +311,7 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
     run_log, now = context.run_log, context.now
     moments = [
         due.next_run_at(
-            context.config.schedule, now, run_log.has_briefing, _last_plan(run_log.last_run())
+            context.config.schedule, now, context.is_briefed, _last_plan(run_log.last_run())
         )
     ]
     announced = run_log.last_announced() if run is None or not run.announced else run
