@@ -3,12 +3,14 @@
 import contextlib
 import itertools
 import json
+import os
 import sqlite3
 import subprocess
 import sys
 import time
 from datetime import UTC, date, datetime, timedelta
 from email.utils import format_datetime
+from pathlib import Path
 
 import pytest
 from helpers import service, smtp
@@ -789,6 +791,79 @@ def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
     step = cli_routine._repeated_step(ours.config, file)
     assert step() > ours.now
     assert "the last good one is used" in " ".join(ours.latest().split())
+
+
+def test_an_old_mail_that_is_tried_again_leaves_latest_at_the_newer_set(ours, server, replay):
+    server.rcpt_replies[YARD] = ["451 try later"]
+    ours.step()
+    newer = ours.step(3 * HOUR)
+    assert (newer.kind, newer.announced) == ("storm", False)
+    latest = (ours.out / "latest").readlink()
+    server.rcpt_replies[YARD] = ["ok"]
+    assert states(ours.step(MINUTE))[YARD] == "sent"
+    assert (ours.out / "latest").readlink() == latest
+
+
+def test_notices_sent_four_times_at_once_arrive_once(ours, server, tmp_path):
+    ours.step()
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    drafts = tmp_path / "drafts"
+    drafts.mkdir()
+    (drafts / "client.eml").write_text("To: client@test.example\nSubject: Ice\n\nIt may freeze.\n")
+    server.delay_s = 0.3
+    command = [sys.executable, "-m", "stormplan", "notices", "send", "--sites", file]
+    command += ["--out", ours.out, "--drafts", drafts]
+    programs = [subprocess.Popen(command, stdout=subprocess.PIPE) for _ in range(4)]
+    said = [program.communicate(timeout=60)[0] for program in programs]
+    assert all(b"client@test.example: sent" in text for text in said)
+    assert len(server.mails_to("client@test.example")) == 1
+
+
+def test_a_lock_that_cannot_be_used_is_said_with_its_owner_and_the_mail_still_goes(ours, server):
+    (ours.out / ".lock").mkdir(parents=True)  # cannot be opened, as another user's cannot
+    done = ours.step()
+    assert states(done)[OWNER] == "sent"
+    owner = (ours.out / ".lock").owner()
+    assert any(f"belongs to {owner}; run stormplan as one" in t for t in degraded_lines(done.plan))
+
+
+def test_the_umask_of_the_program_is_kept(ours):
+    before = os.umask(0o077)
+    try:
+        ours.step()
+    finally:
+        os.umask(before)
+    made = [*(ours.out / "latest").resolve().rglob("*"), (ours.out / "latest").resolve()]
+    assert [path for path in made if path.stat().st_mode & 0o077] == []
+
+
+def test_a_log_to_a_full_disk_ends_nothing(ours, server, tmp_path):
+    """``/dev/full``: every write fails as on a full disk (full(4))."""
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    options = ("--once", "--sites", file, "--out", ours.out, "--now", "2026-01-12T10:30Z")
+    with Path("/dev/full").open("w") as full:
+        command = [sys.executable, "-m", "stormplan", "watch", *options]
+        subprocess.run(command, stdout=full, stderr=full, check=False, timeout=60)
+    assert len(server.mails_to(OWNER)) == 1
+
+
+def test_a_fault_of_the_program_does_not_end_the_watch(ours, tmp_path, monkeypatch, capsys):
+    from stormplan.cli import planning_commands
+
+    def stumble(config):
+        raise ZeroDivisionError("one of ours")
+
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    step = planning_commands._repeated_step(ours.config, file)
+    with monkeypatch.context() as patch:
+        patch.setattr(runner, "run_step", stumble)
+        assert step() == ours.now + MINUTE
+    assert "ZeroDivisionError: one of ours" in capsys.readouterr().err
+    assert step() > ours.now + MINUTE
+    assert "GO" in ours.latest()
 
 
 def test_a_second_run_is_kept_out(ours, monkeypatch):

@@ -59,6 +59,7 @@ class DiagnosticCode(StrEnum):
     SITES_FILE_FALLBACK = "sites_file_fallback"
     REPORTS_NOT_WRITTEN = "reports_not_written"
     DISK_FULL = "disk_full"
+    LOCK_UNUSABLE = "lock_unusable"
     RUN_LATE = "run_late"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_REVERSED = "clock_reversed"

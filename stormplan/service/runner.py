@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -218,8 +218,13 @@ def _lock_report_folder(config: RunnerConfig) -> Iterator[list[Diagnostic]]:
     if not usable:
         yield [degraded(DiagnosticCode.REPORTS_NOT_WRITTEN, folder=str(config.report_folder))]
         return
-    with report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S):
-        yield []
+    with ExitStack() as held:
+        problems: list[Diagnostic] = []
+        try:
+            held.enter_context(report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S))
+        except report_folders.LockUnusableError as error:  # said, and the mail still goes
+            problems = [degraded(DiagnosticCode.LOCK_UNUSABLE, reason=str(error))]
+        yield problems
 
 
 def _perform_step(context: _RunContext) -> StepResult:
@@ -414,7 +419,7 @@ def _write_and_send(
     context: _RunContext, run: Run, plan: Plan | None = None
 ) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
-    run_log = context.run_log
+    run_log, is_newest = context.run_log, plan is not None
     name = report_folders.report_set_name(run.made_at, run.document)
     is_open = any(status.state in OPEN_STATES for status in run_log.delivery_statuses(run.plan_id))
     if plan is None:
@@ -424,7 +429,7 @@ def _write_and_send(
         if plan is None:
             return tuple(run_log.delivery_statuses(run.plan_id))
     reports = pipeline.render_reports(plan)
-    folder = _publish_reports(context, plan, run.document, reports)
+    folder = _publish_reports(context, plan, run.document, reports, is_newest=is_newest)
     if not is_open:
         return tuple(run_log.delivery_statuses(run.plan_id))
     sites = context.config.sites
@@ -455,7 +460,12 @@ def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
 
 
 def _publish_reports(
-    context: _RunContext, plan: Plan, document: str, reports: Mapping[str, str]
+    context: _RunContext,
+    plan: Plan,
+    document: str,
+    reports: Mapping[str, str],
+    *,
+    is_newest: bool = True,
 ) -> Path | None:
     config = context.config
     try:
@@ -464,6 +474,7 @@ def _publish_reports(
             report_folders.report_set_name(plan.made_at, document),
             lambda folder: pipeline.write_rendered(reports, folder),
             config.sites.delivery.keep_reports,
+            is_newest=is_newest,
         )
     except InputError as error:
         context.problems.append(str(error))

@@ -227,6 +227,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             return (
                 f"{reason}: the reports are in the mail only, and an older set stays in the folder"
             )
+        case DiagnosticCode.LOCK_UNUSABLE:
+            return f"nothing keeps a second run out: {reason}"
         case DiagnosticCode.RUN_LATE:
             minutes = round(60.0 * one.quantity("delay_h"))
             return (
