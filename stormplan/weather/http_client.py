@@ -52,6 +52,7 @@ DEFAULT_ACCEPT = "application/geo+json"
 REDIRECT_STATUSES = frozenset({301, 302, 303, 307, 308})
 MAX_REDIRECTS = 3
 MAX_BODY_BYTES = 20_000_000  # bytes; a grid is 0.2 million
+MIN_SECRET_LENGTH = 6  # characters
 MAX_READ_S = 60.0
 MAX_CONSECUTIVE_FAILURES = (
     3  # addresses; then the service is down, and each further one is tried once
@@ -154,6 +155,15 @@ class ServiceTerms:
         for value in filter(None, self.secret_params.values()):
             text = text.replace(value, "…")
         return text
+
+    def redact_response(self, response: _Response) -> _Response:
+        """Return a response without the secrets that a service repeats in it."""
+        body = response.body
+        for value in self.secret_params.values():
+            if len(value) >= MIN_SECRET_LENGTH:  # a shorter one would eat numbers
+                body = body.replace(value.encode(), "…".encode())
+        headers = {name: self.redact(value) for name, value in response.headers.items()}
+        return _Response(response.status, headers, body)
 
 
 DEFAULT_TERMS = ServiceTerms()
@@ -428,7 +438,7 @@ class Fetcher:
     ) -> Reply | _FailedAttempt:
         """Make one attempt and archive the response."""
         try:
-            answer = self._follow_redirects(url, stored, terms)
+            answer = terms.redact_response(self._follow_redirects(url, stored, terms))
         except _NoResponse as failure:
             return _FailedAttempt(
                 terms.redact(str(failure)),
