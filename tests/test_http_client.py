@@ -444,3 +444,14 @@ def test_a_key_that_the_service_repeats_is_neither_kept_nor_said(fetcher, archiv
     kept = [headers + zlib.decompress(body).decode() for headers, body in rows]
     assert len(kept) >= 2
     assert not any("hunter2" in row for row in kept)
+
+
+def test_places_that_are_found_do_not_make_a_broken_forecast_worth_more_tries(fetcher, replay):
+    """Forty cells: five tries at each of three, then one at each."""
+    for n in range(40):
+        replay.script(f"/points/{n}", ok())
+        replay.script(f"/gridpoints/{n}", ScriptedReply({}, 500))
+        fetcher.get(f"{replay.base_url}/points/{n}", NOW)
+        with pytest.raises(FetchError):
+            fetcher.get(f"{replay.base_url}/gridpoints/{n}", NOW)
+    assert len(replay.requests) == 40 + 3 * 5 + 37

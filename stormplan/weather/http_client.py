@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Literal
+from urllib.parse import urlsplit
 
 import requests
 from urllib3.exceptions import (
@@ -319,7 +320,7 @@ class Fetcher:
         self._session.auth = _no_credentials  # else those of .netrc are sent
         self._session.headers.update({"User-Agent": _user_agent(contact)})
         self.clock_offset: timedelta | None = None  # how far our clock is ahead of a service's
-        self._health: dict[tuple[str, str], _ServiceHealth] = {}
+        self._health: dict[tuple[str, str, str], _ServiceHealth] = {}
 
     def close(self) -> None:
         """Close the connections."""
@@ -396,7 +397,7 @@ class Fetcher:
         terms: ServiceTerms,
     ) -> Reply:
         """Request until a usable reply arrives or the retries run out."""
-        health = self._health.setdefault(origin(url), _ServiceHealth())
+        health = self._health.setdefault(_endpoint(url), _ServiceHealth())
         if health.consecutive_no_responses >= MAX_CONSECUTIVE_NO_RESPONSES:
             raise FetchError(
                 f"{url}: not asked, nothing answered at {health.consecutive_no_responses} others"
@@ -585,6 +586,15 @@ def _unusable_reason(body: bytes, check: PayloadCheck) -> str | None:
     except Exception as error:  # whatever one body does to its reader is of that body alone
         return f"a body that cannot be read ({type(error).__name__})"
     return None
+
+
+def _endpoint(url: str) -> tuple[str, str, str]:
+    """Service of an address and the first part of its path: one kind of what it serves.
+
+    A service may find every place and yet have no forecast for any.
+    """
+    kind, has_more, _ = urlsplit(url).path.strip("/").partition("/")
+    return *origin(url), kind if has_more else ""
 
 
 def _reply_from_stored(stored: StoredReply, state: ReplyState, reason: str = "") -> Reply:
