@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -19,7 +20,7 @@ from responses.registries import OrderedRegistry
 from stormplan import __version__
 from stormplan.errors import ForecastError, InputError
 from stormplan.store.archive import Archive
-from stormplan.weather.http_client import ClientPolicy, Fetcher, FetchError
+from stormplan.weather.http_client import ClientPolicy, Fetcher, FetchError, ServiceTerms
 from stormplan.weather.http_policy import DEFAULT_RETRY, classify_response, fresh_until, origin
 
 NOW = datetime(2026, 1, 12, 10, tzinfo=UTC)
@@ -424,3 +425,33 @@ def test_a_tunnel_that_stutters(fetcher):
     responses.get(url, json={"is": "first"}, content_type="application/geo+json")
     assert fetcher.get(url, NOW).payload == {"is": "first"}
     assert len(responses.calls) == 3
+
+
+def test_a_key_that_the_service_repeats_is_neither_kept_nor_said(fetcher, archive, replay):
+    terms = ServiceTerms(secret_params={"apikey": "hunter2-0123456789"})
+    asked = f"{PATH}?apikey=hunter2-0123456789"
+    echo = {"generated_for": "hunter2-0123456789"}
+    replay.script(asked, ok(echo, X_Key="hunter2-0123456789"))
+    found = fetcher.get(replay.base_url + PATH, NOW, terms=terms)
+    assert found.payload == {"is": {"generated_for": "…"}}
+    refusal = ScriptedReply({"type": "", "reason": "bad key hunter2-0123456789"}, 400)
+    replay.script(asked, refusal)
+    with pytest.raises(FetchError) as caught:
+        fetcher.get(replay.base_url + PATH, NOW - HOUR, terms=terms)
+    assert "hunter2" not in str(caught.value)
+    with archive.connection() as file:
+        rows = list(file.execute("SELECT headers, body FROM reply"))
+    kept = [headers + zlib.decompress(body).decode() for headers, body in rows]
+    assert len(kept) >= 2
+    assert not any("hunter2" in row for row in kept)
+
+
+def test_places_that_are_found_do_not_make_a_broken_forecast_worth_more_tries(fetcher, replay):
+    """Forty cells: five tries at each of three, then one at each."""
+    for n in range(40):
+        replay.script(f"/points/{n}", ok())
+        replay.script(f"/gridpoints/{n}", ScriptedReply({}, 500))
+        fetcher.get(f"{replay.base_url}/points/{n}", NOW)
+        with pytest.raises(FetchError):
+            fetcher.get(f"{replay.base_url}/gridpoints/{n}", NOW)
+    assert len(replay.requests) == 40 + 3 * 5 + 37

@@ -1,23 +1,28 @@
 """The run that nobody starts: told once, told what changed, and carried on after any mishap."""
 
 import contextlib
+import itertools
 import json
+import os
+import sqlite3
 import subprocess
 import sys
 import time
 from datetime import UTC, date, datetime, timedelta
+from email.utils import format_datetime
+from pathlib import Path
 
 import pytest
 from helpers import service, smtp
 from helpers.diagnostics import codes, degraded_lines, note_lines
-from helpers.http_service import ScriptedReply
+from helpers.http_service import GEO_JSON, ScriptedReply
 from helpers.service import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, RunningCompany
 from helpers.sites import BASE_SECTIONS, site_entry
 from helpers.sites import parse_sites as make
 
 from stormplan.errors import ExitCode, InputError
 from stormplan.service import health, pipeline, runner
-from stormplan.store import maintenance
+from stormplan.store import announced_days, maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
@@ -30,6 +35,14 @@ pytestmark = pytest.mark.slow
 def impatient(monkeypatch):
     """A drip is heard out for a tenth of a second, not a minute."""
     monkeypatch.setattr(http_client, "MAX_READ_S", 0.1)
+
+
+@pytest.fixture(autouse=True)
+def state_folder(monkeypatch, tmp_path):
+    """The user's state folder, for what cannot be kept beside the archive."""
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path / "state"
 
 
 @pytest.fixture
@@ -230,6 +243,94 @@ def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     assert "archive_fallback" not in codes(ours.step(24 * HOUR).plan)
 
 
+@pytest.mark.parametrize("beside", [True, False], ids=["beside it", "in the state folder"])
+def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
+    ours, server, monkeypatch, beside
+):
+    """Every five minutes for three hours, each time a new program."""
+    ours.config.keeps_running = False
+    ours.out.mkdir()
+    ours.config.archive_path.mkdir()  # nothing can be opened there
+    if not beside:
+        monkeypatch.setattr(announced_days, "write_atomic", _not_beside(ours.out))
+    for minutes in range(0, 180, 5):
+        ours.now = pipeline.DEMO_NOW + minutes * MINUTE
+        ours.step()
+        ours.restart()
+    assert len(server.mails_to(OWNER)) == 1
+    ours.config.archive_path.rmdir()
+    for _ in range(3):
+        assert ours.step(5 * MINUTE).kind != "briefing"
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.DEGRADED
+    assert "the archive does not know of it" in found.lines[0]
+    ours.now = pipeline.DEMO_NOW + 24 * HOUR
+    assert ours.step().kind == "briefing"
+
+
+def _not_beside(folder):
+    def write(path, text):
+        if path.parent == folder:
+            raise OSError(30, "Read-only file system")
+        return report_folders.write_atomic(path, text)
+
+    return write
+
+
+def test_what_nothing_can_remember_is_written_but_not_sent_by_a_timer(ours, server, monkeypatch):
+    def refuse(path, text):
+        raise OSError(30, "Read-only file system")
+
+    monkeypatch.setattr(announced_days, "write_atomic", refuse)
+    ours.out.mkdir()
+    ours.config.archive_path.mkdir()
+    ours.config.keeps_running = False
+    done = ours.step()
+    assert any("written but not sent" in line for line in done.problems)
+    assert ours.latest()
+    assert server.accepted == []
+    ours.restart()
+    ours.config.keeps_running = True  # it remembers by itself
+    assert ours.step(MINUTE).announced
+    assert ours.step(MINUTE).plan is None
+    assert len(server.mails_to(OWNER)) == 1
+
+
+DAMAGE = {
+    "the newest plan": "UPDATE plan SET document = substr(document, 1, 40) || x'00'",
+    "a plan that is text": "UPDATE plan SET document = 'no plan'",
+    "the time of a plan": "UPDATE plan SET made_at = '2026-01-1\x7f'",
+    "a forecast": "UPDATE reply SET body = x'789c00' WHERE url LIKE '%gridpoints%'",
+    "the reply for a place": "UPDATE reply SET body = x'789c00' WHERE url LIKE '%points%'",
+    "headers": "UPDATE reply SET headers = '[]'",
+    "headers of odd bytes": "UPDATE reply SET headers = CAST(x'7b22ff223a2222' AS TEXT)",
+    "the time of a reply": "UPDATE reply SET fetched_at = '2026-01-12T1\x7f'",
+    "the grid of a place": "UPDATE point SET grid_url = CAST(x'ff' AS TEXT)",
+    "the time of a look-up": "UPDATE point SET looked_up_at = '2026-01-12T1\x7f'",
+    "the state of a delivery": "UPDATE delivery SET state = CAST(x'73656eff' AS TEXT)",
+    "the time of a delivery": "UPDATE delivery SET at = 'soon'",
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+def test_a_damaged_row_takes_no_morning_away_and_is_said(ours, server, damage):
+    ours.step()
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as file:
+        for (name,) in list(file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
+            file.execute(f"DROP TRIGGER {name}")
+        file.execute(DAMAGE[damage])
+        file.commit()
+    assert ours.step(MINUTE).kind != "briefing"
+    mails = len(server.mails_to(OWNER))
+    mornings = [ours.step(24 * HOUR - (day == 0) * MINUTE) for day in range(3)]
+    assert [done.kind for done in mornings] == ["briefing"] * 3
+    assert all(done.announced and states(done)[OWNER] == "sent" for done in mornings)
+    assert len(server.mails_to(OWNER)) == mails + 3
+    if damage not in ("the time of a reply", "a forecast", "the reply for a place"):
+        assert "archive_rows_damaged" in codes(mornings[0].plan)
+        assert any("damaged in the archive" in line for line in degraded_lines(mornings[0].plan))
+
+
 def test_an_unknown_past_is_not_caught_up_with(ours):
     """No memory, and past the time: it may well have been made."""
     ours.out.mkdir()
@@ -328,12 +429,61 @@ def test_the_clock_set_back_is_said(ours):
     assert any("one of them is wrong" in line for line in degraded_lines(done.plan))
 
 
-def test_a_clock_that_is_wrong_by_the_service_is_said(ours, replay):
-    replay.script(GRID, ScriptedReply(json.loads(STORM), 200, {
-        "Content-Type": "application/geo+json", "Date": "Mon, 12 Jan 2015 10:00:00 GMT",
-    }))  # fmt: skip
-    done = ours.step()
+def serve_by_clock(replay, ahead):
+    """Answers whose Date header (RFC 9110, 6.6.1) is behind this computer's clock."""
+    sent_at = format_datetime(datetime.now(UTC) - ahead, usegmt=True)
+    service.serve_storm(replay, Date=sent_at)
+    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
+    replay.serve("/points/43.16,-89.44", point, Date=sent_at)
+
+
+def test_a_clock_that_is_wrong_by_all_services_is_said(ours, replay):
+    serve_by_clock(replay, 2 * HOUR)
+    done = ours.step(3 * HOUR)
     assert any("ahead of the weather service's" in line for line in degraded_lines(done.plan))
+    assert done.kind == "briefing"  # the day is the same
+
+
+def test_one_service_with_a_wrong_clock_says_nothing_about_ours(ours, replay):
+    sent_at = "Mon, 12 Jan 2015 10:00:00 GMT"
+    replay.script(GRID, ScriptedReply(json.loads(STORM), 200, GEO_JSON | {"Date": sent_at}))
+    assert "clock_offset" not in codes(ours.step().plan)
+
+
+@pytest.mark.parametrize("ahead_h", [11.0, 12.0, 12.5, 24.0, 36.0])
+def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
+    ours, replay, server, ahead_h
+):
+    """Half past four to half past six of an evening; then the clock is right again."""
+    evening, ahead = pipeline.DEMO_NOW - 12 * HOUR, timedelta(hours=ahead_h)
+    serve_by_clock(replay, ahead)
+    for minutes in range(0, 120, 10):
+        ours.now = evening + ahead + minutes * MINUTE
+        assert ours.step().kind != "briefing"
+    told = len(server.mails_to(OWNER))
+    assert told <= 2
+    service.serve_storm(replay)
+    found = []
+    for minutes in range(120, 26 * 60, 30):
+        ours.now = evening + minutes * MINUTE
+        done = ours.step()
+        found += [(done.kind, ours.now)] if done.plan is not None else []
+    assert [moment for kind, moment in found if kind == "briefing"] == [pipeline.DEMO_NOW]
+    assert max(b[1] - a[1] for a, b in itertools.pairwise(found)) <= 3 * HOUR
+    with Archive(ours.config.archive_path) as kept:
+        assert RunLog(kept).briefing_of(date(2026, 1, 12)).made_at == pipeline.DEMO_NOW
+
+
+def test_a_briefing_told_by_a_wrong_clock_is_planned_again_but_told_once(ours, replay, server):
+    serve_by_clock(replay, 12 * HOUR)
+    first = ours.step()
+    assert (first.kind, first.announced) == ("storm", True)
+    assert ours.step(10 * MINUTE).plan is None
+    assert not ours.step(20 * MINUTE).announced
+    assert len(server.mails_to(OWNER)) == 1
+    assert health.check_health(ours.config).exit_code is ExitCode.NOTHING_PLANNED
+    service.serve_storm(replay)  # now the service's clock agrees: it is that day's morning
+    assert ours.step(30 * MINUTE).kind == "briefing"
 
 
 # -- deliveries ------------------------------------------------------------------------------------
@@ -521,7 +671,10 @@ def test_a_stored_plan_of_another_version_is_no_previous_plan(ours, monkeypatch)
     assert health.check_health(ours.config).lines == (
         "the plan of 2026-01-12 10:30Z is of another version of stormplan",
     )
-    second = ours.step(24 * HOUR)
+    assert ours.step(2 * HOUR).plan is None
+    second = ours.step(HOUR)  # what it had ahead is not known
+    assert (second.kind, second.plan.verdict) == ("storm", "go")
+    second = ours.step(21 * HOUR)
     assert second.kind == "briefing"
     assert second.plan.changes == ()
     said = "the plan before is of another version and was not compared"
@@ -640,9 +793,80 @@ def test_the_watch_outlives_a_broken_sites_file_and_says_so(ours, tmp_path):
     assert "the last good one is used" in " ".join(ours.latest().split())
 
 
-def test_a_second_run_is_kept_out(ours, monkeypatch):
-    from stormplan.store import report_folders
+def test_an_old_mail_that_is_tried_again_leaves_latest_at_the_newer_set(ours, server, replay):
+    server.rcpt_replies[YARD] = ["451 try later"]
+    ours.step()
+    newer = ours.step(3 * HOUR)
+    assert (newer.kind, newer.announced) == ("storm", False)
+    latest = (ours.out / "latest").readlink()
+    server.rcpt_replies[YARD] = ["ok"]
+    assert states(ours.step(MINUTE))[YARD] == "sent"
+    assert (ours.out / "latest").readlink() == latest
 
+
+def test_notices_sent_four_times_at_once_arrive_once(ours, server, tmp_path):
+    ours.step()
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    drafts = tmp_path / "drafts"
+    drafts.mkdir()
+    (drafts / "client.eml").write_text("To: client@test.example\nSubject: Ice\n\nIt may freeze.\n")
+    server.delay_s = 0.3
+    command = [sys.executable, "-m", "stormplan", "notices", "send", "--sites", file]
+    command += ["--out", ours.out, "--drafts", drafts]
+    programs = [subprocess.Popen(command, stdout=subprocess.PIPE) for _ in range(4)]
+    said = [program.communicate(timeout=60)[0] for program in programs]
+    assert all(b"client@test.example: sent" in text for text in said)
+    assert len(server.mails_to("client@test.example")) == 1
+
+
+def test_a_lock_that_cannot_be_used_is_said_with_its_owner_and_the_mail_still_goes(ours, server):
+    (ours.out / ".lock").mkdir(parents=True)  # cannot be opened, as another user's cannot
+    done = ours.step()
+    assert states(done)[OWNER] == "sent"
+    owner = (ours.out / ".lock").owner()
+    assert any(f"belongs to {owner}; run stormplan as one" in t for t in degraded_lines(done.plan))
+
+
+def test_the_umask_of_the_program_is_kept(ours):
+    before = os.umask(0o077)
+    try:
+        ours.step()
+    finally:
+        os.umask(before)
+    made = [*(ours.out / "latest").resolve().rglob("*"), (ours.out / "latest").resolve()]
+    assert [path for path in made if path.stat().st_mode & 0o077] == []
+
+
+def test_a_log_to_a_full_disk_ends_nothing(ours, server, tmp_path):
+    """``/dev/full``: every write fails as on a full disk (full(4))."""
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    options = ("--once", "--sites", file, "--out", ours.out, "--now", "2026-01-12T10:30Z")
+    with Path("/dev/full").open("w") as full:
+        command = [sys.executable, "-m", "stormplan", "watch", *options]
+        subprocess.run(command, stdout=full, stderr=full, check=False, timeout=60)
+    assert len(server.mails_to(OWNER)) == 1
+
+
+def test_a_fault_of_the_program_does_not_end_the_watch(ours, tmp_path, monkeypatch, capsys):
+    from stormplan.cli import planning_commands
+
+    def stumble(config):
+        raise ZeroDivisionError("one of ours")
+
+    file = tmp_path / "sites.yaml"
+    file.write_text(ours.text)
+    step = planning_commands._repeated_step(ours.config, file)
+    with monkeypatch.context() as patch:
+        patch.setattr(runner, "run_step", stumble)
+        assert step() == ours.now + MINUTE
+    assert "ZeroDivisionError: one of ours" in capsys.readouterr().err
+    assert step() > ours.now + MINUTE
+    assert "GO" in ours.latest()
+
+
+def test_a_second_run_is_kept_out(ours, monkeypatch):
     monkeypatch.setattr(runner, "LOCK_TIMEOUT_S", 0.1)
     with (
         report_folders.exclusive_lock(ours.out, 0.1),

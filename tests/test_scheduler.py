@@ -1,4 +1,4 @@
-"""The hand on the real scheduler: woken at the asked moment, in turn, until it ends or fails."""
+"""The scheduler by the real clock: a step at the asked moment, in turn, until it ends or fails."""
 
 import itertools
 import threading
@@ -58,3 +58,36 @@ def test_a_failure_nobody_foresaw_ends_the_watch_loudly():
 
     with pytest.raises(ZeroDivisionError, match="one of ours"):
         scheduler.run_scheduler(step, now)
+
+
+def test_a_clock_set_back_while_it_waits_makes_no_wait_longer(monkeypatch):
+    monkeypatch.setattr(scheduler, "MAX_SLEEP", timedelta(milliseconds=100))
+    ran, back = [], []
+
+    def clock():
+        return now() - (timedelta(days=2) if back else timedelta(0))
+
+    def step():
+        ran.append(time.monotonic())
+        asked = clock() + timedelta(milliseconds=50)
+        back.append(True)
+        return asked
+
+    scheduler.run_scheduler(step, clock, should_stop=lambda: len(ran) == 3)
+    assert ran[-1] - ran[0] < 2.0
+
+
+def test_a_computer_that_wakes_up_late_runs_the_step_soon(monkeypatch):
+    """Its clock jumps while the timer stands still."""
+    monkeypatch.setattr(scheduler, "LOOK_EVERY_S", 0.02)
+    ran, looks = [], itertools.count()
+
+    def clock():
+        return now() + (timedelta(hours=8) if next(looks) > 5 else timedelta(0))
+
+    def step():
+        ran.append(time.monotonic())
+        return now() + timedelta(minutes=4)
+
+    scheduler.run_scheduler(step, clock, should_stop=lambda: len(ran) == 2)
+    assert ran[-1] - ran[0] < 2.0

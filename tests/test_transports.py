@@ -1,11 +1,15 @@
 """Handing over: real mail, HTTP and commands on this machine, and what counts as handed over."""
 
 import base64
+import contextlib
 import hashlib
 import hmac
 import json
+import socket
 import ssl
 import sys
+import threading
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -14,6 +18,7 @@ from helpers import smtp
 from helpers.http_service import ScriptedReply
 
 from stormplan.company.delivery_settings import MailSettings, WebhookSettings
+from stormplan.delivery import outbox, transports
 from stormplan.delivery.transports import (
     CommandTransport,
     HeartbeatTransport,
@@ -25,6 +30,8 @@ from stormplan.delivery.transports import (
     WebhookTransport,
     read_secret,
 )
+from stormplan.store.archive import Archive
+from stormplan.store.run_log import RunLog
 
 AT = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
 PARCEL = Message(
@@ -246,3 +253,65 @@ def test_a_command_that_fails_or_is_not_there_is_for_later():
         )
     with pytest.raises(TransientFailure, match="cannot be run"):
         CommandTransport(("/nowhere/at/all",)).send(PARCEL, "at", Marks())
+
+
+def test_a_chatty_command_is_heard_to_its_last_line_and_one_without_end_is_stopped(monkeypatch):
+    with pytest.raises(TransientFailure, match=r"ended with 3: last$"):
+        python(
+            "import sys; sys.stderr.write('x' * 9_000_000 + chr(10) + 'last'); "
+            "sys.stdout.write('y' * 9_000_000); sys.exit(3)"
+        ).send(PARCEL, "python", Marks())
+    monkeypatch.setattr(transports, "COMMAND_TIMEOUT_S", 0.3)
+    with pytest.raises(OutcomeUnknown, match="did not end"):
+        python("import time; time.sleep(60)").send(PARCEL, "python", Marks())
+
+
+# -- peers without end ----------------------------------------------------------------------------
+
+
+def test_a_webhooks_answer_is_its_status_however_long_its_body(replay, hook):
+    replay.script("/hook?key=private", ScriptedReply("x" * 300, byte_delay_s=0.05))
+    started_s = time.monotonic()
+    assert hook.send(PARCEL, "host", Marks()) == "200"
+    assert time.monotonic() - started_s < 5.0
+
+
+@contextlib.contextmanager
+def talker(line, wait_s=0.0):
+    """A peer that says one line again and again and never listens."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+
+        def talk():
+            with contextlib.suppress(OSError), listening.accept()[0] as peer:
+                while True:
+                    peer.sendall(line)
+                    time.sleep(wait_s)
+
+        thread = threading.Thread(target=talk, daemon=True)
+        thread.start()
+        yield smtp.MailServer(listening.getsockname()[1])
+
+
+def test_a_mail_server_that_never_ends_its_greeting_is_heard_to_a_limit():
+    with talker(b"220-hello\r\n") as server, pytest.raises(TransientFailure, match="without end"):
+        mail_to(server).send(PARCEL, "owner@test.example", Marks())
+
+
+def test_a_slow_peer_is_cut_off_and_holds_up_nobody_else(tmp_path, monkeypatch, server):
+    """The greeting drips: each byte comes within any timeout of the socket."""
+    monkeypatch.setattr(MailTransport, "deadline_s", 0.5)
+    with Archive(tmp_path / "archive.sqlite") as archive, talker(b"2", 0.05) as slow:
+        run_log = RunLog(archive)
+        queue = [("slow", "owner@test.example"), ("mail", "owner@test.example")]
+        plan = run_log.add_run("{}", AT, "briefing", deliveries=queue)
+        ways = {"slow": mail_to(slow), "mail": mail_to(server)}
+        started_s = time.monotonic()
+        found = outbox.send_due(run_log, plan, PARCEL, ways, lambda: AT)
+        assert time.monotonic() - started_s < 5.0
+    assert [each.state for each in found] == ["failed", "sent"]
+    assert found[0].detail == "did not end within 0.5 s"
+
+
+def test_the_waits_for_a_mail_server_are_those_of_the_standard():
+    """RFC 5321, 4.5.3.2: greeting, MAIL and RCPT 5 minutes, after the last dot 10 minutes."""
+    assert (transports.SMTP_TIMEOUT_S, transports.SMTP_FINAL_TIMEOUT_S) == (300.0, 600.0)

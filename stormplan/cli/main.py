@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -442,6 +443,9 @@ record_commands.register_commands(app)
 
 def run() -> None:
     """Run the command line; turn our own errors into a sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without some letter ends no command
     try:
         app()
     except StormplanError as error:

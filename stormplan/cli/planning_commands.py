@@ -5,7 +5,9 @@ As everywhere on the command line, imports of anything heavy stand inside the co
 
 from __future__ import annotations
 
+import contextlib
 import sys
+import traceback
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -28,6 +30,8 @@ ArchiveOption = Annotated[
 NowOption = Annotated[
     str | None, typer.Option(help="Time of the run, like 2026-01-12T10:30Z; default now.")
 ]
+
+NOTICES_LOCK_TIMEOUT_S = 120.0
 
 archive_app = typer.Typer(no_args_is_help=True, help="Maintain the archive.")
 notices_app = typer.Typer(no_args_is_help=True, help="Refreeze notices to clients.")
@@ -71,20 +75,28 @@ def _runner_config(
     return config
 
 
+def _log(line: str, *, to_stderr: bool = False) -> None:
+    """Print a line of the log; where that fails (a full disk, a closed pipe) nothing else does."""
+    stream = sys.stderr if to_stderr else sys.stdout
+    with contextlib.suppress(OSError, ValueError):
+        encoding = getattr(stream, "encoding", None) or "utf-8"
+        print(line.encode(encoding, "replace").decode(encoding), file=stream, flush=True)
+
+
 def _print_step_result(result: StepResult) -> None:
     stamp = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%SZ}"
     if result.plan is not None:
         outcome = "announced" if result.announced else "nothing new enough to announce"
-        print(f"{stamp} {result.kind}: {result.plan.verdict}, {outcome}", flush=True)
+        _log(f"{stamp} {result.kind}: {result.plan.verdict}, {outcome}")
         from stormplan.words import diagnostic_text
 
         for line in diagnostic_text.problem_lines(result.plan):
-            print(f"{stamp} {line}", flush=True)
+            _log(f"{stamp} {line}")
         for each in result.deliveries:
             response = f" ({each.detail})" if each.detail else ""
-            print(f"{stamp} {each.channel} to {each.recipient}: {each.state}{response}", flush=True)
+            _log(f"{stamp} {each.channel} to {each.recipient}: {each.state}{response}")
     for line in result.problems:
-        print(f"{stamp} {line}", file=sys.stderr, flush=True)
+        _log(f"{stamp} {line}", to_stderr=True)
 
 
 def watch(
@@ -107,12 +119,13 @@ def watch(
         raise InputError("--now goes with --once")
     config = _runner_config(sites, out, archive, now)
     if once:
+        config.keeps_running = False
         result = runner.run_step(config)
         _print_step_result(result)
         raise typer.Exit(int(_exit_code(result)))
     from stormplan.service import scheduler
 
-    print(f"watching; briefing at {config.sites.company.briefing_at:%H:%M}", flush=True)
+    _log(f"watching; briefing at {config.sites.company.briefing_at:%H:%M}")
     scheduler.run_scheduler(_repeated_step(config, sites), config.clock)
 
 
@@ -135,13 +148,17 @@ def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
         try:
             config.sites, config.diagnostics = sites_file.load_sites(sites), ()
         except StormplanError as error:
-            print(f"stormplan: {error}", file=sys.stderr, flush=True)
+            _log(f"stormplan: {error}", to_stderr=True)
             first = str(error).splitlines()[0]
             config.diagnostics = (degraded(DiagnosticCode.SITES_FILE_FALLBACK, reason=first),)
         try:
             done = runner.run_step(config)
         except StormplanError as error:
-            print(f"stormplan: {error}", file=sys.stderr, flush=True)
+            _log(f"stormplan: {error}", to_stderr=True)
+            return config.clock() + timedelta(minutes=1)
+        except Exception:  # nobody restarts a program that ended at night
+            _log(traceback.format_exc(), to_stderr=True)
+            _log("stormplan: a fault of the program; trying again in a minute", to_stderr=True)
             return config.clock() + timedelta(minutes=1)
         _print_step_result(done)
         return done.next_step_at
@@ -282,6 +299,7 @@ def send(
     """
     from stormplan.company import sites_file
     from stormplan.delivery import outbox
+    from stormplan.store import report_folders
     from stormplan.store.archive import Archive
     from stormplan.store.run_log import RunLog
 
@@ -289,7 +307,9 @@ def send(
     if checked.delivery.mail is None:
         raise InputError("the sites file names no delivery.mail to send by")
     notices = outbox.read_drafts(drafts or out / "latest" / "notices", client)
-    with Archive(_existing_file(archive or out / "archive.sqlite")) as kept:
+    file = _existing_file(archive or out / "archive.sqlite")
+    # one at a time: who comes second finds what was sent
+    with report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S), Archive(file) as kept:
         run_log = RunLog(kept)
         run = run_log.last_announced() or run_log.last_run()
         if run is None:

@@ -35,6 +35,7 @@ from stormplan.company.skyline import BEARING_DEG, WallGeometry, horizon_deg, sk
 from stormplan.company.validators import (
     BaseUrl,
     Contact,
+    EnvironmentVariable,
     HoursOfDay,
     Key,
     Latitude,
@@ -75,7 +76,7 @@ class SourceSettings(Record):
     """Address and license terms of one weather service."""
 
     base_url: BaseUrl | None = None
-    key_env: str | None = Field(None, pattern=r"^[A-Z][A-Z0-9_]*$")
+    key_env: EnvironmentVariable | None = None
     non_commercial: bool = False
 
 

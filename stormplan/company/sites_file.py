@@ -18,6 +18,12 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.events import (
+    AliasEvent,
+    CollectionEndEvent,
+    CollectionStartEvent,
+    ScalarEvent,
+)
 
 from stormplan.company import policy, sites
 from stormplan.company.policy import SitePolicy, SurfacePolicy
@@ -30,6 +36,8 @@ from stormplan.units import UnitFormatter
 
 KeyPath = tuple[str | int, ...]
 
+MAX_LENGTH = 20_000_000  # characters; 3,000 sites are some 2 million
+MAX_NODES = 500_000  # keys and values, aliases written out
 MAX_SUGGESTIONS = 15  # accepted words in one message
 SECRET_WORDS = ("password", "passwd", "secret", "api_key", "apikey", "token")
 SECRET_REFERENCE_SUFFIXES = ("_env", "_file")  # keys that say where a secret is, not what it is
@@ -56,7 +64,7 @@ def load_sites(path: Path) -> Sites:
         It can, but something in it is wrong; carries every problem found.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"cannot read the sites file {path}: {error}") from error
     return parse_sites(text, path.name)
@@ -91,7 +99,11 @@ def parse_sites(text: str, name: str = "sites.yaml") -> Sites:
 
 
 def _tree(text: str, name: str) -> CommentedMap:
+    if len(text) > MAX_LENGTH:
+        message = f"the file has {len(text):,} characters; accepted: up to {MAX_LENGTH:,}"
+        raise SitesError([Problem(name, 1, message)])
     try:
+        _check_expanded_size(text, name)
         tree = YAML(typ="rt").load(text)
     except DuplicateKeyError as error:
         line = error.problem_mark.line + 1
@@ -104,10 +116,44 @@ def _tree(text: str, name: str) -> CommentedMap:
         raise SitesError([Problem(name, line, message)]) from error
     except (YAMLError, ValueError, TypeError) as error:  # a list as a key, a date that is none
         raise SitesError([Problem(name, 1, f"not readable as YAML: {error}")]) from error
+    except RecursionError as error:
+        raise SitesError([Problem(name, 1, "nested too deeply to be a sites file")]) from error
     if not isinstance(tree, CommentedMap):
         keys = ", ".join(_aliases(Sites))
         raise SitesError([Problem(name, 1, f"the file must be a mapping with the keys {keys}")])
     return tree
+
+
+def _check_expanded_size(text: str, name: str) -> None:
+    """Refuse a file whose aliases stand for more than a sites file can hold.
+
+    Raises
+    ------
+    SitesError
+        Names the line at which it becomes too much.
+    """
+    if "*" not in text:
+        return
+    counts = [0]  # nodes of each collection that is open
+    anchors: list[str | None] = []
+    known: dict[str | None, int] = {}
+    for event in YAML(typ="rt").parse(text):
+        anchor = getattr(event, "anchor", None)
+        if isinstance(event, CollectionStartEvent):
+            counts.append(1)
+            anchors.append(anchor)
+        elif isinstance(event, CollectionEndEvent):
+            size = counts.pop()
+            known[anchors.pop()] = size
+            counts[-1] += size
+        elif isinstance(event, AliasEvent):
+            counts[-1] += known.get(anchor, 1)
+        elif isinstance(event, ScalarEvent):
+            known[anchor] = 1
+            counts[-1] += 1
+        if counts[-1] > MAX_NODES:
+            message = f"its aliases (*) stand for more than {MAX_NODES:,} entries; write them out"
+            raise SitesError([Problem(name, event.start_mark.line + 1, message)])
 
 
 def _plain(node: object) -> object:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import inspect
 import re
+import unicodedata
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import time
@@ -122,8 +123,13 @@ def _key(value: str) -> str:
     return value
 
 
+def _is_control(char: str) -> bool:
+    """Whether a terminal would obey a character, or the writing direction turn at it."""
+    return unicodedata.category(char) in ("Cc", "Cs") or "\u202a" <= char <= "\u202e"
+
+
 def _printable_name(text: str) -> str:
-    if not text.strip() or len(text) > 120 or any(ord(char) < 32 for char in text):
+    if not text.strip() or len(text) > 120 or any(map(_is_control, text)):
         raise ValueError("must be 1 to 120 printable characters on one line")
     return text.strip()
 
@@ -142,7 +148,9 @@ def _mail_address(text: str) -> str:
 
 def _url(text: str) -> str:
     if not re.fullmatch(r"https?://[\w.:-]+(/[^\s#]*)?", text, re.ASCII):
-        raise ValueError(f"'{text}' is not an address; accepted: https://host/path")
+        raise ValueError(  # what was written may hold a password, and is not repeated
+            "not an address; accepted: https://host/path, with no name or password before the host"
+        )
     return text
 
 
@@ -163,8 +171,18 @@ def _environment_variable(text: str) -> str:
 
 def _base_url(text: str) -> str:
     if not re.fullmatch(r"https?://[\w.:-]+(/[\w./-]*)?", text):
-        raise ValueError(f"'{text}' is not a base URL; accepted: https://host[/path]")
+        raise ValueError(  # as above
+            "not a base URL; accepted: https://host[/path], without a name, password or key; a key "
+            "is named by key_env"
+        )
     return text.rstrip("/")
+
+
+def _degrees(value: object) -> object:
+    if isinstance(value, bool):
+        shown = str(value).lower()
+        raise ValueError(f"'{shown}' is not a coordinate; write degrees like 43.16")  # noqa: TRY004
+    return value
 
 
 TimeZoneName = Annotated[str, AfterValidator(_zone)]
@@ -178,8 +196,8 @@ Host = Annotated[str, AfterValidator(_host)]
 EnvironmentVariable = Annotated[str, AfterValidator(_environment_variable)]
 TimeOfDay = Annotated[time, BeforeValidator(_clock)]
 HoursOfDay = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
-Latitude = Annotated[float, Field(ge=-90, le=90)]
-Longitude = Annotated[float, Field(ge=-180, le=180)]
+Latitude = Annotated[float, Field(ge=-90, le=90), BeforeValidator(_degrees)]
+Longitude = Annotated[float, Field(ge=-180, le=180), BeforeValidator(_degrees)]
 Percentage = Annotated[float, quantity("percentage", "0 %", "100 %")]
 Volume = Annotated[float, quantity("volume", "0 gal", "1000000 gal")]
 Mass = Annotated[float, quantity("mass", "0 lb")]

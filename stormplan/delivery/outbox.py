@@ -7,6 +7,8 @@ run log, and what did not get through is said in the next briefing.
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from email.parser import BytesParser
@@ -26,13 +28,17 @@ from stormplan.delivery.transports import (
     WebhookTransport,
     host_of,
 )
-from stormplan.errors import InputError
+from stormplan.errors import ArchiveError, InputError
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
+from stormplan.weather.reply_text import printable
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
 RETRY_DELAYS = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 30, 60))
+MAX_RETRY_WAIT = 2 * RETRY_DELAYS[-1]  # a try further ahead was noted by a clock that was wrong
 GIVE_UP_AFTER = timedelta(hours=6)  # a briefing older than this is history
+
+MAX_DETAIL_LENGTH = 300  # of what a receiver answered [characters]
 
 Clock = Callable[[], datetime]
 
@@ -113,45 +119,105 @@ def send_due(
     list of DeliveryStatus
         How far all deliveries of the plan have come.
     """
+    attempts = []
     for status in run_log.delivery_statuses(plan):
-        if status.state not in OPEN_STATES or retry_at(status) > clock():
+        wait = retry_at(status) - clock()
+        if status.state not in OPEN_STATES or timedelta(0) < wait <= MAX_RETRY_WAIT:
             continue
         if status.failures and clock() - message.made_at > GIVE_UP_AFTER:
             _record_state(run_log, status, "gave up", status.detail, clock)
             continue
-        _send_one(run_log, status, message, transports.get(status.channel), clock)
+        transport = transports.get(status.channel)
+        if transport is None:
+            _record_state(run_log, status, "refused", "no longer in the sites file", clock)
+            continue
+        attempts.append(_Attempt(run_log, status, transport, clock))
+    _send_side_by_side(attempts, message)
     return run_log.delivery_statuses(plan)
 
 
-def _send_one(
-    run_log: RunLog,
-    status: DeliveryStatus,
-    message: Message,
-    transport: Transport | None,
-    clock: Clock,
-) -> None:
-    def before_commit() -> None:
-        _record_state(run_log, status, "handing over", "", clock)
+class _Attempt:
+    """One try of one delivery: its outcome is recorded once, and nothing is sent after that."""
 
-    if transport is None:
-        _record_state(run_log, status, "refused", "no longer in the sites file", clock)
-        return
-    try:
-        response = transport.send(message, status.recipient, before_commit)
-    except TransientFailure as outcome:
-        _record_state(run_log, status, "failed", str(outcome), clock)
-    except PermanentFailure as outcome:
-        _record_state(run_log, status, "refused", str(outcome), clock)
-    except OutcomeUnknown as outcome:
-        _record_state(run_log, status, "handing over", str(outcome), clock)
-    else:
-        _record_state(run_log, status, "sent", response, clock)
+    def __init__(
+        self, run_log: RunLog, status: DeliveryStatus, transport: Transport, clock: Clock
+    ) -> None:
+        self.deadline_s = transport.deadline_s
+        self._run_log, self._status, self._clock = run_log, status, clock
+        self._transport = transport
+        self._lock = threading.Lock()
+        self._is_committed = self._is_over = False
+        self.error: BaseException | None = None
+
+    def send(self, message: Message) -> None:
+        """Send the message and record what became of it."""
+        try:
+            response = self._transport.send(message, self._status.recipient, self._before_commit)
+        except TransientFailure as outcome:
+            self._finish("failed", str(outcome))
+        except PermanentFailure as outcome:
+            self._finish("refused", str(outcome))
+        except OutcomeUnknown as outcome:
+            self._finish("handing over", str(outcome))
+        except Exception as error:  # of this delivery alone, unless the archive fails
+            if isinstance(error, ArchiveError):
+                self.error = error
+            else:
+                self._finish(self._state_if_cut_off(), f"{type(error).__name__}: {error}")
+        except BaseException as error:  # handed on, in the caller's thread
+            self.error = error
+        else:
+            self._finish("sent", response)
+
+    def cut_off(self) -> None:
+        """End an attempt that takes too long; what was not committed yet never is."""
+        self._finish(self._state_if_cut_off(), f"did not end within {self.deadline_s:g} s")
+
+    def _state_if_cut_off(self) -> str:
+        return "handing over" if self._is_committed else "failed"
+
+    def _before_commit(self) -> None:
+        with self._lock:
+            if self._is_over:
+                raise TransientFailure("took too long")
+            _record_state(self._run_log, self._status, "handing over", "", self._clock)
+            self._is_committed = True
+
+    def _finish(self, state: str, detail: str) -> None:
+        with self._lock:
+            if self._is_over:
+                return
+            self._is_over = True
+            try:
+                _record_state(self._run_log, self._status, state, detail, self._clock)
+            except ArchiveError as error:
+                self.error = error
+
+
+def _send_side_by_side(attempts: Sequence[_Attempt], message: Message) -> None:
+    """Send to several receivers at once: none waits for a slow one, and each has its deadline."""
+    by_deadline = sorted(attempts, key=lambda attempt: attempt.deadline_s)
+    threads = [
+        threading.Thread(target=attempt.send, args=(message,), daemon=True)
+        for attempt in by_deadline
+    ]
+    started_s = time.monotonic()
+    for thread in threads:
+        thread.start()
+    for attempt, thread in zip(by_deadline, threads, strict=True):
+        thread.join(max(started_s + attempt.deadline_s - time.monotonic(), 0.0))
+        if thread.is_alive():
+            attempt.cut_off()
+    for attempt in by_deadline:
+        if attempt.error is not None:
+            raise attempt.error
 
 
 def _record_state(
     run_log: RunLog, status: DeliveryStatus, state: str, response: str, clock: Clock
 ) -> None:
-    run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, response, clock())  # type: ignore[arg-type]
+    detail = printable(response)[:MAX_DETAIL_LENGTH]
+    run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, detail, clock())  # type: ignore[arg-type]
 
 
 def supersede(run_log: RunLog, plan: int, clock: Clock) -> None:
@@ -271,7 +337,7 @@ def send_notices(
             status = _find_status(run_log, plan, log, recipient)
         assert status is not None  # it was just queued
         if status.state in OPEN_STATES:
-            _send_one(run_log, status, message, transport, clock)
+            _send_side_by_side([_Attempt(run_log, status, transport, clock)], message)
         outcome = _find_status(run_log, plan, log, recipient)
         assert outcome is not None  # as before
         outcomes.append(outcome)

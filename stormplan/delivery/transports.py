@@ -8,21 +8,26 @@ never sent a second time.
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import hmac
+import io
 import json
 import os
 import re
+import signal
 import smtplib
 import socket
 import ssl
 import subprocess
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from email import policy
 from email.message import EmailMessage
 from email.utils import format_datetime
+from io import BufferedReader
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -34,6 +39,12 @@ from stormplan.version import __version__
 
 TIMEOUT_S = 20.0
 COMMAND_TIMEOUT_S = 60.0
+HTTP_DEADLINE_S = 60.0
+#: Waits for a mail server (RFC 5321, 4.5.3.2): greeting and answers, and after the last dot.
+SMTP_TIMEOUT_S, SMTP_FINAL_TIMEOUT_S = 300.0, 600.0
+SMTP_DEADLINE_S = SMTP_TIMEOUT_S + SMTP_FINAL_TIMEOUT_S
+MAX_SMTP_REPLY_BYTES = 100_000  # of one connection
+MAX_STDERR_BYTES = 4_000  # of a command, the last of them
 
 BeforeCommit = Callable[[], None]
 
@@ -88,6 +99,11 @@ class Message:
 
 class Transport(Protocol):
     """A way to deliver a message."""
+
+    @property
+    def deadline_s(self) -> float:
+        """How long one delivery may take in all [s]."""
+        ...
 
     def send(self, message: Message, recipient: str, before_commit: BeforeCommit) -> str:
         """Send a message; return the receiver's response.
@@ -147,8 +163,41 @@ def compose_mail(message: Message, sender: str, recipient: str) -> EmailMessage:
     return mail
 
 
+class _LimitedReplies:
+    """What a mail server says, up to a number of bytes."""
+
+    def __init__(self, file: BufferedReader) -> None:
+        self._file = file
+        self._left_bytes = MAX_SMTP_REPLY_BYTES
+
+    def readline(self, size: int = -1) -> bytes:
+        """Return the next line."""
+        line = self._file.readline(size)
+        self._left_bytes -= len(line)
+        if self._left_bytes < 0:
+            raise OSError("an answer without end")
+        return line
+
+    def close(self) -> None:
+        """Close it."""
+        self._file.close()
+
+
+class _LimitedSmtp(smtplib.SMTP):
+    def getreply(self) -> tuple[int, bytes]:
+        if self.file is None and self.sock is not None:
+            self.file = _LimitedReplies(self.sock.makefile("rb"))
+        return super().getreply()
+
+
+class _LimitedSmtpSsl(_LimitedSmtp, smtplib.SMTP_SSL):
+    pass
+
+
 class MailTransport:
     """Mails through one server, one recipient at a time: a refusal of one is of nobody else."""
+
+    deadline_s = SMTP_DEADLINE_S
 
     def __init__(self, settings: MailSettings) -> None:
         self._settings = settings
@@ -186,11 +235,11 @@ class MailTransport:
         tls = ssl.create_default_context()
         server: smtplib.SMTP
         if settings.security == "tls":
-            server = smtplib.SMTP_SSL(
-                settings.host, settings.port, name, timeout=TIMEOUT_S, context=tls
+            server = _LimitedSmtpSsl(
+                settings.host, settings.port, name, timeout=SMTP_TIMEOUT_S, context=tls
             )
         else:
-            server = smtplib.SMTP(settings.host, settings.port, name, timeout=TIMEOUT_S)
+            server = _LimitedSmtp(settings.host, settings.port, name, timeout=SMTP_TIMEOUT_S)
         try:
             if settings.security == "starttls":
                 server.starttls(context=tls)
@@ -216,6 +265,8 @@ def _smtp_transaction(
         raise smtplib.SMTPResponseException(code, response)
     server.send(re.sub(rb"(?m)^\.", b"..", body))
     before_commit()
+    if server.sock is not None:
+        server.sock.settimeout(SMTP_FINAL_TIMEOUT_S)
     server.send(b".\r\n" if body.endswith(b"\r\n") else b"\r\n.\r\n")
     code, response = server.getreply()
     if code != 250:
@@ -236,6 +287,8 @@ def _smtp_error_text(error: Exception) -> str:
 
 class WebhookTransport:
     """Posts the summary as JSON, signed as the Standard Webhooks specification says (1.0.0)."""
+
+    deadline_s = HTTP_DEADLINE_S
 
     def __init__(self, settings: WebhookSettings) -> None:
         self._settings = settings
@@ -265,6 +318,8 @@ def webhook_signature(key: str, message_id: str, timestamp: str, body: bytes) ->
 class HeartbeatTransport:
     """Requests a URL, so that an outside monitor knows that the morning run happened."""
 
+    deadline_s = HTTP_DEADLINE_S
+
     def __init__(self, url: str) -> None:
         self._url = url
 
@@ -274,11 +329,33 @@ class HeartbeatTransport:
         return _http_request("GET", self._url, {"User-Agent": f"stormplan/{__version__}"}, None)
 
 
+class _StatusSession(requests.Session):
+    """A session that leaves redirects alone and adds no credentials of ``.netrc``."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.auth = lambda request: request
+
+    def get_redirect_target(self, resp: requests.Response) -> None:
+        """Return none."""
+
+
 def _http_request(method: str, url: str, headers: Mapping[str, str], body: bytes | None) -> str:
+    """Request a URL for its status; the body of the answer is not read, however long it is."""
     try:
-        reply = requests.request(
-            method, url, headers=headers, data=body, timeout=TIMEOUT_S, allow_redirects=False
-        )
+        with (
+            _StatusSession() as session,
+            session.request(
+                method,
+                url,
+                headers=dict(headers),
+                data=body,
+                timeout=TIMEOUT_S,
+                allow_redirects=False,
+                stream=True,
+            ) as reply,
+        ):
+            status = reply.status_code
     except (requests.ConnectTimeout, requests.ConnectionError) as error:
         never_sent = isinstance(error, requests.ConnectTimeout) or "NewConnection" in repr(error)
         raise (TransientFailure if never_sent else OutcomeUnknown)(
@@ -286,11 +363,11 @@ def _http_request(method: str, url: str, headers: Mapping[str, str], body: bytes
         ) from error
     except requests.RequestException as error:
         raise OutcomeUnknown(_no_answer_text(type(error).__name__)) from error
-    if reply.ok and not reply.is_redirect:
-        return str(reply.status_code)
-    if reply.status_code == 429 or reply.status_code >= 500:
-        raise TransientFailure(f"answered {reply.status_code}")
-    raise PermanentFailure(f"answered {reply.status_code}")
+    if 200 <= status < 300:
+        return str(status)
+    if status == 429 or status >= 500:
+        raise TransientFailure(f"answered {status}")
+    raise PermanentFailure(f"answered {status}")
 
 
 def _no_answer_text(kind: str) -> str:
@@ -299,6 +376,8 @@ def _no_answer_text(kind: str) -> str:
 
 class CommandTransport:
     """Runs a command with the text on its standard input; no shell comes in between."""
+
+    deadline_s = COMMAND_TIMEOUT_S + TIMEOUT_S
 
     def __init__(self, arguments: tuple[str, ...]) -> None:
         self._arguments = arguments
@@ -312,24 +391,57 @@ class CommandTransport:
         }
         before_commit()
         try:
-            process = subprocess.run(  # noqa: S603  (the owner's own command, from the owner's file)
+            process = subprocess.Popen(  # noqa: S603  (the owner's own command, of the owner's file)
                 self._arguments,
-                input=message.text.encode(),
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
                 env=os.environ | extra_env,
-                capture_output=True,
-                timeout=COMMAND_TIMEOUT_S,
-                check=False,
+                start_new_session=True,
             )
-        except subprocess.TimeoutExpired as error:
-            raise OutcomeUnknown(f"did not end within {COMMAND_TIMEOUT_S:.0f} s") from error
         except OSError as error:
             raise TransientFailure(f"cannot be run ({error.strerror})") from error
+        last_line = _run_to_end(process, message.text.encode("utf-8", "replace"))
         if process.returncode:
-            last_line = process.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
             raise TransientFailure(
-                f"ended with {process.returncode}: {''.join(last_line)[:200]}".rstrip(": ")
+                f"ended with {process.returncode}: {last_line[:200]}".rstrip(": ")
             )
         return "ended with 0"
+
+
+def _run_to_end(process: subprocess.Popen[bytes], text: bytes) -> str:
+    """Feed a process and wait for it; return the last line it complained.
+
+    Raises
+    ------
+    OutcomeUnknown
+        It did not end in time; it and what it started have been stopped.
+    """
+    complaint = bytearray()
+
+    def feed() -> None:
+        with contextlib.suppress(OSError), process.stdin or io.BytesIO() as stdin:
+            stdin.write(text)
+
+    def listen() -> None:
+        with process.stderr or io.BytesIO() as stderr:
+            while piece := os.read(stderr.fileno(), 65_536):
+                complaint.extend(piece)
+                del complaint[:-MAX_STDERR_BYTES]
+
+    workers = [threading.Thread(target=work, daemon=True) for work in (feed, listen)]
+    for worker in workers:
+        worker.start()
+    try:
+        process.wait(COMMAND_TIMEOUT_S)
+    except subprocess.TimeoutExpired as error:
+        with contextlib.suppress(OSError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+        raise OutcomeUnknown(f"did not end within {COMMAND_TIMEOUT_S:.0f} s") from error
+    for worker in workers:
+        worker.join(1.0)
+    return "".join(bytes(complaint).decode("utf-8", "replace").strip().splitlines()[-1:])
 
 
 def host_of(url: str) -> str:

@@ -56,9 +56,11 @@ class DiagnosticCode(StrEnum):
     PLAN_NOT_COMPARED = "plan_not_compared"
     # the run
     ARCHIVE_FALLBACK = "archive_fallback"
+    ARCHIVE_ROWS_DAMAGED = "archive_rows_damaged"
     SITES_FILE_FALLBACK = "sites_file_fallback"
     REPORTS_NOT_WRITTEN = "reports_not_written"
     DISK_FULL = "disk_full"
+    LOCK_UNUSABLE = "lock_unusable"
     RUN_LATE = "run_late"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_REVERSED = "clock_reversed"

@@ -17,6 +17,8 @@ from zoneinfo import ZoneInfo
 CATCH_UP_LIMIT = timedelta(hours=12)  # a morning missed by more than this is left for the next one
 LATE_AFTER = timedelta(minutes=20)  # after its time, a briefing says so
 MAX_SLEEP = timedelta(minutes=5)  # wake at least this often: a sleeping laptop's timers stand still
+MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
+WRONG_CLOCK_RETRY = timedelta(minutes=30)  # while the services say that the clock is wrong
 UNPLANNED_RETRY = timedelta(minutes=30)  # while a site has no forecast
 
 
@@ -73,20 +75,27 @@ class LastPlan:
         Something is to be done, or may have to be.
     has_unplanned_site : bool
         A site has no forecast.
+    clock_offset : timedelta
+        By how much the clock was ahead of the weather services' when it was made.
     """
 
     made_at: datetime
     storm_ahead: bool
     has_unplanned_site: bool
+    clock_offset: timedelta = timedelta(0)
 
 
 @dataclass(frozen=True)
 class Due:
-    """A plan that is due: why, for which local day, and by how much it is late."""
+    """A plan that is due: why, for which local day, and by how much it is late.
+
+    ``repeated`` is a briefing that was told already, by a clock that was not borne out.
+    """
 
     kind: Literal["briefing", "storm"]
     day: date | None = None
     delay: timedelta = timedelta(0)
+    repeated: bool = False
 
 
 def find_due_run(
@@ -116,9 +125,39 @@ def find_due_run(
     day = schedule.briefing_day(now)
     delay = max(now - schedule.due_at(day), timedelta(0))
     if delay <= CATCH_UP_LIMIT and not is_briefed(day):
-        return Due("briefing", day, delay if delay > LATE_AFTER else timedelta(0))
-    rerun_at = _storm_rerun_at(schedule, last_plan)
+        repeated = _was_told_by_wrong_clock(schedule, last_plan, now)
+        if repeated and last_plan is not None and now < last_plan.made_at + WRONG_CLOCK_RETRY:
+            return None
+        return Due("briefing", day, delay if delay > LATE_AFTER else timedelta(0), repeated)
+    rerun_at = _storm_rerun_at(schedule, last_plan, now)
     return Due("storm") if rerun_at is not None and rerun_at <= now else None
+
+
+def is_borne_out(schedule: BriefingSchedule, now: datetime, clock_offset: timedelta) -> bool:
+    """Return whether a clock that is off by so much still names the right day's briefing.
+
+    Parameters
+    ----------
+    schedule : BriefingSchedule
+        The company's wishes.
+    now : datetime
+        By this computer's clock, aware UTC.
+    clock_offset : timedelta
+        By how much it is ahead of the weather services'.
+    """
+    return schedule.briefing_day(now) == schedule.briefing_day(now - clock_offset)
+
+
+def _was_told_by_wrong_clock(
+    schedule: BriefingSchedule, last_plan: LastPlan | None, now: datetime
+) -> bool:
+    """Whether the last plan was the present day's briefing, by a clock that was wrong."""
+    return (
+        last_plan is not None
+        and last_plan.made_at <= now
+        and schedule.briefing_day(last_plan.made_at) == schedule.briefing_day(now)
+        and not is_borne_out(schedule, last_plan.made_at, last_plan.clock_offset)
+    )
 
 
 def next_run_at(
@@ -133,15 +172,21 @@ def next_run_at(
     day = schedule.briefing_day(now)
     moments = [
         schedule.run_starts_at(day + timedelta(days=1)),
-        _storm_rerun_at(schedule, last_plan),
+        _storm_rerun_at(schedule, last_plan, now),
     ]
+    if last_plan is not None and _was_told_by_wrong_clock(schedule, last_plan, now):
+        moments.append(last_plan.made_at + WRONG_CLOCK_RETRY)
     return max(now, min(moment for moment in moments if moment is not None))
 
 
-def _storm_rerun_at(schedule: BriefingSchedule, last_plan: LastPlan | None) -> datetime | None:
+def _storm_rerun_at(
+    schedule: BriefingSchedule, last_plan: LastPlan | None, now: datetime
+) -> datetime | None:
     """Moment of the next plan during a storm; None if there is none."""
     if last_plan is None or not (last_plan.storm_ahead or last_plan.has_unplanned_site):
         return None
+    if last_plan.made_at - now > MAX_CLOCK_REVERSAL:
+        return now  # a plan from the future says nothing about the hours until then
     wait = schedule.storm_interval
     return last_plan.made_at + (
         min(wait, UNPLANNED_RETRY) if last_plan.has_unplanned_site else wait

@@ -59,6 +59,9 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
     run = run_log.briefing_of(config.schedule.briefing_day(now)) or run_log.briefing_of(
         expected_day
     )
+    if run is None and expected_day in config.announced_days:
+        reason = f"the briefing of {expected_day} was told, but the archive does not know of it"
+        return Health(ExitCode.DEGRADED, (reason,))
     if run is None:
         return Health(ExitCode.NOTHING_PLANNED, (f"no briefing for {expected_day}",))
     last = run_log.last_announced() or run

@@ -18,8 +18,9 @@ from pydantic import ValidationError
 from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
+from stormplan.physics.ensemble import ErrorRecord
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.plan import Plan, current_document
@@ -28,7 +29,7 @@ from stormplan.record.checks import check_entry
 from stormplan.record.entries import parse_entry
 from stormplan.record.surface_history import SurfaceHistories, surface_histories
 from stormplan.store import report_folders
-from stormplan.store.archive import Archive
+from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
 from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
@@ -107,11 +108,20 @@ def fetch_and_plan(
     offline: bool = False,
     client_policy: ClientPolicy | None = None,
     sites_folder: Path = Path(),
+    recheck: bool = False,
 ) -> Plan:
-    """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing."""
+    """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing.
+
+    With ``recheck``, services are asked even where what is at hand is still fresh.
+    """
     rules = GatherRules.from_practice(sites.practice())
     fetcher = Fetcher(
-        archive, sites.company.contact, client_policy, offline=offline, budget_s=rules.budget_s
+        archive,
+        sites.company.contact,
+        client_policy,
+        offline=offline,
+        budget_s=rules.budget_s,
+        recheck=recheck,
     )
     try:
         sources = open_sources(sites.weather, fetcher, sites_folder, rules)
@@ -121,7 +131,7 @@ def fetch_and_plan(
     finally:
         fetcher.close()
     offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
-    source_errors = error_records.load_error_records(archive, now)
+    source_errors = _error_records(archive, now)
     histories, record_diagnostics = _histories(sites, archive, now)
     plan = make_plan(
         sites,
@@ -162,8 +172,11 @@ def _histories(
 def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], EarlierWork]:
     """Return what the plan announced last has crews do; nothing where it cannot be read."""
     announced = RunLog(archive).last_announced(now)
-    document = None if announced is None else current_document(announced.document)
-    return {} if document is None else read_earlier_work(document)
+    try:
+        document = None if announced is None else current_document(announced.document)
+        return {} if document is None else read_earlier_work(document)
+    except (*DAMAGED_ROW_ERRORS, LookupError):  # a damaged plan keeps nothing
+        return {}
 
 
 def replay(
@@ -227,6 +240,11 @@ def _fetch_alerts(
         found = service.active(_locations(sites), now)
     except ForecastError as error:
         return (), (degraded(DiagnosticCode.ALERTS_UNKNOWN, reason=str(error)),)
+    except ArchiveError:
+        raise
+    except Exception as error:  # alerts decide nothing: what fails with them is theirs alone
+        reason = f"they cannot be read ({type(error).__name__})"
+        return (), (degraded(DiagnosticCode.ALERTS_UNKNOWN, reason=reason),)
     return found, (
         *(degraded(DiagnosticCode.ALERTS_STALE, reason=why) for why in service.stale_reasons),
         *(degraded(DiagnosticCode.ALERT_UNREADABLE, reason=why) for why in service.unreadable),
@@ -244,6 +262,15 @@ def _night_biases(
         return night_bias.night_biases(archive, [one for one in known if one.time < now]), ()
     except InputError as error:
         return NO_NIGHT_BIASES, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
+
+
+def _error_records(archive: Archive, now: datetime) -> dict[str, ErrorRecord]:
+    """Return each source's own record; none where the row that holds them is damaged."""
+    try:
+        return error_records.load_error_records(archive, now)
+    except (*DAMAGED_ROW_ERRORS, LookupError):
+        archive.note_damage("skill", 0)
+        return {}
 
 
 def _clock_diagnostics(clock_offset: timedelta | None) -> tuple[Diagnostic, ...]:

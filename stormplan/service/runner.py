@@ -10,11 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
@@ -30,12 +31,12 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
 from stormplan.store import maintenance, report_folders
+from stormplan.store.announced_days import AnnouncedDays, state_files
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.words import briefing
 
-MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
 MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
 LOCK_TIMEOUT_S = 60.0
 NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
@@ -69,6 +70,8 @@ class RunnerConfig:
         What the reader of the next plan must know about the configuration.
     fallback_archive : Archive or None
         Remembers in memory while the file cannot be written.
+    keeps_running : bool
+        Whether this program stays, so that its memory does; false where a timer starts it again.
     """
 
     sites: Sites
@@ -80,6 +83,12 @@ class RunnerConfig:
     sites_folder: Path = Path()
     diagnostics: tuple[Diagnostic, ...] = ()
     fallback_archive: Archive | None = None
+    keeps_running: bool = True
+
+    @property
+    def announced_days(self) -> AnnouncedDays:
+        """The second memory of the days that were told."""
+        return AnnouncedDays(state_files(self.archive_path))
 
     @property
     def schedule(self) -> BriefingSchedule:
@@ -136,6 +145,10 @@ class _RunContext:
     @property
     def run_log(self) -> RunLog:
         return RunLog(self.archive)
+
+    def is_briefed(self, day: date) -> bool:
+        """Return whether the archive, or else the second memory, knows a day's briefing."""
+        return self.run_log.has_briefing(day) or day in self.config.announced_days
 
     def switch_to_memory(self, error: ArchiveError) -> None:
         """Replace the failed archive file by one in memory."""
@@ -205,8 +218,13 @@ def _lock_report_folder(config: RunnerConfig) -> Iterator[list[Diagnostic]]:
     if not usable:
         yield [degraded(DiagnosticCode.REPORTS_NOT_WRITTEN, folder=str(config.report_folder))]
         return
-    with report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S):
-        yield []
+    with ExitStack() as held:
+        problems: list[Diagnostic] = []
+        try:
+            held.enter_context(report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S))
+        except report_folders.LockUnusableError as error:  # said, and the mail still goes
+            problems = [degraded(DiagnosticCode.LOCK_UNUSABLE, reason=str(error))]
+        yield problems
 
 
 def _perform_step(context: _RunContext) -> StepResult:
@@ -219,9 +237,23 @@ def _perform_step(context: _RunContext) -> StepResult:
             _next_step_at(context, run), deliveries=deliveries, problems=tuple(context.problems)
         )
     plan = _plan_run(context, due_run)
-    announced = due_run.kind == "briefing" or plan_diff.any_material(plan.changes)
+    is_new_briefing = due_run.kind == "briefing" and not due_run.repeated
+    if due_run.kind == "briefing":
+        offset = _clock_offset(one.model_dump() for one in plan.diagnostics)
+        if due.is_borne_out(config.schedule, context.now, offset):
+            is_new_briefing = True
+        else:  # told, but the day of that name may still be to come, and has its briefing then
+            due_run = Due("storm")
+    announced = is_new_briefing or plan_diff.any_material(plan.changes)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
+    if announced and not _may_announce(context, due_run):
+        context.problems.append(
+            f"the briefing of {due_run.day} is written but not sent: neither the archive nor a "
+            "file beside it or in the state folder can be written, so nobody could tell later "
+            "that it was sent"
+        )
+        announced = False
     if announced:
         outbox.supersede(context.run_log, run.plan_id, config.clock)
         deliveries = _write_and_send(context, run, plan)
@@ -238,23 +270,42 @@ def _perform_step(context: _RunContext) -> StepResult:
     )
 
 
+def _may_announce(context: _RunContext, due_run: Due) -> bool:
+    """Remember the day of a briefing; false where the next start would tell it again."""
+    if due_run.kind != "briefing" or due_run.day is None:
+        return True
+    is_remembered = context.config.announced_days.add(due_run.day)
+    return is_remembered or context.config.keeps_running or not context.memory_only
+
+
 def _last_plan(run: Run | None) -> LastPlan | None:
     if run is None:
         return None
     document = current_document(run.document)
-    if document is None:
-        return None
+    if document is None:  # of another version: what it had ahead is not known, so look again
+        return LastPlan(run.made_at, storm_ahead=True, has_unplanned_site=False)
     return LastPlan(
         made_at=run.made_at,
         storm_ahead=document["verdict"] != "nothing",
         has_unplanned_site=any(site["source"] is None for site in document["sites"]),
+        clock_offset=_clock_offset(document["diagnostics"]),
     )
+
+
+def _clock_offset(diagnostics: Iterable[Mapping[str, Any]]) -> timedelta:
+    """By how much the clock was ahead when a plan was made, as the plan itself says."""
+    hours = [
+        one["values"]["offset_h"]
+        for one in diagnostics
+        if one["code"] == DiagnosticCode.CLOCK_OFFSET
+    ]
+    return timedelta(hours=hours[0]) if hours else timedelta(0)
 
 
 def _due_run(context: _RunContext) -> Due | None:
     run_log = context.run_log
     found = due.find_due_run(
-        context.config.schedule, context.now, run_log.has_briefing, _last_plan(run_log.last_run())
+        context.config.schedule, context.now, context.is_briefed, _last_plan(run_log.last_run())
     )
     if context.memory_only and found is not None and (found.kind != "briefing" or found.delay):
         return None  # it may well have been made: only one that is just due is worth a second
@@ -265,7 +316,7 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
     run_log, now = context.run_log, context.now
     moments = [
         due.next_run_at(
-            context.config.schedule, now, run_log.has_briefing, _last_plan(run_log.last_run())
+            context.config.schedule, now, context.is_briefed, _last_plan(run_log.last_run())
         )
     ]
     announced = run_log.last_announced() if run is None or not run.announced else run
@@ -278,13 +329,14 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
 # -- planning -------------------------------------------------------------------------------------
 
 
-def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime) -> Plan:
+def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime, due_run: Due) -> Plan:
     return pipeline.fetch_and_plan(
         config.sites,
         archive,
         now,
         client_policy=config.client_policy,
         sites_folder=config.sites_folder,
+        recheck=due_run.repeated,  # only an answer of now tells whether the clock is right now
     )
 
 
@@ -292,17 +344,17 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
     """Plan, and put beside it what the reader must know about the run itself."""
     config, now = context.config, context.now
     try:
-        plan = _fetch_and_plan(config, context.archive, now)
+        plan = _fetch_and_plan(config, context.archive, now, due_run)
     except ArchiveError as error:
         context.switch_to_memory(error)
-        plan = _fetch_and_plan(config, context.archive, now)
+        plan = _fetch_and_plan(config, context.archive, now, due_run)
     previous = context.run_log.last_announced()
     found = [*context.diagnostics, *_report_folder_diagnostics(context)]
     if due_run.delay:
         delay_h = round(due_run.delay / timedelta(hours=1), 3)
         found.append(degraded(DiagnosticCode.RUN_LATE, delay_h=delay_h))
     if previous is not None:
-        if previous.made_at - now > MAX_CLOCK_REVERSAL:
+        if previous.made_at - now > due.MAX_CLOCK_REVERSAL:
             found.append(
                 degraded(
                     DiagnosticCode.CLOCK_REVERSED,
@@ -311,6 +363,9 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
                 )
             )
         found += outbox.delivery_diagnostics(context.run_log.delivery_statuses(previous.plan_id))
+    damaged = tuple(context.archive.damaged_rows)
+    if damaged:
+        found.append(degraded(DiagnosticCode.ARCHIVE_ROWS_DAMAGED, rows=damaged))
     plan = plan.with_diagnostics(*found)
     if previous is None:
         return plan
@@ -364,7 +419,7 @@ def _write_and_send(
     context: _RunContext, run: Run, plan: Plan | None = None
 ) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
-    run_log = context.run_log
+    run_log, is_newest = context.run_log, plan is not None
     name = report_folders.report_set_name(run.made_at, run.document)
     is_open = any(status.state in OPEN_STATES for status in run_log.delivery_statuses(run.plan_id))
     if plan is None:
@@ -374,7 +429,7 @@ def _write_and_send(
         if plan is None:
             return tuple(run_log.delivery_statuses(run.plan_id))
     reports = pipeline.render_reports(plan)
-    folder = _publish_reports(context, plan, run.document, reports)
+    folder = _publish_reports(context, plan, run.document, reports, is_newest=is_newest)
     if not is_open:
         return tuple(run_log.delivery_statuses(run.plan_id))
     sites = context.config.sites
@@ -405,7 +460,12 @@ def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
 
 
 def _publish_reports(
-    context: _RunContext, plan: Plan, document: str, reports: Mapping[str, str]
+    context: _RunContext,
+    plan: Plan,
+    document: str,
+    reports: Mapping[str, str],
+    *,
+    is_newest: bool = True,
 ) -> Path | None:
     config = context.config
     try:
@@ -414,6 +474,7 @@ def _publish_reports(
             report_folders.report_set_name(plan.made_at, document),
             lambda folder: pipeline.write_rendered(reports, folder),
             config.sites.delivery.keep_reports,
+            is_newest=is_newest,
         )
     except InputError as error:
         context.problems.append(str(error))

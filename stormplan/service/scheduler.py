@@ -1,22 +1,21 @@
 """Scheduler: runs the step at the moment the last one returned.
 
-``due`` computes what is due when. The scheduler gets plain UTC moments, never local times
-or recurrences: those it skips or doubles around clock changes. It wakes at least every few
-minutes, because a timer stands still while a laptop sleeps.
+``due`` computes what is due when; here is nothing but waiting. It is done in short steps, each
+bounded by monotonic time: a computer that was asleep is noticed soon, and a clock that is set back
+makes no wait longer.
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
-
-from apscheduler.schedulers.blocking import BlockingScheduler
-from apscheduler.triggers.date import DateTrigger
+from datetime import datetime, timedelta
 
 from stormplan.service.due import MAX_SLEEP
 
 StepFunction = Callable[[], datetime]
-JOB_ID = "step"
+LOOK_EVERY_S = 10.0  # a timer stands still while a laptop sleeps
+MIN_WAIT = timedelta(milliseconds=10)
 
 
 def run_scheduler(
@@ -35,33 +34,18 @@ def run_scheduler(
     should_stop : callable
         Asked after each step; true ends the watch.
     """
-    scheduler = BlockingScheduler(timezone=UTC)
-    failure: list[BaseException] = []
+    while True:
+        next_step_at = step()
+        if should_stop():
+            return
+        _wait_until(max(next_step_at, clock() + MIN_WAIT), clock)
 
-    def run_once() -> None:
-        try:
-            next_step_at = step()
-            if not should_stop():
-                schedule_run(min(next_step_at, clock() + MAX_SLEEP))
-                return
-        except BaseException as error:  # handed on, in the caller's thread
-            failure.append(error)
-        scheduler.get_job(JOB_ID)  # waits until the scheduler has put this job away
-        scheduler.shutdown(wait=False)
 
-    def schedule_run(at: datetime) -> None:
-        moment = max(at, clock() + timedelta(milliseconds=10))
-        scheduler.add_job(
-            run_once,
-            DateTrigger(run_date=moment),
-            id=JOB_ID,
-            replace_existing=True,
-            max_instances=1,
-            coalesce=True,
-            misfire_grace_time=None,  # late is better than never, and said
-        )
-
-    schedule_run(clock())
-    scheduler.start()
-    if failure:
-        raise failure[0]
+def _wait_until(moment: datetime, clock: Callable[[], datetime]) -> None:
+    """Wait for a moment, but never longer than ``MAX_SLEEP``."""
+    latest_s = time.monotonic() + MAX_SLEEP.total_seconds()
+    while True:
+        left_s = min((moment - clock()).total_seconds(), latest_s - time.monotonic())
+        if left_s <= 0.0:
+            return
+        time.sleep(min(left_s, LOOK_EVERY_S))

@@ -12,7 +12,7 @@ import sqlite3
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import RLock
@@ -23,6 +23,9 @@ from stormplan.errors import ArchiveError, DamagedArchiveError
 
 IN_MEMORY = ":memory:"
 BUSY_TIMEOUT_S = 10.0
+MAX_DAMAGED_ROWS = 20  # in a row that are passed over for the one before
+#: What reading a row raises when its bytes are not what was written.
+DAMAGED_ROW_ERRORS = (ValueError, TypeError, ArithmeticError, zlib.error)
 
 _APPEND_ONLY = """
 CREATE TRIGGER {table}_{action} BEFORE {action} ON {table}
@@ -222,6 +225,7 @@ class Archive:
 
     def __init__(self, path: Path | str, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
         self.path = str(path)
+        self.damaged_rows: dict[str, None] = {}  # found and left out, in the order they were met
         self._lock = RLock()  # forecasts are gathered side by side over one connection
         if self.path != IN_MEMORY:
             try:
@@ -232,6 +236,7 @@ class Archive:
             self._connection = sqlite3.connect(
                 self.path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
             )
+            self._connection.text_factory = _decode_text
         try:
             with self._archive_errors():
                 self._migrate()
@@ -389,33 +394,53 @@ class Archive:
             None if there is none.
         """
         until = sortable_utc(before)
-        row = self.fetch_first(
-            "SELECT id, status, headers, body, fetched_at FROM reply "
-            "WHERE url = ? AND good = 1 AND fetched_at <= ? ORDER BY fetched_at DESC, id DESC",
+        keys = self.fetch_all(
+            "SELECT id FROM reply WHERE url = ? AND good = 1 AND fetched_at <= ? "
+            "ORDER BY fetched_at DESC, id DESC LIMIT ?",
             url,
             until,
+            MAX_DAMAGED_ROWS,
         )
-        if row is None:
-            return None
-        key, status, headers, body, fetched_at = row
-        confirmed = self.fetch_first(
-            "SELECT headers, confirmed_at FROM confirmation "
-            "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC",
-            key,
-            until,
+        replies = (self._read_reply(key) for (key,) in keys)
+        stored = next((reply for reply in replies if reply is not None), None)
+        return None if stored is None else self._with_confirmation(stored, until)
+
+    def _read_reply(self, key: int) -> StoredReply | None:
+        """Return a reply; None, and a note of it, if its row is damaged."""
+        row = self.fetch_first(
+            "SELECT url, status, headers, body, fetched_at FROM reply WHERE id = ?", key
         )
-        newer, confirmed_at = confirmed if confirmed is not None else ("{}", fetched_at)
-        with self._archive_errors():
+        try:
+            url, status, headers, body, fetched_at = row or ()
+            moment = datetime.fromisoformat(fetched_at)
             decompressed = zlib.decompress(body)
-        return StoredReply(
-            key=key,
-            url=url,
-            status=status,
-            headers=json.loads(headers) | json.loads(newer),
-            body=decompressed,
-            fetched_at=datetime.fromisoformat(fetched_at),
-            confirmed_at=datetime.fromisoformat(confirmed_at),
-        )
+            return StoredReply(
+                key, url, int(status), _read_headers(headers), decompressed, moment, moment
+            )
+        except DAMAGED_ROW_ERRORS:
+            self.note_damage("reply", key)
+            return None
+
+    def _with_confirmation(self, stored: StoredReply, until: str) -> StoredReply:
+        """Return a reply with the headers and the time of its latest confirmation."""
+        for row, headers, confirmed_at in self.fetch_all(
+            "SELECT rowid, headers, confirmed_at FROM confirmation "
+            "WHERE reply = ? AND confirmed_at <= ? ORDER BY confirmed_at DESC LIMIT ?",
+            stored.key,
+            until,
+            MAX_DAMAGED_ROWS,
+        ):
+            try:
+                newer, moment = _read_headers(headers), datetime.fromisoformat(confirmed_at)
+            except DAMAGED_ROW_ERRORS:
+                self.note_damage("confirmation", row)
+                continue
+            return replace(stored, headers={**stored.headers, **newer}, confirmed_at=moment)
+        return stored
+
+    def note_damage(self, table: str, row: int) -> None:
+        """Remember a row that cannot be read and was left out."""
+        self.damaged_rows[f"{table} {row}"] = None
 
     def earlier_good_replies(
         self, url: str, before: datetime, since: datetime
@@ -430,30 +455,25 @@ class Archive:
             Only what was received between these moments counts, aware.
         """
         rows_found = self.fetch_all(
-            "SELECT id, status, headers, body, fetched_at FROM reply WHERE url = ? AND good = 1 "
+            "SELECT id FROM reply WHERE url = ? AND good = 1 "
             "AND fetched_at <= ? AND fetched_at >= ? ORDER BY fetched_at DESC, id DESC",
             url,
             sortable_utc(before),
             sortable_utc(since),
         )
-        for key, status, headers, body, fetched_at in rows_found[1:]:
-            with self._archive_errors():
-                decompressed = zlib.decompress(body)
-            moment = datetime.fromisoformat(fetched_at)
-            yield StoredReply(key, url, status, json.loads(headers), decompressed, moment, moment)
+        readable = (self._read_reply(key) for (key,) in rows_found)
+        yield from [stored for stored in readable if stored is not None][1:]
 
     def good_replies(self, since: datetime) -> Iterator[StoredReply]:
         """Yield every good reply received since a moment, in order of time."""
         rows_found = self.fetch_all(
-            "SELECT id, url, status, headers, body, fetched_at FROM reply "
-            "WHERE good = 1 AND fetched_at >= ? ORDER BY fetched_at, id",
+            "SELECT id FROM reply WHERE good = 1 AND fetched_at >= ? ORDER BY fetched_at, id",
             sortable_utc(since),
         )
-        for key, url, status, headers, body, fetched_at in rows_found:
-            with self._archive_errors():
-                decompressed = zlib.decompress(body)
-            moment = datetime.fromisoformat(fetched_at)
-            yield StoredReply(key, url, status, json.loads(headers), decompressed, moment, moment)
+        for (key,) in rows_found:
+            stored = self._read_reply(key)
+            if stored is not None:
+                yield stored
 
     def add_grid_lookup(self, coordinates: str, grid_url: str, looked_up_at: datetime) -> None:
         """Add a lookup: the grid address of a location."""
@@ -466,13 +486,18 @@ class Archive:
 
     def last_grid_lookup(self, coordinates: str, before: datetime) -> GridLookup | None:
         """Return the last lookup of coordinates before a moment; None if never."""
-        row = self.fetch_first(
-            "SELECT grid_url, looked_up_at FROM point "
-            "WHERE place = ? AND looked_up_at <= ? ORDER BY looked_up_at DESC, rowid DESC",
+        for row, grid_url, looked_up_at in self.fetch_all(
+            "SELECT rowid, grid_url, looked_up_at FROM point "
+            "WHERE place = ? AND looked_up_at <= ? ORDER BY looked_up_at DESC, rowid DESC LIMIT ?",
             coordinates,
             sortable_utc(before),
-        )
-        return None if row is None else GridLookup(row[0], datetime.fromisoformat(row[1]))
+            MAX_DAMAGED_ROWS,
+        ):
+            try:
+                return GridLookup(_readable(grid_url), datetime.fromisoformat(looked_up_at))
+            except DAMAGED_ROW_ERRORS:
+                self.note_damage("point", row)
+        return None
 
     def add_plan(self, made_at: datetime, document: str) -> int:
         """Add an issued plan, as JSON text; gives its row."""
@@ -491,14 +516,42 @@ class Archive:
 
     def last_plan(self, before: datetime) -> StoredPlan | None:
         """Find the newest plan made before a moment; None if there is none."""
-        row = self.fetch_first(
-            "SELECT made_at, document FROM plan WHERE made_at < ? ORDER BY made_at DESC, id DESC",
+        for row, made_at, document in self.fetch_all(
+            "SELECT id, made_at, document FROM plan WHERE made_at < ? "
+            "ORDER BY made_at DESC, id DESC LIMIT ?",
             sortable_utc(before),
-        )
-        if row is None:
-            return None
-        with self._archive_errors():
-            return StoredPlan(datetime.fromisoformat(row[0]), decompress_plan(row[1]))
+            MAX_DAMAGED_ROWS,
+        ):
+            try:
+                return StoredPlan(datetime.fromisoformat(made_at), decompress_plan(document))
+            except DAMAGED_ROW_ERRORS:
+                self.note_damage("plan", row)
+        return None
+
+
+def _decode_text(stored: bytes) -> str:
+    """Decode text; a byte that is none shows as the replacement character."""
+    return stored.decode("utf-8", "replace")
+
+
+def _readable(text: str) -> str:
+    if "\ufffd" in text:
+        raise ValueError("damaged text")
+    return text
+
+
+def _read_headers(stored: str) -> dict[str, str]:
+    """Read stored headers.
+
+    Raises
+    ------
+    ValueError, TypeError
+        They are none.
+    """
+    headers = json.loads(_readable(stored))
+    if not isinstance(headers, dict) or not all(isinstance(v, str) for v in headers.values()):
+        raise TypeError("not headers")
+    return headers
 
 
 def compress_plan(document: str) -> bytes:
@@ -507,8 +560,17 @@ def compress_plan(document: str) -> bytes:
 
 
 def decompress_plan(stored: bytes | str) -> str:
-    """Return a plan's text; the first version of the file kept it uncompressed."""
-    return stored if isinstance(stored, str) else zlib.decompress(stored).decode()
+    """Return a plan's text; the first version of the file kept it uncompressed.
+
+    Raises
+    ------
+    ValueError, TypeError, zlib.error
+        The row is damaged.
+    """
+    text = stored if isinstance(stored, str) else zlib.decompress(stored).decode()
+    if not isinstance(json.loads(text), dict):
+        raise TypeError("not a plan")
+    return text
 
 
 def _headers_text(headers: Mapping[str, str]) -> str:

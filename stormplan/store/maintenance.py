@@ -15,7 +15,14 @@ from datetime import datetime
 from pathlib import Path
 
 from stormplan.errors import ArchiveError, DamagedArchiveError, InputError
-from stormplan.store.archive import IN_MEMORY, MIGRATIONS, Archive, decompress_plan, sortable_utc
+from stormplan.store.archive import (
+    DAMAGED_ROW_ERRORS,
+    IN_MEMORY,
+    MIGRATIONS,
+    Archive,
+    decompress_plan,
+    sortable_utc,
+)
 from stormplan.store.report_folders import atomic_replace
 
 _TRIGGERS_QUERY = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
@@ -74,8 +81,8 @@ def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
             yield f"reply {key}: cannot be read"
     for key, document in file.execute("SELECT id, document FROM plan"):
         try:
-            json.loads(decompress_plan(document))
-        except (zlib.error, ValueError):
+            decompress_plan(document)
+        except DAMAGED_ROW_ERRORS:
             yield f"plan {key}: cannot be read"
 
 

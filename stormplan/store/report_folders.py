@@ -19,6 +19,11 @@ from filelock import FileLock, Timeout
 
 from stormplan.errors import InputError
 
+
+class LockUnusableError(InputError):
+    """The lock of a folder cannot be used; nobody else need be at work."""
+
+
 LATEST = "latest"
 _UNFINISHED = ".unfinished-"
 
@@ -32,11 +37,20 @@ def atomic_replace(path: Path) -> Iterator[Path]:
     try:
         yield temp_path
         _sync(temp_path)
-        temp_path.chmod(0o644)
+        temp_path.chmod(0o666 & ~_umask())
         temp_path.replace(path)
     except BaseException:
         temp_path.unlink(missing_ok=True)
         raise
+
+
+def _umask() -> int:
+    """Return the file mode creation mask of this process."""
+    try:  # setting it to read it would be seen by other threads
+        status = Path("/proc/self/status").read_text(encoding="ascii")
+        return int(status.partition("Umask:")[2].split()[0], 8)
+    except (OSError, ValueError, IndexError):
+        return 0o022
 
 
 def write_atomic(path: Path, text: str) -> Path:
@@ -64,7 +78,12 @@ def report_set_name(made_at: datetime, document: str) -> str:
 
 
 def publish(
-    root: Path, name: str, write_reports: Callable[[Path], object], keep_reports: int = 200
+    root: Path,
+    name: str,
+    write_reports: Callable[[Path], object],
+    keep_reports: int = 200,
+    *,
+    is_newest: bool = True,
 ) -> Path:
     """Write a set of reports, then let ``latest`` point to it.
 
@@ -78,6 +97,8 @@ def publish(
         Writes the reports into the folder it is given.
     keep_reports : int
         How many sets stay; the oldest go first [-].
+    is_newest : bool
+        Whether the plan was made just now; ``latest`` never goes back to an older one.
 
     Returns
     -------
@@ -96,7 +117,8 @@ def publish(
         target = root / name
         if not target.exists():  # if it does, it is complete: it got its name last
             _write_set(target, write_reports)
-        _repoint_link(root / LATEST, name)
+        if is_newest or not is_published(root, name):
+            _repoint_link(root / LATEST, name)
         _remove_oldest(root, keep_reports)
     except OSError as error:
         raise InputError(f"cannot write to {root}: {error.strerror or error}") from error
@@ -107,7 +129,7 @@ def _write_set(target: Path, write_reports: Callable[[Path], object]) -> None:
     beside = Path(tempfile.mkdtemp(dir=target.parent, prefix=_UNFINISHED))
     try:
         write_reports(beside)
-        beside.chmod(0o755)
+        beside.chmod(0o777 & ~_umask())
         beside.rename(target)
     except BaseException:
         shutil.rmtree(beside, ignore_errors=True)
@@ -142,14 +164,34 @@ def exclusive_lock(root: Path, wait_s: float) -> Iterator[None]:
     Raises
     ------
     InputError
-        Another run has it, and did not end in time; or the folder cannot be made.
+        Another run has it, and did not end in time; or it cannot be used (``LockUnusableError``).
     """
+    lock = root / ".lock"
+    held = FileLock(lock, timeout=wait_s)
     try:
         root.mkdir(parents=True, exist_ok=True)
-        with FileLock(root / ".lock", timeout=wait_s):
-            yield
+        held.acquire()
     except Timeout:
         raise InputError(f"another run is at work in {root}; try again when it has ended") from None
+    except OSError as error:
+        raise LockUnusableError(
+            f"cannot lock {root} ({error.strerror or error}): {lock} {_describe_owner(lock)}; run "
+            "stormplan as one user only, and remove that file"
+        ) from error
+    try:
+        yield
+    finally:
+        held.release()
+
+
+def _describe_owner(path: Path) -> str:
+    """Say whose a file is."""
+    try:
+        return f"belongs to {path.owner()}"
+    except KeyError:
+        return f"belongs to user {path.stat().st_uid}"
+    except (OSError, NotImplementedError):
+        return "cannot be looked at"
 
 
 def check_disk_space(root: Path, size_bytes: int) -> None:

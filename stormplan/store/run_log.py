@@ -9,11 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from typing import Any, Literal
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
-from stormplan.store.archive import Archive, decompress_plan, sortable_utc
+from stormplan.store.archive import (
+    DAMAGED_ROW_ERRORS,
+    MAX_DAMAGED_ROWS,
+    Archive,
+    decompress_plan,
+    sortable_utc,
+)
 
 RunKind = Literal["briefing", "storm", "asked"]
 #: ``queued`` nobody tried yet; ``handing over`` the last word that makes it count is being said;
@@ -168,58 +174,63 @@ class RunLog:
 
     def last_run(self) -> Run | None:
         """Find the newest plan of the routine, whether announced or not; None if there is none."""
-        return _run(self.archive.fetch_first(_RUN + "WHERE kind <> 'asked' ORDER BY plan.id DESC"))
+        return self._first_run("WHERE kind <> 'asked' ORDER BY plan.id DESC")
 
     def last_announced(self, before: datetime | None = None) -> Run | None:
         """Find the newest plan that was announced, up to a moment; None if there is none."""
         if before is None:
-            return _run(
-                self.archive.fetch_first(_RUN + "WHERE announced = 1 ORDER BY plan.id DESC")
-            )
-        return _run(
-            self.archive.fetch_first(
-                _RUN + "WHERE announced = 1 AND plan.made_at < ? ORDER BY plan.id DESC",
-                sortable_utc(before),
-            )
+            return self._first_run("WHERE announced = 1 ORDER BY plan.id DESC")
+        return self._first_run(
+            "WHERE announced = 1 AND plan.made_at < ? ORDER BY plan.id DESC", sortable_utc(before)
         )
 
     def briefing_of(self, day: date) -> Run | None:
         """Find the briefing of a local day; None if it had none."""
-        return _run(
-            self.archive.fetch_first(_RUN + "WHERE kind = 'briefing' AND day = ?", day.isoformat())
-        )
+        return self._first_run("WHERE kind = 'briefing' AND day = ?", day.isoformat())
 
     def run_made_at(self, moment: datetime) -> Run | None:
         """Find the plan made at exactly a moment; None if there is none."""
-        return _run(
-            self.archive.fetch_first(
-                _RUN + "WHERE plan.made_at = ? ORDER BY plan.id", sortable_utc(moment)
-            )
-        )
+        return self._first_run("WHERE plan.made_at = ? ORDER BY plan.id", sortable_utc(moment))
 
     def last_run_on(self, day: date, zone: ZoneInfo) -> Run | None:
         """Find the last plan made on a local day, for whatever reason; None if there is none."""
         start = datetime.combine(day, time(0), zone)
         end = datetime.combine(day + timedelta(days=1), time(0), zone)
-        return _run(
-            self.archive.fetch_first(
-                _RUN + "WHERE plan.made_at >= ? AND plan.made_at < ? ORDER BY plan.id DESC",
-                sortable_utc(start),
-                sortable_utc(end),
-            )
+        return self._first_run(
+            "WHERE plan.made_at >= ? AND plan.made_at < ? ORDER BY plan.id DESC",
+            sortable_utc(start),
+            sortable_utc(end),
         )
+
+    def _first_run(self, where: str, *values: str) -> Run | None:
+        """Return the first run that can be read; damaged ones are noted and passed over."""
+        for row in self.archive.fetch_all(f"{_RUN}{where} LIMIT {MAX_DAMAGED_ROWS}", *values):
+            try:
+                return _read_run(row)
+            except DAMAGED_ROW_ERRORS:
+                self.archive.note_damage("plan", row[0])
+        return None
 
     def delivery_statuses(self, plan_id: int) -> list[DeliveryStatus]:
         """Return the state of every delivery of a plan, in the order they were queued."""
         statuses: dict[tuple[str, str], DeliveryStatus] = {}
-        for channel, recipient, state, detail, at in self.archive.fetch_all(
-            "SELECT channel, recipient, state, said, at FROM delivery WHERE plan = ? ORDER BY id",
+        for row, channel, recipient, state, detail, at in self.archive.fetch_all(
+            "SELECT id, channel, recipient, state, said, at FROM delivery WHERE plan = ? "
+            "ORDER BY id",
             plan_id,
         ):
             previous = statuses.get((channel, recipient))
+            try:
+                moment = datetime.fromisoformat(at)
+                if state not in get_args(DeliveryState):
+                    raise ValueError("no state of a delivery")
+            except DAMAGED_ROW_ERRORS:  # it may have been sent: whoever sends again sends twice
+                self.archive.note_damage("delivery", row)
+                moment = previous.recorded_at if previous else datetime.now(UTC)
+                state, detail = "handing over", "the note of its outcome is damaged"
             failures = (previous.failures if previous else 0) + (state == "failed")
             statuses[channel, recipient] = DeliveryStatus(
-                plan_id, channel, recipient, state, detail, datetime.fromisoformat(at), failures
+                plan_id, channel, recipient, state, detail, moment, failures
             )
         return list(statuses.values())
 
@@ -240,9 +251,7 @@ class RunLog:
         ]
 
 
-def _run(row: tuple[Any, ...] | None) -> Run | None:
-    if row is None:
-        return None
+def _read_run(row: tuple[Any, ...]) -> Run:
     plan, kind, day, announced, made_at, document = row
     return Run(
         plan,

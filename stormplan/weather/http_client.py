@@ -7,7 +7,6 @@ be had. The moment is always passed in.
 
 from __future__ import annotations
 
-import json
 import math
 import threading
 import time
@@ -16,20 +15,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Literal
-from urllib.parse import urljoin
+from urllib.parse import urlsplit
 
 import requests
 from urllib3.exceptions import (
     DecodeError,
     HTTPError,
-    InvalidHeader,
     MaxRetryError,
     ProtocolError,
     ReadTimeoutError,
 )
 from urllib3.util import Retry
 
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.store.archive import Archive, StoredReply
 from stormplan.version import __version__
 from stormplan.weather.http_policy import (
@@ -41,6 +39,12 @@ from stormplan.weather.http_policy import (
     is_json,
     origin,
 )
+from stormplan.weather.reply_text import (
+    parse_json,
+    printable,
+    redirect_target,
+    retry_after_s,
+)
 
 ReplyState = Literal["fresh", "confirmed", "cached", "stale"]
 PayloadCheck = Callable[[object], object]
@@ -49,6 +53,7 @@ DEFAULT_ACCEPT = "application/geo+json"
 REDIRECT_STATUSES = frozenset({301, 302, 303, 307, 308})
 MAX_REDIRECTS = 3
 MAX_BODY_BYTES = 20_000_000  # bytes; a grid is 0.2 million
+MIN_SECRET_LENGTH = 6  # characters
 MAX_READ_S = 60.0
 MAX_CONSECUTIVE_FAILURES = (
     3  # addresses; then the service is down, and each further one is tried once
@@ -94,7 +99,7 @@ class Reply:
     @property
     def payload(self) -> object:
         """The body read as JSON."""
-        return json.loads(self.body)
+        return parse_json(self.body)
 
 
 @dataclass(frozen=True)
@@ -151,6 +156,15 @@ class ServiceTerms:
         for value in filter(None, self.secret_params.values()):
             text = text.replace(value, "…")
         return text
+
+    def redact_response(self, response: _Response) -> _Response:
+        """Return a response without the secrets that a service repeats in it."""
+        body = response.body
+        for value in self.secret_params.values():
+            if len(value) >= MIN_SECRET_LENGTH:  # a shorter one would eat numbers
+                body = body.replace(value.encode(), "…".encode())
+        headers = {name: self.redact(value) for name, value in response.headers.items()}
+        return _Response(response.status, headers, body)
 
 
 DEFAULT_TERMS = ServiceTerms()
@@ -235,6 +249,18 @@ def describe_connection_error(error: requests.ConnectionError) -> tuple[str, boo
     return "no connection: it was cut off; check the network", False
 
 
+class _Session(requests.Session):
+    """A session that leaves redirects alone: it would read ``Location`` even to ignore it."""
+
+    def get_redirect_target(self, resp: requests.Response) -> None:
+        """Return none."""
+
+
+def _no_credentials(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    """Add no credentials to a request."""
+    return request
+
+
 def _user_agent(contact: str) -> str:
     contact = contact.strip()
     if not contact or not contact.isascii() or not contact.isprintable():
@@ -263,6 +289,8 @@ class Fetcher:
         Ask nobody; plan from the archive alone, as for a past morning.
     budget_s : float
         Time for all requests together; nothing is asked after that [s].
+    recheck : bool
+        Ask even where the copy in the archive is still fresh.
 
     Raises
     ------
@@ -278,7 +306,9 @@ class Fetcher:
         *,
         offline: bool = False,
         budget_s: float = math.inf,
+        recheck: bool = False,
     ) -> None:
+        self.recheck = recheck
         self.archive = archive
         self.offline = offline
         self.budget_s = budget_s
@@ -286,10 +316,11 @@ class Fetcher:
         self._lock = threading.Lock()
         self._next_start_s: dict[tuple[str, str], float] = {}
         self._policy = policy or ClientPolicy()
-        self._session = requests.Session()
+        self._session = _Session()
+        self._session.auth = _no_credentials  # else those of .netrc are sent
         self._session.headers.update({"User-Agent": _user_agent(contact)})
         self.clock_offset: timedelta | None = None  # how far our clock is ahead of a service's
-        self._health: dict[tuple[str, str], _ServiceHealth] = {}
+        self._health: dict[tuple[str, str, str], _ServiceHealth] = {}
 
     def close(self) -> None:
         """Close the connections."""
@@ -331,15 +362,18 @@ class Fetcher:
         FetchError
             404, or nothing usable and no good copy; says what was tried.
         """
-        stored = self.archive.last_good_reply(url, now)
+        stored = usable = self.archive.last_good_reply(url, now)
         if stored is not None and (
-            self.offline or (now < _fresh_until(stored, terms) and not recheck)
+            self.offline or (now < _fresh_until(stored, terms) and not (recheck or self.recheck))
         ):
-            return _reply_from_stored(stored, "cached")
+            is_usable = self.offline or check is None or not _unusable_reason(stored.body, check)
+            if is_usable:
+                return _reply_from_stored(stored, "cached")
+            usable = None  # asked for anew, and not whether it has changed
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._request_with_retries(url, stored, now, check, terms)
+            return self._request_with_retries(url, usable, now, check, terms)
         except FetchError as error:
             if stored is None or error.status == 404:
                 raise
@@ -363,7 +397,7 @@ class Fetcher:
         terms: ServiceTerms,
     ) -> Reply:
         """Request until a usable reply arrives or the retries run out."""
-        health = self._health.setdefault(origin(url), _ServiceHealth())
+        health = self._health.setdefault(_endpoint(url), _ServiceHealth())
         if health.consecutive_no_responses >= MAX_CONSECUTIVE_NO_RESPONSES:
             raise FetchError(
                 f"{url}: not asked, nothing answered at {health.consecutive_no_responses} others"
@@ -405,7 +439,7 @@ class Fetcher:
     ) -> Reply | _FailedAttempt:
         """Make one attempt and archive the response."""
         try:
-            answer = self._follow_redirects(url, stored, terms)
+            answer = terms.redact_response(self._follow_redirects(url, stored, terms))
         except _NoResponse as failure:
             return _FailedAttempt(
                 terms.redact(str(failure)),
@@ -434,14 +468,19 @@ class Fetcher:
     ) -> _Response:
         """Send one request, following redirects on the same host only."""
         headers = {"Accept": terms.accept}
-        if stored is not None and "last-modified" in stored.headers:
-            headers["If-Modified-Since"] = stored.headers["last-modified"]
+        modified = "" if stored is None else stored.headers.get("last-modified", "").strip()
+        if modified and modified.isascii() and modified.isprintable():
+            headers["If-Modified-Since"] = modified
         target = url
         for _ in range(MAX_REDIRECTS + 1):
             answer = self._request(target, headers, terms.secret_params)
             if answer.status not in REDIRECT_STATUSES or "location" not in answer.headers:
                 return answer
-            target = urljoin(target, answer.headers["location"])
+            location = answer.headers["location"]
+            followed = redirect_target(target, location)
+            if followed is None:
+                raise _NoResponse("sent on to what is no address, refused", retryable=False)
+            target = followed
             if origin(target) != origin(url):
                 raise _NoResponse(f"sent on to another host ({target}), refused", retryable=False)
         raise _NoResponse(f"sent on more than {MAX_REDIRECTS} times", retryable=False)
@@ -471,10 +510,11 @@ class Fetcher:
                     if time.monotonic() > deadline:
                         self._left_s()
                         raise _NoResponse("an answer without end", hung=True)
-                names = {name.lower(): value for name, value in response.headers.items()}
-                clock_offset_found = clock_offset(names, datetime.now(UTC))
-                if clock_offset_found is not None:
-                    self.clock_offset = clock_offset_found
+                names = {
+                    printable(name.lower()): printable(value)
+                    for name, value in response.headers.items()
+                }
+                self._note_clock_offset(clock_offset(names, datetime.now(UTC)))
                 return _Response(response.status_code, names, bytes(body))
         except (requests.Timeout, ReadTimeoutError):
             raise _NoResponse("no answer in time", hung=True) from None
@@ -498,6 +538,13 @@ class Fetcher:
         if start_s > now_s:
             self._policy.sleep(min(start_s - now_s, self._left_s()))
 
+    def _note_clock_offset(self, offset: timedelta | None) -> None:
+        """Keep the least offset that any answer shows: one service's clock may be the wrong one."""
+        with self._lock:
+            known = self.clock_offset
+            if offset is not None and (known is None or abs(offset) < abs(known)):
+                self.clock_offset = offset
+
     def _left_s(self) -> float:
         """Return what is left of the budget [s].
 
@@ -517,21 +564,37 @@ class Fetcher:
 
     def _verdict(self, answer: _Response, check: PayloadCheck | None) -> ResponseVerdict:
         verdict = classify_response(answer.status, answer.headers, answer.body, self._policy.retry)
-        if verdict.good and check is not None:
-            try:
-                check(json.loads(answer.body))
-            except ForecastError as error:
-                return ResponseVerdict(False, reason=str(error))
-        return verdict
+        if not verdict.good or check is None:
+            return verdict
+        reason = _unusable_reason(answer.body, check)
+        return verdict if reason is None else ResponseVerdict(False, reason=reason)
 
     def _wait_s(self, answer: _Response, verdict: ResponseVerdict) -> float:
         """Wait the service asks for, or that its signs call for."""
         wait_s = self._policy.min_throttle_wait_s if verdict.throttled else 0.0
-        try:
-            asked = answer.headers.get("retry-after")
-            return max(wait_s, self._policy.retry.parse_retry_after(asked) if asked else 0.0)
-        except InvalidHeader:
-            return wait_s
+        return max(wait_s, retry_after_s(answer.headers.get("retry-after"), datetime.now(UTC)))
+
+
+def _unusable_reason(body: bytes, check: PayloadCheck) -> str | None:
+    """Return why a body cannot be used; None if it can. A reader that fails is a reason, too."""
+    try:
+        check(parse_json(body))
+    except ForecastError as error:
+        return str(error)
+    except ArchiveError:
+        raise
+    except Exception as error:  # whatever one body does to its reader is of that body alone
+        return f"a body that cannot be read ({type(error).__name__})"
+    return None
+
+
+def _endpoint(url: str) -> tuple[str, str, str]:
+    """Service of an address and the first part of its path: one kind of what it serves.
+
+    A service may find every place and yet have no forecast for any.
+    """
+    kind, has_more, _ = urlsplit(url).path.strip("/").partition("/")
+    return *origin(url), kind if has_more else ""
 
 
 def _reply_from_stored(stored: StoredReply, state: ReplyState, reason: str = "") -> Reply:

@@ -7,14 +7,14 @@ and that name decides.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
 from urllib3.util import Retry
+
+from stormplan.weather.reply_text import delta_seconds, http_date, parse_json
 
 SUCCESS_STATUSES = frozenset(
     {200, 203}
@@ -75,8 +75,8 @@ def classify_response(
             False, retryable, reason=f"{status} with {content_type} instead of JSON"
         )
     try:
-        content = json.loads(body)
-    except (ValueError, RecursionError):
+        content = parse_json(body)
+    except ValueError:
         return ResponseVerdict(
             False, retryable=True, reason=f"{status} with a body cut short or garbled"
         )
@@ -128,17 +128,15 @@ def fresh_until(headers: Mapping[str, str], received_at: datetime) -> datetime:
     }
     if "no-store" in directives or "no-cache" in directives:
         return received_at
-    age = headers.get("age", "0")
-    if directives.get("max-age", "").isdigit():
-        seconds = min(int(directives["max-age"]), 86_400) - (int(age) if age.isdigit() else 0)
+    max_age_s = delta_seconds(directives.get("max-age"))
+    if max_age_s is not None:
+        seconds = min(max_age_s, 86_400) - (delta_seconds(headers.get("age")) or 0)
         return received_at + timedelta(seconds=max(seconds, 0))
-    try:
-        expires = parsedate_to_datetime(headers["expires"])
-        # the service's own clock against itself, so that ours may be wrong
-        lifetime = expires - parsedate_to_datetime(headers["date"])
-    except (KeyError, ValueError, TypeError):
+    expires, sent_at = http_date(headers.get("expires")), http_date(headers.get("date"))
+    if expires is None or sent_at is None:
         return received_at
-    return received_at + min(max(lifetime, timedelta(0)), timedelta(days=1))
+    # the service's own clock against itself, so that ours may be wrong
+    return received_at + min(max(expires - sent_at, timedelta(0)), timedelta(days=1))
 
 
 def clock_offset(headers: Mapping[str, str], received_at: datetime) -> timedelta | None:
@@ -151,12 +149,11 @@ def clock_offset(headers: Mapping[str, str], received_at: datetime) -> timedelta
     received_at : datetime
         By our own clock, aware.
     """
-    age = headers.get("age", "0")
-    try:
-        service_time = parsedate_to_datetime(headers["date"])
-        return received_at - service_time - timedelta(seconds=int(age) if age.isdigit() else 0)
-    except (KeyError, ValueError, TypeError):
+    service_time = http_date(headers.get("date"))
+    if service_time is None:
         return None
+    age_s = delta_seconds(headers.get("age")) or 0
+    return received_at - service_time - timedelta(seconds=age_s)
 
 
 def origin(url: str) -> tuple[str, str]:

@@ -218,6 +218,9 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             return f"an official alert cannot be read and is not shown: {reason}"
         case DiagnosticCode.PLAN_NOT_COMPARED:
             return "the plan before is of another version and was not compared"
+        case DiagnosticCode.ARCHIVE_ROWS_DAMAGED:
+            rows = join_names(list(one.texts("rows")), MAX_SITES)
+            return f"damaged in the archive and left out, with the one before used: {rows}"
         case DiagnosticCode.SITES_FILE_FALLBACK:
             return f"the sites file has errors; the last good one is used ({reason})"
         case DiagnosticCode.REPORTS_NOT_WRITTEN:
@@ -226,6 +229,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             return (
                 f"{reason}: the reports are in the mail only, and an older set stays in the folder"
             )
+        case DiagnosticCode.LOCK_UNUSABLE:
+            return f"nothing keeps a second run out: {reason}"
         case DiagnosticCode.RUN_LATE:
             minutes = round(60.0 * one.quantity("delay_h"))
             return (

@@ -7,7 +7,6 @@ at one location never stops the others, and locations in one grid cell share one
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Iterable, Sequence
@@ -21,7 +20,7 @@ from urllib.parse import urlsplit
 import numpy as np
 
 from stormplan.company.sites import SOURCE_KEYS, SourceSettings, WeatherSettings
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError
 from stormplan.weather.providers.archived_files import ArchivedFiles
@@ -30,11 +29,11 @@ from stormplan.weather.providers.intervals import HourAxis
 from stormplan.weather.providers.merge import merge_forecasts, unknown_hours
 from stormplan.weather.providers.quality_control import (
     MIN_COVERAGE_H,
-    UNEXPECTED_FORM_ERRORS,
     check_required_variables,
     disbelieve_future_issue,
     unexpected_form,
 )
+from stormplan.weather.reply_text import parse_json
 
 MAX_PREFERRED_AGE = timedelta(
     hours=12
@@ -239,7 +238,9 @@ class _Gathering:
                 found.unserved.append(str(error))
             except ForecastError as error:
                 found.failures.append((len(found.copies), str(error)))
-            except UNEXPECTED_FORM_ERRORS as error:
+            except ArchiveError:
+                raise
+            except Exception as error:  # whatever it is, the other sources have no part in it
                 text = str(unexpected_form(type(source).__name__, location.key, error))
                 found.failures.append((len(found.copies), text))
             else:
@@ -370,12 +371,12 @@ def parse_stored_reply(url: str, body: bytes, fetched_at: datetime) -> CellForec
 
     parts = urlsplit(url)
     if "/gridpoints/" in parts.path:
-        return nws.parse_forecast(json.loads(body), fetched_at)
+        return nws.parse_forecast(parse_json(body), fetched_at)
     if parts.path.endswith("/complete"):
-        return metno.parse_forecast(json.loads(body), fetched_at)
+        return metno.parse_forecast(parse_json(body), fetched_at)
     for name, endpoint in openmeteo.ENDPOINTS.items():
         if parts.path.endswith(endpoint):
-            return openmeteo.parse_forecast(json.loads(body), fetched_at, name)
+            return openmeteo.parse_forecast(parse_json(body), fetched_at, name)
     return None
 
 

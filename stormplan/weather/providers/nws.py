@@ -9,7 +9,6 @@ free for any use. It has no radiation and no amount by phase: phases come from t
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -42,6 +41,7 @@ from stormplan.weather.providers.nws_reply import GridpointReply, convert_entrie
 from stormplan.weather.providers.older_copies import read_older_copies
 from stormplan.weather.providers.once import OncePerKey
 from stormplan.weather.providers.quality_control import refuse_unexpected_form
+from stormplan.weather.reply_text import parse_json
 
 SOURCE = "nws"
 BASE_URL = "https://api.weather.gov"
@@ -410,7 +410,7 @@ class NwsSource:
             parse = refuse_unexpected_form(parse_plannable_forecast, SOURCE, grid_url)
             cell = parse(payload, now, now)
             if stored is not None:
-                stored_issued_at = parse_reply(json.loads(stored.body)).issued_at
+                stored_issued_at = parse_reply(parse_json(stored.body)).issued_at
                 stored_issued_at = believed(stored_issued_at, stored.fetched_at)
                 if believed(cell.issued_at, now) < stored_issued_at:
                     raise ForecastError(

@@ -8,7 +8,6 @@ earlier, and is used for nothing but an alert that states no end.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,6 +18,7 @@ from stormplan.weather.http_client import Fetcher
 from stormplan.weather.providers import Location
 from stormplan.weather.providers.intervals import parse_utc
 from stormplan.weather.providers.nws import BASE_URL, format_coordinate
+from stormplan.weather.reply_text import parse_json
 
 MAX_ZONES_PER_REQUEST = 60  # keeps an address well below 1000 characters
 TIMES = ("sent", "effective", "onset", "expires", "ends")
@@ -83,7 +83,11 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
         is_real = each.get("status") == "Actual" and each.get("messageType") != "Cancel"
         if not is_real or str(each.get("id")) in replaced:
             continue
-        zoned = _zoned_alert(each)
+        try:
+            zoned = _zoned_alert(each)
+        except (ValueError, TypeError, ArithmeticError) as error:
+            unreadable.append(f"nws alerts: an entry that cannot be read ({type(error).__name__})")
+            continue
         if zoned.zones:
             found.append(zoned)
         else:
@@ -205,7 +209,11 @@ class NwsAlerts:
         )
         if stored is None:
             return frozenset()
-        properties = json.loads(stored.body)["properties"]
+        try:
+            payload = parse_json(stored.body)
+        except ValueError:
+            return frozenset()
+        properties = _properties(payload) or {}
         return frozenset(
             _zone_code(properties[name]) for name in POINT_ZONES if properties.get(name)
         )

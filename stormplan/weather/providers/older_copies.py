@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -11,6 +10,7 @@ from stormplan.errors import ForecastError
 from stormplan.store.archive import Archive
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.providers.quality_control import refuse_unexpected_form
+from stormplan.weather.reply_text import parse_json
 
 #: Copies further back than the highest limit of the rule ``older_copy_max_age`` never stand in.
 MAX_LOOK_BACK = timedelta(hours=72)
@@ -50,7 +50,7 @@ def read_older_copies(
         if len(copies) == MAX_COPIES:
             break
         try:
-            cell = guarded(json.loads(stored.body), stored.fetched_at, now)
+            cell = guarded(parse_json(stored.body), stored.fetched_at, now)
         except ForecastError:
             continue  # it stood alone once; what it lacked then it lacks now
         copies.append(replace(cell, fetched_at=stored.fetched_at))
