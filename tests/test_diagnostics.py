@@ -37,7 +37,7 @@ from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import health, pipeline
 from stormplan.units import UnitFormatter
-from stormplan.words import briefing, diagnostic_text, exports, terminal
+from stormplan.words import briefing, diagnostic_text, exports, mix_sheet, terminal
 from stormplan.words.briefing import VERDICT_LABELS
 from stormplan.words.formatting import ReportFormat
 
@@ -325,3 +325,17 @@ def test_nothing_branches_on_sentences():
     assert found == set()
     wrong = 'if "is damaged" in str(error) or what.startswith("no forecast"):\n    pass\n'
     assert branches_on_sentences(ast.parse(wrong)) == [1, 1]
+
+
+def test_a_mix_sheet_of_unknown_sites_never_says_nothing_to_spray():
+    # a shed lead who reads "nothing to spray" goes home: common practice, no source
+    blind = make_plan(parse_sites({"a": site_entry(43.1, -89.4)}), {}, NOON)
+    (sheet,) = mix_sheet.mix_sheet_views(blind)
+    assert sheet.unknown_sites == "Site 43.1"
+    page = mix_sheet.render_html(blind)
+    assert "NOT KNOWN whether to spray" in page
+    assert "Not known for Site 43.1." in page
+    assert "Nothing to spray" not in page
+    known = mix_sheet.render_html(planned(site(COLD)))
+    assert "Nothing to spray" in known
+    assert "NOT KNOWN" not in known

@@ -71,7 +71,7 @@ def test_a_null_in_a_new_body_takes_the_older_copy_of_that_layer_alone(replay, a
     second = plan(replay, archive, formats.NOW + HOUR)
     assert first.verdict == second.verdict == "go"
     assert second.exit_code is ExitCode.DEGRADED
-    assert "precipitation: from an older copy, issued 2026-01-12 09:00Z" in damaged.said(second)
+    assert "precipitation: from its own copy of 1 h before" in damaged.said(second)
     assert second.sites[0].source.issued_at == formats.ISSUED + HOUR
     replayed = plan(replay, archive, formats.NOW + HOUR, offline=True)
     assert replayed.forecasts == second.forecasts

@@ -1,7 +1,7 @@
 """Where one source stops knowing and the next steps in, hour by hour and marked."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -14,7 +14,7 @@ from helpers.sites import parse_sites, site_entry
 from stormplan.errors import ExitCode
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
-from stormplan.weather.forecast import PRECIP_TYPES, QualityFlag
+from stormplan.weather.forecast import PRECIP_TYPES, QualityFlag, Substitution
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.weather.providers.gather_rules import DEFAULT_RULES
 from stormplan.weather.providers.merge import merge_forecasts
@@ -64,8 +64,8 @@ def test_each_layer_is_handed_over_from_where_it_ends():
     assert flagged(joined, "wind_10m_ms", other) == []  # known, so it stays
     assert flagged(joined, "pop", other) == []
     assert joined.substitutions == (
-        "temperature: from metno in 18 h, first 2026-01-14 00:00Z",
-        "precipitation: from metno in 8 h, first 2026-01-14 10:00Z",
+        Substitution("temperature: from metno", 18, datetime(2026, 1, 14, 0, tzinfo=UTC)),
+        Substitution("precipitation: from metno", 8, datetime(2026, 1, 14, 10, tzinfo=UTC)),
     )
     assert joined.credit == "Ours; Theirs"
     assert joined.cell_id == "TST/1,1 + metno B/1"

@@ -14,11 +14,14 @@ import pytest
 import vobject
 from geojson_pydantic import FeatureCollection, Point
 from helpers.one_surface import plan_surface
+from helpers.published_tables import NOON
+from helpers.sites import BASE_SECTIONS
 from icalendar import Calendar
 
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
-from stormplan.words import briefing, exports, notices, strip_charts
+from stormplan.units import UnitFormatter
+from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
@@ -289,3 +292,28 @@ def test_a_site_leads_with_what_is_surest_and_not_with_what_is_first():
     surest = max(events, key=lambda event: event.probability)
     (summary,) = [site.summary for site in briefing.build_view(made).sites]
     assert summary.startswith(f"{surest.hazard} from")
+
+
+def test_a_shortage_says_how_much_is_missing():
+    north = BASE_SECTIONS["yards"]["north"]
+    little = {"north": north | {"salt": north["salt"] | {"on_hand": "10 lb"}}}
+    ice = {"air_temp_c": -3.0, "dew_point_c": -4.0, "freezing_rain_mm": {0: 0.0, 6: 0.5, 12: 0.0}}
+    made = plan_surface(company_overrides={"yards": little}, pop=0.9, **ice)
+    (yard,) = made.yards
+    assert yard.shortages == ("salt",)
+    short_lb = (yard.salt_kg + yard.spread_salt_kg) / 0.45359237 - 10.0
+    (line,) = mix_sheet.shortage_lines(yard, UnitFormatter("us"))
+    amount, _, what = line.partition(" lb of ")
+    assert what == "salt"
+    assert float(amount.replace(",", "")) == pytest.approx(short_lb, rel=0.02)
+    row = next(r for r in briefing.build_view(made).summary_rows if r.label == "Short of")
+    assert line in row.text
+
+
+def test_no_work_is_told_to_begin_before_the_plan_was_made():
+    at_half_past = NOON + timedelta(minutes=30)
+    made = plan_surface(
+        now=at_half_past, air_temp_c=-8.0, dew_point_c=-9.0, freezing_rain_mm=0.5, pop=0.9
+    )
+    # noon is 12 PM in the company's zone, 18:00 UTC
+    assert "1 surface at 1 site from Mon 12:30 PM" in briefing.build_view(made).headline

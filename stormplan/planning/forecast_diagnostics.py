@@ -84,8 +84,15 @@ def source_diagnostics(
             site=site,
             values={"reason": reason},
         )
-    for text in forecast.substitutions:
-        yield degraded(DiagnosticCode.SUBSTITUTED, site=site, source=source, text=text)
+    for one in forecast.substitutions:
+        yield degraded(
+            DiagnosticCode.SUBSTITUTED,
+            site=site,
+            source=source,
+            text=one.text,
+            hours=one.hours,
+            first=None if one.first is None else one.first.isoformat(),
+        )
     if forecast.contradictions:
         yield degraded(
             DiagnosticCode.CONTRADICTION,

@@ -69,8 +69,6 @@ class SourceRecord(Record):
         True where it stands in for one that could not be fetched, or is older than policy allows.
     credit : str
         Attribution that the source's license asks for.
-    substitutions : tuple of str
-        What its newest copy does not say, and what stands in, in words.
     forecast_id : str or None
         Key of its hours among the plan's ``forecasts``.
     """
@@ -83,7 +81,6 @@ class SourceRecord(Record):
     known_until: AwareDatetime | None
     stale: bool
     credit: str
-    substitutions: tuple[str, ...] = ()
 
 
 class ForecastSeries(Record):

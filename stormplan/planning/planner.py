@@ -354,7 +354,6 @@ def _source_record(cell: CellForecast) -> SourceRecord:
         known_until=cell.known_until("air_temp_c"),
         stale=cell.stale,
         credit=cell.credit,
-        substitutions=cell.substitutions,
         forecast_id=forecast_id(cell),
     )
 

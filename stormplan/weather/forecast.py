@@ -39,6 +39,25 @@ class QualityFlag(IntFlag):
 
 
 @dataclass(frozen=True)
+class Substitution:
+    """What stands in for something that the newest copy of a forecast does not say.
+
+    Attributes
+    ----------
+    text : str
+        What it is of, and what stands in.
+    hours : int or None
+        In how many hours that matter; None where it is of no hours.
+    first : datetime or None
+        Start of the first of them, aware UTC.
+    """
+
+    text: str
+    hours: int | None = None
+    first: datetime | None = None
+
+
+@dataclass(frozen=True)
 class Variable:
     """One hourly variable: its meaning, unit, and the range outside which it is dropped."""
 
@@ -121,7 +140,7 @@ class CellForecast:
         Those of the notes that no weather can be: the forecast contradicts itself.
     credit : str
         Attribution that the source's licence asks for.
-    substitutions : tuple of str
+    substitutions : tuple of Substitution
         What of the hours that matter its newest copy does not say, and what stands in.
     """
 
@@ -139,7 +158,7 @@ class CellForecast:
     notes: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
     credit: str = ""
-    substitutions: tuple[str, ...] = ()
+    substitutions: tuple[Substitution, ...] = ()
 
     def __post_init__(self) -> None:
         for stamp in (self.start, self.issued_at, self.fetched_at):

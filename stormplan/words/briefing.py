@@ -27,7 +27,7 @@ from stormplan.words.formatting import (
     join_names,
     pluralize,
 )
-from stormplan.words.mix_sheet import YardMixView, shortage_names, yard_mix_view
+from stormplan.words.mix_sheet import YardMixView, shortage_lines, yard_mix_view
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 
@@ -179,7 +179,7 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
         if of_kind:
             surfaces = pluralize(len({(site.key, s.key) for site, s, _ in of_kind}), "surface")
             sites = pluralize(len({site.key for site, *_ in of_kind}), "site")
-            first = fmt.day_hour(min(at for *_, at in of_kind))
+            first = fmt.day_hour(max(min(at for *_, at in of_kind), plan.made_at))
             parts.append(f"{phrase} {surfaces} at {sites} from {first}")
     unknown = _unknown_clause(plan)
     if not parts:
@@ -215,7 +215,9 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
             yield SummaryRow("Blend", blends[0][0])
     yield from _work_rows(plan)
     short = [
-        f"{yard.name}: {', '.join(shortage_names(yard))}" for yard in plan.yards if yard.shortages
+        f"{yard.name}: {', '.join(shortage_lines(yard, fmt.units))}"
+        for yard in plan.yards
+        if yard.shortages
     ]
     if short:
         yield SummaryRow("Short of", "; ".join(short))

@@ -159,6 +159,15 @@ _FORECAST_CODES = frozenset(
 )
 
 
+def _substitution(one: Diagnostic, fmt: ReportFormat) -> str:
+    """Return what stands in, in how many hours and from when in the reader's time."""
+    first = one.text("first")
+    if not first:
+        return one.text("text")
+    when = fmt.day_hour(datetime.fromisoformat(first))
+    return f"{one.text('text')}, {pluralize(round(one.quantity('hours')), 'hour')} from {when}"
+
+
 def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFormat) -> str:
     layers = ", ".join(variables)
     match one.code:
@@ -173,7 +182,7 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
         case DiagnosticCode.CONTRADICTION:
             return f"the forecast contradicts itself ({'; '.join(one.texts('findings'))})"
         case DiagnosticCode.SUBSTITUTED:
-            return one.text("text")
+            return _substitution(one, fmt)
         case DiagnosticCode.LAYER_MISSING:
             return f"{layers} not forecast at all"
         case DiagnosticCode.LAYER_ENDS:

@@ -45,10 +45,14 @@ class YardMixView:
     shortages: tuple[str, ...]
 
 
-def shortage_names(yard: YardMix) -> list[str]:
-    """Return the names of the products a yard is short of."""
-    names = {item.product: item.name for item in yard.additives}
-    return [names.get(what, what) for what in yard.shortages]
+def shortage_lines(yard: YardMix, formatter: UnitFormatter) -> list[str]:
+    """Return what a yard is short of, and of salt and additives by how much."""
+    salt_short_kg = yard.salt_kg + yard.spread_salt_kg - yard.salt_on_hand_kg
+    amounts = {"salt": f"{formatter.mass(salt_short_kg)} of salt"} | {
+        item.product: f"{formatter.volume(item.shortage_l)} of {item.name}"
+        for item in yard.additives
+    }
+    return [amounts.get(what, what) for what in yard.shortages]
 
 
 def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
@@ -118,7 +122,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
             for blend in yard.blends
         ),
         rows=tuple(rows),
-        shortages=tuple(shortage_names(yard)),
+        shortages=tuple(shortage_lines(yard, formatter)),
     )
 
 
@@ -168,6 +172,7 @@ class MixSheetView:
     name: str
     first_load_at: str
     shortages: tuple[str, ...]
+    unknown_sites: str
     summary: tuple[tuple[str, str], ...]
     ensemble_note: str
     batches: tuple[tuple[list[int], str], ...]
@@ -208,7 +213,16 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
         for site in plan.sites
         for surface in site.surfaces
     }
-    return tuple(_mix_sheet_view(yard, names, plan.made_at, fmt) for yard in plan.yards)
+    unknown = {
+        yard.yard: join_names(
+            [s.name for s in plan.sites if s.yard == yard.yard and s.key in plan.unknown_sites],
+            limit=MAX_UNSERVED_NAMES,
+        )
+        for yard in plan.yards
+    }
+    return tuple(
+        _mix_sheet_view(yard, names, unknown[yard.yard], plan.made_at, fmt) for yard in plan.yards
+    )
 
 
 def render_html(plan: Plan) -> str:
@@ -271,13 +285,18 @@ def _tank_correction_line(correction: YardTankCorrection, formatter: UnitFormatt
 
 
 def _mix_sheet_view(
-    yard: YardMix, names: Mapping[tuple[str, str], str], made_at: datetime, fmt: ReportFormat
+    yard: YardMix,
+    names: Mapping[tuple[str, str], str],
+    unknown_sites: str,
+    made_at: datetime,
+    fmt: ReportFormat,
 ) -> MixSheetView:
     formatter = fmt.units
     return MixSheetView(
         name=yard.name,
         first_load_at="" if yard.first_load_at is None else fmt.day_hour(yard.first_load_at),
-        shortages=tuple(capitalize_first(what) for what in shortage_names(yard)),
+        shortages=tuple(shortage_lines(yard, formatter)),
+        unknown_sites=unknown_sites,
         summary=tuple(_summary_rows(yard, fmt)),
         ensemble_note=next(
             (f"{label} {text}." for label, text in _ensemble_rows(yard, formatter)), ""

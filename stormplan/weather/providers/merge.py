@@ -36,9 +36,10 @@ from stormplan.weather.forecast import (
     CellForecast,
     FlagArray,
     QualityFlag,
+    Substitution,
 )
 from stormplan.weather.providers import precip_type, quality_control
-from stormplan.weather.providers.intervals import Array, HourAxis, format_utc
+from stormplan.weather.providers.intervals import Array, HourAxis
 
 
 @dataclass(frozen=True)
@@ -173,7 +174,6 @@ def merge_forecasts(
         values=merged.values,
         flags=merged.flags,
         stale=newest.stale or any(cell.stale for cell in used),
-        notes=(*merged.said, *newest.notes),
         substitutions=(*newest.substitutions, *merged.said),
         credit="; ".join(credited),
     )
@@ -190,7 +190,7 @@ class _Aligned:
     values: dict[str, Array]
     flags: dict[str, FlagArray]
     matters: BoolArray
-    said: list[str] = field(default_factory=list)
+    said: list[Substitution] = field(default_factory=list)
     used: dict[str, CellForecast] = field(default_factory=dict)
     changed: bool = False
 
@@ -211,8 +211,8 @@ class _Aligned:
         """Say what stands in for some hours, where they matter."""
         inside = np.flatnonzero(hours & self.matters)
         if inside.size:
-            first = format_utc(self.axis.hour_start(int(inside[0])))
-            self.said.append(f"{what} in {inside.size} h, first {first}")
+            first = self.axis.hour_start(int(inside[0]))
+            self.said.append(Substitution(what, int(inside.size), first))
 
 
 def _align(cell: CellForecast, axis: HourAxis) -> _Aligned:
@@ -235,7 +235,8 @@ def _align(cell: CellForecast, axis: HourAxis) -> _Aligned:
 
 def _copy_label(copy: CellForecast, newest: CellForecast) -> str:
     if copy.source == newest.source:
-        return f"an older copy, issued {format_utc(copy.issued_at)}"
+        earlier_h = (newest.issued_at - copy.issued_at) / timedelta(hours=1)
+        return f"its own copy of {earlier_h:.0f} h before"
     return copy.source
 
 

@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
-from stormplan.weather.forecast import REQUIRED_VARIABLES, CellForecast, FlagArray, QualityFlag
+from stormplan.weather.forecast import (
+    REQUIRED_VARIABLES,
+    CellForecast,
+    FlagArray,
+    QualityFlag,
+    Substitution,
+)
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc
 
 Params = ParamSpec("Params")
@@ -262,8 +268,8 @@ def disbelieve_future_issue(
         "the time of receipt is used"
     )
     return replace(
-        cell, issued_at=known_at, notes=(text, *cell.notes),
-        substitutions=(*cell.substitutions, f"time of issue: {text}"),
+        cell, issued_at=known_at,
+        substitutions=(*cell.substitutions, Substitution(f"time of issue: {text}")),
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
-from stormplan.weather.forecast import CellForecast, FlagArray
+from stormplan.weather.forecast import CellForecast, FlagArray, Substitution
 from stormplan.weather.hourly_csv import RENAMED_COLUMNS
 from stormplan.weather.providers import Location, NotServedError, precip_type, quality_control
 from stormplan.weather.providers.archived_files import ArchivedFiles
@@ -166,12 +166,12 @@ def parse_forecast(
     )
 
 
-def _missing_columns(columns: Sequence[str]) -> tuple[str, ...]:
+def _missing_columns(columns: Sequence[str]) -> tuple[Substitution, ...]:
     """Return what a table that gives precipitation by type has no column for."""
     by_type = any(name in columns for name in forecast.PRECIP_TYPES)
     has_snow = {"precip_mm", "snowfall_swe_mm", "snowfall_cm"}.intersection(columns)
     if by_type and not has_snow:
-        return ("snow: the table has no column for it, so none is planned on",)
+        return (Substitution("snow: the table has no column for it, so none is planned on"),)
     return ()
 
 
