@@ -33,32 +33,43 @@ class Condition(StrEnum):
 WITH_DEPTH = (Condition.SLUSH, Condition.SNOW, Condition.PACKED_SNOW)
 
 
-class _SurfaceEntry(Record):
-    """One thing on one surface."""
+class _EntryBase(Record):
+    """What every entry says.
+
+    Attributes
+    ----------
+    id : str
+        Made by whoever made the entry.
+    at : datetime
+        When it was done or seen, aware.
+    by, note : str
+        Who, and what else is to be said.
+    """
 
     id: str = Field(min_length=1, max_length=80)
     at: AwareDatetime
-    site: str = Field(min_length=1)
-    surface: str = Field(min_length=1)
     by: str = ""
     note: str = ""
 
 
-class Application(_SurfaceEntry):
+class _SurfaceEntryBase(_EntryBase):
+    """What every entry about a surface says besides.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the sites file.
+    """
+
+    site: str = Field(min_length=1)
+    surface: str = Field(min_length=1)
+
+
+class Application(_SurfaceEntryBase):
     """A liquid or solid that was put down.
 
     Attributes
     ----------
-    kind : str
-        ``application``.
-    id : str
-        Made by whoever made the entry.
-    at : datetime
-        When, aware.
-    site, surface : str
-        Keys of the sites file.
-    by, note : str
-        Who, and what else is to be said.
     additive : str or None
         Key of the product blended in; None for straight brine or a solid.
     additive_frac : float
@@ -83,41 +94,17 @@ class Application(_SurfaceEntry):
         return self
 
 
-class PlowPass(_SurfaceEntry):
-    """A plow, shovel or broom pass down to the pavement.
-
-    Attributes
-    ----------
-    kind : str
-        ``pass``.
-    id : str
-        Made by whoever made the entry.
-    at : datetime
-        When, aware.
-    site, surface : str
-        Keys of the sites file.
-    by, note : str
-        Who, and what else is to be said.
-    """
+class PlowPass(_SurfaceEntryBase):
+    """A plow, shovel or broom pass down to the pavement."""
 
     kind: Literal["pass"] = "pass"
 
 
-class Inspection(_SurfaceEntry):
+class Inspection(_SurfaceEntryBase):
     """What was seen on a surface.
 
     Attributes
     ----------
-    kind : str
-        ``inspection``.
-    id : str
-        Made by whoever made the entry.
-    at : datetime
-        When, aware.
-    site, surface : str
-        Keys of the sites file.
-    by, note : str
-        Who, and what else is to be said.
     condition : Condition
         What lies there.
     depth_cm : float or None
@@ -136,29 +123,17 @@ class Inspection(_SurfaceEntry):
         return self
 
 
-class Void(Record):
+class Void(_EntryBase):
     """An earlier entry that does not count.
 
     Attributes
     ----------
-    kind : str
-        ``void``.
-    id : str
-        Made by whoever made the entry.
-    at : datetime
-        When it was voided, aware.
     voids : str
-        Id of the entry that does not count.
-    by, note : str
-        Who, and why.
+        Id of that entry.
     """
 
     kind: Literal["void"] = "void"
-    id: str = Field(min_length=1, max_length=80)
-    at: AwareDatetime
     voids: str = Field(min_length=1)
-    by: str = ""
-    note: str = ""
 
 
 SurfaceEntry = Application | PlowPass | Inspection

@@ -185,7 +185,7 @@ def exclusive_lock(root: Path, wait_s: float) -> Iterator[None]:
 
 
 def _describe_owner(path: Path) -> str:
-    """Say whose a file is."""
+    """Return whose a file is, in words."""
     try:
         return f"belongs to {path.owner()}"
     except KeyError:
