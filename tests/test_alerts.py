@@ -104,6 +104,13 @@ def test_an_alert_that_another_replaces_is_not_shown_twice():
     assert unreadable == []
 
 
+@pytest.mark.parametrize("status", [None, [[]], "actual?"])  # CAP 1.2, 3.2.1, names the five
+def test_an_alert_that_does_not_say_whether_it_is_real_is_named(status):
+    found, unreadable = parse_alerts(collection(entry("one"), entry("two", status=status)))
+    assert [zoned.alert.identifier for zoned in found] == ["one"]
+    assert unreadable == ["nws alerts: an entry whose 'status' is not said"]
+
+
 def test_alerts_change_nothing_else_in_the_plan(replay, tmp_path):
     serve(replay, ScriptedReply(collection(entry())))
     with_alert = plan(replay, tmp_path / "one.sqlite")

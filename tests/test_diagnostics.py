@@ -279,6 +279,7 @@ VALUES = {
     "channel": "mail",
     "recipient": "owner@test.example",
     "failures": 2.0,
+    "entries": 2.0,
 }
 
 

@@ -24,15 +24,20 @@ COLD = {"air_temp_c": -2.0, "dew_point_c": -6.0}
 
 def plans(weathers):
     """Plan again and again, each time knowing the plan before; its actions."""
-    earlier, actions = {}, []
+    return [str(treatment.action) for treatment in treatments(weathers)]
+
+
+def treatments(weathers):
+    """Plan again and again, each time knowing the plan before; its first treatments."""
+    earlier, found = {}, []
     for index, weather in enumerate(weathers):
         now = NOON + timedelta(hours=index)
         plan = make_plan(
             SITES, {"a": SiteForecasts(forecast_cell(**weather))}, now, earlier_work=earlier
         )
         earlier = read_earlier_work(plan.model_dump(mode="json"))
-        actions.append(str(plan.sites[0].surfaces[0].treatments[0].action))
-    return actions
+        found.append(plan.sites[0].surfaces[0].treatments[0])
+    return found
 
 
 def test_a_chance_that_wavers_about_the_limit_keeps_what_was_planned():
@@ -58,9 +63,22 @@ def test_pavement_that_wavers_about_the_limit_of_liquid_keeps_what_was_planned()
     refused = bisect_left(steps, True, key=lambda step: plans([at(-0.1 * step)]) != ["pre-treat"])
     cold_first = -0.1 * refused
     just_above, just_below = at(cold_first + 0.1), at(cold_first - 0.1)
-    told = plans([just_above, just_below, just_above, just_below, at(cold_first - 1.5)])
-    assert told[:4] == ["pre-treat"] * 4
-    assert told[4] != "pre-treat"
+    found = treatments([just_above, just_below, just_above, just_below, at(cold_first - 1.5)])
+    assert [str(one.action) for one in found[:4]] == ["pre-treat"] * 4
+    assert found[4].action != "pre-treat"
+    assert found[0].event.min_pavement_temp_c == pytest.approx((20 - 32) / 1.8, abs=0.2)
+    kept = [{reason.rule for reason in one.reasons} for one in found]
+    assert ["temperature_hysteresis" in rules for rules in kept[:4]] == [False, True, False, True]
+
+
+def test_what_was_planned_for_one_hazard_keeps_no_other():
+    # a crew out for frost is no crew out for snow
+    night = {"air_temp_c": -6.0, "dew_point_c": -6.3, "cloud_frac": {0: 0.0, 16: 1.0},
+             "wind_10m_ms": 1.0}  # fmt: skip
+    first = treatments([night])[0]
+    assert (str(first.event.hazard), first.action.is_work) == ("frost", True)
+    snow = COLD | snow_series(8, 24, pop=0.27)
+    assert plans([night, snow])[1] == plans([snow])[0] == "wait"
 
 
 @pytest.mark.parametrize(("is_announced", "told"), [(True, "pre-treat"), (False, "wait")])

@@ -106,9 +106,14 @@ def test_a_service_that_keeps_to_nothing_takes_no_morning_away(
     is_known = status == 200 and change is None
     if path == ALERTS:
         assert first.plan.verdict == "go"
-        assert is_known == bool(first.plan.alerts) or change is not None
-    elif is_known:
+        if is_known:
+            assert first.plan.alerts
+        elif not first.plan.alerts:  # none is shown, and that is said
+            assert {"alerts_unknown", "alert_unreadable"} & set(codes(first.plan))
+    elif first.plan.has_forecast:
         assert first.plan.verdict == "go"
+    else:
+        assert "no_forecast" in codes(first.plan)
     if not is_known and status != 200:
         lost = {POINT: "no_forecast", GRID: "no_forecast", ALERTS: "alerts_unknown"}[path]
         assert lost in codes(first.plan)

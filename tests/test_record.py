@@ -189,6 +189,114 @@ def test_planned_again_through_a_storm_nothing_that_was_done_is_asked_again():
     assert passes == [NOON + 13 * HOUR, NOON + 20 * HOUR]
 
 
+# What is seen is never planned calmer than it is: common practice, no source.
+DEEP_COLD = {"air_temp_c": -12.0, "dew_point_c": -18.0, "cloud_frac": 1.0}
+
+
+@pytest.mark.parametrize(
+    ("condition", "depth_cm", "wanted"),
+    [
+        ("snow", 15.0, "plow"),
+        ("snow", 4.0, "plow"),
+        ("slush", 4.0, "plow"),
+        ("packed snow", 3.0, "plow"),
+        ("packed snow", 0.2, "work"),
+        ("ice", None, "work"),
+    ],
+)
+@pytest.mark.parametrize("air_c", [-3.0, -6.0, -12.0])
+def test_what_was_seen_gets_work_in_any_cold(condition, depth_cm, wanted, air_c):
+    seen = entry(Inspection, 1, condition=condition, depth_cm=depth_cm)
+    weather = DEEP_COLD | {"air_temp_c": air_c, "dew_point_c": air_c - 6.0}
+    made = plan(cell_with_past(**weather), seen)
+    assert made.verdict == "go"
+    first = visits(made)[0]
+    assert first.at <= NOON + HOUR
+    assert first.plow if wanted == "plow" else first.action.is_work
+
+
+def test_ice_of_hours_ago_on_pavement_that_is_warm_now_is_not_sanded():
+    seen = entry(Inspection, 5, condition="ice")
+    made = plan(cell_with_past(air_temp_c=6.0, dew_point_c=0.0), seen)
+    assert not [v for v in visits(made) if v.action.is_work]
+
+
+def test_a_trace_of_salt_leaves_the_frost_what_it_is():
+    # a milligram to the square meter melts next to nothing (freezing-point depression)
+    night = {"air_temp_c": -8.0, "dew_point_c": -8.5, "cloud_frac": 0.0, "wind_10m_ms": 1.0}
+    usual = plan(cell_with_past(**night))
+    assert "frost" in {str(t.event.hazard) for _, t in usual.sites[0].treatments if t.event}
+    trace = entry(Application, 3, salt_kg_m2=1e-6)
+    salted = plan(cell_with_past(**night), trace)
+    assert salted.verdict == usual.verdict
+    assert "frost" in {str(t.event.hazard) for _, t in salted.sites[0].treatments if t.event}
+
+
+def test_sand_on_ice_leaves_the_ice_there():
+    ice = entry(Inspection, 2, condition="ice")
+    sand = entry(Application, 1, sand_kg_m2=0.02)
+    cold = cell_with_past(**DEEP_COLD)
+    assert plan(cold, ice, sand).verdict == plan(cold, ice).verdict == "go"
+
+
+def minutes_ago(kind, minutes, **more):
+    at = NOON - timedelta(minutes=minutes)
+    return kind(id=f"{kind.__name__}{minutes}m", at=at, site="a", surface="here", **more)
+
+
+def test_what_was_seen_last_in_an_hour_stands_whatever_was_done_before_in_it():
+    cold = cell_with_past(**DEEP_COLD)
+    plowed = minutes_ago(PlowPass, 50)
+    snow = minutes_ago(Inspection, 10, condition="snow", depth_cm=10.0)
+    assert visits(plan(cold, plowed, snow))[0].plow
+    salted = minutes_ago(Application, 50, salt_kg_m2=0.02)
+    ice = minutes_ago(Inspection, 10, condition="ice")
+    assert visits(plan(cold, salted, ice))[0].action.is_work
+    begins_now = forecast_cell(**DEEP_COLD)  # hours of order, all before the first known hour
+    old_pass, seen = entry(PlowPass, 5), entry(Inspection, 1, condition="snow", depth_cm=10.0)
+    assert visits(plan(begins_now, old_pass, seen))[0].plow
+
+
+def test_what_was_done_in_the_hour_that_has_begun_counts():
+    half_past = NOON + timedelta(minutes=30)
+
+    def asked(cell, *entries):
+        return [v.action for v in visits(plan(cell, *entries, now=half_past))]
+
+    tonight = cell_with_past(SNOW_TONIGHT)
+    brined_now = minutes_ago(Application, -5, rate_l_m2=BRINE_L_M2)  # at five past noon
+    assert Action.PRETREAT in asked(tonight)
+    assert Action.PRETREAT not in asked(tonight, brined_now)
+    seen = minutes_ago(Inspection, 30, condition="snow", depth_cm=10.0)
+    plowed_now = minutes_ago(PlowPass, -5)
+    cold = cell_with_past(**DEEP_COLD)
+    assert visits(plan(cold, seen, now=half_past))[0].plow
+    assert not any(v.plow for v in visits(plan(cold, seen, plowed_now, now=half_past)))
+    begins_now = forecast_cell(air_temp_c=-3.0, dew_point_c=-9.0, **{
+        name: {0: 0.0, 8: 0.5, 14: 0.0} for name in ("snowfall_cm", "snowfall_swe_mm")
+    }, pop={0: 0.05, 8: 0.9, 14: 0.05})  # fmt: skip
+    assert Action.PRETREAT in asked(begins_now)
+    assert Action.PRETREAT not in asked(begins_now, brined(3))
+
+
+def test_a_word_takes_nothing_away_that_it_does_not_rule_out():
+    # 9 mm of freezing rain leave more than a sheet: "ice" says that it is there, not how thick
+    glazed = cell_with_past(freezing_rain_mm=np.r_[np.zeros(PAST_H - 6), np.full(6, 1.5),
+                                                   np.zeros(72)], air_temp_c=-2.0)  # fmt: skip
+
+    def salt_kg(*entries):
+        return sum(v.salt_kg for v in visits(plan(glazed, *entries)))
+
+    assert salt_kg(entry(Inspection, 0, condition="ice")) >= 0.99 * salt_kg()
+
+
+def test_a_pass_takes_the_bond_away():
+    packed = entry(Inspection, 40, condition="packed snow", depth_cm=2.0)
+    storm = cell_with_past(SNOW_TONIGHT)
+    told = [(v.action, v.at) for v in visits(plan(storm, packed, entry(PlowPass, 30)))]
+    assert told == [(v.action, v.at) for v in visits(plan(storm, entry(PlowPass, 30)))]
+
+
 # -- the log --------------------------------------------------------------------------------------
 
 
@@ -196,10 +304,10 @@ def test_the_same_entry_twice_is_there_once_and_a_changed_one_is_refused(tmp_pat
     one = write_entry(brined(3))
     with Archive(tmp_path / "archive.sqlite") as archive:
         log = RecordLog(archive)
-        assert log.add([("x", one), ("y", write_entry(entry(PlowPass, 1)))]) == 2
-        assert log.add([("x", one)]) == 0
+        assert log.add([("x", one), ("y", write_entry(entry(PlowPass, 1)))], NOON) == 2
+        assert log.add([("x", one)], NOON) == 0
         with pytest.raises(InputError, match="'x' is in the record already"):
-            log.add([("z", one), ("x", write_entry(entry(PlowPass, 2)))])
+            log.add([("z", one), ("x", write_entry(entry(PlowPass, 2)))], NOON)
         assert [key for key, _ in log.documents()] == ["x", "y"]  # all or none
         assert log.first_broken_link() is None
 
@@ -214,7 +322,8 @@ def test_the_same_entry_twice_is_there_once_and_a_changed_one_is_refused(tmp_pat
 def test_an_entry_that_was_changed_or_taken_out_breaks_the_chain(tmp_path, tampering):
     path = tmp_path / "archive.sqlite"
     with Archive(path) as archive:
-        RecordLog(archive).add([(f"k{n}", write_entry(entry(PlowPass, n))) for n in range(1, 5)])
+        entries = [(f"k{n}", write_entry(entry(PlowPass, n))) for n in range(1, 5)]
+        RecordLog(archive).add(entries, NOON)
     with sqlite3.connect(path) as raw:
         raw.execute("DROP TRIGGER entry_UPDATE")
         raw.execute("DROP TRIGGER entry_DELETE")
@@ -258,10 +367,15 @@ def test_a_night_is_logged_listed_and_verified(run):
     for said in ("0.50 gal/1000 ft²", "20 % calcium", "salt 4 lb/1000 ft²", "05:30-0600",
                  "packed snow, 1.0 in", "Kim"):  # fmt: skip
         assert said in listed
-    assert "holds over 5 entries" in run("verify", needs_sites=False).output
+    assert "holds over 5 entries; the last link is " in run("verify", needs_sites=False).output
     key = seen.output.split()[0]
     assert run("add", "void", key, "--note", "wrong lot").exit_code == 0
-    assert run("add", "void", "nobody").exit_code != 0
+    voided = run("add", "void", key, "--note", "again").output.split()[0]
+    assert "packed snow, 1.0 in; VOID" in run("list", needs_sites=False).output
+    for what, message in (("nobody", "no entry 'nobody'"), (voided, "is a void itself")):
+        refused = run("add", "void", what)
+        assert isinstance(refused.exception, InputError)
+        assert message in str(refused.exception)
 
 
 @pytest.mark.parametrize(
@@ -278,6 +392,7 @@ def test_a_night_is_logged_listed_and_verified(run):
         (("add", "application", "mill", "lot", "5 ft"), "4 lb/1000 ft2"),
         (("add", "application", "mill", "lot", "0.5 gal/1000 ft2", "--sand"), "--sand is a solid"),
         (("add", "application", "mill", "lot", "0 gal/1000 ft2"), "needs an amount"),
+        (("add", "application", "mill", "lot", "20 gal/1000 ft2"), "less than or equal to 0.25"),
         (("add", "application", "mill", "lot", "0.5 gal/1000 ft2", "--additive", "calcium"),
          "go together"),
         (("add", "application", "mill", "lot", "0.5 gal/1000 ft2", "--additive", "calcum",
@@ -321,12 +436,33 @@ def test_the_morning_starts_from_the_record_and_names_what_it_cannot_use(replay,
     gone = PlowPass(id="g", at=now - HOUR, site="sold", surface="lot")
     quick = ClientPolicy(min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(0.5, 0.5))
     with Archive(tmp_path / "archive.sqlite") as archive:
-        RecordLog(archive).add([(one.id, write_entry(one)) for one in (seen, gone)])
+        entries = [(one.id, write_entry(one)) for one in (seen, gone)]
+        RecordLog(archive).add(entries, now)
         made = pipeline.fetch_and_plan(sites, archive, now, client_policy=quick)
     assert visits(made)[0].action is Action.SALT
     assert visits(made)[0].at <= now + HOUR
     (reason,) = [d.text("reason") for d in made.diagnostics if d.code == "record_unusable"]
     assert "no site 'sold'" in reason
     text = terminal.render_text(briefing.build_view(made))
-    assert "asphalt lot, by the record: seen Mon 4:10 AM" in " ".join(text.split())
-    assert "an entry of the record is left out: no site 'sold'" in " ".join(text.split())
+    assert "asphalt lot, by the record: ice when looked at Mon 4:10 AM" in " ".join(text.split())
+    assert "1 recent entry of the record left out: no site 'sold'" in " ".join(text.split())
+
+
+def test_a_past_moment_knows_only_what_had_been_written_by_then_and_old_entries_cost_nothing(
+    replay, tmp_path
+):
+    body = (pipeline.files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text()
+    replay.serve_place("43.16", "-89.44", "ZZZ/1,1", body)
+    sites = parse_sites({"a": site_entry(43.16, -89.44, {"here": LOT})}, replay.base_url)
+    now = pipeline.DEMO_NOW
+    seen = Inspection(id="i", at=now - HOUR / 2, site="a", surface="here", condition="ice")
+    sold = [PlowPass(id=f"s{n}", at=now - (300 + n) * HOUR, site="sold", surface="lot")
+            for n in range(50)]  # fmt: skip
+    with Archive(tmp_path / "archive.sqlite") as archive:
+        RecordLog(archive).add([(one.id, write_entry(one)) for one in sold], now - 2 * HOUR)
+        RecordLog(archive).add([(seen.id, write_entry(seen))], now + HOUR)
+        before = pipeline.fetch_and_plan(sites, archive, now)
+        assert before.sites[0].surfaces[0].record is None
+        assert not [one for one in before.diagnostics if one.code == "record_unusable"]
+        after = pipeline.fetch_and_plan(sites, archive, now + 2 * HOUR, offline=True)
+    assert after.sites[0].surfaces[0].record.condition == "ice"

@@ -450,7 +450,7 @@ def test_one_service_with_a_wrong_clock_says_nothing_about_ours(ours, replay):
     assert "clock_offset" not in codes(ours.step().plan)
 
 
-@pytest.mark.parametrize("ahead_h", [11.0, 12.5, 36.0])
+@pytest.mark.parametrize("ahead_h", [11.0, 12.0, 12.5, 24.0, 36.0])
 def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
     ours, replay, server, ahead_h
 ):
@@ -472,6 +472,18 @@ def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
     assert max(b[1] - a[1] for a, b in itertools.pairwise(found)) <= 3 * HOUR
     with Archive(ours.config.archive_path) as kept:
         assert RunLog(kept).briefing_of(date(2026, 1, 12)).made_at == pipeline.DEMO_NOW
+
+
+@pytest.mark.parametrize("ahead_min", [15, 90])
+def test_a_clock_a_little_ahead_tells_every_morning_once(ours, replay, server, ahead_min):
+    # a computer whose clock drifts: every morning one briefing, and no second one at the true time
+    serve_by_clock(replay, ahead_min * MINUTE)
+    told = []
+    for minutes in range(0, 30 * 60, 15):
+        ours.now = pipeline.DEMO_NOW + minutes * MINUTE
+        done = ours.step()
+        told += [ours.now] if done.kind == "briefing" and done.announced else []
+    assert told == [pipeline.DEMO_NOW, pipeline.DEMO_NOW + 24 * HOUR]
 
 
 def test_a_briefing_told_by_a_wrong_clock_is_planned_again_but_told_once(ours, replay, server):

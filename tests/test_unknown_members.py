@@ -43,6 +43,18 @@ def test_unknown_precipitation_is_dry_in_half_of_the_members_and_wet_in_the_othe
     assert water[3][wet] == pytest.approx(LIGHT_MM)
     assert (water[[0, 5]] == 0.0).all()
     assert made.is_unknown("precip_mm", 0).nonzero()[0].tolist() == [3, 4]
+    # neither chance nor words: no storm is made of it, and the hours stay marked as unknown
+    assert (made["pop"][3:5, 0] == 0.0).all()
+    assert made.is_unknown("pop", 0).nonzero()[0].tolist() == [3, 4]
+
+
+def test_a_chance_that_some_members_give_is_that_of_those_that_give_it():
+    given = np.full((HOURS, 9), 0.6)
+    given[3, ::2] = np.nan
+    blank = dict.fromkeys(("precip_mm", *PRECIP_TYPES), unknown_at([3])[:, None] * np.ones(9))
+    made = ensemble.bracket_unknown(forecast(HOURS, members=9, pop=given, **blank), LIGHT_MM)
+    assert made["pop"][3, 0].mean() == pytest.approx(0.6)
+    assert not made.is_unknown("pop", 0)[3]
 
 
 @pytest.mark.parametrize("chance", [0.05, 0.3, 0.6, 0.9, 1.0])

@@ -151,19 +151,21 @@ def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
             _log(f"stormplan: {error}", to_stderr=True)
             first = str(error).splitlines()[0]
             config.diagnostics = (degraded(DiagnosticCode.SITES_FILE_FALLBACK, reason=first),)
-        try:
-            done = runner.run_step(config)
-        except StormplanError as error:
-            _log(f"stormplan: {error}", to_stderr=True)
-            return config.clock() + timedelta(minutes=1)
-        except Exception:  # nobody restarts a program that ended at night
-            _log(traceback.format_exc(), to_stderr=True)
-            _log("stormplan: a fault of the program; trying again in a minute", to_stderr=True)
-            return config.clock() + timedelta(minutes=1)
+        done = runner.run_step(config)
         _print_step_result(done)
         return done.next_step_at
 
-    return step
+    def guarded_step() -> datetime:
+        try:
+            return step()
+        except StormplanError as error:
+            _log(f"stormplan: {error}", to_stderr=True)
+        except Exception:  # nobody restarts a program that ended at night
+            _log(traceback.format_exc(), to_stderr=True)
+            _log("stormplan: a fault of the program; trying again in a minute", to_stderr=True)
+        return config.clock() + timedelta(minutes=1)
+
+    return guarded_step
 
 
 def health(

@@ -6,7 +6,7 @@ As everywhere on the command line, imports of anything heavy stand inside the co
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -123,7 +123,10 @@ def add_inspection(
     by: ByOption = "",
     note: NoteOption = "",
 ) -> None:
-    """Add what was seen on a surface; the next plan starts from it."""
+    """Add what was seen on a surface; the next plan starts from it.
+
+    It counts for as long as the weather since is known, else for the rule record_max_age.
+    """
     from stormplan.record.entries import WITH_DEPTH, Condition, Inspection
     from stormplan.units import parse
 
@@ -156,14 +159,8 @@ def add_void(
 ) -> None:
     """Void an entry: it stays in the record and counts no more."""
     from stormplan.record.entries import Void
-    from stormplan.store.archive import Archive
-    from stormplan.store.record_log import RecordLog
 
-    path = archive or out / "archive.sqlite"
-    with Archive(path) as kept:
-        if voids not in {key for key, _ in RecordLog(kept).documents()}:
-            raise InputError(f"no entry '{voids}' in {path}; list them: stormplan record list")
-    _add(Void(**_common(at, by, note), voids=voids), sites, path)
+    _add(Void(**_common(at, by, note), voids=voids), sites, archive or out / "archive.sqlite")
 
 
 @record_app.command("list")
@@ -174,12 +171,17 @@ def list_entries(
     as_json: Annotated[bool, typer.Option("--json", help="JSON, one entry a line.")] = False,
 ) -> None:
     """List the record in the order it was written."""
-    from stormplan.record.entries import Void, parse_entry
+    from stormplan.record.entries import Void, effective_entries, parse_entry
 
-    for key, document in _log_documents(archive or out / "archive.sqlite"):
-        entry = parse_entry(document, f"entry {key}")
-        if site is None or (not isinstance(entry, Void) and entry.site == site):
-            print(document if as_json else _entry_line(entry))
+    documents = _log_documents(archive or out / "archive.sqlite")
+    entries = [parse_entry(document, f"entry {key}") for key, document in documents]
+    counting = {entry.id for entry in effective_entries(entries)}
+    of_site = {entry.id for entry in entries if not isinstance(entry, Void) and entry.site == site}
+    for entry, (_, document) in zip(entries, documents, strict=True):
+        about = entry.voids if isinstance(entry, Void) else entry.id
+        if site is None or about in of_site:
+            is_void = not isinstance(entry, Void) and entry.id not in counting
+            print(document if as_json else _entry_line(entry) + ("; VOID" if is_void else ""))
 
 
 @record_app.command("import")
@@ -192,12 +194,14 @@ def import_entries(
     """Add the entries of a file, all or none; a second time adds nothing."""
     from stormplan.cli.planning_commands import parse_moment
     from stormplan.company import sites_file
-    from stormplan.record.checks import check_entry
-    from stormplan.record.entries import parse_entry, write_entry
+    from stormplan.record.checks import check_entry, check_void
+    from stormplan.record.entries import Void, parse_entry, write_entry
     from stormplan.store.archive import Archive
     from stormplan.store.record_log import RecordLog
 
+    path = _announced_path(archive or out / "archive.sqlite")
     checked, now = sites_file.load_sites(sites), parse_moment(None)
+    known = [parse_entry(document, f"entry {key}") for key, document in _known_documents(path)]
     try:
         lines = file.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
@@ -209,6 +213,9 @@ def import_entries(
         try:
             entry = parse_entry(line, f"{file}:{number}")
             check_entry(entry, checked, now)
+            if isinstance(entry, Void):
+                check_void(entry, known)
+            known.append(entry)
         except InputError as error:
             text = str(error)
             problems.append(text if text.startswith(str(file)) else f"{file}:{number}: {text}")
@@ -216,14 +223,17 @@ def import_entries(
         entries.append((entry.id, write_entry(entry)))
     if problems:
         raise InputError("\n".join([*problems, "nothing was added"]))
-    with Archive(archive or out / "archive.sqlite") as kept:
-        added = RecordLog(kept).add(entries)
+    with Archive(path) as kept:
+        added = RecordLog(kept).add(entries, now)
     print(f"{added} added, {len(entries) - added} there already")
 
 
 @record_app.command("verify")
 def verify_record(out: OutOption = OUT, archive: ArchiveOption = None) -> None:
-    """Check that no entry was changed, taken out or slipped in; exit code 3 if one was."""
+    """Check that no entry was changed, slipped in, or taken out before another; else exit code 3.
+
+    Write the last link down: against it shows later that entries were taken off the end.
+    """
     from stormplan.errors import ExitCode
     from stormplan.store.archive import Archive
     from stormplan.store.record_log import RecordLog
@@ -232,10 +242,11 @@ def verify_record(out: OutOption = OUT, archive: ArchiveOption = None) -> None:
     count = len(_log_documents(path))
     with Archive(path) as kept:
         broken = RecordLog(kept).first_broken_link()
+        last = RecordLog(kept).last_link()
     if broken is not None:
         print(f"the chain breaks at entry {broken}")
         raise typer.Exit(int(ExitCode.DEGRADED))
-    print(f"the chain holds over {count} entries")
+    print(f"the chain holds over {count} entries; the last link is {last}")
 
 
 def _common(at: str | None, by: str, note: str) -> dict[str, Any]:
@@ -275,15 +286,30 @@ def _validated(kind: type[Any], **values: object) -> Any:
 def _add(entry: Entry, sites: Path, archive: Path) -> None:
     from stormplan.cli.planning_commands import parse_moment
     from stormplan.company import sites_file
-    from stormplan.record.checks import check_entry
-    from stormplan.record.entries import write_entry
+    from stormplan.record.checks import check_entry, check_void
+    from stormplan.record.entries import Void, parse_entry, write_entry
     from stormplan.store.archive import Archive
     from stormplan.store.record_log import RecordLog
 
-    check_entry(entry, sites_file.load_sites(sites), parse_moment(None))
-    with Archive(archive) as kept:
-        RecordLog(kept).add([(entry.id, write_entry(entry))])
-    print(_entry_line(entry))
+    checked, now = sites_file.load_sites(sites), parse_moment(None)
+    check_entry(entry, checked, now)
+    if isinstance(entry, Void):
+        documents = _known_documents(archive)
+        check_void(entry, [parse_entry(document, f"entry {key}") for key, document in documents])
+    with Archive(_announced_path(archive)) as kept:
+        RecordLog(kept).add([(entry.id, write_entry(entry))], now)
+    print(_entry_line(entry, checked.company.units))
+
+
+def _announced_path(archive: Path) -> Path:
+    """Return the archive, and say so where it is a new one: plans may read another."""
+    if not archive.exists():
+        print(f"a new archive begins at {archive}; plan with the same --out or --archive")
+    return archive
+
+
+def _known_documents(archive: Path) -> list[tuple[str, str]]:
+    return _log_documents(archive) if archive.exists() else []
 
 
 def _log_documents(archive: Path) -> list[tuple[str, str]]:
@@ -296,11 +322,11 @@ def _log_documents(archive: Path) -> list[tuple[str, str]]:
         return RecordLog(kept).documents()
 
 
-def _entry_line(entry: Entry) -> str:
+def _entry_line(entry: Entry, units: Literal["us", "metric"] = "us") -> str:
     from stormplan.record.entries import Application, Inspection, Void
     from stormplan.units import UnitFormatter
 
-    fmt = UnitFormatter("us")
+    fmt = UnitFormatter(units)
     match entry:
         case Void():
             what = f"void {entry.voids}"

@@ -259,7 +259,7 @@ def build_outlook(
     }
     hazards = hazard_codes(series, surface, thresholds)
     error_k = member_error_k(forecast, cell)
-    chance = hazard_probability(hazards, series, surface.surface_c, error_k)
+    chance = hazard_probability(hazards, series, surface, error_k)
     governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
     members = MemberSeries.from_series(series, surface.surface_c, chance, hazards >= 0)
     precipitating = (

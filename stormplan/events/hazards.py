@@ -88,15 +88,19 @@ class SurfaceSeries:
         Ice from water that froze there, at the end of the hour [mm].
     surface_water_mm : array
         Water, ice and snow that lie there at the end of the hour, as water [mm].
-    seen_icy : bool
-        Whether somebody saw ice on it when it was last looked at.
+    ice_seen, snow_seen : array of bool (member,) or bool
+        In which members ice, or snow, that somebody saw lies there now.
+    seen_just_now : bool
+        Whether that was within the hour before now, and nothing was put down since.
     """
 
     surface_c: Array
     frost_mm: Array
     ice_mm: Array
     surface_water_mm: Array
-    seen_icy: bool = False
+    ice_seen: NDArray[np.bool_] | bool = False
+    snow_seen: NDArray[np.bool_] | bool = False
+    seen_just_now: bool = False
 
 
 def hazard_codes(
@@ -142,6 +146,7 @@ def hazard_codes(
         code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = SEVERITY_ORDER.index(
             Hazard.HEAVY_SNOW
         )
+        code[0][(code[0] < 0) & surface.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
         code[cold & (series["sleet_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(Hazard.SLEET)
         code[cold & (series["freezing_rain_mm"] > TRACE_GLAZE_MM)] = SEVERITY_ORDER.index(
             Hazard.FREEZING_RAIN
@@ -171,18 +176,20 @@ def _nights(
 
 
 def hazard_probability(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface_c: Array, error_k: Array
+    hazards: NDArray[np.int8], series: dict[str, Array], surface: SurfaceSeries, error_k: Array
 ) -> Array:
     """Return the probability of a hazard in each hour of each member, (hour, member).
 
     Falling hazards: the source's own probability of precipitation, which is
-    taken as certain where the source does not give one. Frost: the chance that the surface is
-    below both freezing and the frost point, given its error.
+    taken as certain where the source does not give one; snow that was seen is certain. Frost: the
+    chance that the surface is below both freezing and the frost point, given its error.
     """
     falls = hazards > FROST_CODE
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    frost = frost_probability(surface_c, series["dew_point_c"], error_k[:, None])
-    return np.where(falls, pop, np.nan_to_num(frost))
+    frost = frost_probability(surface.surface_c, series["dew_point_c"], error_k[:, None])
+    chance = np.where(falls, pop, np.nan_to_num(frost))
+    chance[0] = np.where(surface.snow_seen, 1.0, chance[0])
+    return chance
 
 
 def governing_hazard(
@@ -257,7 +264,9 @@ def refreeze_mask(
     fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
     chance = np.where(icy, fell * frozen, 0.0)
-    if surface.seen_icy:  # certain now, and for as long as the model has it lie there
-        icy[0] = hazards[0] < 0
-        chance[np.logical_and.accumulate(icy, axis=0)] = 1.0
+    # ice that was seen is there now if the model's own error lets it be, and is certain for as long
+    # as the model has it lie there
+    may_be_frozen = surface.seen_just_now | (surface.surface_c[0] <= error_k[0])
+    icy[0] |= surface.ice_seen & may_be_frozen & (hazards[0] < 0)
+    chance[np.logical_and.accumulate(icy, axis=0) & surface.ice_seen] = 1.0
     return icy, chance

@@ -302,7 +302,7 @@ def bracket_unknown(forecast: Forecast, light_precip_mm: float) -> Forecast:
             name: unknown_precip & ~np.isfinite(forecast[name]).all(axis=2)
             for name in ("precip_mm", *PRECIP_TYPES, "snowfall_cm")
         },
-        "pop": unknown_precip & np.isnan(_stated_chance(values)).any(axis=2),
+        "pop": unknown_precip & np.isnan(_stated_chance(values)).all(axis=2),
     }
     if unknown_precip.any():
         _bracket_precip(values, unknown_precip, light_precip_mm)
@@ -335,8 +335,9 @@ def _bracket_air(values: dict[str, Array], unknown: BoolArray) -> None:
 def _bracket_precip(values: dict[str, Array], unknown: BoolArray, light_precip_mm: float) -> None:
     """Put none into some members of unknown hours, and precipitation into the others."""
     members = values["precip_mm"].shape[2]
-    given = np.nan_to_num(_stated_chance(values)[unknown])  # (case, member)
-    chance = given.mean(axis=1)
+    given = _stated_chance(values)[unknown]  # (case, member)
+    is_stated = np.isfinite(given)
+    chance = np.where(is_stated, given, 0.0).sum(axis=1) / np.maximum(is_stated.sum(axis=1), 1)
     wet_count = np.ceil(np.maximum(chance, UNKNOWN_MEMBER_FRAC) * members - 1e-9)
     wet = _wet_rank(members) < wet_count[:, None]
     intensity = np.nan_to_num(values["words_intensity"][unknown][:, 0], nan=1.0)
@@ -355,7 +356,7 @@ def _bracket_precip(values: dict[str, Array], unknown: BoolArray, light_precip_m
     depth = values["snowfall_cm"][unknown]
     values["snowfall_cm"][unknown] = np.where(np.isnan(depth), modeled_cm, depth)
     member_chance = np.where(wet, (chance * members / wet_count)[:, None], 0.0)
-    values["pop"][unknown] = np.where(falls, given, member_chance)
+    values["pop"][unknown] = np.where(falls, np.where(is_stated, given, 0.0), member_chance)
 
 
 def _stated_chance(values: Mapping[str, Array]) -> Array:

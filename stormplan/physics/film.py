@@ -8,6 +8,7 @@ comes from outside: from the energy balance in ``surface_simulation``, or prescr
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, fields
 
 import numpy as np
@@ -231,11 +232,21 @@ class FilmState:
                 setattr(self, item.name, getattr(saved, item.name).take(where, axis=-1))
 
     def observe(
-        self, flat: NDArray[np.intp], water: float, ice: float, snow: float, depth_m: float
+        self,
+        flat: NDArray[np.intp],
+        water: float,
+        ice: float,
+        snow: float,
+        depth_m: float,
+        at_least: Collection[str] = (),
     ) -> None:
-        """Set what was seen on places of the flat axis [kg/m²], [m]; what salt is there stays."""
-        for store, value in ((self.water, water), (self.ice, ice), (self.snow, snow)):
-            store[flat] = value
+        """Set what was seen on places of the flat axis [kg/m²], [m]; what salt is there stays.
+
+        Of the stores in ``at_least`` as much as is there already stays.
+        """
+        for name, value in (("water", water), ("ice", ice), ("snow", snow)):
+            store = getattr(self, name)
+            store[flat] = np.maximum(store[flat], value) if name in at_least else value
         for store in (self.frost, self.puddle):
             store[flat] = 0.0
         if depth_m > 0.0 and snow > 0.0:

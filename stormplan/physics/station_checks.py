@@ -68,11 +68,13 @@ def shortwave_lag_h(shortwave_wm2: Array, clear_sky_wm2: Array) -> int:
     Returns
     -------
     int
-        Shift with the highest correlation; 0 too where it is hardly better than none, or where
-        fewer than ``MIN_DAYS`` of daylight are known [h].
+        Shift with the highest correlation; 0 too where it is hardly better than none, where fewer
+        than ``MIN_DAYS`` of hours are known, and where the sun does not rise [h].
     """
     known = np.isfinite(shortwave_wm2)
-    if known.sum() < MIN_DAYS * DAY_H or np.ptp(shortwave_wm2[known]) == 0.0:
+    if known.sum() < MIN_DAYS * DAY_H or not clear_sky_wm2[known].any():
+        return 0
+    if np.ptp(shortwave_wm2[known]) == 0.0:
         return 0
     correlation = {
         lag: np.corrcoef(shortwave_wm2[known], np.roll(clear_sky_wm2, lag)[known])[0, 1]

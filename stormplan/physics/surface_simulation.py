@@ -172,6 +172,21 @@ class RestartState:
     next_hour: int
     surface: CoupledSurface
 
+    def apply(
+        self, applications: Applications | None, plow_passes: PlowPasses | None, members: int
+    ) -> None:
+        """Plow, then put product down, before the first hour that is run; hours count from it."""
+        film = self.surface.film
+        if plow_passes is not None:
+            where = flat_index(plow_passes.column, members)
+            film.plow(where, np.repeat(plow_passes.residual_mm, members))
+        if applications is not None:
+            film.apply(
+                flat_index(applications.column, members),
+                np.repeat(applications.salts_kg_m2, members, axis=1),
+                np.repeat(applications.water_kg_m2, members),
+            )
+
 
 class CoupledSurface:
     """Coupled state of slab and film, flat arrays ``(column · member,)``.

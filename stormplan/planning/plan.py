@@ -217,21 +217,28 @@ class NightBiasRecord(Record):
 
 
 class RecordState(Record):
-    """What the record last says of a surface; the plan starts from it.
+    """What of the record the plan of a surface starts from.
 
     Attributes
     ----------
     inspected_at : datetime or None
         When it was last seen, UTC.
+    condition : str
+        What was seen then; empty where nobody looked.
     plowed_at : datetime or None
         When it was last plowed or shoveled, UTC.
     treated_at : datetime or None
         When something was last put down, UTC.
+    unused_at : datetime or None
+        When the last entry was made that does not count, because the weather since is not known,
+        UTC; None where every entry of the last three days counts.
     """
 
     inspected_at: AwareDatetime | None
+    condition: str
     plowed_at: AwareDatetime | None
     treated_at: AwareDatetime | None
+    unused_at: AwareDatetime | None
 
 
 class SurfacePlan(Record):

@@ -41,10 +41,9 @@ from stormplan.planning.plan import (
     SourceRecord,
     SurfacePlan,
 )
-from stormplan.planning.plowed_columns import NO_HISTORIES
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
-from stormplan.record.surface_history import SurfaceHistories, SurfaceHistory
+from stormplan.record.surface_history import NO_HISTORIES, SurfaceHistories, SurfaceHistory
 from stormplan.treatment import products
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.records import Action, Treatment
@@ -113,7 +112,7 @@ def make_plan(
     }
 
     def decide(cells: Mapping[str, CellForecast]) -> source_choice.SurfaceDecisions:
-        blocks = list(site_batch.split_sites(sites, keys, cells))
+        blocks = list(site_batch.split_sites(sites, keys, cells, histories))
         block_count = len(blocks)
         repeated_args = (
             [thing] * block_count
@@ -260,15 +259,19 @@ def _surface_plan(
         else NightBiasRecord(
             offset_k=round(night_bias.offset_k, 3), reading_count=night_bias.reading_count
         ),
-        record=None if history is None else _record_state(history),
+        record=None if history is None else _record_state(history, decision.counted),
     )
 
 
-def _record_state(history: SurfaceHistory) -> RecordState:
+def _record_state(history: SurfaceHistory, counted: SurfaceHistory) -> RecordState:
+    seen = counted.observed[-1] if counted.observed else None
+    unused = set(history.moments) - set(counted.moments)
     return RecordState(
-        inspected_at=history.observed[-1].at if history.observed else None,
-        plowed_at=history.passes[-1] if history.passes else None,
-        treated_at=history.applications[-1].at if history.applications else None,
+        inspected_at=None if seen is None else seen.at,
+        condition="" if seen is None else seen.condition,
+        plowed_at=counted.passes[-1] if counted.passes else None,
+        treated_at=counted.applications[-1].at if counted.applications else None,
+        unused_at=max(unused, default=None),
     )
 
 

@@ -6,9 +6,8 @@ without any, a surface was plowed and cleared as practice does it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +16,14 @@ from stormplan.physics import surface_simulation
 from stormplan.physics.film import SLEET_KG_M3, Applications, PlowPasses
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState
-from stormplan.record.entries import Application
-from stormplan.record.surface_history import NO_HISTORY, ObservedCondition, SurfaceHistory
+from stormplan.planning.recorded_hours import NO_RECORD, RecordedHours
+from stormplan.record.surface_history import ObservedCondition
 from stormplan.treatment import plowing
 from stormplan.treatment.candidates import Dose, Mixtures
 from stormplan.weather.forecast import Forecast
 
 MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
 MIN_SNOWING_MEMBERS = 0.25  # part of the members that must snow before passes are planned for them
-NO_HISTORIES: Mapping[tuple[str, str], SurfaceHistory] = {}
-HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -43,106 +40,19 @@ class PlowedColumn:
         Snow left behind by a pass, as water [mm].
     final_pass_cm : float
         Depth that is still worth a last pass when it has stopped [cm].
-    history : SurfaceHistory
-        Entries of the record.
-    history_max_age : timedelta
-        Age up to which an entry counts where the weather since is not known.
+    recorded : RecordedHours
+        What counts of its record.
     """
 
     column: Column
     plow_trigger_cm: float
     residual_mm: float
     final_pass_cm: float
-    history: SurfaceHistory = NO_HISTORY
-    history_max_age: timedelta = timedelta(0)
-
-
-@dataclass(frozen=True)
-class RecordedHours:
-    """The entries of one column by hour of a forecast.
-
-    Attributes
-    ----------
-    observed : tuple of (int, ObservedCondition)
-        What was seen at the start of an hour.
-    passes : tuple of int
-        Hours at whose start it was plowed.
-    doses : tuple of Dose
-        What went down.
-    seen_icy : bool
-        Whether ice or frost was there when it was last seen, not long ago, and nothing went down
-        since.
-    """
-
-    observed: tuple[tuple[int, ObservedCondition], ...]
-    passes: tuple[int, ...]
-    doses: tuple[Dose, ...]
-    seen_icy: bool
-
-    def is_pretreated(self, snow_cm: Sequence[float], n_past: int) -> bool:
-        """Return whether liquid went down and no snow fell on it, and no plow took it, since."""
-        sprayed = [dose.hour for dose in self.doses if dose.rate_l_m2 > 0.0]
-        if not sprayed or any(hour > sprayed[-1] for hour in self.passes):
-            return False
-        return not any(fallen > 0.0 for fallen in snow_cm[sprayed[-1] : n_past])
-
-    @property
-    def is_bonded(self) -> bool:
-        """Whether ice or packed snow stuck to it when it was last seen."""
-        return bool(self.observed) and self.observed[-1][1].is_bonded
-
-    @property
-    def first_clearing(self) -> int | None:
-        """First hour from which on the record says what lies there; None where it does not."""
-        hours = [*(hour for hour, _ in self.observed), *self.passes]
-        return min(hours) if hours else None
-
-
-def recorded_hours(column: PlowedColumn, start: datetime, n_past: int) -> RecordedHours:
-    """Return the entries of a column by hour of a forecast.
-
-    Parameters
-    ----------
-    column : PlowedColumn
-        With its record.
-    start : datetime
-        First hour of the forecast, aware UTC.
-    n_past : int
-        How many of its hours lie before now.
-
-    Returns
-    -------
-    RecordedHours
-        An entry from before the first hour counts from there if it is recent enough, else not.
-    """
-    history, oldest = column.history, start + n_past * HOUR - column.history_max_age
-
-    def hour(moment: datetime) -> int | None:
-        if moment < start and moment < oldest:
-            return None
-        return min(max((moment - start) // HOUR, 0), n_past)
-
-    observed = ((hour(seen.at), seen) for seen in history.observed)
-    passes = (hour(moment) for moment in history.passes)
-    doses = ((hour(entry.at), entry) for entry in history.applications)
-    last = history.observed[-1] if history.observed else None
-    return RecordedHours(
-        tuple((at, seen) for at, seen in observed if at is not None),
-        tuple(at for at in passes if at is not None),
-        tuple(_dose(at, entry) for at, entry in doses if at is not None),
-        seen_icy=last is not None
-        and last.ice_mm > 0.0
-        and last.at >= oldest
-        and all(entry.at < last.at for entry in history.applications),
-    )
-
-
-def _dose(hour: int, entry: Application) -> Dose:
-    return Dose(hour, entry.additive, entry.additive_frac, entry.rate_l_m2, entry.salt_kg_m2)
+    recorded: RecordedHours = NO_RECORD
 
 
 def pass_hours(
-    column: PlowedColumn, recorded: RecordedHours, snow_cm: Sequence[float], n_past: int
+    column: PlowedColumn, snow_cm: Sequence[float], n_past: int
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Return the hours of passes before now, and from now on, each counted from its own start.
 
@@ -150,42 +60,38 @@ def pass_hours(
     ----------
     column : PlowedColumn
         The column.
-    recorded : RecordedHours
-        Its entries.
     snow_cm : sequence of float (hour,)
         New snow and sleet [cm].
     n_past : int
-        How many of these hours lie before now.
+        How many of these hours lie before now; a pass in the hour that has begun is one of them.
     """
-    trigger_cm, final_cm = column.plow_trigger_cm, column.final_pass_cm
-    since = recorded.first_clearing
-    if since is None:
+    recorded, trigger_cm, final_cm = column.recorded, column.plow_trigger_cm, column.final_pass_cm
+    if recorded.lying is None or recorded.first_clearing is None:
         hours = plowing.plow_hours(snow_cm, trigger_cm, final_cm)
         past = tuple(hour for hour in hours if hour < n_past)
         return past, tuple(hour - n_past for hour in hours if hour >= n_past)
-    before = plowing.plow_hours(snow_cm[:since], trigger_cm, final_cm)
-    past = (*before, *(hour for hour in recorded.passes if hour < n_past))
-    lying_cm = _lying_cm(recorded, snow_cm, n_past)
-    return past, plowing.plow_hours(snow_cm[n_past:], trigger_cm, final_cm, lying_cm)
+    before = plowing.plow_hours(snow_cm[: recorded.first_clearing], trigger_cm, final_cm)
+    since, depth_cm = recorded.lying
+    lying_cm = depth_cm + sum(fallen for fallen in snow_cm[since:n_past] if fallen > 0.0)
+    ahead = plowing.plow_hours(snow_cm[n_past:], trigger_cm, final_cm, lying_cm)
+    return (*before, *recorded.passes), ahead
 
 
-def _lying_cm(recorded: RecordedHours, snow_cm: Sequence[float], n_past: int) -> float:
-    """Return how deep snow lies now: what was seen last, or left by a pass, and what fell since."""
-    seen = [(hour, 0, item.snow_depth_cm) for hour, item in recorded.observed]
-    hour, _, depth_cm = max([*seen, *((hour, 1, 0.0) for hour in recorded.passes)])
-    return depth_cm + sum(fallen for fallen in snow_cm[hour:n_past] if fallen > 0.0)
+def is_pretreated(column: PlowedColumn, snow_cm: Sequence[float], n_past: int) -> bool:
+    """Return whether liquid went down and no snow fell on it, and no plow took it, since."""
+    since = column.recorded.pretreated_from
+    return since is not None and not any(fallen > 0.0 for fallen in snow_cm[since:n_past])
 
 
 def simulate_history(
     forecast: Forecast,
     plowed_columns: Sequence[PlowedColumn],
-    recorded: Sequence[RecordedHours],
     past_passes: Sequence[tuple[int, ...]],
     snow_cm: Sequence[Sequence[float]],
     n_past: int,
     mixtures: Mixtures,
 ) -> RestartState:
-    """Return how the hours before now leave the columns.
+    """Return how the hours before now, and what was done in the hour that has begun, leave columns.
 
     Parameters
     ----------
@@ -193,10 +99,8 @@ def simulate_history(
         From the first hour that is known.
     plowed_columns : sequence of PlowedColumn
         The columns.
-    recorded : sequence of RecordedHours
-        Their entries.
     past_passes : sequence of tuple of int
-        Hours of their passes before now.
+        Hours of their passes, the hour that has begun among them.
     snow_cm : sequence of sequence of float
         New snow and sleet of each cell, (cell, hour) [cm].
     n_past : int
@@ -212,8 +116,12 @@ def simulate_history(
         for at, (item, hours) in enumerate(zip(plowed_columns, past_passes, strict=True))
         for hour in hours
     ]
-    doses = [(dose, at) for at, hours in enumerate(recorded) for dose in hours.doses]
-    seen = [(hour, at, item) for at, hours in enumerate(recorded) for hour, item in hours.observed]
+    doses = [(dose, at) for at, item in enumerate(plowed_columns) for dose in item.recorded.doses]
+    seen = [
+        (hour, at, look)
+        for at, item in enumerate(plowed_columns)
+        for hour, look in item.recorded.observed
+    ]
     restart: RestartState | None = None
     first = 0
     for end in sorted({*(hour for hour, _, _ in seen), n_past}):
@@ -222,18 +130,28 @@ def simulate_history(
                 forecast,
                 columns,
                 applications=_applications(doses, first, end, mixtures),
-                plow_passes=as_passes(
-                    [(hour - first, at, mm) for hour, at, mm in passes if first <= hour < end]
-                ),
+                plow_passes=_passes_between(passes, first, end),
                 restart_from=restart,
                 end_hour=end,
             ).restart_state
-        for hour, at, item in seen:
+        for hour, at, look in seen:
             if hour == end:
-                _observe(restart, at, item, forecast.n_members)
+                _observe(restart, at, look, forecast.n_members)
         first = end
     assert restart is not None  # n_past is always among the hours
+    restart.apply(
+        _applications(doses, n_past, n_past + 1, mixtures),
+        _passes_between(passes, n_past, n_past + 1),
+        forecast.n_members,
+    )
     return restart
+
+
+def _passes_between(
+    passes: Sequence[tuple[int, int, float]], first: int, end: int
+) -> PlowPasses | None:
+    """Return the passes of some hours, counted from the first."""
+    return as_passes([(hour - first, at, mm) for hour, at, mm in passes if first <= hour < end])
 
 
 def _applications(
@@ -256,7 +174,12 @@ def _observe(restart: RestartState, at: int, seen: ObservedCondition, n_members:
     """Let what somebody saw overrule the model for what lies on a column."""
     flat = np.arange(at * n_members, (at + 1) * n_members)
     restart.surface.film.observe(
-        flat, seen.water_mm, seen.ice_mm, seen.snow_mm, seen.snow_depth_cm / 100.0
+        flat,
+        seen.water_mm,
+        seen.ice_mm,
+        seen.snow_mm,
+        seen.snow_depth_cm / 100.0,
+        at_least=seen.at_least,
     )
 
 

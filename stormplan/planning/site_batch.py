@@ -26,20 +26,30 @@ from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases, is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film import PlowPasses
+from stormplan.physics.film_condition import FilmHours
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState, SimulationResult
 from stormplan.planning.plowed_columns import (
-    NO_HISTORIES,
     PlowedColumn,
-    RecordedHours,
     as_passes,
+    is_pretreated,
     pass_hours,
-    recorded_hours,
     simulate_history,
     typical_snow_cm,
 )
-from stormplan.record.surface_history import NO_HISTORY, SurfaceHistories, SurfaceHistory
+from stormplan.planning.recorded_hours import (
+    NO_RECORD,
+    RecordedHours,
+    recorded_hours,
+    usable_history,
+)
+from stormplan.record.surface_history import (
+    NO_HISTORIES,
+    NO_HISTORY,
+    SurfaceHistories,
+    SurfaceHistory,
+)
 from stormplan.treatment import decide, plowing
 from stormplan.treatment.candidates import FilmModel, Mixtures, SurfaceState
 from stormplan.treatment.decide import CoupledModel
@@ -66,11 +76,12 @@ NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
 
 @dataclass(frozen=True)
 class SurfaceDecision:
-    """The decision on one surface: hourly id, outlook and treatments."""
+    """The decision on one surface: hourly id, outlook, treatments, and the entries that counted."""
 
     hourly_id: str
     outlook: Outlook
     treatments: tuple[Treatment, ...]
+    counted: SurfaceHistory = NO_HISTORY
 
 
 @dataclass(frozen=True)
@@ -89,7 +100,6 @@ class _BlockRun:
     forecast_from_now: Forecast
     restart: RestartState
     plowed_columns: tuple[PlowedColumn, ...]
-    recorded: tuple[RecordedHours, ...]
     is_pretreated: tuple[bool, ...]
     columns: Columns
     plow_hours: tuple[tuple[int, ...], ...]
@@ -99,15 +109,27 @@ class _BlockRun:
     def surface_series(self, column_index: int) -> SurfaceSeries:
         """Return the surface series of one column, from now on."""
         film, cleared = self.simulation.film, self.cleared_index[column_index]
+        recorded = self.plowed_columns[column_index].recorded
         frost_mm = film.frost_mm[:, column_index]
+        if recorded.doses:  # what brine takes from the air freezes as frost does, if it freezes
+            frost_mm = np.maximum(frost_mm, _frozen_deposit_mm(film, column_index))
         water_and_ice_mm = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
         return SurfaceSeries(
             self.simulation.surface_c[:, column_index],
             frost_mm,
             film.ice_mm[:, column_index] - frost_mm,
             water_and_ice_mm + film.snow_mm[:, cleared],
-            self.recorded[column_index].seen_icy,
+            ice_seen=recorded.seen_icy & (recorded.seen_just_now | self._lies(column_index, "ice")),
+            snow_seen=recorded.seen_snowy
+            & (recorded.seen_just_now | self._lies(column_index, "snow")),
+            seen_just_now=recorded.seen_just_now,
         )
+
+    def _lies(self, column_index: int, store: str) -> NDArray[np.bool_]:
+        """Return in which members some of a store of the film lies on a column now, (member,)."""
+        members = self.forecast.n_members
+        where = slice(column_index * members, (column_index + 1) * members)
+        return np.asarray(getattr(self.restart.surface.film, store)[where] > 0.0)
 
     def surface_state(self, column_index: int, hour: int) -> SurfaceState:
         """Return what lies on a column at the start of an hour from now on."""
@@ -136,7 +158,10 @@ class _BlockRun:
 
 
 def split_sites(
-    sites: Sites, keys: Sequence[str], cells: Mapping[str, CellForecast]
+    sites: Sites,
+    keys: Sequence[str],
+    cells: Mapping[str, CellForecast],
+    histories: SurfaceHistories = NO_HISTORIES,
 ) -> Iterator[list[str]]:
     """Split the sites into blocks that fit into memory, by forecast cell.
 
@@ -148,6 +173,8 @@ def split_sites(
         Which sites.
     cells : mapping of str to CellForecast
         By site key; a site that is absent is left out.
+    histories : mapping of (str, str) to SurfaceHistory
+        What the record says: surfaces with entries have columns of their own.
 
     Yields
     ------
@@ -167,7 +194,9 @@ def split_sites(
         # surfaces of sites that share a cell mostly share their columns too
         shares_cell = bool(block) and cells[block[-1]] is cells[key]
         members = max(cells[key].n_members, ensemble.MEMBER_COUNT)
-        column_count += 0 if shares_cell else members * len(sites.sites[key].surfaces)
+        surfaces = sites.sites[key].surfaces
+        with_entries = sum((key, surface) in histories for surface in surfaces)
+        column_count += members * (with_entries if shares_cell else len(surfaces))
         block.append(key)
     if block:
         yield block
@@ -247,11 +276,21 @@ def _decide_group(
         forecast = ensemble.make_ensemble(forecast, lead_h, error_records)
     light_precip_mm = 1000.0 * sites.practice().number("unknown_snowfall_water")
     forecast = ensemble.bracket_unknown(forecast, light_precip_mm)
+    counted = {
+        (key, surface_key): usable_history(
+            histories.get((key, surface_key), NO_HISTORY),
+            start,
+            now,
+            timedelta(hours=sites.practice(sites.sites[key], surface).number("record_max_age")),
+        )
+        for key in keys
+        for surface_key, surface in sites.sites[key].surfaces.items()
+    }
     columns_by_surface = {
         (key, surface_key): _plowed_column(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
             offsets.get((key, surface_key), NO_BIAS).offset_k,
-            histories.get((key, surface_key), NO_HISTORY),
+            recorded_hours(counted[key, surface_key], start, now),
         )
         for key in keys
         for surface_key, surface in sites.sites[key].surfaces.items()
@@ -291,13 +330,16 @@ def _decide_group(
             column_hours[index[plowed_column]],
             block_run.plow_hours[index[plowed_column]],
             plowed_column.residual_mm,
-            is_bonded=block_run.recorded[index[plowed_column]].is_bonded,
-            is_treated=bool(block_run.recorded[index[plowed_column]].doses),
+            is_bonded=plowed_column.recorded.is_bonded,
+            is_treated=bool(plowed_column.recorded.doses),
             is_pretreated=block_run.is_pretreated[index[plowed_column]],
             earlier_work=earlier_work.get((key, surface_key), ()),
         )
     treatments = _decide(block_run, cases, sites, mixtures)
-    return {at: SurfaceDecision(*hourly_outlooks[at], treatments[at]) for at in columns_by_surface}
+    return {
+        at: SurfaceDecision(*hourly_outlooks[at], treatments[at], counted[at])
+        for at in columns_by_surface
+    }
 
 
 # -- lining things up -----------------------------------------------------------------------------
@@ -331,7 +373,7 @@ def _plowed_column(
     surface: Surface,
     cell: int,
     night_offset_k: float,
-    history: SurfaceHistory,
+    recorded: RecordedHours,
 ) -> PlowedColumn:
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
@@ -348,8 +390,7 @@ def _plowed_column(
         plowing.plow_trigger_cm(practice, use == "pedestrian"),
         1000.0 * practice.number(f"plow_residual_{use}"),
         100.0 * practice.number("final_pass_snow"),
-        history,
-        timedelta(hours=practice.number("record_max_age")),
+        recorded,
     )
 
 
@@ -363,18 +404,12 @@ def _simulate_block(
     n_past = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
     forecast_from_now = forecast.from_hour(n_past)
     snow_cm = typical_snow_cm(forecast).T.tolist()
-    recorded = tuple(recorded_hours(item, forecast.start, n_past) for item in plowed_columns)
     past_passes, passes = zip(
-        *(
-            pass_hours(item, entries, snow_cm[item.column.cell], n_past)
-            for item, entries in zip(plowed_columns, recorded, strict=True)
-        ),
+        *(pass_hours(item, snow_cm[item.column.cell], n_past) for item in plowed_columns),
         strict=True,
     )
     own = [replace(item.column, variant=at) for at, item in enumerate(plowed_columns)]
-    restart = simulate_history(
-        forecast, plowed_columns, recorded, past_passes, snow_cm, n_past, mixtures
-    )
+    restart = simulate_history(forecast, plowed_columns, past_passes, snow_cm, n_past, mixtures)
     plowed = [at for at, hours in enumerate(passes) if hours]
     second_row = {at: len(own) + row for row, at in enumerate(plowed)}
     cleared_index = tuple(second_row.get(at, at) for at in range(len(own)))
@@ -391,16 +426,21 @@ def _simulate_block(
         forecast_from_now,
         restart,
         plowed_columns,
-        recorded,
-        tuple(
-            entries.is_pretreated(snow_cm[item.column.cell], n_past)
-            for item, entries in zip(plowed_columns, recorded, strict=True)
-        ),
+        tuple(is_pretreated(item, snow_cm[item.column.cell], n_past) for item in plowed_columns),
         columns,
         tuple(passes),
         cleared_index,
         simulation,
     )
+
+
+def _frozen_deposit_mm(film: FilmHours, column_index: int) -> NDArray[np.float64]:
+    """Return the ice of a film that came as vapor, through brine or not, (hour, member) [mm]."""
+    gained = np.cumsum(
+        film.deposited_mm[:, column_index] - film.evaporated_mm[:, column_index], axis=0
+    )
+    lowest = np.minimum(np.minimum.accumulate(gained, axis=0), 0.0)
+    return np.asarray(np.minimum(gained - lowest, film.ice_mm[:, column_index]))
 
 
 def _plow_passes(
@@ -455,8 +495,8 @@ def _hourly_id(
         parts[2] += f" skyline {hash(column.horizon_deg):x}"
     if column.traffic_wm2:
         parts[2] += f" traffic {column.traffic_wm2:g}"
-    if plowed_column.history != NO_HISTORY:
-        digest = hashlib.sha256(repr(plowed_column.history).encode()).hexdigest()
+    if plowed_column.recorded != NO_RECORD:
+        digest = hashlib.sha256(repr(plowed_column.recorded).encode()).hexdigest()
         parts.append(f"record {digest[:12]}")
     if column.night_offset_k:
         parts[2] += f" nights {column.night_offset_k:+.2f}K"

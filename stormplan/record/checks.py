@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from datetime import datetime, timedelta
+from collections.abc import Collection, Iterable
+from datetime import datetime
 from difflib import get_close_matches
 
 from stormplan.company.sites import Sites
 from stormplan.errors import InputError
-from stormplan.record.entries import Application, Entry, Void
-
-#: Clocks of phones and computers are minutes apart.
-CLOCK_TOLERANCE = timedelta(minutes=5)
+from stormplan.record.entries import CLOCK_TOLERANCE, Application, Entry, Void
 
 
 def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
@@ -47,3 +44,21 @@ def _check_key(what: str, key: str, known: Collection[str]) -> None:
     near = get_close_matches(key, known, 1)
     hint = f"did you mean '{near[0]}'?" if near else f"accepted: {', '.join(sorted(known))}"
     raise InputError(f"no {what} '{key}'; {hint}")
+
+
+def check_void(entry: Void, known: Iterable[Entry]) -> None:
+    """Refuse a void of something that is not in the record, or that is a void itself.
+
+    Raises
+    ------
+    InputError
+        Says which id it is, and what would be accepted.
+    """
+    for other in known:
+        if other.id == entry.voids and not isinstance(other, Void):
+            return
+        if other.id == entry.voids:
+            raise InputError(
+                f"'{entry.voids}' is a void itself; to bring back what it voids, add it anew"
+            )
+    raise InputError(f"no entry '{entry.voids}'; list them: stormplan record list")

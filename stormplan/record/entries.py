@@ -7,6 +7,7 @@ that the same entry brought in twice is there once.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import timedelta
 from enum import StrEnum
 from typing import Annotated, Literal
 
@@ -29,6 +30,8 @@ class Condition(StrEnum):
     ICE = "ice"
 
 
+#: Clocks of phones and computers are minutes apart.
+CLOCK_TOLERANCE = timedelta(minutes=5)
 #: Those that are told with a depth.
 WITH_DEPTH = (Condition.SLUSH, Condition.SNOW, Condition.PACKED_SNOW)
 
@@ -83,14 +86,18 @@ class Application(_SurfaceEntryBase):
     kind: Literal["application"] = "application"
     additive: str | None = None
     additive_frac: float = Field(default=0.0, ge=0.0, le=1.0)
-    rate_l_m2: float = Field(default=0.0, ge=0.0, le=1.0)
-    salt_kg_m2: float = Field(default=0.0, ge=0.0, le=1.0)
+    rate_l_m2: float = Field(default=0.0, ge=0.0, le=0.25)
+    salt_kg_m2: float = Field(default=0.0, ge=0.0, le=0.25)
     sand_kg_m2: float = Field(default=0.0, ge=0.0, le=2.0)
 
     @model_validator(mode="after")
     def _check_amount(self) -> Application:
         if not self.rate_l_m2 + self.salt_kg_m2 + self.sand_kg_m2 > 0.0:
             raise ValueError("an application needs an amount: liquid, salt or sand")
+        if (self.additive is None) is not (self.additive_frac == 0.0):
+            raise ValueError("an additive and its part of the blend go together")
+        if self.additive is not None and self.rate_l_m2 == 0.0:
+            raise ValueError("an additive is part of a liquid; give the liquid's rate")
         return self
 
 
@@ -165,7 +172,7 @@ def parse_entry(document: str | bytes, where: str) -> Entry:
 
 
 def write_entry(entry: Entry) -> str:
-    """Write an entry as JSON, on one line; equal for equal entries."""
+    """Write an entry as JSON, on one line, its time with the zone it was made in."""
     return entry.model_dump_json()
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from stormplan.record.entries import (
+    CLOCK_TOLERANCE,
     Application,
     Condition,
     Entry,
@@ -34,6 +36,10 @@ class ObservedCondition:
         How deep the snow lies [cm].
     is_bonded : bool
         Whether ice or packed snow sticks to the pavement.
+    condition : str
+        The word for it; empty where amounts alone are known.
+    at_least : tuple of str
+        Those of ``water``, ``ice`` and ``snow`` of which there may be more than was told.
     """
 
     at: datetime
@@ -42,10 +48,15 @@ class ObservedCondition:
     snow_mm: float = 0.0
     snow_depth_cm: float = 0.0
     is_bonded: bool = False
+    condition: str = ""
+    at_least: tuple[str, ...] = ()
 
     @classmethod
     def from_inspection(cls, entry: Inspection) -> ObservedCondition:
         """Return the amounts behind a word; all but the depth are our own choice.
+
+        A word rules out what is worse to walk on than what it names, and no more of what it names
+        nor what may lie under it.
 
         Examples
         --------
@@ -56,26 +67,27 @@ class ObservedCondition:
         5.0
         """
         depth_cm = entry.depth_cm or 0.0
+        snow_mm = depth_cm * SNOW_KG_M3 / 100.0
+        told: dict[str, Any]
         match entry.condition:
             case Condition.DRY:
-                return cls(entry.at)
+                told = {}
             case Condition.DAMP:
-                return cls(entry.at, water_mm=0.05)
+                told = {"water_mm": 0.05, "at_least": ("water",)}
             case Condition.WET:
-                return cls(entry.at, water_mm=0.5)
+                told = {"water_mm": 0.5, "at_least": ("water",)}
             case Condition.FROST:
-                return cls(entry.at, ice_mm=0.1)
+                told = {"ice_mm": 0.1, "at_least": ("water", "ice")}
             case Condition.ICE:
-                return cls(entry.at, ice_mm=0.3, is_bonded=True)
+                told = {"ice_mm": 0.3, "is_bonded": True, "at_least": ("water", "ice", "snow")}
             case Condition.SLUSH:
-                snow_mm = depth_cm * SNOW_KG_M3 / 100.0
-                return cls(entry.at, water_mm=snow_mm, snow_mm=snow_mm, snow_depth_cm=depth_cm)
+                told = {"water_mm": snow_mm, "snow_mm": snow_mm, "at_least": ("water", "ice")}
             case Condition.SNOW:
-                snow_mm = depth_cm * SNOW_KG_M3 / 100.0
-                return cls(entry.at, snow_mm=snow_mm, snow_depth_cm=depth_cm)
+                told = {"snow_mm": snow_mm, "at_least": ("water", "ice")}
             case Condition.PACKED_SNOW:
-                snow_mm = depth_cm * PACKED_SNOW_KG_M3 / 100.0
-                return cls(entry.at, snow_mm=snow_mm, snow_depth_cm=depth_cm, is_bonded=True)
+                packed_mm = depth_cm * PACKED_SNOW_KG_M3 / 100.0
+                told = {"snow_mm": packed_mm, "is_bonded": True, "at_least": ("water", "ice")}
+        return cls(entry.at, snow_depth_cm=depth_cm, condition=str(entry.condition), **told)
 
 
 @dataclass(frozen=True)
@@ -96,11 +108,18 @@ class SurfaceHistory:
     passes: tuple[datetime, ...] = ()
     applications: tuple[Application, ...] = ()
 
+    @property
+    def moments(self) -> tuple[datetime, ...]:
+        """When its entries were made, aware."""
+        seen = (look.at for look in self.observed)
+        return (*seen, *self.passes, *(entry.at for entry in self.applications))
+
 
 NO_HISTORY = SurfaceHistory()
 
 #: By site and surface; a surface without entries is absent.
 SurfaceHistories = Mapping[tuple[str, str], SurfaceHistory]
+NO_HISTORIES: SurfaceHistories = {}
 
 
 def surface_histories(
@@ -113,7 +132,7 @@ def surface_histories(
     entries : iterable of Entry
         The record.
     now : datetime
-        The moment, aware; later entries are left out.
+        The moment, aware; an entry that a fast clock put a little later counts, later ones do not.
 
     Returns
     -------
@@ -121,7 +140,7 @@ def surface_histories(
         By site and surface.
     """
     found: dict[tuple[str, str], SurfaceHistory] = {}
-    for entry in effective_entries(one for one in entries if one.at <= now):
+    for entry in effective_entries(one for one in entries if one.at <= now + CLOCK_TOLERANCE):
         before = found.get((entry.site, entry.surface), NO_HISTORY)
         observed, passes, applications = before.observed, before.passes, before.applications
         match entry:

@@ -18,6 +18,8 @@ CATCH_UP_LIMIT = timedelta(hours=12)  # a morning missed by more than this is le
 LATE_AFTER = timedelta(minutes=20)  # after its time, a briefing says so
 MAX_SLEEP = timedelta(minutes=5)  # wake at least this often: a sleeping laptop's timers stand still
 MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was or is wrong
+#: A briefing told so early is still that morning's: our own choice.
+MAX_EARLY = timedelta(hours=2)
 WRONG_CLOCK_RETRY = timedelta(minutes=30)  # while the services say that the clock is wrong
 UNPLANNED_RETRY = timedelta(minutes=30)  # while a site has no forecast
 
@@ -134,7 +136,9 @@ def find_due_run(
 
 
 def is_borne_out(schedule: BriefingSchedule, now: datetime, clock_offset: timedelta) -> bool:
-    """Return whether a clock that is off by so much still names the right day's briefing.
+    """Return whether a briefing told by a clock that is off by so much is that day's.
+
+    It is if both clocks name the same day's, or if it is told only a little early.
 
     Parameters
     ----------
@@ -145,7 +149,8 @@ def is_borne_out(schedule: BriefingSchedule, now: datetime, clock_offset: timede
     clock_offset : timedelta
         By how much it is ahead of the weather services'.
     """
-    return schedule.briefing_day(now) == schedule.briefing_day(now - clock_offset)
+    is_same_day = schedule.briefing_day(now) == schedule.briefing_day(now - clock_offset)
+    return is_same_day or timedelta(0) <= clock_offset <= MAX_EARLY
 
 
 def _was_told_by_wrong_clock(

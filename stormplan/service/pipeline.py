@@ -7,6 +7,7 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
@@ -25,8 +26,9 @@ from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.planning.site_batch import HISTORY_H
 from stormplan.record.checks import check_entry
-from stormplan.record.entries import parse_entry
+from stormplan.record.entries import Entry, SurfaceEntry, effective_entries, parse_entry
 from stormplan.record.surface_history import SurfaceHistories, surface_histories
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
@@ -49,6 +51,8 @@ from stormplan.weather.providers.recorded import RecordedSource
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
 
 MAX_CLOCK_OFFSET = timedelta(minutes=10)  # less is no matter for hourly plans
+#: Older entries of the record never count: past weather reaches no further back.
+MAX_ENTRY_AGE = timedelta(hours=HISTORY_H)
 DEMO_NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)  # Monday, 04:30 in the demo's zone
 
 
@@ -156,26 +160,41 @@ def fetch_and_plan(
 def _histories(
     sites: Sites, archive: Archive, now: datetime
 ) -> tuple[SurfaceHistories, tuple[Diagnostic, ...]]:
-    """Return what the record says of each surface, and why an entry is left out."""
-    entries, unusable = [], []
-    for key, document in RecordLog(archive).documents():
+    """Return what the record said of each surface by then, and why entries are left out."""
+    entries: list[Entry] = []
+    unusable: list[str] = []
+    for key, document in RecordLog(archive).documents(until=now):
         try:
-            entry = parse_entry(document, f"entry {key}")
-            if entry.at <= now:
-                check_entry(entry, sites, now)
-                entries.append(entry)
+            entries.append(parse_entry(document, f"entry {key}"))
         except InputError as error:
-            unusable.append(degraded(DiagnosticCode.RECORD_UNUSABLE, reason=str(error)))
-    return surface_histories(entries, now), tuple(unusable)
+            unusable.append(str(error))
+    oldest = now - MAX_ENTRY_AGE
+    usable: list[SurfaceEntry] = []
+    for entry in effective_entries(entries):
+        if oldest <= entry.at:
+            try:
+                check_entry(entry, sites, now)
+            except InputError as error:
+                unusable.append(str(error))
+            else:
+                usable.append(entry)
+    reasons = Counter(unusable)
+    return surface_histories(usable, now), tuple(
+        degraded(DiagnosticCode.RECORD_UNUSABLE, reason=reason, entries=count)
+        for reason, count in reasons.items()
+    )
 
 
 def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], EarlierWork]:
     """Return what the plan announced last has crews do; nothing where it cannot be read."""
     announced = RunLog(archive).last_announced(now)
+    if announced is None:
+        return {}
     try:
-        document = None if announced is None else current_document(announced.document)
+        document = current_document(announced.document)
         return {} if document is None else read_earlier_work(document)
-    except (*DAMAGED_ROW_ERRORS, LookupError):  # a damaged plan keeps nothing
+    except (*DAMAGED_ROW_ERRORS, LookupError):
+        archive.note_damage("plan", announced.plan_id)
         return {}
 
 

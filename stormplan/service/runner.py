@@ -275,7 +275,8 @@ def _may_announce(context: _RunContext, due_run: Due) -> bool:
     if due_run.kind != "briefing" or due_run.day is None:
         return True
     is_remembered = context.config.announced_days.add(due_run.day)
-    return is_remembered or context.config.keeps_running or not context.memory_only
+    in_memory = context.archive.path == IN_MEMORY
+    return is_remembered or context.config.keeps_running or not in_memory
 
 
 def _last_plan(run: Run | None) -> LastPlan | None:

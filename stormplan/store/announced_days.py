@@ -47,7 +47,8 @@ class AnnouncedDays:
     def add(self, day: date) -> bool:
         """Remember a day; return whether that was possible."""
         for file in self._files:
-            days = sorted({*_read_days(file), day.isoformat()})[-MAX_DAYS:]
+            others = [told for told in _read_days(file) if told != day.isoformat()]
+            days = [*others, day.isoformat()][-MAX_DAYS:]  # the last that were added
             try:
                 file.parent.mkdir(parents=True, exist_ok=True)
                 write_atomic(file, json.dumps(days) + "\n")

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from threading import RLock
 from types import TracebackType
@@ -122,7 +123,8 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             number INTEGER PRIMARY KEY,
             id TEXT NOT NULL UNIQUE,     -- made by whoever made the entry
             document TEXT NOT NULL,      -- JSON
-            link TEXT NOT NULL           -- SHA-256 of the link before and of the document
+            recorded_at TEXT NOT NULL,   -- when it was added
+            link TEXT NOT NULL           -- SHA-256 of the link before, the document and that time
         )
         """,
         *(_APPEND_ONLY.format(table="entry", action=action) for action in ("UPDATE", "DELETE")),
@@ -462,7 +464,7 @@ class Archive:
             sortable_utc(since),
         )
         readable = (self._read_reply(key) for (key,) in rows_found)
-        yield from [stored for stored in readable if stored is not None][1:]
+        yield from islice((stored for stored in readable if stored is not None), 1, None)
 
     def good_replies(self, since: datetime) -> Iterator[StoredReply]:
         """Yield every good reply received since a moment, in order of time."""

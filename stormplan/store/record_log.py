@@ -1,22 +1,24 @@
 """The record in the archive: entries as JSON, only added to, each chained to the one before.
 
-The link of an entry is the SHA-256 of the link before it and of its text, so that an entry that was
-changed, taken out or slipped in breaks every link from there on.
+The link of an entry is the SHA-256 of the link before it, of its text and of when it was added. An
+entry that was changed, slipped in, or taken out before another one breaks every link from there on;
+that the last ones were taken off the end shows against a last link that was written down.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from datetime import datetime
 
 from stormplan.errors import InputError
-from stormplan.store.archive import Archive
+from stormplan.store.archive import Archive, sortable_utc
 
 FIRST_LINK = "0" * 64
 
 
-def _link(before: str, document: str) -> str:
-    return hashlib.sha256(f"{before}\n{document}".encode()).hexdigest()
+def _link(before: str, document: str, recorded_at: str) -> str:
+    return hashlib.sha256(f"{before}\n{recorded_at}\n{document}".encode()).hexdigest()
 
 
 class RecordLog:
@@ -31,13 +33,15 @@ class RecordLog:
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
 
-    def add(self, entries: Iterable[tuple[str, str]]) -> int:
+    def add(self, entries: Iterable[tuple[str, str]], recorded_at: datetime) -> int:
         """Add entries, all of them or none.
 
         Parameters
         ----------
         entries : iterable of (str, str)
             Id and JSON of each.
+        recorded_at : datetime
+            The present, aware.
 
         Returns
         -------
@@ -49,10 +53,9 @@ class RecordLog:
         InputError
             An id that is there already stands for something else.
         """
-        added = 0
+        added, stamp = 0, sortable_utc(recorded_at)
         with self.archive.transaction():
-            last = self.archive.fetch_first("SELECT link FROM entry ORDER BY number DESC")
-            link = FIRST_LINK if last is None else str(last[0])
+            link = self.last_link()
             for key, document in entries:
                 known = self.archive.fetch_first("SELECT document FROM entry WHERE id = ?", key)
                 if known is not None and known[0] == document:
@@ -62,25 +65,34 @@ class RecordLog:
                         f"entry '{key}' is in the record already and says something else; an entry"
                         " is never changed: void it and add a new one"
                     )
-                link = _link(link, document)
+                link = _link(link, document, stamp)
                 self.archive.insert(
-                    "INSERT INTO entry (id, document, link) VALUES (?, ?, ?)", key, document, link
-                )
+                    "INSERT INTO entry (id, document, recorded_at, link) VALUES (?, ?, ?, ?)",
+                    key, document, stamp, link,
+                )  # fmt: skip
                 added += 1
         return added
 
-    def documents(self) -> list[tuple[str, str]]:
-        """Return id and JSON of every entry, in the order they were added."""
-        rows = self.archive.fetch_all("SELECT id, document FROM entry ORDER BY number")
+    def documents(self, until: datetime | None = None) -> list[tuple[str, str]]:
+        """Return id and JSON of every entry added up to a moment, in the order they were added."""
+        rows = self.archive.fetch_all(
+            "SELECT id, document FROM entry WHERE ? IS NULL OR recorded_at <= ? ORDER BY number",
+            *(2 * (None if until is None else sortable_utc(until),)),
+        )
         return [(str(key), str(document)) for key, document in rows]
+
+    def last_link(self) -> str:
+        """Return the link of the last entry; of zeros where there is none."""
+        last = self.archive.fetch_first("SELECT link FROM entry ORDER BY number DESC")
+        return FIRST_LINK if last is None else str(last[0])
 
     def first_broken_link(self) -> str | None:
         """Return the id of the first entry whose link does not fit; None if all do."""
         link = FIRST_LINK
-        for key, document, stored in self.archive.fetch_all(
-            "SELECT id, document, link FROM entry ORDER BY number"
+        for key, document, stamp, stored in self.archive.fetch_all(
+            "SELECT id, document, recorded_at, link FROM entry ORDER BY number"
         ):
-            link = _link(link, document)
+            link = _link(link, document, stamp)
             if link != stored:
                 return str(key)
         return None

@@ -29,6 +29,8 @@ DeliveryState = Literal[
     "queued", "handing over", "sent", "failed", "refused", "gave up", "superseded"
 ]
 
+#: Of a row whose time is damaged; in no clock's future.
+UNKNOWN_MOMENT = datetime(1970, 1, 1, tzinfo=UTC)
 OPEN_STATES: tuple[DeliveryState, ...] = ("queued", "failed")
 CHANNELS = ("mail", "webhook", "command")
 
@@ -226,7 +228,7 @@ class RunLog:
                     raise ValueError("no state of a delivery")
             except DAMAGED_ROW_ERRORS:  # it may have been sent: whoever sends again sends twice
                 self.archive.note_damage("delivery", row)
-                moment = previous.recorded_at if previous else datetime.now(UTC)
+                moment = previous.recorded_at if previous else UNKNOWN_MOMENT
                 state, detail = "handing over", "the note of its outcome is damaged"
             failures = (previous.failures if previous else 0) + (state == "failed")
             statuses[channel, recipient] = DeliveryStatus(

@@ -272,7 +272,8 @@ def _treat(
     if window.hours:
         planned = yield from _pretreat(storm, index, state, window)
         pretreat, state, more, cautions = planned
-        reasons += more
+        kept = screening.liquid_kept_from_before(case, event, next_visit)
+        reasons += more if kept is None else [kept, *more]
         visits.append(_pretreat_visit(pretreat))
     work, state, solid = yield from _in_storm(storm, state, pretreat, is_served)
     visits += work

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from stormplan.events.detection import Event
+from stormplan.events.hazards import SNOW_HAZARDS, Hazard
 from stormplan.treatment.records import WORK, Action
 
 
@@ -23,12 +24,15 @@ class EarlierTreatment:
     ----------
     start, end : datetime
         First moment and end of its event, aware UTC.
+    hazard : Hazard
+        What it is.
     is_sprayed : bool
         Whether liquid goes down ahead of it.
     """
 
     start: datetime
     end: datetime
+    hazard: Hazard
     is_sprayed: bool
 
 
@@ -36,12 +40,20 @@ EarlierWork = tuple[EarlierTreatment, ...]
 
 
 def has_work(earlier: EarlierWork, event: Event) -> bool:
-    """Return whether the plan before has crews out for an event of these hours."""
-    return any(one.start < event.end and event.start < one.end for one in earlier)
+    """Return whether the plan before has crews out for this event: such a hazard in these hours."""
+    return any(
+        one.start < event.end and event.start < one.end and _is_alike(one.hazard, event.hazard)
+        for one in earlier
+    )
+
+
+def _is_alike(one: Hazard, other: Hazard) -> bool:
+    """Return whether two hazards are one, or snow of two rates."""
+    return one is other or {one, other} <= set(SNOW_HAZARDS)
 
 
 def is_sprayed(earlier: EarlierWork, event: Event) -> bool:
-    """Return whether the plan before sprays ahead of an event of these hours."""
+    """Return whether the plan before sprays ahead of this event."""
     return has_work(tuple(one for one in earlier if one.is_sprayed), event)
 
 
@@ -65,7 +77,8 @@ def read_earlier_work(document: Mapping[str, Any]) -> dict[tuple[str, str], Earl
                 EarlierTreatment(
                     datetime.fromisoformat(item["event"]["start"]),
                     datetime.fromisoformat(item["event"]["end"]),
-                    item["action"] == Action.PRETREAT,
+                    Hazard(item["event"]["hazard"]),
+                    any(visit["action"] == Action.PRETREAT for visit in item["visits"]),
                 )
                 for item in surface["treatments"]
                 if item["event"] is not None and item["action"] in WORK

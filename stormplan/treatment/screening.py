@@ -94,6 +94,16 @@ def liquid_too_cold(
     return rule_reason(case.practice, rule, "refuses", text, lowest_c)
 
 
+def liquid_kept_from_before(case: SurfaceCase, event: Event, last: int) -> Reason | None:
+    """Return that liquid goes down only because the plan announced before sprays it."""
+    onset = case.hour_index(event.start)
+    too_cold = liquid_too_cold(case, "liquid_stop_below", onset, last, event)
+    if too_cold is None:
+        return None
+    text = "sprayed by the plan before, and the pavement has fallen only a little below the limit"
+    return rule_reason(case.practice, "temperature_hysteresis", "sets", text)
+
+
 def salt_too_cold(case: SurfaceCase, first: int, event: Event) -> Reason | None:
     """Return why salt is not worth spreading: too cold before the next pass could come."""
     cycle = math.ceil(case.practice.number("cycle_time"))

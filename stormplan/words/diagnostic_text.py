@@ -218,7 +218,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
         case DiagnosticCode.READINGS_UNUSABLE:
             return f"nights are not corrected by readings: {reason}"
         case DiagnosticCode.RECORD_UNUSABLE:
-            return f"an entry of the record is left out: {reason}"
+            count = pluralize(round(one.quantity("entries")), "recent entry", "recent entries")
+            return f"{count} of the record left out: {reason}"
         case DiagnosticCode.ALERTS_UNKNOWN:
             return f"official alerts are not known: {reason}"
         case DiagnosticCode.ALERTS_STALE:

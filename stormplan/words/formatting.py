@@ -152,9 +152,9 @@ def format_working_time(hours: float) -> str:
     return f"{math.ceil(60.0 * hours):.0f} min" if hours < 1.0 else f"{hours:.1f} h"
 
 
-def pluralize(number: int, noun: str) -> str:
+def pluralize(number: int, noun: str, plural: str | None = None) -> str:
     """Return a number with its noun, in the plural where needed."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
 
 
 def blend_name(additive: str | None, additive_vol_frac: float) -> str:

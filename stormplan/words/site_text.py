@@ -163,9 +163,10 @@ def _weight(item: tuple[Event, Treatment]) -> tuple[bool, float, int, float]:
 def record_line(record: RecordState, fmt: ReportFormat) -> str:
     """Return what was last done and seen on a surface, with its hours."""
     done = (
-        ("seen", record.inspected_at),
+        (f"{record.condition or 'seen'} when looked at", record.inspected_at),
         ("plowed or shoveled", record.plowed_at),
         ("treated", record.treated_at),
+        ("not used, as the weather since is not known: what was logged", record.unused_at),
     )
     return "; ".join(f"{what} {fmt.day_hour(at)}" for what, at in done if at is not None)
 

@@ -23,6 +23,7 @@ from stormplan.weather.reply_text import parse_json
 MAX_ZONES_PER_REQUEST = 60  # keeps an address well below 1000 characters
 TIMES = ("sent", "effective", "onset", "expires", "ends")
 UNKNOWN_TIME = datetime(1970, 1, 1, tzinfo=UTC)  # of an alert that does not say when it was sent
+STATUSES = ("Actual", "Exercise", "System", "Test", "Draft")  # CAP 1.2, 3.2.1, "status"
 POINT_ZONES = ("forecastZone", "county")  # alerts are issued for either kind
 
 
@@ -70,6 +71,8 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
         properties = _properties(feature)
         if properties is None:
             unreadable.append("nws alerts: an entry without 'properties'")
+        elif properties.get("status") not in STATUSES:
+            unreadable.append("nws alerts: an entry whose 'status' is not said")
         else:
             entries.append(properties)
     replaced = {
