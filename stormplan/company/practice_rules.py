@@ -189,6 +189,12 @@ _RULES = (
          "new snow that brings the shovel to walks and entries", OURS, "contract term"),
     Rule("post_treat", "choice", "liquid", ("liquid", "solid", "none"),
          "what follows the last plow", OURS, "a liquids program sprays after storms too"),
+    Rule("snow_salt_max", "choice", "second lot chart", ("first lot chart", "second lot chart"),
+         "chart of the most prewetted salt on snow, where the first chart's does not last", OURS,
+         f"{MPCA} prints the first, DuPage River Salt Creek Workgroup the second"),
+    Rule("more_chloride_worth", "duration", "1 h", ("0 h", "12 h"),
+         "longer service that more salt or liquid has to keep on average, where no allowed rate"
+         " keeps it to the next visit", OURS, "a visit sooner costs less than salt that fails"),
     # temperature -------------------------------------------------------------------------------
     Rule("liquid_warn_below", "temperature", "23 F", ("10 F", "32 F"),
          "pavement below which liquid salt is doubtful", MEMORY, f"{FHWA}, Table 8 comment"),

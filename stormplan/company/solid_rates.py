@@ -113,6 +113,7 @@ LOT_SOURCE = f"{MPCA}, de-icing rates, prewetted with brine, from memory"
 # DuPage River Salt Creek Workgroup, Parking Lot Deicing: Salt Application Rate Guidance: dry salt,
 # (pavement at or above [°F], lb per 1000 ft2); prewetting cuts these by up to one third.
 DUPAGE_RATES: tuple[tuple[float, float], ...] = ((30, 3), (25, 5), (20, 6), (15, 7), (5, 8))
+DUPAGE_PREWET_CUT = 1.0 / 3.0
 DUPAGE_SOURCE = "DuPage River Salt Creek Workgroup, lot rate guidance: dry salt, less 1/3 prewetted"
 
 
@@ -219,3 +220,8 @@ def road_rate(hazard: str, surface_c: float, cycle_time_h: float) -> RoadRate | 
                 None if liquid is None else liquid[level] * per_gal,
             )
     return None
+
+
+def prewetted_kg_m2(dry_kg_m2: float) -> float:
+    """Return a dry salt rate less what prewetting saves of it by the second lot chart [kg/m²]."""
+    return dry_kg_m2 * (1.0 - DUPAGE_PREWET_CUT)

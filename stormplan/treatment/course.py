@@ -574,40 +574,102 @@ def _plow_text(case: SurfaceCase) -> str:
     return "shovel or broom to the pavement" if case.is_pedestrian else "plow to the pavement"
 
 
-def _solid_visit(
-    storm: _Storm, state: SurfaceState, hour: int, plow: bool
-) -> Generator[FilmRequest, FilmAnswer, tuple[PlannedVisit, SolidRates | None]]:
-    """Salt where it is warm enough until the next pass, sand where it is not or none is allowed.
+@dataclass(frozen=True)
+class _SaltChoice:
+    """What salt practice allows at an hour, lowest first; where none, why not."""
 
-    Of the published range the least that keeps service to the next pass or the end, else the most.
-    """
+    doses: tuple[Dose, ...]
+    rates: SolidRates | None
+    refused: Reason | None
+
+
+def _allowed_salt(storm: _Storm, hour: int) -> _SaltChoice:
     case, event = storm.case, storm.event
-    first = f"{_plow_text(case)}, then " if plow else ""
     refused = screening.chemical_refusal(case, hour) or screening.salt_too_cold(case, hour, event)
     cycle = math.ceil(case.practice.number("cycle_time"))
     lowest_c = case.lowest_pavement_c(hour, hour + cycle, event)
     hazard = _hazard_at(storm, hour)
     rates = solids.published_rates(case, hazard, lowest_c, event.trend == "falling")
-    if refused is None and rates is not None:
-        doses = [(_salt_dose(case, hour, rate),) for rate in solids.rates_kg_m2(rates, hazard)]
-        until = next((p for p in storm.passes if p > hour), max(storm.end, hour + cycle))
-        answer = yield storm.request(state, doses, hour + 1, until)
-        longest = max(_until(result) for result in answer.results)
-        chosen = next(result for result in answer.results if _until(result) >= longest)
-        text = f"{first}prewetted salt"
-        return PlannedVisit(
-            hour, Action.SALT, text, plow=plow, dose=chosen.doses[0],
-            failure_hour=chosen.failure_hour,
-        ), rates  # fmt: skip
-    if refused is None:
+    if refused is None and rates is None:
         refused = rule_reason(
             case.practice, "solid_stop_below", "refuses", "no published rate this cold", lowest_c
         )
-    sand = case.practice.number("sand_rate")
-    text = f"{first}sand where it is slick"
+    if refused is not None or rates is None:
+        return _SaltChoice((), None, refused)
+    doses = [_salt_dose(case, hour, rate) for rate in solids.rates_kg_m2(case, rates, hazard)]
+    return _SaltChoice(tuple(doses), rates, None)
+
+
+def _solid_visit(
+    storm: _Storm, state: SurfaceState, hour: int, plow: bool
+) -> Generator[FilmRequest, FilmAnswer, tuple[PlannedVisit, SolidRates | None]]:
+    """Salt where it is warm enough until the next pass, sand where it is not or none is allowed."""
+    salt = _allowed_salt(storm, hour)
+    if salt.refused is not None:
+        return _sand_visit(storm, hour, plow, salt.refused), None
+    cycle = math.ceil(storm.case.practice.number("cycle_time"))
+    until = next((p for p in storm.passes if p > hour), max(storm.end, hour + cycle))
+    chosen = yield from _least_sufficient(storm, state, salt.doses, until)
+    return _salt_visit(storm, chosen, plow, salt.rates), salt.rates
+
+
+def _least_sufficient(
+    storm: _Storm, state: SurfaceState, doses: Sequence[Dose], until: int
+) -> Generator[FilmRequest, FilmAnswer, DoseResult]:
+    """Choose among what practice allows in one hour, the least first."""
+    first = doses[0].hour + 1
+    answer = yield storm.request(state, [(dose,) for dose in doses], first, until)
+    worth_h = storm.case.practice.number("more_chloride_worth")
+    return least_sufficient(answer.results, until - first, worth_h)
+
+
+def _salt_visit(
+    storm: _Storm, chosen: DoseResult, plow: bool, rates: SolidRates | None
+) -> PlannedVisit:
+    first = f"{_plow_text(storm.case)}, then " if plow else ""
+    dose, lot = chosen.doses[0], None if rates is None else rates.lot_rate_kg_m2
+    reasons: Reasons = ()
+    if lot is not None and dose.solid_kg_m2 > lot and storm.snows:
+        text = "the first lot chart's rate does not last to the next visit: more does, or longer"
+        reasons = (rule_reason(storm.case.practice, "snow_salt_max", "sets", text),)
     return PlannedVisit(
-        hour, Action.SAND, text, plow=plow, sand_kg_m2=sand, reasons=(refused,)
-    ), None
+        dose.hour,
+        Action.SALT,
+        f"{first}prewetted salt",
+        plow=plow,
+        dose=dose,
+        failure_hour=chosen.failure_hour,
+        reasons=reasons,
+    )
+
+
+def _sand_visit(storm: _Storm, hour: int, plow: bool, refused: Reason) -> PlannedVisit:
+    first = f"{_plow_text(storm.case)}, then " if plow else ""
+    text = f"{first}sand where it is slick"
+    sand = storm.case.practice.number("sand_rate")
+    return PlannedVisit(hour, Action.SAND, text, plow=plow, sand_kg_m2=sand, reasons=(refused,))
+
+
+def least_sufficient(results: Sequence[DoseResult], hours: int, worth_h: float) -> DoseResult:
+    """Return the first that keeps service, else the last that is worth more than one before.
+
+    Parameters
+    ----------
+    results : sequence of DoseResult
+        What practice allows, the least first.
+    hours : int
+        Time over which service is judged [h].
+    worth_h : float
+        Service that more has to keep longer, on average over the members with the event [h].
+    """
+    for result in results:
+        if result.failure_hour is None:
+            return result
+    chosen = results[0]
+    for result in results[1:]:
+        if (result.held_time_frac - chosen.held_time_frac) * hours >= worth_h:
+            chosen = result
+    return chosen
 
 
 def _until(result: DoseResult) -> float:
@@ -650,6 +712,7 @@ def _post_treat(
     """Treat what a storm leaves: liquid where it lasts to the next look, else salt, else sand."""
     case, event = storm.case, storm.event
     reasons: list[Reason] = []
+    liquids: list[Dose] = []
     if case.practice.choice("post_treat") == "liquid" and not (storm.is_icy or case.is_bonded):
         refusals = [
             screening.chemical_refusal(case, hour),
@@ -658,45 +721,55 @@ def _post_treat(
         ]
         reasons = [reason for reason in refusals if reason is not None]
         if not reasons:
-            liquid = _liquid_after(storm, hour)
-            if liquid is not None:
-                return liquid, None
-    visit, rates = yield from _solid_visit(storm, state, hour, plow=False)
-    what = "what is left" if visit.action is Action.SALT else "what stays slick"
-    text = "prewetted salt" if visit.action is Action.SALT else "sand"
-    return replace(
-        visit, text=f"{text} on {what}", reasons=tuple(dict.fromkeys((*reasons, *visit.reasons)))
-    ), rates
+            liquids, reasons = _liquids_after(storm, hour)
+    salt = _allowed_salt(storm, hour)
+    doses = [*liquids, *salt.doses]
+    if not doses and salt.refused is not None:
+        sand = _sand_visit(storm, hour, False, salt.refused)
+        both = tuple(dict.fromkeys((*reasons, salt.refused)))
+        return replace(sand, text="sand on what stays slick", reasons=both), None
+    cycle = math.ceil(case.practice.number("cycle_time"))
+    until = max(storm.next_look if liquids else storm.end, hour + cycle)
+    chosen = yield from _least_sufficient(storm, state, doses, until)
+    dose = chosen.doses[0]
+    if dose.solid_kg_m2 > 0.0:
+        visit = _salt_visit(storm, chosen, False, salt.rates)
+        both = (*reasons, *visit.reasons)
+        visit = replace(visit, text="prewetted salt on what is left", reasons=both)
+        return visit, salt.rates
+    text = "spray what is left wet or lightly covered; never on packed snow or ice"
+    return PlannedVisit(
+        hour,
+        Action.POST_TREAT,
+        text,
+        dose=dose,
+        failure_hour=chosen.failure_hour,
+        reasons=tuple(reasons),
+    ), None
 
 
-def _liquid_after(storm: _Storm, hour: int) -> PlannedVisit | None:
-    """Return a liquid post-treat with the lot manual's salt; None where it gives no rate."""
+def _liquids_after(storm: _Storm, hour: int) -> tuple[list[Dose], list[Reason]]:
+    """Return liquid post-treats from the lot manual's salt up; none where it gives no rate."""
     case, event, practice = storm.case, storm.event, storm.case.practice
     lowest_c = case.lowest_pavement_c(hour, storm.next_look, event)
     hazard = pretreatment.snow_class(case, event)
     rates = solids.published_rates(case, hazard, lowest_c, event.trend == "falling")
     if rates is None or rates.lot_rate_kg_m2 is None:
-        return None
+        return [], []
     wanted = rates.lot_rate_kg_m2 / case.stock.brine_nacl_kg_l
     ceiling = practice.number("post_treat_rate_max")
-    rate = min(wanted, ceiling)
     blends, _choice, reasons = pretreatment.blends(case, event, hour, storm.next_look)
     additive, additive_frac = blends[0]
     reason = rule_reason(
         practice,
         "post_treat_rate_max",
         "sets",
-        "the lot manual's salt, put down as liquid, up to the ceiling",
+        "the lot manual's salt, put down as liquid, or more up to the ceiling",
         wanted,
     )
-    text = "spray what is left wet or lightly covered; never on packed snow or ice"
-    return PlannedVisit(
-        hour,
-        Action.POST_TREAT,
-        text,
-        dose=Dose(hour, additive, additive_frac, rate),
-        reasons=(reason, *reasons),
-    )
+    rates_l_m2 = sorted({min(wanted, ceiling), 0.5 * (min(wanted, ceiling) + ceiling), ceiling})
+    doses = [Dose(hour, additive, additive_frac, rate) for rate in rates_l_m2]
+    return doses, [reason, *reasons]
 
 
 def _after_storm(

@@ -48,14 +48,20 @@ def published_rates(
     )
 
 
-def rates_kg_m2(rates: SolidRates, hazard: Hazard) -> list[float]:
+def rates_kg_m2(case: SurfaceCase, rates: SolidRates, hazard: Hazard) -> list[float]:
     """Return the rates that practice would put down, lowest first [kg/m²].
 
-    Snow and what it leaves take the lot manual's rate after plowing where it prints one; all else
-    the range of the road tables.
+    Snow and what it leaves take the lot manual's rate after plowing where it prints one, and more,
+    up to the second lot chart's prewetted, where the rules let it; all else the range of the road
+    tables.
     """
-    lot = rates.lot_rate_kg_m2
-    if lot is not None and hazard in SNOW_HAZARDS:
+    lot, second = rates.lot_rate_kg_m2, rates.second_lot_rate_kg_m2
+    if lot is None or hazard not in SNOW_HAZARDS:
+        return _low_middle_high(rates.low_kg_m2, rates.high_kg_m2)
+    if second is None or case.practice.choice("snow_salt_max") == "first lot chart":
         return [lot]
-    middle = 0.5 * (rates.low_kg_m2 + rates.high_kg_m2)
-    return sorted({rates.low_kg_m2, middle, rates.high_kg_m2})
+    return _low_middle_high(lot, max(lot, solid_rates.prewetted_kg_m2(second)))
+
+
+def _low_middle_high(low: float, high: float) -> list[float]:
+    return sorted({low, 0.5 * (low + high), high})

@@ -259,6 +259,8 @@ EFFECTS: dict[str, RuleEffect] = {
     "plow_trigger_vehicle": RuleEffect("4 in", snow(0.5, 12, 18)),
     "plow_trigger_pedestrian": RuleEffect("3 in", snow(0.3, 12, 18), WALK),
     "post_treat": RuleEffect("solid", snow(0.6)),
+    "snow_salt_max": RuleEffect("first lot chart", steady(18.0, inches_an_hour=0.4)),
+    "more_chloride_worth": RuleEffect("12 h", steady(18.0, inches_an_hour=0.4)),
     # temperature
     "liquid_warn_below": RuleEffect("32 F"),
     "liquid_stop_below": RuleEffect("30 F", policy={"liquid_warn_below": "31 F"}),
