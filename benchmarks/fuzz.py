@@ -2,10 +2,10 @@
 
 Only our own errors may come out.
 
-python benchmarks/fuzz.py [SECONDS [SEED]]: damages real texts at random, at their nodes and in
-their characters, and prints how many were read, refused in our words, and anything else. Target
-``brief`` takes a damaged body all the way to the plan and its briefing, beside a whole one at
-another site, whose plan must not change.
+python benchmarks/fuzz.py [SECONDS [SEED [TARGET]]]: damages real texts at random, at their nodes and
+in their characters, and prints how many were read, refused in our words, and anything else. Target
+``brief`` takes damaged bodies of one service, ``BATCH`` at a time, all the way to the plan and its
+briefing, beside a whole one at another site, whose plan must not change.
 """
 
 import copy
@@ -18,7 +18,9 @@ import traceback
 import warnings
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 
@@ -41,6 +43,7 @@ from stormplan.words import briefing, terminal
 
 ROOT = Path(__file__).parent.parent
 NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
+BATCH = 50
 GRIDS = [
     json.loads(file.read_text(encoding="utf-8"))
     for file in (files("stormplan") / "demo").iterdir()
@@ -86,14 +89,31 @@ YAML_BITS = [
 ]  # fmt: skip
 
 
-def recorded() -> list[tuple[Callable[..., object], object]]:
-    """Bodies of the other services in the folder of recorded forecasts, if there is one."""
-    found = []
-    for folder, parse in (("metno", metno.parse_forecast), ("openmeteo", openmeteo.parse_forecast)):
-        for file in sorted((Path(os.environ.get("STORMPLAN_SAMPLES", "")) / folder).glob("*.json")):
+@dataclass(frozen=True)
+class Recorded:
+    """A whole body, who reads it, and a moment for which it can be planned."""
+
+    service: str
+    read: Callable[[object, datetime, datetime], CellForecast]
+    body: object
+    now: datetime
+
+
+def recorded() -> list[Recorded]:
+    """Bodies of the demonstration, and of other services in the folder of recorded forecasts."""
+    found = [Recorded("nws", nws.parse_plannable_forecast, grid, NOW) for grid in GRIDS]
+    folder = Path(os.environ.get("STORMPLAN_SAMPLES", ""))
+    for service in (metno, openmeteo):
+        name = service.__name__.rsplit(".", 1)[-1]
+        for file in sorted((folder / name).glob("*.json")):
             body = json.loads(file.read_text(encoding="utf-8"))
-            if isinstance(body, dict):
-                found.append((parse, body))
+            try:
+                start = service.parse_forecast(body, NOW).start
+            except StormplanError:
+                continue  # a recorded refusal
+            found.append(
+                Recorded(name, service.parse_plannable_forecast, body, start + timedelta(hours=1))
+            )
     return found
 
 
@@ -143,28 +163,28 @@ def scramble(text: str, bits: list[str], chance: random.Random) -> str:
     return text
 
 
-class DamagedAtOneSite:
-    """The first recorded grid at two sites, damaged at one of them."""
+class DamagedAtOtherSites:
+    """A recorded forecast at some sites, damaged at all but one of them."""
 
-    def __init__(self, body: object) -> None:
-        self._body = body
+    def __init__(self, whole: Recorded, damaged: dict[str, object]) -> None:
+        self._whole, self._damaged = whole, damaged
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Return the forecast of a site."""
-        body = self._body if location.key == "harmed" else GRIDS[0]
-        return nws.parse_plannable_forecast(body, now, now)
+        return self._whole.read(self._damaged.get(location.key, self._whole.body), now, now)
 
 
-def briefed(sites: Sites, places: list[Location], body: object) -> Plan:
-    """Plan both sites and render the briefing."""
-    found = fetch_forecasts([DamagedAtOneSite(body)], places, NOW, timedelta(hours=24))
+def briefed(sites: Sites, places: list[Location], whole: Recorded, *damaged: object) -> Plan:
+    """Plan all sites and render the briefing."""
+    source = DamagedAtOtherSites(whole, {f"harmed{at}": body for at, body in enumerate(damaged)})
+    found = fetch_forecasts([source], places, whole.now, timedelta(hours=24))
     plan = make_plan(
         sites,
         {
             one.location.key: SiteForecasts(one.forecast, "; ".join(one.failure_reasons) or None)
             for one in found
         },
-        NOW,
+        whole.now,
     )
     terminal.render_text(briefing.build_view(plan))
     return plan
@@ -179,11 +199,11 @@ def rounded(tree: object) -> object:
     return round(tree, 6) if isinstance(tree, float) else tree
 
 
-def brief_sites() -> tuple[Sites, list[Location]]:
-    """Two sites of one surface each, inside the first recorded grid, of the demonstration."""
+def brief_sites(whole: Recorded, count: int) -> tuple[Sites, list[Location]]:
+    """Sites of one surface each of the demonstration, where a recorded forecast is for."""
     text = (files("stormplan") / "demo" / "sites.yaml").read_text(encoding="utf-8")
     demo = sites_file.parse_sites(text)
-    place = nws.parse_forecast(GRIDS[0], NOW)
+    place = whole.read(whole.body, whole.now, whole.now)
     site = next(iter(demo.sites.values()))
     first_surface = dict([next(iter(site.surfaces.items()))])
     here = {
@@ -191,30 +211,24 @@ def brief_sites() -> tuple[Sites, list[Location]]:
         "longitude_deg": place.longitude_deg,
         "surfaces": first_surface,
     }
-    two = {key: site.model_copy(update=here | {"name": key}) for key in ("harmed", "whole")}
+    keys = ["whole", *(f"harmed{at}" for at in range(count))]
+    sites = {key: site.model_copy(update=here | {"name": key}) for key in keys}
     at = place.latitude_deg, place.longitude_deg
-    return demo.model_copy(update={"sites": two}), [Location(key, *at) for key in two]
+    return demo.model_copy(update={"sites": sites}), [Location(key, *at) for key in keys]
 
 
-def main(seconds: float = 60.0, seed: int = 1) -> int:
+def main(seconds: float = 60.0, seed: int = 1, only: str | None = None) -> int:
     chance = random.Random(seed)
     warnings.simplefilter("error")
-    paths = [nodes(grid) for grid in GRIDS]
+    services = recorded()
+    paths = [nodes(one.body) for one in services]
     alert_paths = nodes(ALERT)
 
-    def grid() -> None:
-        which = chance.randrange(len(GRIDS))
-        nws.parse_plannable_forecast(
-            damage(GRIDS[which], paths[which], chance),
-            NOW,
-            NOW + chance.choice((-1, 0, 30)) * timedelta(hours=1),
-        )
-
-    others = [(parse, body, nodes(body)) for parse, body in recorded()]
-
-    def other() -> None:
-        parse, body, places = chance.choice(others)
-        parse(damage(body, places, chance), NOW)
+    def parse(service: str) -> None:
+        which = chance.choice([at for at, one in enumerate(services) if one.service == service])
+        one = services[which]
+        moment = one.now + chance.choice((-1, 0, 30)) * timedelta(hours=1)
+        one.read(damage(one.body, paths[which], chance), one.now, moment)
 
     def alerts() -> None:
         found, _ = nws_alerts.parse_alerts(damage(ALERT, alert_paths, chance))
@@ -238,16 +252,18 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
         )
         fresh_until(head, NOW)
 
-    two_sites, places = brief_sites()
-    undamaged = briefed(two_sites, places, GRIDS[0])
-
-    def brief() -> None:
-        plan = briefed(two_sites, places, damage(GRIDS[0], paths[0], chance))
-        harmed = next(site for site in plan.sites if site.key == "harmed")
-        if harmed.source is None:
-            assert plan.no_forecast_reason("harmed"), "no forecast and no reason"
+    def brief(service: str) -> None:
+        which = chance.choice([at for at, one in enumerate(services) if one.service == service])
+        one = services[which]
+        sites, places = brief_sites(one, BATCH)
+        damaged = [damage(one.body, paths[which], chance) for _ in range(BATCH)]
+        plan = briefed(sites, places, one, *damaged)
+        undamaged = briefed(*brief_sites(one, 0), one)
+        for site in plan.sites:
+            if site.source is None:
+                assert plan.no_forecast_reason(site.key), "no forecast and no reason"
         first, second = (
-            next(site for site in one.sites if site.key == "whole") for one in (undamaged, plan)
+            next(site for site in each.sites if site.key == "whole") for each in (undamaged, plan)
         )
         # side by side in one block the last digit of a number may differ
         assert rounded(first.model_dump()) == rounded(second.model_dump()), "cells not apart"
@@ -255,28 +271,37 @@ def main(seconds: float = 60.0, seed: int = 1) -> int:
     def sites() -> None:
         sites_file.parse_sites(scramble(SITES, YAML_BITS, chance))
 
+    targets: dict[str, tuple[int, Callable[[], None]]] = {
+        "alerts": (8, alerts), "answer": (8, answer), "sites": (3, sites),
+    }  # fmt: skip
+    for name in sorted({one.service for one in services}):
+        targets[f"parse {name}"] = 8, partial(parse, name)
+        targets[f"brief {name}"] = 1, partial(brief, name)
+    if only is not None:
+        targets = {only: targets[only]}
     outcomes: Counter[tuple[str, str]] = Counter()
     strange: dict[str, str] = {}
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        weights = (4, 4 if others else 0, 3, 3, 1, 1)
-        target = chance.choices((grid, other, alerts, answer, sites, brief), weights)[0]
+        name = chance.choices(list(targets), [weight for weight, _ in targets.values()])[0]
+        _, target = targets[name]
+        times = BATCH if name.startswith("brief") else 1
         try:
             target()
-            outcomes[target.__name__, "read"] += 1
+            outcomes[name, "read"] += times
         except StormplanError:
-            outcomes[target.__name__, "refused"] += 1
+            outcomes[name, "refused"] += times
         except Exception as error:
-            outcomes[target.__name__, "STRANGE"] += 1
+            outcomes[name, "STRANGE"] += times
             strange.setdefault(
-                f"{target.__name__}: {traceback.format_tb(error.__traceback__)[-1]}{error!r}"[:600],
+                f"{name}: {traceback.format_tb(error.__traceback__)[-1]}{error!r}"[:600],
                 "",
             )
     for (name, what), times in sorted(outcomes.items()):
-        print(f"{name:8s} {what:8s} {times}")
+        print(f"{name:16s} {what:8s} {times}")
     print("\n".join(strange) or "only our own errors")
     return len(strange)
 
 
 if __name__ == "__main__":
-    sys.exit(main(*map(float, sys.argv[1:2]), *map(int, sys.argv[2:3])))
+    sys.exit(main(*map(float, sys.argv[1:2]), *map(int, sys.argv[2:3]), *sys.argv[3:4]))

@@ -723,14 +723,19 @@ def _post_treat(
         if not reasons:
             liquids, reasons = _liquids_after(storm, hour)
     salt = _allowed_salt(storm, hour)
-    doses = [*liquids, *salt.doses]
-    if not doses and salt.refused is not None:
+    if not liquids and salt.refused is not None:
         sand = _sand_visit(storm, hour, False, salt.refused)
         both = tuple(dict.fromkeys((*reasons, salt.refused)))
         return replace(sand, text="sand on what stays slick", reasons=both), None
     cycle = math.ceil(case.practice.number("cycle_time"))
     until = max(storm.next_look if liquids else storm.end, hour + cycle)
-    chosen = yield from _least_sufficient(storm, state, doses, until)
+    results: tuple[DoseResult, ...] = ()
+    for doses in (liquids, salt.doses):
+        if doses and all(result.failure_hour is not None for result in results):
+            answer = yield storm.request(state, [(dose,) for dose in doses], hour + 1, until)
+            results += answer.results
+    worth_h = case.practice.number("more_chloride_worth")
+    chosen = least_sufficient(results, until - hour - 1, worth_h)
     dose = chosen.doses[0]
     if dose.solid_kg_m2 > 0.0:
         visit = _salt_visit(storm, chosen, False, salt.rates)
@@ -767,7 +772,7 @@ def _liquids_after(storm: _Storm, hour: int) -> tuple[list[Dose], list[Reason]]:
         "the lot manual's salt, put down as liquid, or more up to the ceiling",
         wanted,
     )
-    rates_l_m2 = sorted({min(wanted, ceiling), 0.5 * (min(wanted, ceiling) + ceiling), ceiling})
+    rates_l_m2 = sorted({min(wanted, ceiling), ceiling})
     doses = [Dose(hour, additive, additive_frac, rate) for rate in rates_l_m2]
     return doses, [reason, *reasons]
 
