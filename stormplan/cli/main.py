@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan.cli import reading_commands, record_commands
+from stormplan.cli import reading_commands, record_commands, sites_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.errors import InputError, StormplanError
 from stormplan.units import UnitFormatter
@@ -439,6 +439,7 @@ def policy() -> None:
 register_commands(app)
 reading_commands.register_commands(app)
 record_commands.register_commands(app)
+sites_commands.register_commands(app)
 
 
 def run() -> None:

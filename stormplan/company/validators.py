@@ -93,7 +93,8 @@ def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterVal
     return AfterValidator(check)
 
 
-def _zone(name: str) -> str:
+def time_zone(name: str) -> str:
+    """Return a name of the IANA time zone database."""
     if name not in available_timezones():
         raise ValueError(
             f"'{name}' is not a time zone; accepted: an IANA name like America/Chicago"
@@ -128,13 +129,15 @@ def _is_control(char: str) -> bool:
     return unicodedata.category(char) in ("Cc", "Cs") or "\u202a" <= char <= "\u202e"
 
 
-def _printable_name(text: str) -> str:
+def printable_name(text: str) -> str:
+    """Return a name of one line without what a terminal would obey."""
     if not text.strip() or len(text) > 120 or any(map(_is_control, text)):
         raise ValueError("must be 1 to 120 printable characters on one line")
     return text.strip()
 
 
-def _contact(text: str) -> str:
+def contact(text: str) -> str:
+    """Return a mail address or a web address."""
     if not re.fullmatch(r"[\w.+-]+@[\w.-]+\.\w+|https?://[\w./~-]+", text):
         raise ValueError(f"'{text}' is not a contact; accepted: a mail address or an https URL")
     return text
@@ -185,10 +188,10 @@ def _degrees(value: object) -> object:
     return value
 
 
-TimeZoneName = Annotated[str, AfterValidator(_zone)]
+TimeZoneName = Annotated[str, AfterValidator(time_zone)]
 Key = Annotated[str, AfterValidator(_key)]
-Name = Annotated[str, AfterValidator(_printable_name)]
-Contact = Annotated[str, AfterValidator(_contact)]
+Name = Annotated[str, AfterValidator(printable_name)]
+Contact = Annotated[str, AfterValidator(contact)]
 BaseUrl = Annotated[str, AfterValidator(_base_url)]
 MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Url = Annotated[str, AfterValidator(_url)]
