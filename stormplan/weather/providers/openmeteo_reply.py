@@ -189,16 +189,20 @@ def _from_local(who: str, body: Mapping[str, object], naive: Sequence[datetime])
             f"{who}: times are local and without offset, and '{zone}' is no time zone; "
             "ask for timezone=GMT or timeformat=unixtime"
         ) from None
-    offset = None if seconds is None else timedelta(seconds=seconds)
-    wrong = [moment for moment in naive if moment.replace(tzinfo=clock).utcoffset() != offset]
-    if offset is None or wrong:
-        first = f" (first {wrong[0]:%Y-%m-%d %H:%M})" if wrong else ""
+    offsets = [moment.replace(tzinfo=clock).utcoffset() for moment in naive]
+    wrong = [
+        moment
+        for moment, offset in zip(naive, offsets, strict=True)
+        if offset is None or offset.total_seconds() != seconds
+    ]
+    if wrong:
         raise ForecastError(
             f"{who}: times are local ({zone}) and without offset, and the one offset of the "
-            f"reply, {seconds} s, does not hold for all of them{first}: the clock changes; "
+            f"reply, {seconds} s, does not hold for all of them (first "
+            f"{wrong[0]:%Y-%m-%d %H:%M}): the clock changes; "
             "ask for timezone=GMT or timeformat=unixtime"
         )
-    return [(moment - offset).replace(tzinfo=UTC) for moment in naive]
+    return [moment.replace(tzinfo=clock).astimezone(UTC) for moment in naive]
 
 
 def check_hourly(reply: OpenMeteoReply) -> None:
