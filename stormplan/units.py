@@ -273,6 +273,12 @@ class UnitFormatter:
         """Format a wind speed [m/s]."""
         return f"{speed_ms * 3600 / M_PER_MI:.0f} mph" if self.is_us else f"{speed_ms:.0f} m/s"
 
+    def distance(self, distance_km: float) -> str:
+        """Return a distance between places [mi or km]."""
+        if self.is_us:
+            return f"{1000.0 * distance_km / M_PER_MI:,.0f} mi"
+        return f"{distance_km:,.0f} km"
+
     def water_depth(self, depth_mm: float) -> str:
         """Format a depth of water [mm]."""
         return f"{depth_mm / 25.4:.2f} in" if self.is_us else f"{depth_mm:.1f} mm"

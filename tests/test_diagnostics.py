@@ -280,6 +280,9 @@ VALUES = {
     "recipient": "owner@test.example",
     "failures": 2.0,
     "entries": 2.0,
+    "other": "North yard",
+    "distance_km": 9000.0,
+    "mistake": "east for west",
 }
 
 

@@ -243,6 +243,37 @@ def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     assert "archive_fallback" not in codes(ours.step(24 * HOUR).plan)
 
 
+@pytest.mark.parametrize("table", ["plan", "run", "reply"])
+def test_the_pages_of_the_archive_are_read_once_and_again_when_damage_is_met(
+    ours, monkeypatch, table
+):
+    checked = []
+    whole = maintenance.open_or_fall_back
+
+    def count(*args, check_pages, **more):
+        checked.append(check_pages)
+        return whole(*args, check_pages=check_pages, **more)
+
+    monkeypatch.setattr(maintenance, "open_or_fall_back", count)
+    for _ in range(3):
+        ours.step(5 * MINUTE)
+    assert checked == [True, False, False]
+    pages = bytearray(ours.config.archive_path.read_bytes())
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as file:
+        query = "SELECT rootpage FROM sqlite_master WHERE name = ?"
+        (page,) = file.execute(query, (table,)).fetchone()
+        (size,) = file.execute("PRAGMA page_size").fetchone()
+    pages[(page - 1) * size : page * size] = b"\xff" * size  # the schema stays: only rows tell
+    ours.config.archive_path.write_bytes(pages)
+    met = ours.step(24 * HOUR)
+    assert any("is damaged" in line for line in degraded_lines(met.plan))
+    assert checked[3:] == [False, True]
+    assert len(list(ours.out.glob("archive.sqlite.damaged-*"))) == 1
+    done = ours.step(24 * HOUR)
+    assert done.plan is not None
+    assert "archive_fallback" not in codes(done.plan)
+
+
 @pytest.mark.parametrize("beside", [True, False], ids=["beside it", "in the state folder"])
 def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
     ours, server, monkeypatch, beside

@@ -1,16 +1,23 @@
 """The sites file: what it accepts, and that every error says where, what and what instead."""
 
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from helpers.diagnostics import degraded_lines
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
-from stormplan.company import delivery_settings, sites, sites_file, yards
+from stormplan.cli.main import app
+from stormplan.company import delivery_settings, places, sites, sites_file, yards
+from stormplan.company.coordinates import distance_km
 from stormplan.company.practice_rules import RULES
 from stormplan.company.renamed_keys import RENAMED_KEYS
 from stormplan.errors import InputError, SitesError
+from stormplan.planning.planner import make_plan
 
 EXAMPLE = Path(__file__).parent.parent / "sites.example.yaml"
 TEXT = EXAMPLE.read_text()
@@ -284,3 +291,115 @@ def test_a_secret_in_the_wrong_place_is_refused_and_not_repeated(line):
 def test_a_name_with_terminal_sequences_is_refused(odd):
     found = problems(f'company: {{name: "Ours {odd}", timezone: UTC, contact: a@b.example}}\n')
     assert any("printable characters" in each for each in found)
+
+
+# Airports of the FAA's published reference points: JFK 40-38-23.7N 073-46-43.3W, LAX
+# 33-56-33.0N 118-24-26.0W (from memory).
+JFK, LAX = (40.639917, -73.778694), (33.942500, -118.407222)
+# Reference points of first-order stations of the service's own offices, one for each area it
+# covers, and places of its neighbors (from memory, to the hundredth of a degree).
+COVERED = {
+    "Key West": (24.56, -81.78),
+    "Caribou, Maine": (46.87, -68.01),
+    "Quillayute, Washington": (47.95, -124.55),
+    "Utqiagvik": (71.29, -156.79),
+    "Ketchikan": (55.36, -131.71),
+    "Shemya": (52.71, 174.11),
+    "Honolulu": (21.32, -157.94),
+    "San Juan": (18.43, -66.01),
+    "Guam": (13.48, 144.80),
+    "Pago Pago": (-14.33, -170.71),
+}
+NOT_COVERED = {
+    "Calgary": (51.11, -114.02),
+    "Kyoto": (35.01, 135.77),
+    "Berlin": (52.52, 13.40),
+    "McMurdo": (-77.85, 166.67),
+    "Mexico City": (19.43, -99.13),
+}
+
+
+def test_the_great_circle_is_that_of_published_worked_figures():
+    # Williams, Aviation Formulary, worked examples: LAX to JFK 2,144 nautical miles (1,852 m each)
+    assert distance_km(LAX, JFK) == pytest.approx(2144 * 1.852, rel=1e-3)
+    # a quarter of the equator and of a meridian of WGS 84: NIMA TR8350.2, from memory
+    assert distance_km((0.0, 0.0), (0.0, 90.0)) == pytest.approx(10018.754, rel=1e-6)
+    assert distance_km((0.0, 0.0), (90.0, 0.0)) == pytest.approx(10001.966, rel=1e-6)
+
+
+@pytest.mark.parametrize("name", COVERED)
+def test_every_area_of_the_weather_service_is_covered(name):
+    assert places.is_in_nws_coverage(COVERED[name])
+
+
+@pytest.mark.parametrize("name", NOT_COVERED)
+def test_other_countries_are_not_covered(name):
+    assert not places.is_in_nws_coverage(NOT_COVERED[name])
+
+
+def checked(tmp_path, text: str):
+    path = tmp_path / "sites.yaml"
+    path.write_text(text)
+    return CliRunner().invoke(app, ["check", str(path)], env={"COLUMNS": "200"})
+
+
+SITE_PLACE = "    latitude: 43.0731\n    longitude: -89.4012"
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "said", "mistake"),
+    [
+        (-89.4012, 43.0731, "lies 9,", "latitude and longitude swapped?"),
+        (43.0731, 89.4012, "lies 6,", "east for west?"),
+        (-43.0731, -89.4012, "lies 5,", "south for north?"),
+        (89.4012, 43.0731, "lies 3,", "latitude and longitude swapped, and east for west?"),
+        (40.64, -73.78, "lies 8", "is that the place?"),
+    ],
+)
+def test_a_wrong_place_is_asked_about_with_its_line(tmp_path, latitude, longitude, said, mistake):
+    text = TEXT.replace(SITE_PLACE, f"    latitude: {latitude}\n    longitude: {longitude}")
+    assert text != TEXT
+    result = checked(tmp_path, text)
+    line = line_of(text, f"latitude: {latitude}")
+    assert result.exit_code == 3, result.output
+    assert "good." not in result.output
+    far = next(each for each in result.output.splitlines() if " lies " in each)
+    assert far.startswith(f"sites.yaml:{line}: sites.mill-court.latitude: {said}")
+    assert mistake in far
+    assert (
+        "accepted: site and yard within 100 mi of each other, or as far as max_site_distance" in far
+    )
+    covered = places.is_in_nws_coverage((latitude, longitude))
+    assert ("outside what the source nws covers; accepted: continental US" in result.output) == (
+        not covered
+    )
+
+
+def test_the_example_is_good(tmp_path):
+    result = checked(tmp_path, TEXT)
+    assert (result.exit_code, "good." in result.output) == (0, True), result.output
+
+
+def test_a_yard_far_from_all_its_sites_is_itself_asked_about():
+    two = {"a": site_entry(43.2, -89.4), "b": site_entry(43.0, -89.5)}
+    yard = BASE_SECTIONS["yards"]["north"] | {"longitude": 89.4}
+    found = parse_sites(two, policy={"max_site_distance": "100 mi"}, yards={"north": yard})
+    (far,) = places.far_places(found)
+    assert (far.section, far.key, far.mistake) == ("yards", "north", "east for west")
+
+
+def test_a_company_that_works_far_away_says_so(tmp_path):
+    east = TEXT.replace(SITE_PLACE, "    latitude: 40.64\n    longitude: -73.78")
+    wide = east.replace("\npolicy:\n", "\npolicy:\n  max_site_distance: 900 mi\n", 1)
+    assert checked(tmp_path, east).exit_code == 3
+    assert checked(tmp_path, wide).exit_code == 0
+
+
+def test_a_plan_for_a_place_that_is_hardly_meant_is_degraded_and_says_so():
+    east = TEXT.replace(SITE_PLACE, "    latitude: 43.0731\n    longitude: 89.4012")
+    now = datetime(2026, 1, 12, 10, tzinfo=UTC)
+    plans = [make_plan(sites_file.parse_sites(text), {}, now) for text in (TEXT, east)]
+    said = [[line for line in degraded_lines(plan) if " lies " in line] for plan in plans]
+    assert said[0] == []
+    (line,) = said[1]
+    assert "from its yard, North yard: east for west?" in line

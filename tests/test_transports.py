@@ -2,6 +2,7 @@
 
 import base64
 import contextlib
+import dataclasses
 import hashlib
 import hmac
 import json
@@ -11,6 +12,7 @@ import sys
 import threading
 import time
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 import trustme
@@ -87,6 +89,70 @@ def test_a_mail_arrives_whole(server):
     assert [part.get_filename() for part in mail.iter_attachments()] == ["mix.csv", "briefing.html"]
     assert max(len(line) for line in server.raw[0].splitlines()) < 998  # RFC 5322, 2.1.1
     assert server.raw[0].isascii()
+
+
+FOLDER = "briefings/20260112T103000Z-abc123"
+SHEETS = {"mixsheet.html": "<p>22 gal</p>", "treatments.csv": "site,gal\nElm,22\n"}
+
+
+def parcel(**more):
+    return dataclasses.replace(PARCEL, report_folder=Path(FOLDER), **more)
+
+
+def sent_size_and_mail(server, message):
+    """Send it for real; its bytes as the server got them, and what a reader opens."""
+    mail_to(server).send(message, "owner@test.example", Marks())
+    mail = server.mails_to("owner@test.example")[-1]
+    return len(server.raw[-1]), mail, mail.get_body(("plain",)).get_content().replace("\r\n", "\n")
+
+
+# 1 MB is 1,000,000 bytes (SI); the bound is asked of what the server received
+@pytest.mark.parametrize("letter", ["a", "é", "雪"])
+def test_a_mail_of_thousands_of_sites_stays_under_a_megabyte_and_says_what_is_left_out(
+    server, letter
+):
+    line = f"Elm {letter * 60} 18 °F\n"
+    text = "GO: 3,000 sites\nfrom 4 AM\n\n" + line * 30_000
+    page = f"<p>{letter * 9_000_000}</p>"
+    message = parcel(text=text, html=page, attachments=SHEETS | {"briefing.html": page})
+    size, mail, said = sent_size_and_mail(server, message)
+    assert size < 1_000_000
+    head, note, rest = said.split("\n\n", 2)
+    assert head == "GO: 3,000 sites\nfrom 4 AM"
+    for part in ("end of this text (briefing.txt)", "as a page", "attachment briefing.html"):
+        assert part in note
+    assert FOLDER in note
+    assert "mixsheet" not in note
+    assert len(rest) > 30_000
+    assert set(rest.splitlines(keepends=True)) == {line}  # cut between lines
+    assert mail.get_body(("html",)) is None
+    assert [part.get_filename() for part in mail.iter_attachments()] == list(SHEETS)
+
+
+def test_only_what_does_not_fit_is_left_out(server):
+    message = parcel(attachments=SHEETS | {"treatments.ics": "x" * 70 + "\n" * 1_500_000})
+    size, mail, said = sent_size_and_mail(server, message)
+    assert size < 1_000_000
+    assert "Left out, to keep this mail under 1 MB: attachment treatments.ics.\n" in said
+    assert ".. a line of dots, 18 °F\n" in said
+    assert mail.get_body(("html",)) is not None
+
+
+@pytest.mark.parametrize("parts", [1, 3, 9, 40])
+def test_many_parts_that_each_fit_do_not_add_up_to_more(server, parts):
+    each = ("0123456789" * 7 + "\n") * (1_300_000 // 71 // parts)
+    message = parcel(attachments={f"{number:02d}.csv": each for number in range(parts)})
+    size, mail, said = sent_size_and_mail(server, message)
+    attached = [part.get_filename() for part in mail.iter_attachments()]
+    assert size < 1_000_000
+    assert all((name in said) != (name in attached) for name in message.attachments)
+    assert len(attached) >= parts // 2
+
+
+def test_what_is_in_no_folder_either_is_said(server):
+    message = dataclasses.replace(PARCEL, attachments={"a.csv": "x\n" * 1_000_000})
+    said = sent_size_and_mail(server, message)[2]
+    assert "attachment a.csv.\nThey could not be written to the report folder either." in said
 
 
 def test_the_same_plan_has_the_same_message_id_and_every_recipient_another(server):

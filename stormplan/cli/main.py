@@ -16,7 +16,7 @@ import typer
 
 from stormplan.cli import reading_commands, record_commands, sites_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
-from stormplan.errors import InputError, StormplanError
+from stormplan.errors import ExitCode, InputError, StormplanError
 from stormplan.units import UnitFormatter
 from stormplan.version import __version__
 
@@ -287,19 +287,28 @@ def _print_written(out: Path, written: Sequence[Path]) -> None:
 
 @app.command()
 def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
-    """Check a sites file: every error at once, with its line."""
+    """Check a sites file: every error at once, with its line; then places that are hardly meant.
+
+    Exit code 0: good; 2: bad input; 3: it can be used, but a site or yard lies oddly far away, or
+    outside what its weather service covers.
+    """
     from stormplan.company import sites_file
     from stormplan.words.formatting import pluralize
 
-    found = sites_file.load_sites(sites)
+    found, asked = sites_file.load_with_questions(sites)
+    for question in asked:
+        print(question)
+    verdict = f"look at {pluralize(len(asked), 'line')} above" if asked else "good"
     surfaces = [surface for site in found.sites.values() for surface in site.surfaces.values()]
     area = UnitFormatter(found.company.units).area(sum(surface.area_m2 for surface in surfaces))
     print(
-        f"{sites}: good. {pluralize(len(found.sites), 'site')} with "
+        f"{sites}: {verdict}. {pluralize(len(found.sites), 'site')} with "
         f"{pluralize(len(surfaces), 'surface')}, {area}; {pluralize(len(found.yards), 'yard')}, "
         f"{pluralize(len(found.clients), 'client')}, "
         f"{pluralize(len(found.purchased_products), 'product')} bought."
     )
+    if asked:
+        raise typer.Exit(int(ExitCode.DEGRADED))
 
 
 @app.command()

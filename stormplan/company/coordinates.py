@@ -108,6 +108,22 @@ def _angle(text: str) -> tuple[float, str] | None:
     return (-size if is_negative else size), axis
 
 
+def distance_km(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Return the distance of two places on the ellipsoid [km].
+
+    Parameters
+    ----------
+    one, other : tuple of float
+        Degrees north and east.
+
+    Examples
+    --------
+    >>> round(distance_km((0.0, 0.0), (90.0, 0.0)))  # from the equator to the pole
+    10002
+    """
+    return float(Geodesic.WGS84.Inverse(*one, *other)["s12"]) / 1000.0
+
+
 def polygon_area_m2(corners: Sequence[Coordinates]) -> float:
     """Return the area inside a polygon [m²].
 

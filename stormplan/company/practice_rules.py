@@ -102,6 +102,11 @@ _RULES = (
     Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"),
          "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles",
          scope="company"),
+    # places ------------------------------------------------------------------------------------
+    Rule("max_site_distance", "length", "100 mi", ("5 mi", "12500 mi"),
+         "a site further from its yard than this is asked about", OURS,
+         "two hours of a loaded truck; a slip in a coordinate is mostly thousands of miles off",
+         scope="company"),
     # rates -------------------------------------------------------------------------------------
     Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",
@@ -448,6 +453,8 @@ def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -
         case "prewet rate":
             return fmt.prewet_rate(value)
         case "length":
+            if value >= 1000.0:
+                return fmt.distance(value / 1000.0)
             return fmt.water_depth(1000 * value)
         case "cost of a miss" | "cost of a pass":
             return f"{value:,.0f}"

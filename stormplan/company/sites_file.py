@@ -26,6 +26,7 @@ from ruamel.yaml.events import (
 )
 
 from stormplan.company import policy, sites
+from stormplan.company.places import place_questions
 from stormplan.company.policy import SitePolicy, SurfacePolicy
 from stormplan.company.practice_rules import Practice
 from stormplan.company.renamed_keys import RENAMED_KEYS
@@ -63,16 +64,51 @@ def load_sites(path: Path) -> Sites:
     SitesError
         It can, but something in it is wrong; carries every problem found.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"cannot read the sites file {path}: {error}") from error
-    return parse_sites(text, path.name)
+    return parse_sites(_read_text(path), path.name)
+
+
+def load_with_questions(path: Path) -> tuple[Sites, list[Problem]]:
+    """Read a sites file, and list what in it can be right but hardly is.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Sites
+        Every record in it, in SI.
+    list of Problem
+        Places to ask about, in file order.
+
+    Raises
+    ------
+    InputError, SitesError
+        As ``load_sites``.
+    """
+    tree = _tree(_read_text(path), path.name)
+    sites_read = _validate(tree, path.name)
+    asked = [
+        Problem(path.name, _line_of(tree, place), f"{_dotted_path(place)}: {question}")
+        for place, question in place_questions(sites_read)
+    ]
+    return sites_read, sorted(asked, key=lambda problem: problem.line)
 
 
 def parse_sites(text: str, name: str = "sites.yaml") -> Sites:
     """Read the text of a sites file; ``name`` is what problems are reported under."""
-    tree = _tree(text, name)
+    return _validate(_tree(text, name), name)
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot read the sites file {path}: {error}") from error
+
+
+def _validate(tree: CommentedMap, name: str) -> Sites:
     problems = [
         Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
         for place, message in (*_broken_references(tree), *_secrets(tree, ()))

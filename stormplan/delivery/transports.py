@@ -21,8 +21,8 @@ import socket
 import ssl
 import subprocess
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from email import policy
 from email.message import EmailMessage
@@ -45,6 +45,12 @@ SMTP_TIMEOUT_S, SMTP_FINAL_TIMEOUT_S = 300.0, 600.0
 SMTP_DEADLINE_S = SMTP_TIMEOUT_S + SMTP_FINAL_TIMEOUT_S
 MAX_SMTP_REPLY_BYTES = 100_000  # of one connection
 MAX_STDERR_BYTES = 4_000  # of a command, the last of them
+#: A whole mail. Our own choice: seconds on a phone's slow link, a tenth of the 10 MB that the
+#: strictest common servers take; at some 14 KB a site in a storm, 60 sites are mailed whole.
+MAX_MAIL_BYTES = 1_000_000
+MAX_MAIL_TEXT_BYTES = MAX_MAIL_BYTES // 2  # so that the small sheets still fit beside it
+MAIL_HEAD_BYTES = 10_000  # held free for header, the note of what is left out, and part lines
+PART_LINE_BYTES = 200  # boundaries of one part
 
 BeforeCommit = Callable[[], None]
 
@@ -144,7 +150,11 @@ def read_secret(variable: str | None, file: str | None) -> str:
 
 
 def compose_mail(message: Message, sender: str, recipient: str) -> EmailMessage:
-    """Compose the mail: text that stands alone, the page beside it, the sheets attached."""
+    """Compose the mail: text that stands alone, the page beside it, the sheets attached.
+
+    What does not fit into ``MAX_MAIL_BYTES`` is left out, and the text says so.
+    """
+    message = _fit_mail(message)
     mail = EmailMessage(policy=policy.SMTP.clone(cte_type="7bit"))
     mail["Subject"] = re.sub(r"\s+", " ", message.subject)
     mail["From"] = sender
@@ -154,13 +164,91 @@ def compose_mail(message: Message, sender: str, recipient: str) -> EmailMessage:
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday replies, please
     mail.set_content(message.text)
     if message.html is not None:
-        # mail readers drop drawings, and some the message with them
-        body = re.sub(r"<svg\b.*?</svg>", "", message.html, flags=re.DOTALL)
-        mail.add_alternative(body, subtype="html")
+        mail.add_alternative(message.html, subtype="html")
     for name, text in message.attachments.items():
-        kind = {"html": "html", "csv": "csv", "ics": "calendar"}.get(name.split(".")[-1], "plain")
-        mail.add_attachment(text, subtype=kind, filename=name)
+        mail.add_attachment(text, subtype=_subtype(name), filename=name)
     return mail
+
+
+def _subtype(name: str) -> str:
+    return {"html": "html", "csv": "csv", "ics": "calendar"}.get(name.split(".")[-1], "plain")
+
+
+def _fit_mail(message: Message) -> Message:
+    """Return a message as it is mailed: the smallest parts that fit, and a note of the others.
+
+    Parameters
+    ----------
+    message : Message
+        Whole.
+
+    Returns
+    -------
+    Message
+        Its page without drawings. Unchanged else where all of it fits into ``MAX_MAIL_BYTES``;
+        otherwise its text says after the first paragraph what is left out and where it lies.
+    """
+    page = message.html
+    if page is not None:  # mail readers drop drawings, and some the message with them
+        page = re.sub(r"<svg\b.*?</svg>", "", page, flags=re.DOTALL)
+    text, is_cut = _cut_text(message.text)
+    left_bytes = MAX_MAIL_BYTES - MAIL_HEAD_BYTES - _encoded_bytes(text, "plain")
+    parts = [(name, _subtype(name), each) for name, each in message.attachments.items()]
+    if page is not None:
+        parts.append(("", "html", page))
+    kept = set()
+    for name, subtype, each in sorted(parts, key=lambda part: len(part[2])):
+        needed_bytes = len(each)  # no encoding is shorter, and to encode many megabytes takes long
+        if needed_bytes <= left_bytes:
+            needed_bytes = _encoded_bytes(each, subtype) + PART_LINE_BYTES + 2 * len(name)
+        if needed_bytes <= left_bytes:
+            left_bytes -= needed_bytes
+            kept.add(name)
+    missing = [name for name in message.attachments if name not in kept]
+    is_page_missing = page is not None and "" not in kept
+    if is_cut or is_page_missing or missing:
+        note = _left_out_note(missing, message.report_folder, is_cut, is_page_missing)
+        head, gap, rest = text.partition("\n\n")
+        text = f"{head}\n\n{note}\n{gap and chr(10)}{rest}"
+    return replace(
+        message,
+        text=text,
+        html=None if is_page_missing else page,
+        attachments={name: each for name, each in message.attachments.items() if name in kept},
+    )
+
+
+def _encoded_bytes(text: str, subtype: str) -> int:
+    part = EmailMessage(policy=policy.SMTP.clone(cte_type="7bit"))
+    part.set_content(text, subtype=subtype)
+    return len(part.as_bytes())
+
+
+def _cut_text(text: str) -> tuple[str, bool]:
+    """Return the whole lines of a text that fit, and whether any are left out."""
+    kept = text
+    while (size := _encoded_bytes(kept, "plain")) > MAX_MAIL_TEXT_BYTES:
+        stop = int(0.95 * len(kept) * MAX_MAIL_TEXT_BYTES / size)
+        kept = kept[: kept.rfind("\n", 0, stop) + 1] or kept[:stop]
+    return kept, kept != text
+
+
+def _left_out_note(
+    missing: Sequence[str], folder: Path | None, is_cut: bool, is_page_missing: bool
+) -> str:
+    """Return what a mail lacks, and where that lies."""
+    lacking = [
+        *(["the end of this text (briefing.txt)"] if is_cut else []),
+        *(["this text as a page (briefing.html)"] if is_page_missing else []),
+        *(f"attachment {name}" for name in missing),
+    ]
+    where = (
+        "They could not be written to the report folder either."
+        if folder is None
+        else f"They are in the report folder: {folder}"
+    )
+    size = f"{MAX_MAIL_BYTES / 1e6:g} MB"
+    return f"Left out, to keep this mail under {size}: {', '.join(lacking)}.\n{where}"
 
 
 class _LimitedReplies:

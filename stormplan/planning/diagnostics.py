@@ -48,6 +48,7 @@ class DiagnosticCode(StrEnum):
     FORECAST_NOTE = "forecast_note"
     ERROR_RECORD_USED = "error_record_used"
     # what else the plan stands on
+    PLACE_FAR = "place_far"
     READINGS_UNUSABLE = "readings_unusable"
     RECORD_UNUSABLE = "record_unusable"
     ALERTS_UNKNOWN = "alerts_unknown"

@@ -16,6 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from stormplan.company.catalog import SURFACE_CLASSES
+from stormplan.company.places import FarPlace, far_places
 from stormplan.company.sites import Sites, Surface
 from stormplan.events import crew_weather
 from stormplan.events.crew_weather import CrewWeatherWindow
@@ -27,7 +28,7 @@ from stormplan.operations.sprayer_schedule import Job
 from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.planning import forecast_diagnostics, site_batch, source_choice
-from stormplan.planning.diagnostics import Diagnostic
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
 from stormplan.planning.plan import (
     ClientPlan,
@@ -415,7 +416,7 @@ def _diagnostics(
 ) -> tuple[Diagnostic, ...]:
     """Return what a reader must know about the forecasts, site by site."""
     company = sites.practice()
-    found: list[Diagnostic] = []
+    found = [_far_place_diagnostic(far, sites) for far in far_places(sites)]
     for key, decision in source_decisions.items():
         site, site_forecasts = sites.sites[key], forecasts_by_site[key]
         found += forecast_diagnostics.source_diagnostics(
@@ -436,6 +437,19 @@ def _diagnostics(
     cells = (decision.cell for decision in source_decisions.values())
     found += forecast_diagnostics.cell_notes(cell for cell in cells if cell is not None)
     return tuple(found)
+
+
+def _far_place_diagnostic(far: FarPlace, sites: Sites) -> Diagnostic:
+    """Return that a plan may be for another place than meant."""
+    is_site = far.section == "sites"
+    return degraded(
+        DiagnosticCode.PLACE_FAR,
+        site=far.key if is_site else None,
+        yard=None if is_site else sites.yards[far.key].name,
+        other=far.other,
+        distance_km=round(far.distance_km, 1),
+        mistake=far.mistake,
+    )
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -24,7 +24,7 @@ from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
 from stormplan.delivery.outbox import Clock
 from stormplan.delivery.transports import Message
-from stormplan.errors import ArchiveError, ExitCode, InputError
+from stormplan.errors import ArchiveError, DamagedArchiveError, ExitCode, InputError
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.plan import Plan, current_document
@@ -72,6 +72,8 @@ class RunnerConfig:
         Remembers in memory while the file cannot be written.
     keeps_running : bool
         Whether this program stays, so that its memory does; false where a timer starts it again.
+    is_archive_checked : bool
+        Whether the step before ended well with an archive whose pages had been checked.
     """
 
     sites: Sites
@@ -84,6 +86,7 @@ class RunnerConfig:
     diagnostics: tuple[Diagnostic, ...] = ()
     fallback_archive: Archive | None = None
     keeps_running: bool = True
+    is_archive_checked: bool = False
 
     @property
     def announced_days(self) -> AnnouncedDays:
@@ -179,19 +182,35 @@ def run_step(config: RunnerConfig) -> StepResult:
         Another run is at work.
     """
     with _lock_report_folder(config) as diagnostics:
-        context = _open_context(config, config.clock())
-        context.diagnostics += [*diagnostics, *config.diagnostics]
+        is_archive_checked = config.is_archive_checked
         try:
-            return _perform_step(context)
-        finally:
-            if context.archive is not config.fallback_archive:
-                context.archive.close()
+            return _run_step(config, diagnostics)
+        except DamagedArchiveError:  # met in reading: now its pages are checked
+            if not is_archive_checked:
+                raise
+            return _run_step(config, diagnostics)
+
+
+def _run_step(config: RunnerConfig, diagnostics: Sequence[Diagnostic]) -> StepResult:
+    context = _open_context(config, config.clock())
+    context.diagnostics += [*diagnostics, *config.diagnostics]
+    config.is_archive_checked = False  # unless this step, too, ends well
+    try:
+        result = _perform_step(context)
+        config.is_archive_checked = context.archive.path != IN_MEMORY
+        return result
+    finally:
+        if context.archive is not config.fallback_archive:
+            context.archive.close()
 
 
 def _open_context(config: RunnerConfig, now: datetime) -> _RunContext:
     """Open the archive, or go on with what is remembered while it cannot be used."""
     archive, problem = maintenance.open_or_fall_back(
-        config.archive_path, now, config.archive_timeout_s
+        config.archive_path,
+        now,
+        config.archive_timeout_s,
+        check_pages=not config.is_archive_checked,
     )
     diagnostics = [degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=problem)] if problem else []
     if archive.path != IN_MEMORY:

@@ -189,7 +189,7 @@ def _lines(archive: Archive) -> Iterator[str]:
 
 
 def open_or_fall_back(
-    path: Path, now: datetime, busy_timeout_s: float = 10.0
+    path: Path, now: datetime, busy_timeout_s: float = 10.0, *, check_pages: bool = True
 ) -> tuple[Archive, str | None]:
     """Open the archive; if it cannot be used, go on without losing it.
 
@@ -201,6 +201,8 @@ def open_or_fall_back(
         Names a damaged file that is moved aside, aware.
     busy_timeout_s : float
         How long to wait for another program [s].
+    check_pages : bool
+        Read the whole file for damage; without it damage is found when the rows in it are read.
 
     Returns
     -------
@@ -212,7 +214,7 @@ def open_or_fall_back(
     """
     try:
         archive = Archive(path, busy_timeout_s)
-        _check_writable(archive)
+        _check_usable(archive, check_pages=check_pages)
     except DamagedArchiveError as error:
         return _quarantine(path, now, str(error))
     except ArchiveError as error:
@@ -220,14 +222,14 @@ def open_or_fall_back(
     return archive, None
 
 
-def _check_writable(archive: Archive) -> None:
-    """Raise if the file is damaged or cannot be written."""
-    with archive.connection() as file:
-        found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
-    if found != "ok":
-        archive.close()
-        raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
+def _check_usable(archive: Archive, *, check_pages: bool) -> None:
+    """Raise if the file is damaged, where that is checked, or cannot be written."""
     try:
+        if check_pages:
+            with archive.connection() as file:
+                found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if found != "ok":
+                raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
         with archive.connection() as file:
             file.execute("BEGIN IMMEDIATE")
             file.execute("CREATE TABLE trial (x)")

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from stormplan.company.places import far_sentence
 from stormplan.planning.diagnostics import (
     LAYER_CODES,
     UNKNOWN_HAZARD_CODES,
@@ -212,9 +213,19 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
             )
 
 
+def _far_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
+    yard, section = one.text("yard"), "sites" if one.site else "yards"
+    said = far_sentence(
+        section, one.text("other"), one.quantity("distance_km"), one.text("mistake"), fmt.units
+    )
+    return said if one.site else f"{yard}: {said}"
+
+
 def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
     reason = one.text("reason")
     match one.code:
+        case DiagnosticCode.PLACE_FAR:
+            return _far_sentence(one, fmt)
         case DiagnosticCode.READINGS_UNUSABLE:
             return f"nights are not corrected by readings: {reason}"
         case DiagnosticCode.RECORD_UNUSABLE:

@@ -212,6 +212,11 @@ EFFECTS: dict[str, RuleEffect] = {
     "brine_accept_max": RuleEffect("23.4 %", sections=yard_with("23.6 %")),
     "brine_reject_below": RuleEffect("22.4 %", sections=yard_with("22.2 %")),
     "brine_reject_above": RuleEffect("25 %", sections=yard_with("24.5 %")),
+    # places
+    "max_site_distance": RuleEffect(  # 10 mi from the yard
+        "5 mi",
+        sections={"yards": {"north": BASE_SECTIONS["yards"]["north"] | {"longitude": -89.6}}},
+    ),
     # rates
     "pretreat_rate_min": RuleEffect("0.7 gal/1000 ft2"),
     "pretreat_rate_usual": RuleEffect(

@@ -77,7 +77,10 @@ def site_entry(
 def sites_text(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> str:
     """The file's text: JSON is YAML."""
     weather = {"sources": ["nws"]} | ({"nws": {"base_url": base_url}} if base_url else {})
-    return json.dumps(BASE_SECTIONS | {"weather": weather, "sites": dict(sites)} | more, indent=1)
+    sections = BASE_SECTIONS | {"weather": weather, "sites": dict(sites)} | more
+    far_and_wide = {"max_site_distance": "12500 mi"}  # places of tests are those of their weather
+    sections["policy"] = far_and_wide | sections.get("policy", {})
+    return json.dumps(sections, indent=1)
 
 
 def parse_sites(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> Sites:
