@@ -268,6 +268,23 @@ def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
     assert ours.step().kind == "briefing"
 
 
+def test_a_late_mail_goes_once_though_the_archive_cannot_keep_that_it_went(ours, server):
+    """Greylisted, then the archive is locked for an hour, and a timer starts the program."""
+    server.rcpt_replies[OWNER] = ["451 try later"]
+    ours.config.keeps_running = False
+    assert states(ours.step())[OWNER] == "failed"
+    server.rcpt_replies[OWNER] = ["ok"]
+    with Archive(ours.config.archive_path) as other, other.connection() as file:
+        file.execute("BEGIN IMMEDIATE")
+        for _ in range(12):
+            ours.restart()
+            ours.step(5 * MINUTE)
+        file.execute("ROLLBACK")
+    ours.restart()
+    assert states(ours.step(5 * MINUTE))[OWNER] == "sent"
+    assert [len(server.mails_to(to)) for to in (OWNER, YARD, OFFICE)] == [1, 1, 1]
+
+
 def _not_beside(folder):
     def write(path, text):
         if path.parent == folder:
