@@ -250,14 +250,15 @@ def _perform_step(context: _RunContext) -> StepResult:
         else:  # told, but the day of that name may still be to come, and has its briefing then
             due_run = Due("storm")
     announced = is_new_briefing or plan_diff.any_material(plan.changes)
+    plan, reports = pipeline.render_possible_reports(plan)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
     announced = announced and _may_announce(context, run)
     if announced:
         outbox.supersede(context.run_log, run.plan_id, config.clock)
-        deliveries = _write_and_send(context, run, plan)
+        deliveries = _write_and_send(context, run, plan, reports)
     else:
-        _publish_reports(context, plan, run.document, pipeline.render_reports(plan))
+        _publish_reports(context, plan, run.document, reports)
     _write_heartbeat(context, plan, due_run)
     return StepResult(
         _next_step_at(context, run),
@@ -425,19 +426,28 @@ def _record_run(context: _RunContext, plan: Plan, due_run: Due, announced: bool)
 
 
 def _write_and_send(
-    context: _RunContext, run: Run, plan: Plan | None = None
+    context: _RunContext,
+    run: Run,
+    plan: Plan | None = None,
+    reports: Mapping[str, str] | None = None,
 ) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
     run_log = TellingLog(
         context.archive, context.config.announced_days, run, must_be_kept=context.is_forgotten
     )
     run_log.add_known_deliveries(context.now)
-    _finish_run(context, run, plan, run_log)
+    _finish_run(context, run, plan, reports, run_log)
     run_log.finish_telling()
     return tuple(run_log.delivery_statuses(run.plan_id))
 
 
-def _finish_run(context: _RunContext, run: Run, plan: Plan | None, run_log: TellingLog) -> None:
+def _finish_run(
+    context: _RunContext,
+    run: Run,
+    plan: Plan | None,
+    reports: Mapping[str, str] | None,
+    run_log: TellingLog,
+) -> None:
     config, is_newest = context.config, plan is not None
     name = report_folders.report_set_name(run.made_at, run.document)
     is_open = any(status.state in OPEN_STATES for status in run_log.delivery_statuses(run.plan_id))
@@ -447,7 +457,8 @@ def _finish_run(context: _RunContext, run: Run, plan: Plan | None, run_log: Tell
         plan = _stored_plan(context, run)
         if plan is None:
             return
-    reports = pipeline.render_reports(plan)
+    if reports is None:
+        plan, reports = pipeline.render_possible_reports(plan)
     folder = _publish_reports(context, plan, run.document, reports, is_newest=is_newest)
     if is_open and (is_newest or _may_announce(context, run)):
         transports = outbox.open_transports(config.sites.delivery, config.sites.schedule)
@@ -519,21 +530,30 @@ def build_message(
     Message
         The same for the same plan.
     """
-    view = briefing.build_view(plan)
+    verdict, headline = _headline(plan)
     return Message(
         idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
-        subject=f"{view.verdict}: {view.headline}"[:150],
+        subject=f"{verdict}: {headline}"[:150],
         text=reports["briefing.txt"],
-        html=reports["briefing.html"],
+        html=reports.get("briefing.html"),
         attachments={
             name: text
             for name, text in reports.items()
             if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
         },
-        payload=message_payload(plan, view.headline),
+        payload=message_payload(plan, headline),
         made_at=plan.made_at,
         report_folder=report_folder,
     )
+
+
+def _headline(plan: Plan) -> tuple[str, str]:
+    """Return verdict and headline; where the words of a plan cannot be made, that they cannot."""
+    try:
+        view = briefing.build_view(plan)
+    except Exception as error:  # the text says it, too: see ``pipeline.render_possible_reports``
+        return plan.verdict.upper(), f"the briefing could not be made ({type(error).__name__})"
+    return view.verdict, view.headline
 
 
 def message_payload(plan: Plan, headline: str) -> dict[str, object]:
