@@ -299,6 +299,23 @@ def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
     assert ours.step().kind == "briefing"
 
 
+def test_a_late_mail_goes_once_though_the_archive_cannot_keep_that_it_went(ours, server):
+    """Greylisted, then the archive is locked for an hour, and a timer starts the program."""
+    server.rcpt_replies[OWNER] = ["451 try later"]
+    ours.config.keeps_running = False
+    assert states(ours.step())[OWNER] == "failed"
+    server.rcpt_replies[OWNER] = ["ok"]
+    with Archive(ours.config.archive_path) as other, other.connection() as file:
+        file.execute("BEGIN IMMEDIATE")
+        for _ in range(12):
+            ours.restart()
+            ours.step(5 * MINUTE)
+        file.execute("ROLLBACK")
+    ours.restart()
+    assert states(ours.step(5 * MINUTE))[OWNER] == "sent"
+    assert [len(server.mails_to(to)) for to in (OWNER, YARD, OFFICE)] == [1, 1, 1]
+
+
 def _not_beside(folder):
     def write(path, text):
         if path.parent == folder:
@@ -527,6 +544,55 @@ def test_a_briefing_told_by_a_wrong_clock_is_planned_again_but_told_once(ours, r
     assert health.check_health(ours.config).exit_code is ExitCode.NOTHING_PLANNED
     service.serve_storm(replay)  # now the service's clock agrees: it is that day's morning
     assert ours.step(30 * MINUTE).kind == "briefing"
+
+
+# -- reports that cannot be made -------------------------------------------------------------------
+
+
+def _fail(*args, **kwargs):
+    raise ZeroDivisionError("one of ours")
+
+
+#: Where a fault strikes, and the reports it takes away.
+RENDER_FAULTS = {
+    "the charts": ("stormplan.words.strip_charts.draw_strips", {"briefing.html"}),
+    "the text": ("stormplan.words.terminal.render_text", {"briefing.txt"}),
+    "what page and text share": (
+        "stormplan.words.briefing.build_view", {"briefing.html", "briefing.txt"},
+    ),
+    "the mix sheet": ("stormplan.words.mix_sheet.render_html", {"mixsheet.html"}),
+    "the notices": ("stormplan.words.notices.draft_files", {"drafts of notices"}),
+    "a table": ("stormplan.words.exports.treatments_csv", {"treatments.csv"}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", RENDER_FAULTS)
+def test_a_report_that_cannot_be_made_is_named_and_the_others_and_the_mail_go_once(
+    ours, server, monkeypatch, fault
+):
+    target, lost = RENDER_FAULTS[fault]
+    with monkeypatch.context() as patch:
+        patch.setattr(target, _fail)
+        done = ours.step()
+        assert (done.kind, done.announced) == ("briefing", True)
+        for _ in range(3):
+            assert ours.step(MINUTE).plan is None
+    assert [len(server.mails_to(to)) for to in (OWNER, YARD, OFFICE)] == [1, 1, 1]
+    text = " ".join(server.mails_to(OWNER)[0].get_body(("plain",)).get_content().split())
+    assert " ".join(ours.latest().split()) == text
+    for name in lost:
+        assert name in text
+        assert name == "briefing.txt" or not (ours.out / "latest" / name).exists()
+    assert "ZeroDivisionError" in text
+    assert done.plan.exit_code is ExitCode.DEGRADED
+    named = [one.text("report") for one in done.plan.diagnostics if one.code == "report_not_made"]
+    assert sorted(named) == sorted(lost)
+    assert json.loads(ours.latest("plan.json"))["verdict"] == "go"
+    assert (ours.out / "latest" / "mix.csv").exists()
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.DEGRADED
+    assert all(any(name in line for line in found.lines) for name in lost)
+    assert "report_not_made" not in codes(ours.step(24 * HOUR - 3 * MINUTE).plan)
 
 
 # -- deliveries ------------------------------------------------------------------------------------

@@ -319,9 +319,10 @@ NOT_COVERED = {
 }
 
 
-def test_the_great_circle_is_that_of_published_worked_figures():
+def test_a_distance_is_that_of_published_worked_figures():
     # Williams, Aviation Formulary, worked examples: LAX to JFK 2,144 nautical miles (1,852 m each)
-    assert distance_km(LAX, JFK) == pytest.approx(2144 * 1.852, rel=1e-3)
+    # on a sphere, from which the ellipsoid is up to half a percent away
+    assert distance_km(LAX, JFK) == pytest.approx(2144 * 1.852, rel=5e-3)
     # a quarter of the equator and of a meridian of WGS 84: NIMA TR8350.2, from memory
     assert distance_km((0.0, 0.0), (0.0, 90.0)) == pytest.approx(10018.754, rel=1e-6)
     assert distance_km((0.0, 0.0), (90.0, 0.0)) == pytest.approx(10001.966, rel=1e-6)

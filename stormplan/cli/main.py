@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
+import traceback
 from collections.abc import Mapping, Sequence
 from io import TextIOWrapper
 from pathlib import Path
@@ -19,6 +20,7 @@ from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.errors import ExitCode, InputError, StormplanError
 from stormplan.units import UnitFormatter
 from stormplan.version import __version__
+from stormplan.weather.redaction import redact_known
 
 if TYPE_CHECKING:
     from stormplan.cli.brine_calculator import CalculatorResult
@@ -459,5 +461,8 @@ def run() -> None:
     try:
         app()
     except StormplanError as error:
-        print(f"stormplan: {error}", file=sys.stderr)
+        print(f"stormplan: {redact_known(str(error))}", file=sys.stderr)
         sys.exit(int(error.exit_code))
+    except Exception:  # a fault of ours: its traceback may quote a secret
+        print(redact_known(traceback.format_exc()), file=sys.stderr, end="")
+        sys.exit(1)

@@ -77,6 +77,9 @@ def _runner_config(
 
 def _log(line: str, *, to_stderr: bool = False) -> None:
     """Print a line of the log; where that fails (a full disk, a closed pipe) nothing else does."""
+    from stormplan.weather.redaction import redact_known
+
+    line = redact_known(line)
     stream = sys.stderr if to_stderr else sys.stdout
     with contextlib.suppress(OSError, ValueError):
         encoding = getattr(stream, "encoding", None) or "utf-8"

@@ -114,7 +114,7 @@ def distance_km(one: tuple[float, float], other: tuple[float, float]) -> float:
     Parameters
     ----------
     one, other : tuple of float
-        Degrees north and east.
+        North and east positive [°].
 
     Examples
     --------

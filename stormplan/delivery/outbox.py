@@ -31,6 +31,7 @@ from stormplan.delivery.transports import (
 from stormplan.errors import ArchiveError, InputError
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
+from stormplan.weather.redaction import redact_known, remember_url
 from stormplan.weather.reply_text import printable
 
 #: Wait after the first, second, … failure; greylisting servers want some minutes.
@@ -73,10 +74,12 @@ def open_transports(delivery: DeliverySettings, watch: ScheduleSettings) -> dict
     if delivery.mail is not None:
         transports["mail"] = MailTransport(delivery.mail)
     if delivery.webhook is not None:
+        remember_url(delivery.webhook.url)
         transports["webhook"] = WebhookTransport(delivery.webhook)
     if delivery.command is not None:
         transports["command"] = CommandTransport(delivery.command)
     if watch.heartbeat is not None:
+        remember_url(watch.heartbeat)
         transports["heartbeat"] = HeartbeatTransport(watch.heartbeat)
     return transports
 
@@ -216,7 +219,7 @@ def _send_side_by_side(attempts: Sequence[_Attempt], message: Message) -> None:
 def _record_state(
     run_log: RunLog, status: DeliveryStatus, state: str, response: str, clock: Clock
 ) -> None:
-    detail = printable(response)[:MAX_DETAIL_LENGTH]
+    detail = printable(redact_known(response))[:MAX_DETAIL_LENGTH]
     run_log.add_delivery(status.plan_id, status.channel, status.recipient, state, detail, clock())  # type: ignore[arg-type]
 
 

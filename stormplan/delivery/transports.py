@@ -36,6 +36,7 @@ import requests
 
 from stormplan.company.delivery_settings import MailSettings, WebhookSettings
 from stormplan.version import __version__
+from stormplan.weather.redaction import remember_secret
 
 TIMEOUT_S = 20.0
 COMMAND_TIMEOUT_S = 60.0
@@ -133,6 +134,7 @@ def read_secret(variable: str | None, file: str | None) -> str:
         value = os.environ.get(variable, "")
         if not value:
             raise TransientFailure(f"the environment has no {variable}")
+        remember_secret(value)
         return value
     path = Path(file or "")
     try:
@@ -141,9 +143,11 @@ def read_secret(variable: str | None, file: str | None) -> str:
             raise TransientFailure(
                 f"{path} can be read by others; allow only its owner: chmod 600 {path}"
             )
-        return path.read_text(encoding="utf-8").strip()
+        value = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
         raise TransientFailure(f"{path} cannot be read ({type(error).__name__})") from error
+    remember_secret(value)
+    return value
 
 
 # -- mail -----------------------------------------------------------------------------------------

@@ -21,6 +21,8 @@ from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
 from stormplan.words import diagnostic_text
 
+_OUTCOMES = {"handing over": "broken off, it may or may not have arrived"}
+
 
 @dataclass(frozen=True)
 class Health:
@@ -47,11 +49,33 @@ def check_health(config: RunnerConfig) -> Health:
     now = config.clock()
     try:
         if not config.archive_path.exists():
-            return Health(ExitCode.NOTHING_PLANNED, (f"no archive at {config.archive_path}",))
+            return _without_archive(config, f"no archive at {config.archive_path}", now)
         with Archive(config.archive_path, config.archive_timeout_s) as archive:
             return _check_run(config, RunLog(archive), now)
     except ArchiveError as error:
-        return Health(ExitCode.NOTHING_PLANNED, (str(error),))
+        return _without_archive(config, str(error), now)
+
+
+def _without_archive(config: RunnerConfig, reason: str, now: datetime) -> Health:
+    """Return that there is no archive, and what the second memory knows of the day."""
+    day = _expected_day(config.schedule, now)
+    return Health(ExitCode.NOTHING_PLANNED, (reason, *_telling_lines(config, day)))
+
+
+def _telling_lines(config: RunnerConfig, day: date) -> tuple[str, ...]:
+    """Return how far the second memory saw the briefing of a day come; nothing if it knows none."""
+    telling = config.announced_days.telling(day.isoformat())
+    if telling is None:
+        return ()
+    if telling.state == "told":
+        first = f"the briefing of {day} was told, but the archive does not know of it"
+    else:
+        first = f"the briefing of {day} was broken off while it was told; the next run goes on"
+    outcomes = [
+        f"{channel} to {recipient}: {_OUTCOMES.get(state, state)}"
+        for (channel, recipient), state in telling.deliveries.items()
+    ]
+    return first, *(outcomes or ["no delivery of it is on record"])
 
 
 def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
@@ -59,11 +83,11 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
     run = run_log.briefing_of(config.schedule.briefing_day(now)) or run_log.briefing_of(
         expected_day
     )
-    if run is None and expected_day in config.announced_days:
-        reason = f"the briefing of {expected_day} was told, but the archive does not know of it"
-        return Health(ExitCode.DEGRADED, (reason,))
     if run is None:
-        return Health(ExitCode.NOTHING_PLANNED, (f"no briefing for {expected_day}",))
+        lines = _telling_lines(config, expected_day)
+        if expected_day in config.announced_days:
+            return Health(ExitCode.DEGRADED, lines)
+        return Health(ExitCode.NOTHING_PLANNED, lines or (f"no briefing for {expected_day}",))
     last = run_log.last_announced() or run
     try:
         plan = Plan.model_validate_json(last.document)
@@ -71,16 +95,16 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
         reason = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
         return Health(ExitCode.DEGRADED, (reason,))
     undelivered = outbox.delivery_diagnostics(run_log.delivery_statuses(last.plan_id))
-    lines = [*diagnostic_text.degraded_lines(plan.with_diagnostics(*undelivered))]
+    problems = [*diagnostic_text.degraded_lines(plan.with_diagnostics(*undelivered))]
     if not report_folders.is_published(
         config.report_folder, report_folders.report_set_name(last.made_at, last.document)
     ):
         latest = config.report_folder / report_folders.LATEST
-        lines.append(f"{latest} is not the last plan that was announced")
+        problems.append(f"{latest} is not the last plan that was announced")
     if not plan.has_forecast:
-        return Health(ExitCode.NOTHING_PLANNED, tuple(lines))
+        return Health(ExitCode.NOTHING_PLANNED, tuple(problems))
     made = f"last plan {last.made_at:%Y-%m-%d %H:%M}Z, verdict {plan.verdict}"
-    return Health(ExitCode.DEGRADED if lines else ExitCode.COMPLETE, (made, *lines))
+    return Health(ExitCode.DEGRADED if problems else ExitCode.COMPLETE, (made, *problems))
 
 
 def _expected_day(schedule: BriefingSchedule, now: datetime) -> date:

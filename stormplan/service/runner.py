@@ -31,7 +31,7 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
 from stormplan.store import maintenance, report_folders
-from stormplan.store.announced_days import AnnouncedDays, state_files
+from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_files, telling_key
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
 from stormplan.weather.http_client import ClientPolicy
@@ -90,7 +90,7 @@ class RunnerConfig:
 
     @property
     def announced_days(self) -> AnnouncedDays:
-        """The second memory of the days that were told."""
+        """The second memory: what was told, and to whom."""
         return AnnouncedDays(state_files(self.archive_path))
 
     @property
@@ -149,8 +149,13 @@ class _RunContext:
     def run_log(self) -> RunLog:
         return RunLog(self.archive)
 
+    @property
+    def is_forgotten(self) -> bool:
+        """Whether the next start knows nothing of what is put into the archive now."""
+        return self.archive.path == IN_MEMORY and not self.config.keeps_running
+
     def is_briefed(self, day: date) -> bool:
-        """Return whether the archive, or else the second memory, knows a day's briefing."""
+        """Return whether the archive knows a day's briefing, or the second memory its end."""
         return self.run_log.has_briefing(day) or day in self.config.announced_days
 
     def switch_to_memory(self, error: ArchiveError) -> None:
@@ -264,20 +269,15 @@ def _perform_step(context: _RunContext) -> StepResult:
         else:  # told, but the day of that name may still be to come, and has its briefing then
             due_run = Due("storm")
     announced = is_new_briefing or plan_diff.any_material(plan.changes)
+    plan, reports = pipeline.render_possible_reports(plan)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
-    if announced and not _may_announce(context, due_run):
-        context.problems.append(
-            f"the briefing of {due_run.day} is written but not sent: neither the archive nor a "
-            "file beside it or in the state folder can be written, so nobody could tell later "
-            "that it was sent"
-        )
-        announced = False
+    announced = announced and _may_announce(context, run)
     if announced:
         outbox.supersede(context.run_log, run.plan_id, config.clock)
-        deliveries = _write_and_send(context, run, plan)
+        deliveries = _write_and_send(context, run, plan, reports)
     else:
-        _publish_reports(context, plan, run.document, pipeline.render_reports(plan))
+        _publish_reports(context, plan, run.document, reports)
     _write_heartbeat(context, plan, due_run)
     return StepResult(
         _next_step_at(context, run),
@@ -289,13 +289,17 @@ def _perform_step(context: _RunContext) -> StepResult:
     )
 
 
-def _may_announce(context: _RunContext, due_run: Due) -> bool:
-    """Remember the day of a briefing; false where the next start would tell it again."""
-    if due_run.kind != "briefing" or due_run.day is None:
+def _may_announce(context: _RunContext, run: Run) -> bool:
+    """Remember that a plan is about to be told; false where the next start would tell it again."""
+    is_remembered = context.config.announced_days.begin(telling_key(run))
+    if is_remembered or not context.is_forgotten:
         return True
-    is_remembered = context.config.announced_days.add(due_run.day)
-    in_memory = context.archive.path == IN_MEMORY
-    return is_remembered or context.config.keeps_running or not in_memory
+    what = f"plan of {run.made_at:%Y-%m-%d %H:%M}Z" if run.day is None else f"briefing of {run.day}"
+    context.problems.append(
+        f"the {what} is written but not sent: neither the archive nor a file beside it or in the "
+        "state folder can be written, so nobody could tell later that it was sent"
+    )
+    return False
 
 
 def _last_plan(run: Run | None) -> LastPlan | None:
@@ -327,9 +331,14 @@ def _due_run(context: _RunContext) -> Due | None:
     found = due.find_due_run(
         context.config.schedule, context.now, context.is_briefed, _last_plan(run_log.last_run())
     )
-    if context.memory_only and found is not None and (found.kind != "briefing" or found.delay):
-        return None  # it may well have been made: only one that is just due is worth a second
-    return found
+    if not context.memory_only or found is None or (found.kind == "briefing" and not found.delay):
+        return found
+    # it may well have been made: only one that is just due, or was broken off, is worth a second
+    was_begun = (
+        found.day is not None
+        and context.config.announced_days.telling(found.day.isoformat()) is not None
+    )
+    return found if was_begun else None
 
 
 def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
@@ -436,26 +445,44 @@ def _record_run(context: _RunContext, plan: Plan, due_run: Due, announced: bool)
 
 
 def _write_and_send(
-    context: _RunContext, run: Run, plan: Plan | None = None
+    context: _RunContext,
+    run: Run,
+    plan: Plan | None = None,
+    reports: Mapping[str, str] | None = None,
 ) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
-    run_log, is_newest = context.run_log, plan is not None
+    run_log = TellingLog(
+        context.archive, context.config.announced_days, run, must_be_kept=context.is_forgotten
+    )
+    run_log.add_known_deliveries(context.now)
+    _finish_run(context, run, plan, reports, run_log)
+    run_log.finish_telling()
+    return tuple(run_log.delivery_statuses(run.plan_id))
+
+
+def _finish_run(
+    context: _RunContext,
+    run: Run,
+    plan: Plan | None,
+    reports: Mapping[str, str] | None,
+    run_log: TellingLog,
+) -> None:
+    config, is_newest = context.config, plan is not None
     name = report_folders.report_set_name(run.made_at, run.document)
     is_open = any(status.state in OPEN_STATES for status in run_log.delivery_statuses(run.plan_id))
     if plan is None:
-        if report_folders.is_published(context.config.report_folder, name) and not is_open:
-            return tuple(run_log.delivery_statuses(run.plan_id))
+        if report_folders.is_published(config.report_folder, name) and not is_open:
+            return
         plan = _stored_plan(context, run)
         if plan is None:
-            return tuple(run_log.delivery_statuses(run.plan_id))
-    reports = pipeline.render_reports(plan)
+            return
+    if reports is None:
+        plan, reports = pipeline.render_possible_reports(plan)
     folder = _publish_reports(context, plan, run.document, reports, is_newest=is_newest)
-    if not is_open:
-        return tuple(run_log.delivery_statuses(run.plan_id))
-    sites = context.config.sites
-    transports = outbox.open_transports(sites.delivery, sites.schedule)
-    message = build_message(plan, run.document, reports, folder)
-    return tuple(outbox.send_due(run_log, run.plan_id, message, transports, context.config.clock))
+    if is_open and (is_newest or _may_announce(context, run)):
+        transports = outbox.open_transports(config.sites.delivery, config.sites.schedule)
+        message = build_message(plan, run.document, reports, folder)
+        outbox.send_due(run_log, run.plan_id, message, transports, config.clock)
 
 
 def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
@@ -522,21 +549,30 @@ def build_message(
     Message
         The same for the same plan.
     """
-    view = briefing.build_view(plan)
+    verdict, headline = _headline(plan)
     return Message(
         idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
-        subject=f"{view.verdict}: {view.headline}"[:150],
+        subject=f"{verdict}: {headline}"[:150],
         text=reports["briefing.txt"],
-        html=reports["briefing.html"],
+        html=reports.get("briefing.html"),
         attachments={
             name: text
             for name, text in reports.items()
             if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
         },
-        payload=message_payload(plan, view.headline),
+        payload=message_payload(plan, headline),
         made_at=plan.made_at,
         report_folder=report_folder,
     )
+
+
+def _headline(plan: Plan) -> tuple[str, str]:
+    """Return verdict and headline; where the words of a plan cannot be made, that they cannot."""
+    try:
+        view = briefing.build_view(plan)
+    except Exception as error:  # the text says it, too: see ``pipeline.render_possible_reports``
+        return plan.verdict.upper(), f"the briefing could not be made ({type(error).__name__})"
+    return view.verdict, view.headline
 
 
 def message_payload(plan: Plan, headline: str) -> dict[str, object]:

@@ -39,6 +39,7 @@ from stormplan.weather.http_policy import (
     is_json,
     origin,
 )
+from stormplan.weather.redaction import MIN_SECRET_LENGTH, redact
 from stormplan.weather.reply_text import (
     parse_json,
     printable,
@@ -53,7 +54,6 @@ DEFAULT_ACCEPT = "application/geo+json"
 REDIRECT_STATUSES = frozenset({301, 302, 303, 307, 308})
 MAX_REDIRECTS = 3
 MAX_BODY_BYTES = 20_000_000  # bytes; a grid is 0.2 million
-MIN_SECRET_LENGTH = 6  # characters
 MAX_READ_S = 60.0
 MAX_CONSECUTIVE_FAILURES = (
     3  # addresses; then the service is down, and each further one is tried once
@@ -153,16 +153,15 @@ class ServiceTerms:
 
     def redact(self, text: str) -> str:
         """Return a text with the secret parameters replaced by an ellipsis."""
-        for value in filter(None, self.secret_params.values()):
-            text = text.replace(value, "…")
-        return text
+        return redact(text, self.secret_params.values())
 
     def redact_response(self, response: _Response) -> _Response:
         """Return a response without the secrets that a service repeats in it."""
         body = response.body
-        for value in self.secret_params.values():
-            if len(value) >= MIN_SECRET_LENGTH:  # a shorter one would eat numbers
-                body = body.replace(value.encode(), "…".encode())
+        secrets = [v for v in self.secret_params.values() if len(v) >= MIN_SECRET_LENGTH]
+        if secrets:  # a shorter one would eat numbers
+            text = body.decode("utf-8", "surrogateescape")
+            body = redact(text, secrets).encode("utf-8", "surrogateescape")
         headers = {name: self.redact(value) for name, value in response.headers.items()}
         return _Response(response.status, headers, body)
 

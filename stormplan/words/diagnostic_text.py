@@ -244,6 +244,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             return f"damaged in the archive and left out, with the one before used: {rows}"
         case DiagnosticCode.SITES_FILE_FALLBACK:
             return f"the sites file has errors; the last good one is used ({reason})"
+        case DiagnosticCode.REPORT_NOT_MADE:
+            return f"by a fault of the program, there is no {one.text('report')} ({reason})"
         case DiagnosticCode.REPORTS_NOT_WRITTEN:
             return f"cannot write to {one.text('folder')}: the reports are in the mail only"
         case DiagnosticCode.DISK_FULL:

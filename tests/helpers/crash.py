@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -56,7 +57,8 @@ def serve_steps() -> None:
             _run_child(
                 Path(order["sites"]), Path(order["out"]), datetime.fromisoformat(order["now"])
             )
-        send_line(json.dumps(_wait_or_kill(child, order["kill_after_s"])))
+        file, *words = order["kill_when"] or (None,)
+        send_line(json.dumps(_wait_or_kill(child, order["kill_after_s"], file, words)))
 
 
 def send_line(line: str) -> None:
@@ -73,17 +75,29 @@ def _run_child(sites: Path, out: Path, now: datetime) -> None:
         os._exit(status)
 
 
-def _wait_or_kill(child: int, kill_after_s: float | None) -> dict[str, object]:
+def _wait_or_kill(
+    child: int, kill_after_s: float | None, file: str | None = None, words: Sequence[str] = ()
+) -> dict[str, object]:
+    """Wait for a child; kill it after some time, or when a file holds all of some words."""
     start, killed = time.monotonic(), False
     while True:
         pid, status = os.waitpid(child, os.WNOHANG)
         took = time.monotonic() - start
         if pid:
             return {"killed": os.WIFSIGNALED(status), "status": status, "took_s": took}
-        if kill_after_s is not None and took >= kill_after_s and not killed:
+        is_time = kill_after_s is not None and took >= kill_after_s
+        if (is_time or (file is not None and _holds(Path(file), words))) and not killed:
             os.kill(child, signal.SIGKILL)
             killed = True
         time.sleep(0.0005)
+
+
+def _holds(file: Path, words: Sequence[str]) -> bool:
+    try:
+        text = file.read_text(encoding="utf-8")
+    except OSError:
+        return False
+    return all(word in text for word in words)
 
 
 # -- the test's side ------------------------------------------------------------------------------
@@ -108,13 +122,19 @@ class StepServer:
         self._process.communicate()
 
     def step(
-        self, sites: Path, out: Path, now: datetime, kill_after_s: float | None = None
+        self,
+        sites: Path,
+        out: Path,
+        now: datetime,
+        kill_after_s: float | None = None,
+        kill_when: tuple[Path, *tuple[str, ...]] | None = None,
     ) -> dict:
         order = {
             "sites": str(sites),
             "out": str(out),
             "now": now.isoformat(),
             "kill_after_s": kill_after_s,
+            "kill_when": None if kill_when is None else [str(part) for part in kill_when],
         }
         assert self._process.stdin is not None
         assert self._process.stdout is not None

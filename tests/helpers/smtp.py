@@ -28,11 +28,13 @@ class MailServer:
     raw: list[bytes] = field(default_factory=list)
     tls: list[bool] = field(default_factory=list)
     delay_s: float = 0.0
+    rcpt_delays_s: dict[str, float] = field(default_factory=dict)
 
     def mails_to(self, recipient: str) -> list[EmailMessage]:
         return [mail for to, mail in self.accepted if to == recipient]
 
     async def handle_RCPT(self, server, session, envelope: Envelope, address, options):  # noqa: N802
+        await asyncio.sleep(self.rcpt_delays_s.get(address, 0.0))
         script = self.rcpt_replies[address]
         if script:
             answer = script.pop(0) if len(script) > 1 else script[0]

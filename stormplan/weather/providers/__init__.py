@@ -33,6 +33,7 @@ from stormplan.weather.providers.quality_control import (
     disbelieve_future_issue,
     unexpected_form,
 )
+from stormplan.weather.redaction import remember_secret
 from stormplan.weather.reply_text import parse_json
 
 MAX_PREFERRED_AGE = timedelta(
@@ -172,6 +173,7 @@ def _key(name: str, service: SourceSettings) -> str | None:
     if service.key_env is None:
         return None
     key = os.environ.get(service.key_env, "").strip()
+    remember_secret(key)
     if not key:
         raise InputError(
             f"{name}: the environment has no {service.key_env}, which the sites file names for its "

@@ -1,0 +1,164 @@
+"""A month of mornings by the real runner, each with a fault of its own: one briefing a local day.
+
+A program that a timer starts, a weather service and a mail server on this machine. What happens on
+which day is drawn with a seed. That every morning is told once, and that ``health`` says what was
+wrong while it is, needs no source: it is what the routine promises.
+"""
+
+import contextlib
+import hashlib
+import json
+import random
+import re
+import sqlite3
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime, parsedate_to_datetime
+
+import pytest
+from helpers import smtp
+from helpers.crash import StepServer
+from helpers.http_service import GEO_JSON, ScriptedReply
+from helpers.service import GRID, HOUR, MINUTE, OWNER, RunningCompany, serve_storm, shift_storm
+
+from stormplan.errors import ExitCode
+from stormplan.service import health
+from stormplan.service.pipeline import DEMO_NOW
+from stormplan.store.archive import Archive
+from stormplan.store.run_log import RunLog
+from stormplan.weather import http_client
+
+pytestmark = pytest.mark.slow
+
+DAYS, SEED = 30, 20260112
+DAMAGE = (
+    "UPDATE reply SET body = x'789c00' WHERE url LIKE '%gridpoints%'",
+    "UPDATE delivery SET state = CAST(x'73656eff' AS TEXT)",
+    "UPDATE point SET grid_url = CAST(x'ff' AS TEXT)",
+)
+ANSWERS = {
+    "service down": ScriptedReply({}, 503),
+    "connection reset": ScriptedReply(reset=True),
+    "slow peer": ScriptedReply(delay_s=0.4),
+    "odd body": ScriptedReply("[" * 100_000),
+}
+JUMPS_H = (-48.0, -12.0, -1.0, 1.0, 12.0, 48.0)
+KINDS = (
+    "none", *ANSWERS, "odd header", "archive unwritable", "damaged row", "mail server down",
+    "killed", *(f"clock {hours:+g} h" for hours in JUMPS_H),
+)  # fmt: skip
+
+
+@pytest.fixture
+def server():
+    with smtp.run_mail_server() as running:
+        yield running
+
+
+@contextlib.contextmanager
+def locked(path):
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        file.execute("BEGIN IMMEDIATE")
+        yield
+        file.execute("ROLLBACK")
+
+
+def damage(path, statement):
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        for (name,) in list(file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
+            file.execute(f"DROP TRIGGER {name}")
+        file.execute(statement)
+        file.commit()
+
+
+def days_told(company, mails):
+    """Count the briefings of each local day: by what the archive says a mail was, else by date."""
+    known = {}
+    with Archive(company.config.archive_path) as kept:
+        runs = kept.fetch_all("SELECT plan FROM run")
+        for (plan,) in runs:
+            run = RunLog(kept)._first_run("WHERE plan.id = ?", str(plan))
+            key = hashlib.sha256(run.document.encode()).hexdigest()
+            name = hashlib.sha256(f"{key} {OWNER}".encode()).hexdigest()[:32]
+            known[name] = run
+    told = Counter()
+    for mail in mails:
+        run = known.get(re.match(r"<(\w+)@", mail["Message-ID"])[1])
+        if run is None:
+            told[parsedate_to_datetime(mail["Date"]).date()] += 1
+        elif run.kind == "briefing":
+            told[run.day] += 1
+    return told
+
+
+def serve_day(replay, day, ahead_h=0.0, **headers):
+    """The storm of a day, by a service whose clock this computer's is ahead of."""
+    sent_at = format_datetime(datetime.now(UTC) - timedelta(hours=ahead_h), usegmt=True)
+    serve_storm(replay, shift_storm(timedelta(days=day)), Date=sent_at, **headers)
+    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
+    replay.serve("/points/43.16,-89.44", point, Date=sent_at)
+
+
+def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
+    tmp_path, replay, server, monkeypatch
+):
+    monkeypatch.setattr(http_client, "MAX_READ_S", 0.5)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    rng = random.Random(SEED)
+    kinds = [*KINDS, *rng.choices(KINDS, k=DAYS - len(KINDS))]
+    rng.shuffle(kinds)
+    plan = ["none", *kinds]  # the first is good: there is a forecast to fall back on
+    company = RunningCompany(tmp_path, replay, server)
+    company.config.keeps_running = False
+    sites = tmp_path / "sites.yaml"
+    sites.write_text(company.text)
+    red = {}
+
+    def step(moment):
+        company.now = moment
+        company.restart()
+        return company.step()
+
+    with StepServer() as steps:
+        for day, kind in enumerate(plan):
+            morning = DEMO_NOW + timedelta(days=day)
+            serve_day(replay, day)
+            with contextlib.ExitStack() as fault:
+                ahead_h = 0.0
+                if kind in ANSWERS:
+                    replay.script(GRID, ANSWERS[kind])
+                elif kind == "odd header":
+                    odd = {"Age": "9" * 20, "Cache-Control": "max-age=\xb2"}
+                    storm = shift_storm(timedelta(days=day))
+                    replay.script(GRID, ScriptedReply(storm, 200, GEO_JSON | odd))
+                elif kind == "archive unwritable":
+                    fault.enter_context(locked(company.config.archive_path))
+                elif kind == "damaged row":
+                    damage(company.config.archive_path, rng.choice(DAMAGE))
+                elif kind == "mail server down":
+                    server.rcpt_replies[OWNER] = ["421 closing"]
+                elif kind == "killed":
+                    steps.step(sites, company.out, morning, rng.uniform(0.0, 1.0))
+                elif kind.startswith("clock"):
+                    ahead_h = float(kind.split()[1])
+                    serve_day(replay, day, ahead_h)
+                for minutes in (0, 5, 25):
+                    step(morning + ahead_h * HOUR + minutes * MINUTE)
+                found = health.check_health(company.config)
+                if found.exit_code is not ExitCode.COMPLETE:
+                    assert found.lines[1:] or "last plan" not in found.lines[0]
+                    red[morning.date()] = found.lines
+            server.rcpt_replies[OWNER] = ["ok"]
+            serve_day(replay, day)
+            for minutes in (90, 125):
+                step(morning + minutes * MINUTE)
+    company.restart()
+    told = days_told(company, server.mails_to(OWNER))
+    all_days = {(DEMO_NOW + timedelta(days=day)).date(): kind for day, kind in enumerate(plan)}
+    assert {day: told[day] for day in all_days} == dict.fromkeys(all_days, 1)
+    assert sum(told.values()) == len(all_days)
+    assert {kind for day, kind in all_days.items() if day not in red} <= {
+        "none", "killed", "odd header",
+    }  # fmt: skip
+    ids = [mail["Message-ID"] for mail in server.mails_to(OWNER)]
+    assert len(ids) == len(set(ids))
