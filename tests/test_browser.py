@@ -74,7 +74,7 @@ def test_pages_ask_for_nothing_and_complain_of_nothing(tab, folder, page):
 def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
     tab.open(folder / "briefing.html", width=390, height=844)
     seen = tab.evaluate(
-        "[...document.querySelectorAll('h1, .plate p, .facts > dd, .matters li')]"
+        "[...document.querySelectorAll('h1, .plate p, .plate dt, .facts > dd, .matters li')]"
         ".filter(each => each.getBoundingClientRect().bottom <= 844)"
         ".map(each => each.innerText).join('\\n')"
     )

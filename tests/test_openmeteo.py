@@ -163,6 +163,9 @@ def test_local_times_across_a_change_of_the_clock_are_refused():
             parse_reply(local("America/Chicago", offset, *stamps))
     with pytest.raises(ForecastError, match="'Nowhere/At_all' is no time zone"):
         parse_reply(local("Nowhere/At_all", 0, *stamps))
+    for odd in ("A" * 5000, "../../etc/passwd", "", "\0", "America"):
+        with pytest.raises(ForecastError, match="is no time zone"):
+            parse_reply(local(odd, 0, *stamps))
 
 
 @pytest.mark.parametrize(

@@ -14,10 +14,11 @@ import pytest
 import vobject
 from geojson_pydantic import FeatureCollection, Point
 from helpers.one_surface import plan_surface
-from helpers.published_tables import NOON
-from helpers.sites import BASE_SECTIONS
+from helpers.published_tables import NOON, forecast_cell
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from icalendar import Calendar
 
+from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
@@ -316,4 +317,31 @@ def test_no_work_is_told_to_begin_before_the_plan_was_made():
         now=at_half_past, air_temp_c=-8.0, dew_point_c=-9.0, freezing_rain_mm=0.5, pop=0.9
     )
     # noon is 12 PM in the company's zone, 18:00 UTC
-    assert "1 surface at 1 site from Mon 12:30 PM" in briefing.build_view(made).headline
+    view = briefing.build_view(made)
+    assert "1 surface at 1 site from Mon 12:30 PM" in view.headline
+    assert [line.start for line in view.work] == ["from Mon 12:30 PM"]
+
+
+def test_each_kind_of_work_names_the_worst_hazard_with_its_chance_and_site():
+    # two sites are salted: ice on one is told, though the snow on the other is likelier
+    surface = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
+    sites = {key: site_entry(43.1 + at / 10, -89.4, surface) for at, key in enumerate("ab")}
+    both = {
+        "a": forecast_cell(air_temp_c=-3.0, dew_point_c=-4.0, freezing_rain_mm=0.5, pop=0.6),
+        "b": forecast_cell(
+            air_temp_c=-3.0, dew_point_c=-4.0, snowfall_swe_mm=1.0, snowfall_cm=1.0, pop=0.9
+        ),
+    }
+    made = make_plan(
+        parse_sites(sites), {key: SiteForecasts(cell) for key, cell in both.items()}, NOON
+    )
+    salt = next(line for line in briefing.build_view(made).work if line.kind == "Salt")
+    name = next(site.name for site in made.sites if site.key == "a")
+    chance = max(
+        item.event.probability
+        for site in made.sites
+        if site.key == "a"
+        for _, item in site.treatments
+        if item.event is not None and item.event.hazard == "freezing rain"
+    )
+    assert f"freezing rain {100 * chance:.0f} % at {name}" in salt.against

@@ -64,6 +64,17 @@ class YardSites:
 
 
 @dataclass(frozen=True)
+class WorkLine:
+    """One kind of work of a plan that goes: from when, where, and the worst it is against."""
+
+    kind: str
+    start: str
+    surfaces: str
+    sites: str
+    against: str
+
+
+@dataclass(frozen=True)
 class View:
     """The whole briefing in words, in the order it is read."""
 
@@ -72,6 +83,8 @@ class View:
     verdict: str
     start: str
     headline: str
+    work: tuple[WorkLine, ...]
+    not_known: str
     summary_rows: tuple[SummaryRow, ...]
     priority_sites: tuple[tuple[str, str, str], ...]
     problems: tuple[str, ...]
@@ -118,6 +131,8 @@ def build_view(plan: Plan) -> View:
         verdict=VERDICT_LABELS[plan.verdict] if plan.has_forecast else "NO FORECAST",
         start="" if plan.first_start is None else f"from {fmt.day_hour(plan.first_start)}",
         headline=_headline(plan, fmt),
+        work=tuple(_work_lines(plan, fmt)) if plan.verdict == "go" else (),
+        not_known=_unknown_clause(plan).strip(),
         summary_rows=tuple(_summary_rows(plan, fmt)),
         priority_sites=tuple(_priority_site(plan, key, fmt) for key in plan.priority_sites),
         problems=diagnostic_text.problem_lines(plan, fmt),
@@ -164,23 +179,65 @@ def _active_treatments(plan: Plan) -> list[tuple[SitePlan, SurfacePlan, Treatmen
     ]
 
 
-def _headline(plan: Plan, fmt: ReportFormat) -> str:
-    if not plan.has_forecast:
-        return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
+@dataclass(frozen=True)
+class _Work:
+    """All visits of one kind, with the treatment each belongs to."""
+
+    phrase: str
+    visits: tuple[tuple[SitePlan, SurfacePlan, Treatment, Visit], ...]
+    not_before: datetime
+
+    @property
+    def surfaces(self) -> str:
+        keys = {(site.key, surface.key) for site, surface, *_ in self.visits}
+        return pluralize(len(keys), "surface")
+
+    @property
+    def sites(self) -> str:
+        return pluralize(len({site.key for site, *_ in self.visits}), "site")
+
+    @property
+    def first_at(self) -> datetime:
+        return max(min(visit.at for *_, visit in self.visits), self.not_before)
+
+
+def _work(plan: Plan) -> list[_Work]:
     actions = _active_treatments(plan)
-    parts = []
+    found = []
     for phrase, wanted in HEADLINE_WORK:
-        of_kind = [
-            (site, surface, visit.at)
+        visits = tuple(
+            (site, surface, item, visit)
             for site, surface, item in actions
             for visit in item.visits
             if wanted(visit)
-        ]
-        if of_kind:
-            surfaces = pluralize(len({(site.key, s.key) for site, s, _ in of_kind}), "surface")
-            sites = pluralize(len({site.key for site, *_ in of_kind}), "site")
-            first = fmt.day_hour(max(min(at for *_, at in of_kind), plan.made_at))
-            parts.append(f"{phrase} {surfaces} at {sites} from {first}")
+        )
+        if visits:
+            found.append(_Work(phrase, visits, plan.made_at))
+    return found
+
+
+def _severity(each: tuple[SitePlan, Event]) -> tuple[int, float]:
+    _, event = each
+    return SEVERITY_ORDER.index(event.hazard), event.probability
+
+
+def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
+    for work in sorted(_work(plan), key=lambda each: each.first_at):
+        events = [(site, item.event) for site, _, item, _ in work.visits if item.event is not None]
+        site, worst = max(events, key=_severity)
+        against = f"{worst.hazard} {format_percent(worst.probability)} at {site.name}"
+        kind = capitalize_first(work.phrase.removesuffix(", on"))
+        start = f"from {fmt.day_hour(work.first_at)}"
+        yield WorkLine(kind, start, work.surfaces, work.sites, against)
+
+
+def _headline(plan: Plan, fmt: ReportFormat) -> str:
+    if not plan.has_forecast:
+        return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
+    parts = [
+        f"{work.phrase} {work.surfaces} at {work.sites} from {fmt.day_hour(work.first_at)}"
+        for work in _work(plan)
+    ]
     unknown = _unknown_clause(plan)
     if not parts:
         until = fmt.day_hour(plan.planned_until)

@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from stormplan.words.briefing import SummaryRow, View
+from stormplan.words.briefing import SummaryRow, View, WorkLine
 from stormplan.words.mix_sheet import YardMixView
 from stormplan.words.site_text import SiteView, TaskView
 
@@ -89,8 +89,13 @@ def _first_screen(view: View) -> list[RenderableType]:
     parts: list[RenderableType] = [
         Text(f"{view.company} · {view.made_at}", style="dim"),
         Text.assemble((view.verdict, "bold reverse"), f"  {view.start}"),
-        Text(view.headline, style="bold"),
     ]
+    if view.work:
+        parts.append(_work_lines(view.work))
+        if view.not_known:
+            parts.append(Text(view.not_known, style="bold"))
+    else:
+        parts.append(Text(view.headline, style="bold"))
     if view.problems:
         parts.append(Text("NOT EVERYTHING IS KNOWN", style="bold red"))
         parts.append(_bullets(view.problems))
@@ -136,6 +141,19 @@ def _two_columns(rows: tuple[tuple[str, str], ...]) -> RenderableType:
     table.add_column()
     for label, value in rows:
         table.add_row(Text(label, style="bold"), Text(value))
+    return table
+
+
+def _work_lines(work: tuple[WorkLine, ...]) -> RenderableType:
+    table = _borderless_table()
+    for _ in range(3):
+        table.add_column(no_wrap=len(table.columns) < 2)
+    for line in work:
+        table.add_row(
+            Text(line.kind, style="bold"),
+            Text(line.start, style="bold"),
+            f"{line.surfaces} at {line.sites}; {line.against}",
+        )
     return table
 
 

@@ -184,9 +184,9 @@ def _from_local(who: str, body: Mapping[str, object], naive: Sequence[datetime])
         return [moment.replace(tzinfo=UTC) for moment in naive]
     try:
         clock = ZoneInfo(zone)
-    except (ZoneInfoNotFoundError, ValueError):
+    except (ZoneInfoNotFoundError, ValueError, OSError):  # the last: too long a name
         raise ForecastError(
-            f"{who}: times are local and without offset, and '{zone}' is no time zone; "
+            f"{who}: times are local and without offset, and '{zone:.40}' is no time zone; "
             "ask for timezone=GMT or timeformat=unixtime"
         ) from None
     offsets = [moment.replace(tzinfo=clock).utcoffset() for moment in naive]
