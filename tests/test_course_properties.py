@@ -13,6 +13,8 @@ from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry
 
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.entries import Application, PlowPass
+from stormplan.record.surface_history import surface_histories
 from stormplan.treatment.pretreatment import RATE_STEP_L_M2
 from stormplan.treatment.records import Action
 
@@ -50,7 +52,8 @@ def storm(number):
     }
 
 
-def planned(change=lambda layers: layers, surfaces=SURFACES, now=NOON, which=range(STORMS), **more):
+def planned(change=lambda layers: layers, surfaces=SURFACES, now=NOON, which=range(STORMS),
+            histories=None, **more):  # fmt: skip
     """Every storm's surfaces by (storm, surface), as a change makes of its weather."""
     cells = {
         f"s{number}": SiteForecasts(
@@ -59,7 +62,7 @@ def planned(change=lambda layers: layers, surfaces=SURFACES, now=NOON, which=ran
         for number in which
     }
     sites = {key: site_entry(43.1, -89.4, surfaces, **more) for key in cells}
-    plan = make_plan(parse_sites(sites), cells, now)
+    plan = make_plan(parse_sites(sites), cells, now, histories=histories or {})
     return {(site.key, surface.key): surface for site in plan.sites for surface in site.surfaces}
 
 
@@ -181,3 +184,48 @@ def test_planned_again_as_the_storm_comes_passes_stay_and_instructions_agree(usu
             ahead = {v.at for v in visits(surface) if v.plow and v.at >= now}
             before = {v.at for v in visits(usual[key]) if v.plow and v.at >= now}
             assert ahead == before, (key, later_h)
+
+
+def logged(plans, now):
+    """What the crews of these plans had done by a moment, as they log it."""
+    entries = []
+    for (site, surface), planned_surface in plans.items():
+        for number, visit in enumerate(visits(planned_surface)):
+            where = {"site": site, "surface": surface}
+            if visit.plow and visit.at < now:
+                entries.append(PlowPass(id=f"{site}{surface}{number}p", at=visit.at, **where))
+            if visit.chloride_kg and visit.at < now:
+                blend = {"additive": visit.additive, "additive_frac": visit.additive_frac}
+                entries.append(
+                    Application(
+                        id=f"{site}{surface}{number}a",
+                        at=visit.at + timedelta(minutes=10),
+                        rate_l_m2=visit.volume_l / planned_surface.area_m2,
+                        salt_kg_m2=visit.salt_kg / planned_surface.area_m2,
+                        **where,
+                        **(blend if visit.additive else {}),
+                    )
+                )
+    return surface_histories(entries, now)
+
+
+def test_what_crews_did_as_planned_is_not_asked_again_and_passes_stay():
+    """The same weather, planned again before and during the storm, with the record of the first."""
+    snowy = [n for n in range(STORMS) if storm(n)["snowfall_cm"].sum() > 6.0][:25]
+    first = planned(which=snowy)
+    compared = 0
+    for later_h in (6, 12, 18, 24):
+        now = NOON + timedelta(hours=later_h)
+        again = planned(which=snowy, now=now, histories=logged(first, now))
+        for key, surface in again.items():
+            done = [visit for visit in visits(first[key]) if visit.at < now]
+            if not done:
+                continue
+            compared += 1
+            passes = {v.at for v in visits(first[key]) if v.plow and v.at >= now}
+            assert {v.at for v in visits(surface) if v.plow} == passes, (key, later_h)
+            for treatment in first[key].treatments:
+                if any(v.action is Action.PRETREAT and v.at < now for v in treatment.visits):
+                    asked = [v for v in visits(surface) if v.action is Action.PRETREAT]
+                    assert all(v.at >= treatment.event.end for v in asked), (key, later_h)
+    assert compared > 30
