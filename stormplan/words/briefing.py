@@ -225,7 +225,8 @@ def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
     for work in sorted(_work(plan), key=lambda each: each.first_at):
         events = [(site, item.event) for site, _, item, _ in work.visits if item.event is not None]
         site, worst = max(events, key=_severity)
-        against = f"{worst.hazard} {format_percent(worst.probability)} at {site.name}"
+        chance = f" {format_percent(worst.probability)}" if worst.chance_given else ""
+        against = f"{worst.hazard}{chance} at {site.name}"
         kind = capitalize_first(work.phrase.removesuffix(", on"))
         start = f"from {fmt.day_hour(work.first_at)}"
         yield WorkLine(kind, start, work.surfaces, work.sites, against)
