@@ -47,11 +47,28 @@ def test_a_few_answers_make_a_sites_file_that_can_be_planned(tmp_path):
     marked = [line for line in text.splitlines() if "# USUAL" in line]
     assert f"{len(marked)} lines marked USUAL" in done.stdout
     assert run("check", "sites.yaml", folder=tmp_path).returncode == 0
+    assert "Look at this line" not in done.stdout
 
     again = run("init", folder=tmp_path, lines=ANSWERS)
     assert again.returncode == 2
     assert "is there already" in again.stderr
     assert (tmp_path / "sites.yaml").read_text(encoding="utf-8") == text
+
+
+def test_a_place_that_is_hardly_meant_is_asked_about_at_once(tmp_path):
+    lines = ["89.39, 43.10" if line == "43.10, -89.39" else line for line in ANSWERS]
+    done = run("init", folder=tmp_path, lines=lines)
+    assert done.returncode == 0, done.stderr
+    assert "Look at this line: sites.yaml:" in done.stdout
+    assert "swapped" in done.stdout
+
+
+def test_a_second_import_keeps_who_may_read_the_file(tmp_path):
+    path = sites_with_comments(tmp_path)
+    path.chmod(0o600)
+    (tmp_path / "more.csv").write_text(TABLE, encoding="utf-8")
+    assert run("sites", "import", "more.csv", folder=tmp_path).returncode == 0
+    assert path.stat().st_mode & 0o777 == 0o600
 
 
 def test_answers_that_end_early_leave_nothing(tmp_path):
@@ -163,8 +180,11 @@ def test_a_wrong_import_changes_nothing(tmp_path):
     for line, said in (
         (f"{other},,,,".replace("B", "A", 1), "a.lot is in the sites file already"),
         (f"{other},theirs,,,", "'theirs' is not a client; accepted: ours"),
-        (f"{other},,,,25:00-26:00", "span of hours"),
-    ):
+        (f"{other},,,,25:00-26:00", "more.csv:2: sites.b.open_hours: '25:00-26:00' is not a span"),
+        (f"{other},,,,\n{other.replace('43.1', '43.2')},,,,".replace("lot", "east", 1),
+         "more.csv:3: 'lot' lies 11.1 km from where b is"),  # a tenth of a degree, TR8350.2
+        (f"{other},,,,\n{other.replace(',lot,', ',east,')},,,4,", "b has priority '2' already"),
+    ):  # fmt: skip
         (tmp_path / "more.csv").write_text(f"{HEADER}\n{line}\n", encoding="utf-8")
         done = run("sites", "import", "more.csv", folder=tmp_path)
         assert done.returncode == 2

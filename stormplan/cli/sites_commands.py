@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from stormplan.errors import InputError, Problem, SitesError
+from stormplan.errors import InputError, SitesError
 
 if TYPE_CHECKING:
     from stormplan.words.new_sites_file import NewAdditive, NewSitesFile, NewSurface
@@ -47,6 +47,8 @@ def init(
     _write_new(sites, text)
     surfaces = sum(len(site.surfaces) for site in found.sites.values())
     usual = text.count("# USUAL")
+    for question in sites_file.load_with_questions(sites)[1]:
+        typer.echo(f"Look at this line: {question}")
     typer.echo(
         f"\n{sites} written, {surfaces} surface{'s' * (surfaces != 1)}. {usual} lines marked USUAL"
         " hold values nobody gave: look at them.\n"
@@ -227,13 +229,12 @@ def import_sites(
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{file} cannot be read: {error}") from None
     sites_file.load_sites(sites)
-    before = sites.read_text(encoding="utf-8")
+    before = sites.read_text(encoding="utf-8-sig")
     text, site_count, surface_count = site_import.add_sites(before, imported, file.name)
     try:
         sites_file.parse_sites(text, sites.name)
-    except SitesError as error:
-        found = [Problem(file.name, 1, each.message) for each in error.problems]
-        raise SitesError(found) from None
+    except SitesError as error:  # the file was good: what is wrong came with the import
+        raise SitesError(site_import.problems_at_source(error, imported, file.name)) from None
     if text != before:
         _replace(sites, text)
     typer.echo(
@@ -242,11 +243,12 @@ def import_sites(
 
 
 def _replace(path: Path, text: str) -> None:
-    """Put a text in a file's place at once, so that a fault leaves the old or the new."""
-    part = path.with_name(f".{path.name}.part")
+    """Replace a file's text whole or not at all; who may read it stays as it was."""
+    from stormplan.store.report_folders import write_atomic
+
+    target = path.resolve()  # a link stays a link
+    mode = target.stat().st_mode
     try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
+        write_atomic(target, text).chmod(mode)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise InputError(f"{path} cannot be written: {error.strerror}") from None

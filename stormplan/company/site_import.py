@@ -19,6 +19,7 @@ from ruamel.yaml.comments import CommentedMap
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.company.coordinates import (
     Coordinates,
+    distance_km,
     parse_area,
     parse_coordinates,
     polygon_area_m2,
@@ -32,13 +33,17 @@ REQUIRED_COLUMNS = (*REQUIRED_PROPERTIES, "place", "area")
 PRIORITIES = ("1", "2", "3", "4", "5")
 DEFAULT_PRIORITY = 2
 MAX_KEY_LENGTH = 40
+#: Surfaces of one site lie nearer to each other [km]: own choice, a campus is smaller, and a wrong
+#: digit in the second decimal of a degree is a kilometer.
+MAX_SITE_EXTENT_KM = 3.0
 
 
 @dataclass(frozen=True)
 class ImportedSurface:
     """A surface of a site, with where it was read.
 
-    ``client`` and ``yard`` are keys, None where the file has only one of them.
+    ``client`` and ``yard`` are keys. What is None is not given: the only client or yard of the
+    file, the usual priority.
     """
 
     line: int
@@ -49,7 +54,7 @@ class ImportedSurface:
     area_m2: float
     client: str | None = None
     yard: str | None = None
-    priority: int = DEFAULT_PRIORITY
+    priority: int | None = None
     open_hours: str | None = None
 
 
@@ -195,8 +200,8 @@ def _surface(
         raise InputError(
             f"'{given['class']}' is not a surface class; accepted: {', '.join(SURFACE_CLASSES)}"
         )
-    priority = given.get("priority", str(DEFAULT_PRIORITY))
-    if priority not in PRIORITIES:
+    priority = given.get("priority")
+    if priority is not None and priority not in PRIORITIES:
         raise InputError(f"priority '{priority}' is not one of {', '.join(PRIORITIES)}")
     return ImportedSurface(
         line=line,
@@ -207,7 +212,7 @@ def _surface(
         area_m2=area_m2,
         client=given.get("client"),
         yard=given.get("yard"),
-        priority=int(priority),
+        priority=None if priority is None else int(priority),
         open_hours=given.get("open_hours"),
     )
 
@@ -255,6 +260,8 @@ def _add(tree: CommentedMap, each: ImportedSurface) -> tuple[bool, bool]:
     site_is_new = key not in sites
     if site_is_new:
         sites[key] = _site(each, tree)
+    else:
+        _check_same_site(sites[key], key, each)
     there = sites[key]["surfaces"].get(surface_key)
     if there is None:
         is_metric = tree["company"].get("units") == "metric"
@@ -267,6 +274,54 @@ def _add(tree: CommentedMap, each: ImportedSurface) -> tuple[bool, bool]:
     return site_is_new, there is None
 
 
+def _check_same_site(site: Mapping[str, object], key: str, each: ImportedSurface) -> None:
+    """Raise where a surface is far from its site, or what is given of the site is not what it has.
+
+    Raises
+    ------
+    InputError
+        Says what differs.
+    """
+    there = Coordinates(float(str(site["latitude"])), float(str(site["longitude"])))
+    away_km = distance_km(there, each.place)
+    if away_km > MAX_SITE_EXTENT_KM:
+        raise InputError(
+            f"'{each.surface}' lies {away_km:,.1f} km from where {key} is; accepted: within"
+            f" {MAX_SITE_EXTENT_KM:g} km, or another name for the site"
+        )
+    for name in ("client", "yard", "priority", "open_hours"):
+        given = getattr(each, name)
+        if given is not None and given != site.get(name):
+            raise InputError(
+                f"{key} has {name} '{site.get(name)}' already, not '{given}'; change it there"
+            )
+
+
+def problems_at_source(
+    error: SitesError, imported: Sequence[ImportedSurface], name: str
+) -> list[Problem]:
+    """Return the problems of a sites file with an import in it, at the lines they came from.
+
+    Parameters
+    ----------
+    error : SitesError
+        What is wrong with the sites file.
+    imported : sequence of ImportedSurface
+        What was added.
+    name : str
+        What the imported file is called in a message.
+    """
+    lines = {f"sites.{key_of(each.site)}.": each.line for each in reversed(imported)}
+    return [
+        Problem(
+            name,
+            next((line for at, line in lines.items() if problem.message.startswith(at)), 1),
+            problem.message,
+        )
+        for problem in error.problems
+    ]
+
+
 def _site(each: ImportedSurface, tree: Mapping[str, CommentedMap]) -> CommentedMap:
     site = CommentedMap(
         name=each.site,
@@ -274,7 +329,7 @@ def _site(each: ImportedSurface, tree: Mapping[str, CommentedMap]) -> CommentedM
         longitude=each.place.longitude_deg,
         client=_only("client", each.client, tree["clients"]),
         yard=_only("yard", each.yard, tree["yards"]),
-        priority=each.priority,
+        priority=DEFAULT_PRIORITY if each.priority is None else each.priority,
     )
     if each.open_hours is not None:
         site["open_hours"] = each.open_hours

@@ -34,6 +34,7 @@ def state_files(archive_path: Path) -> tuple[Path, ...]:
     key = hashlib.sha256(str(archive_path.absolute()).encode()).hexdigest()[:16]
     named = os.environ.get("STATE_DIRECTORY") or os.environ.get("XDG_STATE_HOME")
     home = os.environ.get("HOME")
+    named = named and named.split(os.pathsep)[0]  # systemd may list several
     folder = Path(named) if named else Path(home) / ".local" / "state" if home else None
     beside = archive_path.with_name(f"{archive_path.name}.announced.json")
     return (beside,) if folder is None else (beside, folder / "stormplan" / f"{key}.json")

@@ -630,7 +630,9 @@ def _salt_visit(
     dose, lot = chosen.doses[0], None if rates is None else rates.lot_rate_kg_m2
     reasons: Reasons = ()
     if lot is not None and dose.solid_kg_m2 > lot and storm.snows:
-        text = "the first lot chart's rate does not last to the next visit: more does, or longer"
+        text = (
+            "the first lot chart's rate does not last to the next visit, and this one lasts longer"
+        )
         reasons = (rule_reason(storm.case.practice, "snow_salt_max", "sets", text),)
     return PlannedVisit(
         dose.hour,
