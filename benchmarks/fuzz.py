@@ -2,10 +2,11 @@
 
 Only our own errors may come out.
 
-python benchmarks/fuzz.py [SECONDS [SEED [TARGET]]]: damages real texts at random, at their nodes and
-in their characters, and prints how many were read, refused in our words, and anything else. Target
-``brief`` takes damaged bodies of one service, ``BATCH`` at a time, all the way to the plan and its
-briefing, beside a whole one at another site, whose plan must not change.
+python benchmarks/fuzz.py [SECONDS [SEED [TARGET [COUNT]]]]: damages real texts at random, at their
+nodes and in their characters, and prints every ten minutes and in the end how many were read, refused
+in our words, and anything else; it ends after some time or some number of texts. Targets ``brief …``
+take damaged bodies of one service, ``BATCH`` at a time, all the way to the plan and its briefing,
+beside a whole one at another site, whose plan must not change.
 """
 
 import copy
@@ -43,7 +44,8 @@ from stormplan.words import briefing, terminal
 
 ROOT = Path(__file__).parent.parent
 NOW = datetime(2026, 1, 12, 10, 30, tzinfo=UTC)
-BATCH = 50
+BATCH = 400
+REPORT_EVERY_S = 600.0
 GRIDS = [
     json.loads(file.read_text(encoding="utf-8"))
     for file in (files("stormplan") / "demo").iterdir()
@@ -217,11 +219,21 @@ def brief_sites(whole: Recorded, count: int) -> tuple[Sites, list[Location]]:
     return demo.model_copy(update={"sites": sites}), [Location(key, *at) for key in keys]
 
 
-def main(seconds: float = 60.0, seed: int = 1, only: str | None = None) -> int:
+def report(outcomes: Counter[tuple[str, str]], strange: dict[str, None]) -> None:
+    """Print how many texts had which outcome, and every error that is not our own."""
+    for (name, what), times in sorted(outcomes.items()):
+        print(f"{name:16s} {what:8s} {times}")
+    print("\n".join(strange) or "only our own errors", flush=True)
+
+
+def main(
+    seconds: float = 60.0, seed: int = 1, only: str | None = None, count: float = float("inf")
+) -> int:
     chance = random.Random(seed)
     warnings.simplefilter("error")
     services = recorded()
     paths = [nodes(one.body) for one in services]
+    undamaged_plans: dict[int, Plan] = {}
     alert_paths = nodes(ALERT)
 
     def parse(service: str) -> None:
@@ -258,7 +270,9 @@ def main(seconds: float = 60.0, seed: int = 1, only: str | None = None) -> int:
         sites, places = brief_sites(one, BATCH)
         damaged = [damage(one.body, paths[which], chance) for _ in range(BATCH)]
         plan = briefed(sites, places, one, *damaged)
-        undamaged = briefed(*brief_sites(one, 0), one)
+        if which not in undamaged_plans:
+            undamaged_plans[which] = briefed(*brief_sites(one, 0), one)
+        undamaged = undamaged_plans[which]
         for site in plan.sites:
             if site.source is None:
                 assert plan.no_forecast_reason(site.key), "no forecast and no reason"
@@ -280,9 +294,13 @@ def main(seconds: float = 60.0, seed: int = 1, only: str | None = None) -> int:
     if only is not None:
         targets = {only: targets[only]}
     outcomes: Counter[tuple[str, str]] = Counter()
-    strange: dict[str, str] = {}
+    strange: dict[str, None] = {}  # in the order they came
     end = time.monotonic() + seconds
-    while time.monotonic() < end:
+    report_at = time.monotonic() + REPORT_EVERY_S
+    while time.monotonic() < end and outcomes.total() < count:
+        if time.monotonic() >= report_at:
+            report(outcomes, strange)
+            report_at += REPORT_EVERY_S
         name = chance.choices(list(targets), [weight for weight, _ in targets.values()])[0]
         _, target = targets[name]
         times = BATCH if name.startswith("brief") else 1
@@ -295,13 +313,12 @@ def main(seconds: float = 60.0, seed: int = 1, only: str | None = None) -> int:
             outcomes[name, "STRANGE"] += times
             strange.setdefault(
                 f"{name}: {traceback.format_tb(error.__traceback__)[-1]}{error!r}"[:600],
-                "",
+                None,
             )
-    for (name, what), times in sorted(outcomes.items()):
-        print(f"{name:16s} {what:8s} {times}")
-    print("\n".join(strange) or "only our own errors")
+    report(outcomes, strange)
     return len(strange)
 
 
 if __name__ == "__main__":
-    sys.exit(main(*map(float, sys.argv[1:2]), *map(int, sys.argv[2:3]), *sys.argv[3:4]))
+    arguments = zip((float, int, str, int), sys.argv[1:], strict=False)
+    sys.exit(main(*(read(text) for read, text in arguments)))
