@@ -6,20 +6,17 @@ wrong while it is, needs no source: it is what the routine promises.
 """
 
 import contextlib
-import hashlib
-import json
 import random
-import re
 import sqlite3
-from collections import Counter
-from datetime import UTC, datetime, timedelta
-from email.utils import format_datetime, parsedate_to_datetime
+from datetime import timedelta
 
 import pytest
 from helpers import smtp
+from helpers.clock_jumps import briefed_days
 from helpers.crash import StepServer
 from helpers.http_service import GEO_JSON, ScriptedReply
 from helpers.service import (
+    DAY,
     GRID,
     HOUR,
     MINUTE,
@@ -27,7 +24,7 @@ from helpers.service import (
     OWNER,
     YARD,
     RunningCompany,
-    serve_storm,
+    serve_by_clock,
     shift_storm,
 )
 
@@ -98,26 +95,6 @@ def is_in_doubt(company, day):
         )
 
 
-def days_told(company, mails):
-    """Count the briefings of each local day: by what the archive says a mail was, else by date."""
-    known = {}
-    with Archive(company.config.archive_path) as kept:
-        runs = kept.fetch_all("SELECT plan FROM run")
-        for (plan,) in runs:
-            run = RunLog(kept)._first_run("WHERE plan.id = ?", str(plan))
-            key = hashlib.sha256(run.document.encode()).hexdigest()
-            name = hashlib.sha256(f"{key} {OWNER}".encode()).hexdigest()[:32]
-            known[name] = run
-    told = Counter()
-    for mail in mails:
-        run = known.get(re.match(r"<(\w+)@", mail["Message-ID"])[1])
-        if run is None:
-            told[parsedate_to_datetime(mail["Date"]).date()] += 1
-        elif run.kind == "briefing":
-            told[run.day] += 1
-    return told
-
-
 def kill_in_handing_over(steps, server, sites, company, morning):
     """Kill the program after the owner's mail has been said and before the server has kept it."""
     server.delay_s, server.rcpt_delays_s = 1.0, {YARD: 1.0, OFFICE: 1.0}
@@ -126,14 +103,6 @@ def kill_in_handing_over(steps, server, sites, company, morning):
     second_memory, *_ = state_files(company.config.archive_path)
     assert steps.step(sites, company.out, morning, None, (second_memory, word))["killed"]
     server.delay_s, server.rcpt_delays_s = 0.0, {}
-
-
-def serve_day(replay, day, ahead_h=0.0, **headers):
-    """The storm of a day, by a service whose clock this computer's is ahead of."""
-    sent_at = format_datetime(datetime.now(UTC) - timedelta(hours=ahead_h), usegmt=True)
-    serve_storm(replay, shift_storm(timedelta(days=day)), Date=sent_at, **headers)
-    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
-    replay.serve("/points/43.16,-89.44", point, Date=sent_at)
 
 
 def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
@@ -158,15 +127,15 @@ def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
 
     with StepServer() as steps:
         for day, kind in enumerate(plan):
-            morning = DEMO_NOW + timedelta(days=day)
-            serve_day(replay, day)
+            morning = DEMO_NOW + day * DAY
+            serve_by_clock(replay, timedelta(0), shift_storm(day * DAY))
             with contextlib.ExitStack() as fault:
                 ahead_h = 0.0
                 if kind in ANSWERS:
                     replay.script(GRID, ANSWERS[kind])
                 elif kind == "odd header":
                     odd = {"Age": "9" * 20, "Cache-Control": "max-age=\xb2"}
-                    storm = shift_storm(timedelta(days=day))
+                    storm = shift_storm(day * DAY)
                     replay.script(GRID, ScriptedReply(storm, 200, GEO_JSON | odd))
                 elif kind == "archive unwritable":
                     fault.enter_context(locked(company.config.archive_path))
@@ -180,7 +149,7 @@ def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
                     kill_in_handing_over(steps, server, sites, company, morning)
                 elif kind.startswith("clock"):
                     ahead_h = float(kind.split()[1])
-                    serve_day(replay, day, ahead_h)
+                    serve_by_clock(replay, ahead_h * HOUR, shift_storm(day * DAY))
                 for minutes in (0, 5, 25):
                     step(morning + ahead_h * HOUR + minutes * MINUTE)
                 found = health.check_health(company.config)
@@ -188,14 +157,14 @@ def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
                     assert found.lines[1:] or "last plan" not in found.lines[0]
                     red[morning.date()] = found.lines
             server.rcpt_replies[OWNER] = ["ok"]
-            serve_day(replay, day)
+            serve_by_clock(replay, timedelta(0), shift_storm(day * DAY))
             for minutes in (90, 125):
                 step(morning + minutes * MINUTE)
             if kind in KILLED and is_in_doubt(company, morning.date()):
                 in_doubt.add(morning.date())
     company.restart()
-    told = days_told(company, server.mails_to(OWNER))
-    all_days = {(DEMO_NOW + timedelta(days=day)).date(): kind for day, kind in enumerate(plan)}
+    told = briefed_days(company.config.archive_path, server.mails_to(OWNER))
+    all_days = {(DEMO_NOW + day * DAY).date(): kind for day, kind in enumerate(plan)}
     assert {day for day in all_days if told[day] != 1} <= in_doubt
     assert KILLED_IN_THE_LAST_STEP in {all_days[day] for day in in_doubt}
     for day in in_doubt:

@@ -9,7 +9,6 @@ import subprocess
 import sys
 import time
 from datetime import UTC, date, datetime, timedelta
-from email.utils import format_datetime
 from pathlib import Path
 
 import pytest
@@ -477,16 +476,8 @@ def test_the_clock_set_back_is_said(ours):
     assert any("one of them is wrong" in line for line in degraded_lines(done.plan))
 
 
-def serve_by_clock(replay, ahead):
-    """Answers whose Date header (RFC 9110, 6.6.1) is behind this computer's clock."""
-    sent_at = format_datetime(datetime.now(UTC) - ahead, usegmt=True)
-    service.serve_storm(replay, Date=sent_at)
-    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
-    replay.serve("/points/43.16,-89.44", point, Date=sent_at)
-
-
 def test_a_clock_that_is_wrong_by_all_services_is_said(ours, replay):
-    serve_by_clock(replay, 2 * HOUR)
+    service.serve_by_clock(replay, 2 * HOUR)
     done = ours.step(3 * HOUR)
     assert any("ahead of the weather service's" in line for line in degraded_lines(done.plan))
     assert done.kind == "briefing"  # the day is the same
@@ -504,7 +495,7 @@ def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
 ):
     """Half past four to half past six of an evening; then the clock is right again."""
     evening, ahead = pipeline.DEMO_NOW - 12 * HOUR, timedelta(hours=ahead_h)
-    serve_by_clock(replay, ahead)
+    service.serve_by_clock(replay, ahead)
     for minutes in range(0, 120, 10):
         ours.now = evening + ahead + minutes * MINUTE
         assert ours.step().kind != "briefing"
@@ -525,7 +516,7 @@ def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
 @pytest.mark.parametrize("ahead_min", [15, 90])
 def test_a_clock_a_little_ahead_tells_every_morning_once(ours, replay, server, ahead_min):
     # a computer whose clock drifts: every morning one briefing, and no second one at the true time
-    serve_by_clock(replay, ahead_min * MINUTE)
+    service.serve_by_clock(replay, ahead_min * MINUTE)
     told = []
     for minutes in range(0, 30 * 60, 15):
         ours.now = pipeline.DEMO_NOW + minutes * MINUTE
@@ -535,7 +526,7 @@ def test_a_clock_a_little_ahead_tells_every_morning_once(ours, replay, server, a
 
 
 def test_a_briefing_told_by_a_wrong_clock_is_planned_again_but_told_once(ours, replay, server):
-    serve_by_clock(replay, 12 * HOUR)
+    service.serve_by_clock(replay, 12 * HOUR)
     first = ours.step()
     assert (first.kind, first.announced) == ("storm", True)
     assert ours.step(10 * MINUTE).plan is None

@@ -32,6 +32,7 @@ NowOption = Annotated[
 ]
 
 NOTICES_LOCK_TIMEOUT_S = 120.0
+MAX_FAULT_WAIT_MIN = 5  # between tries while the program fails; the watch looks as often anyway
 
 archive_app = typer.Typer(no_args_is_help=True, help="Maintain the archive.")
 notices_app = typer.Typer(no_args_is_help=True, help="Refreeze notices to clients.")
@@ -158,15 +159,24 @@ def _repeated_step(config: RunnerConfig, sites: Path) -> Callable[[], datetime]:
         _print_step_result(done)
         return done.next_step_at
 
+    failures = 0
+
     def guarded_step() -> datetime:
+        nonlocal failures
         try:
-            return step()
+            next_step_at = step()
         except StormplanError as error:
             _log(f"stormplan: {error}", to_stderr=True)
+            return config.clock() + timedelta(minutes=1)
         except Exception:  # nobody restarts a program that ended at night
+            wait_min = min(2**failures, MAX_FAULT_WAIT_MIN)
+            failures += 1
             _log(traceback.format_exc(), to_stderr=True)
-            _log("stormplan: a fault of the program; trying again in a minute", to_stderr=True)
-        return config.clock() + timedelta(minutes=1)
+            again = f"trying again in {wait_min} min"
+            _log(f"stormplan: a fault of the program; {again}", to_stderr=True)
+            return config.clock() + timedelta(minutes=wait_min)
+        failures = 0
+        return next_step_at
 
     return guarded_step
 

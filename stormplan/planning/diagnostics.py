@@ -59,6 +59,7 @@ class DiagnosticCode(StrEnum):
     ARCHIVE_FALLBACK = "archive_fallback"
     ARCHIVE_ROWS_DAMAGED = "archive_rows_damaged"
     SITES_FILE_FALLBACK = "sites_file_fallback"
+    PLANNING_FAULT = "planning_fault"
     REPORT_NOT_MADE = "report_not_made"
     REPORTS_NOT_WRITTEN = "reports_not_written"
     DISK_FULL = "disk_full"

@@ -21,7 +21,7 @@ MAX_CLOCK_REVERSAL = timedelta(hours=1)  # a plan from the future: the clock was
 #: A briefing told so early is still that morning's: our own choice.
 MAX_EARLY = timedelta(hours=2)
 WRONG_CLOCK_RETRY = timedelta(minutes=30)  # while the services say that the clock is wrong
-UNPLANNED_RETRY = timedelta(minutes=30)  # while a site has no forecast
+UNPLANNED_RETRY = timedelta(minutes=30)  # while a site has no forecast, or the clock is wrong
 
 
 @dataclass(frozen=True)
@@ -187,12 +187,11 @@ def next_run_at(
 def _storm_rerun_at(
     schedule: BriefingSchedule, last_plan: LastPlan | None, now: datetime
 ) -> datetime | None:
-    """Moment of the next plan during a storm; None if there is none."""
-    if last_plan is None or not (last_plan.storm_ahead or last_plan.has_unplanned_site):
+    """Moment of the next plan between briefings; None if there is none."""
+    if last_plan is None:
         return None
     if last_plan.made_at - now > MAX_CLOCK_REVERSAL:
         return now  # a plan from the future says nothing about the hours until then
-    wait = schedule.storm_interval
-    return last_plan.made_at + (
-        min(wait, UNPLANNED_RETRY) if last_plan.has_unplanned_site else wait
-    )
+    if last_plan.has_unplanned_site or last_plan.clock_offset:
+        return last_plan.made_at + min(schedule.storm_interval, UNPLANNED_RETRY)
+    return last_plan.made_at + schedule.storm_interval if last_plan.storm_ahead else None

@@ -15,6 +15,7 @@ from stormplan.errors import ArchiveError, ExitCode
 from stormplan.planning.plan import Plan
 from stormplan.service import due
 from stormplan.service.due import BriefingSchedule
+from stormplan.service.last_step import read_last_step
 from stormplan.service.runner import RunnerConfig
 from stormplan.store import report_folders
 from stormplan.store.archive import Archive
@@ -44,8 +45,31 @@ def check_health(config: RunnerConfig) -> Health:
     -------
     Health
         0 all is well; 3 the last plan stands on less than it should or did not reach everybody;
-        4 there is no briefing for the day whose time has come, or it could plan nothing.
+        4 there is no briefing for the day whose time has come, or it could plan nothing. At least
+        3 where the routine stands still, or its last step failed.
     """
+    found = _check_archive(config)
+    lines = _last_step_lines(config, config.clock())
+    if not lines:
+        return found
+    return Health(max(found.exit_code, ExitCode.DEGRADED), (*found.lines, *lines))
+
+
+def _last_step_lines(config: RunnerConfig, now: datetime) -> tuple[str, ...]:
+    """Return what is wrong with the routine itself: it stands still, or the program fails."""
+    step = read_last_step(config.report_folder)
+    if step is None:
+        return ()
+    ended_at = f"{step.ended_at:%Y-%m-%d %H:%M}Z"
+    if step.fault is not None:
+        return (f"the program failed at {ended_at} ({step.fault}); its log has more",)
+    if step.next_step_at is not None and now - step.next_step_at > due.LATE_AFTER:
+        due_at = f"{step.next_step_at:%Y-%m-%d %H:%M}Z"
+        return (f"nothing has run since {ended_at}; the next run was due at {due_at}",)
+    return ()
+
+
+def _check_archive(config: RunnerConfig) -> Health:
     now = config.clock()
     try:
         if not config.archive_path.exists():

@@ -10,6 +10,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -24,6 +25,7 @@ from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
 from stormplan.physics.ensemble import ErrorRecord
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
+from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.planning.site_batch import HISTORY_H
@@ -138,14 +140,17 @@ def fetch_and_plan(
     offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
     source_errors = _error_records(archive, now)
     histories, record_diagnostics = _histories(sites, archive, now)
-    plan = make_plan(
-        sites,
+    plan = plan_isolated(
+        partial(
+            make_plan,
+            sites,
+            now=now,
+            offsets=offsets,
+            error_records=source_errors,
+            histories=histories,
+            earlier_work=_earlier_work(archive, now),
+        ),
         _site_forecasts(gathered),
-        now,
-        offsets=offsets,
-        error_records=source_errors,
-        histories=histories,
-        earlier_work=_earlier_work(archive, now),
     )
     used = [site.source.source for site in plan.sites if site.source is not None]
     # alerts join when all is decided: they cannot have had a say

@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -27,9 +27,11 @@ from stormplan.delivery.transports import Message
 from stormplan.errors import ArchiveError, DamagedArchiveError, ExitCode, InputError
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
+from stormplan.planning.isolation import describe_fault
 from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
+from stormplan.service.last_step import LastStep, write_last_step
 from stormplan.store import maintenance, report_folders
 from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_files, telling_key
 from stormplan.store.archive import IN_MEMORY, Archive
@@ -187,13 +189,31 @@ def run_step(config: RunnerConfig) -> StepResult:
         Another run is at work.
     """
     with _lock_report_folder(config) as diagnostics:
-        is_archive_checked = config.is_archive_checked
         try:
-            return _run_step(config, diagnostics)
-        except DamagedArchiveError:  # met in reading: now its pages are checked
-            if not is_archive_checked:
-                raise
-            return _run_step(config, diagnostics)
+            result = _run_step_again_if_damaged(config, diagnostics)
+        except Exception as error:
+            _note_step(config, LastStep(config.clock(), fault=describe_fault(error)))
+            raise
+        _note_step(config, LastStep(config.clock(), result.next_step_at))
+        return result
+
+
+def _note_step(config: RunnerConfig, step: LastStep) -> None:
+    """Leave a sign of the step; where none can be left, the plan itself says why."""
+    with suppress(OSError):
+        write_last_step(config.report_folder, step)
+
+
+def _run_step_again_if_damaged(
+    config: RunnerConfig, diagnostics: Sequence[Diagnostic]
+) -> StepResult:
+    is_archive_checked = config.is_archive_checked
+    try:
+        return _run_step(config, diagnostics)
+    except DamagedArchiveError:  # met in reading: now its pages are checked
+        if not is_archive_checked:
+            raise
+        return _run_step(config, diagnostics)
 
 
 def _run_step(config: RunnerConfig, diagnostics: Sequence[Diagnostic]) -> StepResult:

@@ -244,6 +244,10 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             return f"damaged in the archive and left out, with the one before used: {rows}"
         case DiagnosticCode.SITES_FILE_FALLBACK:
             return f"the sites file has errors; the last good one is used ({reason})"
+        case DiagnosticCode.PLANNING_FAULT:
+            faults = join_names(list(one.texts("faults")), MAX_SITES)
+            sites = pluralize(len(one.texts("sites")), "site")
+            return f"stormplan itself failed at {sites}, look at them yourself ({faults})"
         case DiagnosticCode.REPORT_NOT_MADE:
             return f"by a fault of the program, there is no {one.text('report')} ({reason})"
         case DiagnosticCode.REPORTS_NOT_WRITTEN:

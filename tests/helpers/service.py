@@ -2,7 +2,8 @@
 
 import json
 import re
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from importlib.resources import files
 
 from helpers import smtp
@@ -19,7 +20,7 @@ LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
 PLACE = ("43.16", "-89.44")
 GRID = "/gridpoints/ZZZ/1,1"
 OWNER, YARD, OFFICE = "owner@test.example", "yard@test.example", "office@test.example"
-HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
+DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
 STORM = (files("stormplan") / "demo" / "grid_ZZZ_1_1.json").read_text(encoding="utf-8")
 
 
@@ -55,6 +56,14 @@ def sites_sections(
 
 def serve_storm(replay: WeatherServer, body: object = STORM, **headers: str) -> None:
     replay.serve_place(*PLACE, "ZZZ/1,1", body, **headers)
+
+
+def serve_by_clock(replay: WeatherServer, ahead: timedelta, body: object = STORM) -> None:
+    """Answers whose Date header (RFC 9110, 6.6.1) is behind this computer's clock."""
+    sent_at = format_datetime(datetime.now(UTC) - ahead, usegmt=True)
+    serve_storm(replay, body, Date=sent_at)
+    point = json.dumps({"properties": {"forecastGridData": replay.base_url + GRID}})
+    replay.serve(f"/points/{','.join(PLACE)}", point, Date=sent_at)
 
 
 class RunningCompany:
