@@ -34,7 +34,7 @@ def test_kill_9_at_random_points(tmp_path, replay, server):
 
 
 EVERYBODY = (OWNER, YARD, OFFICE)
-SLOW_S = 1.5
+SLOW_S = 0.8
 #: When the program is killed while the archive cannot be written: what the second memory holds
 #: then, whose mail server is slow before and after the last dot, and who has an outcome then.
 TELLING_POINTS = {

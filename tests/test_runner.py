@@ -1,7 +1,6 @@
 """The run that nobody starts: told once, told what changed, and carried on after any mishap."""
 
 import contextlib
-import itertools
 import json
 import os
 import sqlite3
@@ -487,30 +486,6 @@ def test_one_service_with_a_wrong_clock_says_nothing_about_ours(ours, replay):
     sent_at = "Mon, 12 Jan 2015 10:00:00 GMT"
     replay.script(GRID, ScriptedReply(json.loads(STORM), 200, GEO_JSON | {"Date": sent_at}))
     assert "clock_offset" not in codes(ours.step().plan)
-
-
-@pytest.mark.parametrize("ahead_h", [11.0, 12.0, 12.5, 24.0, 36.0])
-def test_two_hours_of_a_clock_far_ahead_take_no_morning_and_no_storm_away(
-    ours, replay, server, ahead_h
-):
-    """Half past four to half past six of an evening; then the clock is right again."""
-    evening, ahead = pipeline.DEMO_NOW - 12 * HOUR, timedelta(hours=ahead_h)
-    service.serve_by_clock(replay, ahead)
-    for minutes in range(0, 120, 10):
-        ours.now = evening + ahead + minutes * MINUTE
-        assert ours.step().kind != "briefing"
-    told = len(server.mails_to(OWNER))
-    assert told <= 2
-    service.serve_storm(replay)
-    found = []
-    for minutes in range(120, 26 * 60, 30):
-        ours.now = evening + minutes * MINUTE
-        done = ours.step()
-        found += [(done.kind, ours.now)] if done.plan is not None else []
-    assert [moment for kind, moment in found if kind == "briefing"] == [pipeline.DEMO_NOW]
-    assert max(b[1] - a[1] for a, b in itertools.pairwise(found)) <= 3 * HOUR
-    with Archive(ours.config.archive_path) as kept:
-        assert RunLog(kept).briefing_of(date(2026, 1, 12)).made_at == pipeline.DEMO_NOW
 
 
 @pytest.mark.parametrize("ahead_min", [15, 90])
