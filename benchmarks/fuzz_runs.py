@@ -21,8 +21,13 @@ from helpers.run_fuzz import RunFuzzSummary, fuzz_runs
 def main(count: int = 200, seed: int = 1) -> int:
     start = time.monotonic()
 
+    said = 0
+
     def tell(summary: RunFuzzSummary) -> None:
+        nonlocal said
         print(f"{summary.runs} runs, {len(summary.problems)} problems", flush=True)
+        print("".join(f"{one}\n" for one in summary.problems[said:]), end="", flush=True)
+        said = len(summary.problems)
 
     with (
         run_weather_server() as replay,
@@ -35,7 +40,8 @@ def main(count: int = 200, seed: int = 1) -> int:
         print(f"{times:6d} {what}")
     took_s = time.monotonic() - start
     print(f"{summary.runs} runs on {summary.mornings} mornings in {took_s:.0f} s, seed {seed}")
-    print("\n".join(summary.problems) or "only our own errors, and every morning told once")
+    if not summary.problems:
+        print("only our own errors, and every morning told once")
     return len(summary.problems)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from stormplan.errors import ArchiveError, ExitCode
+from stormplan.store import maintenance
 from stormplan.store.archive import MIGRATIONS, Archive, GridLookup, StoredPlan, sortable_utc
 from stormplan.verification.error_records import load_error_records
 
@@ -141,6 +142,22 @@ def test_a_file_with_holes_is_said_to_be_damaged(tmp_path):
     path.write_bytes(raw)
     with pytest.raises(ArchiveError, match="is damaged"), Archive(path) as archive:
         archive.last_good_reply(URL, NOON)
+
+
+@pytest.mark.parametrize("word", [b"recorded_at", b"fetched_at", b"grid_url", b"TABLE run "])
+def test_a_file_whose_table_lost_its_name_or_a_column_is_kept_aside_and_begun_anew(tmp_path, word):
+    """Of the bytes that random damage met, the only ones that stopped every morning after."""
+    path = tmp_path / "archive.sqlite"
+    Archive(path).close()
+    raw = path.read_bytes()
+    assert word in raw
+    path.write_bytes(raw.replace(word, word[:-2] + b"zz", 1))
+    archive, said = maintenance.open_or_fall_back(path, NOON)
+    with archive:
+        assert archive.path == str(path)
+        assert "a new one was begun" in said
+        assert maintenance.check_integrity(archive).problems == ()
+    assert list(tmp_path.glob("archive.sqlite.damaged-*"))
 
 
 def test_a_file_in_use_is_said_so(tmp_path):

@@ -1,11 +1,13 @@
 """The run that nobody starts: told once, told what changed, and carried on after any mishap."""
 
 import contextlib
+import dataclasses
 import json
 import os
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -940,6 +942,36 @@ def test_a_fault_of_the_program_does_not_end_the_watch(ours, tmp_path, monkeypat
     assert "ZeroDivisionError: one of ours" in capsys.readouterr().err
     assert step() > ours.now + MINUTE
     assert "GO" in ours.latest()
+
+
+def test_nobody_who_plans_waits_for_a_receiver_and_nothing_goes_twice(ours, server):
+    """While the first run waits for a mail server, a second one plans and leaves it the mails."""
+    server.delay_s = 4.0
+    first = threading.Thread(target=ours.step)
+    first.start()
+    while not (ours.out / "latest").exists():
+        time.sleep(0.01)
+    second = dataclasses.replace(ours.config, clock=lambda: ours.now + 4 * HOUR)
+    start = time.monotonic()
+    done = runner.run_step(second)
+    took_s = time.monotonic() - start
+    assert first.is_alive()  # it still waits
+    assert took_s < server.delay_s
+    assert (done.kind, done.announced) == ("storm", False)
+    first.join()
+    server.delay_s = 0.0
+    runner.run_step(second)
+    assert len(server.mails_to(OWNER)) == 1
+    assert health.check_health(second).exit_code is ExitCode.COMPLETE
+
+
+def test_notices_wait_while_a_run_sends_and_not_the_run_for_them(ours, server):
+    with report_folders.exclusive_lock(ours.out, 0.1, report_folders.SENDING_LOCK):
+        done = ours.step()
+    assert (done.kind, done.announced) == ("briefing", True)
+    assert {each.state for each in done.deliveries} == {"queued"}
+    assert done.next_step_at == ours.now + MINUTE
+    assert {each.state for each in ours.step(MINUTE).deliveries} == {"sent"}
 
 
 def test_a_second_run_is_kept_out(ours, monkeypatch):

@@ -324,7 +324,8 @@ def send(
     notices = outbox.read_drafts(drafts or out / "latest" / "notices", client)
     file = _existing_file(archive or out / "archive.sqlite")
     # one at a time: who comes second finds what was sent
-    with report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S), Archive(file) as kept:
+    lock = report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S, report_folders.SENDING_LOCK)
+    with lock, Archive(file) as kept:
         run_log = RunLog(kept)
         run = run_log.last_announced() or run_log.last_run()
         if run is None:

@@ -18,13 +18,20 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from filelock import FileLock
 from pydantic import ValidationError
 
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
 from stormplan.delivery.outbox import Clock
 from stormplan.delivery.transports import Message
-from stormplan.errors import ArchiveError, DamagedArchiveError, ExitCode, InputError
+from stormplan.errors import (
+    ArchiveError,
+    DamagedArchiveError,
+    ExitCode,
+    InputError,
+    StormplanError,
+)
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.isolation import describe_fault
@@ -41,6 +48,8 @@ from stormplan.words import briefing
 
 MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
 LOCK_TIMEOUT_S = 60.0
+MIN_WAIT = timedelta(seconds=1)
+SENDING_RETRY = timedelta(minutes=1)  # while another run sends
 NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
 
 
@@ -146,6 +155,8 @@ class _RunContext:
     diagnostics: list[Diagnostic] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     memory_only: bool = False  # knows of no plan made since the file became unusable
+    folder_lock: FileLock | None = None
+    is_sent_elsewhere: bool = False  # another run is at the receivers just now
 
     @property
     def run_log(self) -> RunLog:
@@ -188,11 +199,23 @@ def run_step(config: RunnerConfig) -> StepResult:
     InputError
         Another run is at work.
     """
-    with _lock_report_folder(config) as diagnostics:
+    is_archive_checked = config.is_archive_checked
+    try:
+        return _locked_step(config)
+    except DamagedArchiveError:  # met in reading: now its pages are checked
+        if not is_archive_checked:
+            raise
+        return _locked_step(config)
+
+
+def _locked_step(config: RunnerConfig) -> StepResult:
+    with _lock_report_folder(config) as (lock, diagnostics):
         try:
-            result = _run_step_again_if_damaged(config, diagnostics)
+            result = _run_step(config, lock, diagnostics)
         except Exception as error:
-            _note_step(config, LastStep(config.clock(), fault=describe_fault(error)))
+            is_ours = isinstance(error, StormplanError)
+            fault = str(error) if is_ours else describe_fault(error)
+            _note_step(config, LastStep(config.clock(), fault=fault))
             raise
         _note_step(config, LastStep(config.clock(), result.next_step_at))
         return result
@@ -204,20 +227,11 @@ def _note_step(config: RunnerConfig, step: LastStep) -> None:
         write_last_step(config.report_folder, step)
 
 
-def _run_step_again_if_damaged(
-    config: RunnerConfig, diagnostics: Sequence[Diagnostic]
+def _run_step(
+    config: RunnerConfig, lock: FileLock | None, diagnostics: Sequence[Diagnostic]
 ) -> StepResult:
-    is_archive_checked = config.is_archive_checked
-    try:
-        return _run_step(config, diagnostics)
-    except DamagedArchiveError:  # met in reading: now its pages are checked
-        if not is_archive_checked:
-            raise
-        return _run_step(config, diagnostics)
-
-
-def _run_step(config: RunnerConfig, diagnostics: Sequence[Diagnostic]) -> StepResult:
     context = _open_context(config, config.clock())
+    context.folder_lock = lock
     context.diagnostics += [*diagnostics, *config.diagnostics]
     config.is_archive_checked = False  # unless this step, too, ends well
     try:
@@ -252,23 +266,54 @@ def _open_context(config: RunnerConfig, now: datetime) -> _RunContext:
 
 
 @contextmanager
-def _lock_report_folder(config: RunnerConfig) -> Iterator[list[Diagnostic]]:
-    """Lock the report folder for one run; yield the problem if it cannot be locked."""
+def _lock_report_folder(
+    config: RunnerConfig,
+) -> Iterator[tuple[FileLock | None, list[Diagnostic]]]:
+    """Lock the report folder for one run; yield the lock, or the problem if there is none."""
     try:
         config.report_folder.mkdir(parents=True, exist_ok=True)
         usable = os.access(config.report_folder, os.W_OK)
     except OSError:
         usable = False
     if not usable:
-        yield [degraded(DiagnosticCode.REPORTS_NOT_WRITTEN, folder=str(config.report_folder))]
+        folder = str(config.report_folder)
+        yield None, [degraded(DiagnosticCode.REPORTS_NOT_WRITTEN, folder=folder)]
         return
     with ExitStack() as held:
-        problems: list[Diagnostic] = []
+        lock, problems = None, []
         try:
-            held.enter_context(report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S))
+            lock = held.enter_context(
+                report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S)
+            )
         except report_folders.LockUnusableError as error:  # said, and the mail still goes
             problems = [degraded(DiagnosticCode.LOCK_UNUSABLE, reason=str(error))]
-        yield problems
+        yield lock, problems
+
+
+@contextmanager
+def _sending(context: _RunContext) -> Iterator[bool]:
+    """Let others plan while receivers are waited for; yield whether this run may send.
+
+    Only one run sends at a time, and who comes second finds what was sent. It does not wait: what
+    is still open is tried at its next step.
+    """
+    if context.folder_lock is None:  # nothing keeps other runs out, and the plan says so
+        yield True
+        return
+    with ExitStack() as held:
+        try:
+            held.enter_context(
+                report_folders.exclusive_lock(
+                    context.config.report_folder, 0.0, report_folders.SENDING_LOCK
+                )
+            )
+        except report_folders.LockUnusableError as error:
+            context.problems.append(f"nothing keeps a second run from sending: {error}")
+        except InputError:
+            context.is_sent_elsewhere = True
+        else:
+            context.folder_lock.release()
+        yield not context.is_sent_elsewhere
 
 
 def _perform_step(context: _RunContext) -> StepResult:
@@ -372,7 +417,7 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
     if announced is not None:
         again = outbox.next_retry_at(run_log, announced.plan_id)
         moments += [again] if again is not None else []
-    return max(min(moments), now + timedelta(seconds=1))
+    return max(min(moments), now + (SENDING_RETRY if context.is_sent_elsewhere else MIN_WAIT))
 
 
 # -- planning -------------------------------------------------------------------------------------
@@ -502,7 +547,10 @@ def _finish_run(
     if is_open and (is_newest or _may_announce(context, run)):
         transports = outbox.open_transports(config.sites.delivery, config.sites.schedule)
         message = build_message(plan, run.document, reports, folder)
-        outbox.send_due(run_log, run.plan_id, message, transports, config.clock)
+        with _sending(context) as may_send:
+            if may_send:
+                run_log.add_known_deliveries(context.now)
+                outbox.send_due(run_log, run.plan_id, message, transports, config.clock)
 
 
 def _stored_plan(context: _RunContext, run: Run) -> Plan | None:

@@ -11,12 +11,15 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from threading import Lock
 from typing import Any, Literal, get_args
+
+from filelock import FileLock, Timeout
 
 from stormplan.errors import ArchiveError
 from stormplan.store.archive import Archive
@@ -24,6 +27,7 @@ from stormplan.store.report_folders import report_set_name, write_atomic
 from stormplan.store.run_log import OPEN_STATES, DeliveryState, Run, RunLog
 
 MAX_TELLINGS = 30  # the last ones are kept
+LOCK_TIMEOUT_S = 5.0  # a change takes milliseconds
 
 TellingState = Literal["telling", "told"]
 _LOCK = Lock()  # deliveries go out side by side
@@ -101,7 +105,7 @@ class AnnouncedDays:
         state: TellingState | None = None,
         delivery: tuple[tuple[str, str], DeliveryState] | None = None,
     ) -> bool:
-        with _LOCK:
+        with _LOCK, _lock_file(self._files[0]):
             tellings = self._tellings()
             before = tellings.pop(key, Telling())
             tellings[key] = replace(
@@ -121,6 +125,21 @@ class AnnouncedDays:
                 if key not in found or found[key].revision < telling.revision:
                     found[key] = telling
         return found
+
+
+@contextmanager
+def _lock_file(file: Path) -> Iterator[None]:
+    """Keep other programs from changing a file meanwhile, where that is possible."""
+    lock = FileLock(file.with_name(f"{file.name}.lock"), timeout=LOCK_TIMEOUT_S)
+    try:
+        lock.acquire()
+    except (OSError, Timeout):  # better remembered without a lock than not at all
+        yield
+        return
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def _write(file: Path, text: str) -> bool:

@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 from stormplan.errors import ArchiveError, DamagedArchiveError, InputError
@@ -222,9 +223,35 @@ def open_or_fall_back(
     return archive, None
 
 
+def _columns(file: sqlite3.Connection) -> dict[str, tuple[str, ...]]:
+    """Return the columns of every table."""
+    return {
+        table: tuple(row[1] for row in file.execute(f"PRAGMA table_info({table})"))
+        for table in _tables(file)
+    }
+
+
+@lru_cache(maxsize=1)
+def _expected_columns() -> dict[str, tuple[str, ...]]:
+    with Archive(IN_MEMORY) as archive, archive.connection() as file:
+        return _columns(file)
+
+
+def _check_tables(archive: Archive) -> None:
+    """Raise if a table or one of its columns is not there any more: what names it is damaged."""
+    with archive.connection() as file:
+        found = _columns(file)
+    for table, columns in _expected_columns().items():
+        missing = set(columns) - set(found.get(table, ()))
+        if missing:
+            names = ", ".join(sorted(missing))
+            raise DamagedArchiveError(f"archive {archive.path}: {table} has no {names} any more")
+
+
 def _check_usable(archive: Archive, *, check_pages: bool) -> None:
     """Raise if the file is damaged, where that is checked, or cannot be written."""
     try:
+        _check_tables(archive)
         if check_pages:
             with archive.connection() as file:
                 found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
@@ -266,6 +293,7 @@ def open_memory_copy(path: Path) -> Archive:
             if int(file.execute("PRAGMA user_version").fetchone()[0]) == len(MIGRATIONS):
                 with memory.connection() as target:
                     file.backup(target)
+                _check_tables(memory)
                 return memory
         except (sqlite3.Error, ArchiveError):
             memory.close()

@@ -25,6 +25,7 @@ class LockUnusableError(InputError):
 
 
 LATEST = "latest"
+FOLDER_LOCK, SENDING_LOCK = ".lock", ".sending.lock"
 _UNFINISHED = ".unfinished-"
 
 
@@ -158,15 +159,30 @@ def is_published(root: Path, name: str) -> bool:
 
 
 @contextmanager
-def exclusive_lock(root: Path, wait_s: float) -> Iterator[None]:
+def exclusive_lock(root: Path, wait_s: float, name: str = FOLDER_LOCK) -> Iterator[FileLock]:
     """Hold an exclusive lock on a folder; it ends with the process.
+
+    Parameters
+    ----------
+    root : Path
+        The folder.
+    wait_s : float
+        How long to wait for it [s].
+    name : str
+        ``FOLDER_LOCK`` for what is planned and written, ``SENDING_LOCK`` for what goes out: nobody
+        who only plans waits for a receiver.
+
+    Yields
+    ------
+    FileLock
+        May be released before the end.
 
     Raises
     ------
     InputError
         Another run has it, and did not end in time; or it cannot be used (``LockUnusableError``).
     """
-    lock = root / ".lock"
+    lock = root / name
     held = FileLock(lock, timeout=wait_s)
     try:
         root.mkdir(parents=True, exist_ok=True)
@@ -179,7 +195,7 @@ def exclusive_lock(root: Path, wait_s: float) -> Iterator[None]:
             "stormplan as one user only, and remove that file"
         ) from error
     try:
-        yield
+        yield held
     finally:
         held.release()
 
