@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -21,26 +20,28 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from stormplan.company import sites_file
-from stormplan.company.catalog import BUILD_UPS, SURFACE_CLASSES, Product
+from stormplan.company.catalog import Product
 from stormplan.company.sites import Sites
 from stormplan.errors import ForecastError, InputError, SitesError, StormplanError
 from stormplan.liquids import batch as batches
 from stormplan.liquids import blend as blends
 from stormplan.liquids import brine, cold_storage, density, hydrometer
 from stormplan.liquids.batch import Batch
-from stormplan.physics import surface_simulation
-from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics import station
 from stormplan.physics.film_condition import FilmCondition
-from stormplan.physics.forcing import clear_sky
-from stormplan.physics.pavement import Column, Columns
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.weather import infill
-from stormplan.weather.forecast import VARIABLES, CellForecast, stack
-from stormplan.weather.hourly_csv import PYRANOMETER_NIGHT_OFFSET_WM2
-from stormplan.weather.providers import quality_control, table
+from stormplan.weather.forecast import VARIABLES, CellForecast, no_flags
+from stormplan.weather.hourly_csv import (
+    lowest_valid,
+    near_column_text,
+    summarize_problems,
+    valid_range_text,
+)
+from stormplan.weather.providers import quality_control
 from stormplan.weather.providers.intervals import Notes
 
 __all__ = [
@@ -70,18 +71,11 @@ __all__ = [
 ]
 
 HOUR = timedelta(hours=1)
-MAX_PROBLEMS_SHOWN = 20
 REFERENCE_TEMP_C = hydrometer.REFERENCE_C  # 60 °F, at which the trade measures volumes
 EUTECTIC_PCT = 100.0 * batches.EUTECTIC_FRAC
 #: A strength below this is nearly water, and more often a fraction that was meant in percent: the
 #: strongest plain salt brine is 0.264 as a fraction.
 MIN_PLAUSIBLE_STRENGTH_PCT = 0.3
-OPEN_LOT_SKY_VIEW_FRAC = SURFACE_CLASSES["asphalt_lot"].sky_view_frac
-
-#: Results of the pavement that are copied as they are: name of the column and of the array.
-TEMPERATURE_COLUMNS = ("surface_c", "surface_min_c", "skin_c")
-FILM_COLUMNS = ("water_mm", "ice_mm", "frost_mm", "snow_mm", "ice_frac", "freeze_point_c")
-RADIATION_COLUMNS = ("sw_down_wm2", "lw_down_wm2")
 
 
 # ------------------------------------------------------------------------------ plans
@@ -297,15 +291,15 @@ def forecast_from_dataframe(
     ...
     stormplan.errors.InputError: column 'dewpoint_c' is no variable; did you mean 'dew_point_c'?
     """
-    _check_place(latitude, longitude)
+    station.check_place(latitude, longitude)
     start, given = _read_table(weather)
     n_hours = len(weather)
-    values = {variable: np.full(n_hours, np.nan) for variable in VARIABLES} | given
-    flags = quality_control.no_flags(n_hours)
+    values = dict.fromkeys(VARIABLES, np.full(n_hours, np.nan)) | given
+    flags = no_flags(n_hours)
     notes = Notes()
     quality_control.reconcile_humidity(values, flags, notes)
-    quality_control.fill_standard_pressure(values, flags, elevation_m)
-    table.derive_missing(list(given), values, flags)
+    infill.fill_standard_pressure(values, flags, elevation_m)
+    infill.derive_missing(list(given), values, flags)
     issued = start if issued_at is None else _aware_utc(issued_at, "issued_at")
     return CellForecast(
         source="table",
@@ -329,9 +323,7 @@ def _read_table(weather: pd.DataFrame) -> tuple[datetime, dict[str, NDArray[np.f
     columns: dict[str, NDArray[np.float64]] = {}
     for name in weather.columns:
         if name not in VARIABLES:
-            near = get_close_matches(str(name), VARIABLES, 1)
-            hint = f"did you mean '{near[0]}'?" if near else f"accepted: {', '.join(VARIABLES)}"
-            problems.append(f"column '{name}' is no variable; {hint}")
+            problems.append(f"column '{name}' is no variable; {near_column_text(str(name))}")
         elif isinstance(weather[name], pd.DataFrame):
             problems.append(f"column '{name}' stands more than once; give each once")
         else:
@@ -348,9 +340,7 @@ def _read_table(weather: pd.DataFrame) -> tuple[datetime, dict[str, NDArray[np.f
                 f"{columns['air_temp_c'][row]:g} °C; accepted is up to it"
             )
     if problems:
-        more = len(problems) - MAX_PROBLEMS_SHOWN
-        tail = [f"and {more} more"] if more > 0 else []
-        raise InputError("\n".join(dict.fromkeys(problems[:MAX_PROBLEMS_SHOWN] + tail)))
+        raise InputError(summarize_problems(list(dict.fromkeys(problems))))
     return start, columns
 
 
@@ -383,11 +373,10 @@ def _check_index(index: pd.Index[Any]) -> datetime:
 def _read_column(name: str, column: pd.Series[Any], problems: list[str]) -> NDArray[np.float64]:
     """Return a column as numbers; what is none or out of range is added to the problems."""
     variable = VARIABLES[name]
-    accepted = f"accepted: {variable.lowest:g} to {variable.highest:g} {variable.unit}, or NaN"
+    accepted = valid_range_text(name, missing="NaN")
     numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    # a pyranometer reads a little below zero at night
-    lowest = -PYRANOMETER_NIGHT_OFFSET_WM2 if name == "sw_down_wm2" else variable.lowest
-    wrong = (np.isnan(numbers) & column.notna().to_numpy()) | (numbers < lowest)
+    wrong = np.isnan(numbers) & column.notna().to_numpy()
+    wrong |= numbers < lowest_valid(name)
     wrong |= numbers > variable.highest
     rows = np.flatnonzero(wrong)
     for row in rows[:1]:
@@ -397,14 +386,6 @@ def _read_column(name: str, column: pd.Series[Any], problems: list[str]) -> NDAr
             f"{accepted}"
         )
     return np.asarray(np.maximum(numbers, variable.lowest))
-
-
-def _check_place(latitude: float, longitude: float) -> None:
-    if not (-90.0 <= latitude <= 90.0 and -180.0 <= longitude <= 180.0):
-        raise InputError(
-            f"latitude {latitude}, longitude {longitude} is no place; accepted: -90 to 90 and "
-            "-180 to 180, west negative"
-        )
 
 
 def _aware_utc(moment: datetime, what: str) -> datetime:
@@ -527,203 +508,78 @@ def simulate_pavement(
     >>> result["condition"].iloc[-6]
     'frost'
     """
-    columns = _columns(surface, sky_view_frac, wind_factor)
-    for depth in depths_m:
-        if not 0.0 <= depth <= 2.0:
-            raise InputError(f"depths_m: {depth} is not usable; accepted: 0 to 2 m")
+    columns = station.surface_column(surface, sky_view_frac, wind_factor)
+    station.check_depths(depths_m)
     cell = forecast_from_dataframe(weather, latitude, longitude, elevation_m=elevation_m)
-    modeled = _modeled_by_hour(cell)
+    arrays = dict(cell.values)
+    modeled = {
+        name: (flags > 0) & np.isfinite(arrays[name][:, 0]) for name, flags in cell.flags.items()
+    }
     if fill_missing:
-        cell, modeled = _filled(weather, cell)
-    due = [(_hour_of(one, weather.index, cell), one) for one in treatments]
-    known = _known_hours(cell)
+        given = {name: array[:, None] for name, array in _read_table(weather)[1].items()}
+        cell, modeled = station.fill_missing(replace(cell, values=given))
+    known = station.known_hours(cell)
     if not known.any():
         raise InputError(
             "no hour has all that the pavement needs: air_temp_c, dew_point_c or "
             "rel_humidity_pct, wind_10m_ms, cloud_frac (or sw_down_wm2 and lw_down_wm2), and "
             "precip_mm or its parts; fill_missing=True models all but the first"
         )
-    for hour, one in due:
-        if not known[hour]:
-            raise InputError(f"{_said(one)} falls in an hour whose weather is not known")
-    out = _blank_columns(len(weather), depths_m)
-    for first, last in _runs(known):
-        part = stack([cell], cell.start + first * HOUR, last - first)
-        result = surface_simulation.simulate(
-            part,
-            columns,
-            _applications([(h - first, one) for h, one in due if first <= h < last]),
-            _plow_passes([(h - first, one) for h, one in due if first <= h < last]),
-            depths_m=depths_m,
-        )
-        for name, values in _result_columns(result, depths_m).items():
-            out[name][first:last] = values
-        for name, flags in (
-            ("sw_down_wm2", result.radiation.sw_modeled),
-            ("lw_down_wm2", result.radiation.lw_modeled),
-        ):
-            already = modeled.get(name, np.zeros(len(weather), dtype=bool))
-            already[first:last] |= flags[:, 0, 0]
-            modeled[name] = already
-    table_out = pd.DataFrame(out, index=weather.index)
-    table_out["modeled"] = [
-        " ".join(name for name in VARIABLES if name in modeled and modeled[name][hour])
-        if known[hour]
-        else ""
-        for hour in range(len(weather))
-    ]
-    return table_out
+    due = [_treatment_at(one, weather.index, cell, known) for one in treatments]
+    result = station.simulate_station(cell, modeled, columns, due, depths_m=depths_m)
+    return _result_table(result, weather.index, depths_m)
 
 
-def _columns(surface: str, sky_view_frac: float | None, wind_factor: float) -> Columns:
-    """Return the one column to simulate."""
-    if surface not in SURFACE_CLASSES and surface not in BUILD_UPS:
-        accepted = ", ".join(dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS)))
-        raise InputError(f"surface '{surface}' is not known; accepted: {accepted}")
-    seen, build_up = OPEN_LOT_SKY_VIEW_FRAC, surface
-    if surface in SURFACE_CLASSES:
-        seen, build_up = SURFACE_CLASSES[surface].sky_view_frac, SURFACE_CLASSES[surface].build_up
-    seen = seen if sky_view_frac is None else sky_view_frac
-    if not 0.0 < seen <= 1.0:
-        raise InputError(f"sky_view_frac {seen} is not usable; accepted: above 0, up to 1")
-    if not 0.0 <= wind_factor <= 2.0:
-        raise InputError(f"wind_factor {wind_factor} is not usable; accepted: 0 to 2")
-    return Columns.from_records([Column(0, BUILD_UPS[build_up], seen, wind_factor)])
-
-
-def _modeled_by_hour(cell: CellForecast) -> dict[str, NDArray[np.bool_]]:
-    """Return the hours of each variable that were not in the table."""
-    arrays = dict(cell.values)
-    return {
-        name: (flags > 0) & np.isfinite(arrays[name][:, 0]) for name, flags in cell.flags.items()
-    }
-
-
-def _filled(
-    weather: pd.DataFrame, cell: CellForecast
-) -> tuple[CellForecast, dict[str, NDArray[np.bool_]]]:
-    """Return the forecast with stand-ins where the table has nothing, and where they are."""
-    given = _read_table(weather)[1]
-    light = clear_sky(stack([cell], cell.start, cell.n_hours))
-    values, filled = infill.fill_missing(given, light.ghi_wm2[:, 0])
-    arrays = {name: array[:, None] for name, array in values.items()}
-    complete = CellForecast(
-        cell.source,
-        cell.cell_id,
-        cell.latitude_deg,
-        cell.longitude_deg,
-        cell.elevation_m,
-        cell.start,
-        cell.issued_at,
-        cell.fetched_at,
-        arrays,
-    )
-    return complete, dict(filled)
-
-
-def _known_hours(cell: CellForecast) -> NDArray[np.bool_]:
-    """Return the hours in which everything that drives the pavement is known."""
-    weather = stack([cell], cell.start, cell.n_hours)
-    here = {name: weather[name][:, 0, 0] for name in VARIABLES}
-    falls = surface_simulation.split_precipitation(weather)
-    drivers = [here["air_temp_c"], here["dew_point_c"], here["wind_10m_ms"]]
-    drivers += [a[:, 0, 0] for a in (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)]
-    radiation = np.isfinite(here["cloud_frac"])
-    radiation |= np.isfinite(here["sw_down_wm2"]) & np.isfinite(here["lw_down_wm2"])
-    return np.asarray(np.isfinite(drivers).all(axis=0) & radiation)
-
-
-def _runs(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return runs of known hours as (first, one past the last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
-    return [(int(first), int(last)) for first, last in edges.reshape(-1, 2)]
-
-
-def _said(one: LiquidApplication | PlowPass) -> str:
-    return f"treatments: {type(one).__name__} at {one.time}"
-
-
-def _hour_of(one: LiquidApplication | PlowPass, index: pd.Index[Any], cell: CellForecast) -> int:
-    """Return the hour of a treatment, or raise if it is none or outside the table."""
+def _treatment_at(
+    one: LiquidApplication | PlowPass,
+    index: pd.Index[Any],
+    cell: CellForecast,
+    known: NDArray[np.bool_],
+) -> station.LiquidDose | station.PlowPassAt:
+    """Return a treatment at its hour, or raise if it is none, or in no hour that is known."""
     if not isinstance(one, (LiquidApplication, PlowPass)):
         raise InputError(
             f"treatments: {one!r} is no treatment; accepted: LiquidApplication, PlowPass"
         )
+    label = f"treatments: {type(one).__name__} at {one.time}"
     hour = int((_aware_utc(one.time, "treatments:") - cell.start) // HOUR)
     if not 0 <= hour < cell.n_hours:
-        raise InputError(
-            f"{_said(one)} is outside the table, which runs from {index[0]} to {index[-1]}"
-        )
+        raise InputError(f"{label} is outside the table, which runs from {index[0]} to {index[-1]}")
     amount = one.rate_l_m2 if isinstance(one, LiquidApplication) else one.residual_mm
     if not 0.0 <= amount <= 100.0:
-        raise InputError(f"{_said(one)}: an amount of {amount} is not usable; accepted: 0 to 100")
-    return hour
-
-
-def _applications(
-    due: Sequence[tuple[int, LiquidApplication | PlowPass]],
-) -> Applications | None:
-    liquids = [(hour, one) for hour, one in due if isinstance(one, LiquidApplication)]
-    if not liquids:
-        return None
-    made = [
-        blends.make_liquid(
-            {
-                "nacl": one.nacl_pct / 100.0,
-                "cacl2": one.cacl2_pct / 100.0,
-                "mgcl2": one.mgcl2_pct / 100.0,
-                "kcl": one.kcl_pct / 100.0,
-            },
-            one.inert_pct / 100.0,
-        )
-        for _, one in liquids
-    ]
-    return Applications.from_liquid(
-        np.array([hour for hour, _ in liquids], dtype=np.intp),
-        np.zeros(len(liquids), dtype=np.intp),
-        np.array([liquid.salts_frac for liquid in made]).T,
-        np.array([one.rate_l_m2 for _, one in liquids]),
-        np.array([liquid.density_kg_m3(REFERENCE_TEMP_C) / 1000.0 for liquid in made]),
-        np.array([liquid.inert_frac for liquid in made]),
+        raise InputError(f"{label}: an amount of {amount} is not usable; accepted: 0 to 100")
+    if not known[hour]:
+        raise InputError(f"{label} falls in an hour whose weather is not known")
+    if isinstance(one, PlowPass):
+        return station.PlowPassAt(hour, one.residual_mm)
+    liquid = blends.make_liquid(
+        {
+            "nacl": one.nacl_pct / 100.0,
+            "cacl2": one.cacl2_pct / 100.0,
+            "mgcl2": one.mgcl2_pct / 100.0,
+            "kcl": one.kcl_pct / 100.0,
+        },
+        one.inert_pct / 100.0,
     )
+    return station.LiquidDose(hour, liquid, one.rate_l_m2)
 
 
-def _plow_passes(due: Sequence[tuple[int, LiquidApplication | PlowPass]]) -> PlowPasses | None:
-    passes = [(hour, one) for hour, one in due if isinstance(one, PlowPass)]
-    if not passes:
-        return None
-    return PlowPasses(
-        np.array([hour for hour, _ in passes], dtype=np.intp),
-        np.zeros(len(passes), dtype=np.intp),
-        np.array([one.residual_mm for _, one in passes]),
-    )
-
-
-def _depth_column(depth_m: float) -> str:
-    return f"at_{depth_m:g}m_c"
-
-
-def _blank_columns(n_hours: int, depths_m: Sequence[float]) -> dict[str, NDArray[Any]]:
-    """Return the columns of a result in which nothing is known."""
-    names = [*TEMPERATURE_COLUMNS, *map(_depth_column, depths_m), *FILM_COLUMNS, "salt_g_m2"]
-    out: dict[str, NDArray[Any]] = {name: np.full(n_hours, np.nan) for name in names}
-    out["condition"] = np.full(n_hours, FilmCondition.UNKNOWN.label, dtype=object)
-    return out | {name: np.full(n_hours, np.nan) for name in RADIATION_COLUMNS}
-
-
-def _result_columns(
-    result: surface_simulation.SimulationResult, depths_m: Sequence[float]
-) -> dict[str, Any]:
-    """Return the columns of one run of hours."""
-    film, here = result.film, (slice(None), 0, 0)
-    columns: dict[str, Any] = {name: getattr(result, name)[here] for name in TEMPERATURE_COLUMNS}
+def _result_table(
+    result: station.StationResult, index: pd.Index[Any], depths_m: Sequence[float]
+) -> pd.DataFrame:
+    """Return a result as a table on the index of its weather."""
+    arrays = dict(result.values)
+    columns: dict[str, Any] = {name: arrays[name] for name in station.TEMPERATURES}
     for place, depth in enumerate(depths_m):
-        columns[_depth_column(depth)] = result.temp_at_depth_c[(place, *here)]
-    columns |= {name: getattr(film, name)[here] for name in FILM_COLUMNS}
-    columns |= {name: getattr(result.radiation, name)[here] for name in RADIATION_COLUMNS}
-    columns["salt_g_m2"] = 1000.0 * film.salts_kg_m2[(slice(None), *here)].sum(axis=0)
-    columns["condition"] = [FilmCondition(int(code)).label for code in film.condition[here]]
-    return columns
+        columns[f"at_{depth:g}m_c"] = result.temp_at_depth_c[place]
+    columns |= {name: arrays[name] for name in (*station.FILM_VARIABLES, "salt_g_m2")}
+    columns["condition"] = [FilmCondition(int(code)).label for code in result.condition]
+    columns |= {name: arrays[name] for name in station.RADIATION_VARIABLES}
+    columns["modeled"] = [
+        " ".join(name for name in VARIABLES if result.modeled[name][hour])
+        for hour in range(len(index))
+    ]
+    return pd.DataFrame(columns, index=index)
 
 
 # ------------------------------------------------------------------------------ brine

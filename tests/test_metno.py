@@ -16,9 +16,10 @@ from stormplan.errors import ForecastError
 from stormplan.events.hazards import SNOW_HAZARDS
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
+from stormplan.weather import precip_by_temperature
 from stormplan.weather.forecast import QualityFlag
 from stormplan.weather.http_client import Fetcher
-from stormplan.weather.providers import Location, metno, precip_type
+from stormplan.weather.providers import Location, metno
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 UNITS = {"air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s",
@@ -102,10 +103,10 @@ def test_pressure_is_brought_from_the_sea_to_the_station():
         # the service's list of symbols; two of them are spelled with a double s there
         ("clearsky_day", (False, None)),
         ("fog", (False, None)),
-        ("lightsnowshowers_polartwilight", (True, precip_type.SNOW)),
-        ("lightssnowshowersandthunder_day", (True, precip_type.SNOW)),
+        ("lightsnowshowers_polartwilight", (True, precip_by_temperature.SNOW)),
+        ("lightssnowshowersandthunder_day", (True, precip_by_temperature.SNOW)),
         ("lightssleetshowersandthunder_night", (True, None)),
-        ("heavyrainandthunder", (True, precip_type.RAIN)),
+        ("heavyrainandthunder", (True, precip_by_temperature.RAIN)),
         ("sleet", (True, None)),
         ("hailstorm", None),
         ("", None),

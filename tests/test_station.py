@@ -10,9 +10,10 @@ from helpers.weather import diurnal, forecast
 from typer.testing import CliRunner
 
 from stormplan.cli.main import app
+from stormplan.cli.pavement import read_table
 from stormplan.errors import InputError
 from stormplan.physics.forcing import clear_sky
-from stormplan.weather import hourly_csv, infill
+from stormplan.weather import infill
 
 START = datetime(2026, 1, 10, 6, tzinfo=UTC)
 PLACE = ["--lat", "42", "--lon", "-88"]
@@ -110,13 +111,13 @@ def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
     path.write_text("time,air_temp_c\n2025-11-02T00:00,1\n2025-11-02T01:00,1\n2025-11-02T01:00,0\n"
                     "2025-11-02T02:00,0\n")  # fmt: skip
     with pytest.raises(InputError, match=r"t.csv:2: column 'time': '2025-11-02T00:00' has no zone"):
-        hourly_csv.read_station_csv(path)
-    read = hourly_csv.read_station_csv(path, "America/Chicago")
+        read_table(path)
+    read = read_table(path, "America/Chicago")
     assert read.start == datetime(2025, 11, 2, 5, tzinfo=UTC)
     assert read.n_hours == 4
     path.write_text("time,air_temp_c\n2026-03-08T02:00,1\n")
     with pytest.raises(InputError, match="does not exist in America/Chicago"):
-        hourly_csv.read_station_csv(path, "America/Chicago")
+        read_table(path, "America/Chicago")
 
 
 @pytest.mark.parametrize(
@@ -137,7 +138,11 @@ def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
         ("time,air_temp_c\n2026-01-10T06Z,1,2\n", "t.csv:2: 3 cells; the header has 2"),
         (
             "time,air_temp_c\n2026-01-10T07Z,1\n2026-01-10T06Z,1\n",
-            "t.csv:3: time 2026-01-10T06:00Z is not after the row before",
+            "t.csv:3: column 'time': '2026-01-10T06Z' is not after the row before",
+        ),
+        (
+            "time,air_temp_c\n2026-01-10T07Z,1\n2026-01-10T07Z,1\n",
+            r"t.csv:3: .* is not after the row before \(2026-01-10T07:00Z\)",
         ),
     ],
 )
@@ -145,22 +150,28 @@ def test_an_unusable_table_says_file_line_column_and_value(tmp_path, text, messa
     path = tmp_path / "t.csv"
     path.write_text(text)
     with pytest.raises(InputError, match=message):
-        hourly_csv.read_station_csv(path)
+        read_table(path)
 
 
 def test_every_problem_of_a_table_comes_at_once(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("time,air_temp_c\n2026-01-10T06Z,x\n2026-01-10T07Z,y\n")
     with pytest.raises(InputError) as caught:
-        hourly_csv.read_station_csv(path)
+        read_table(path)
     assert str(caught.value).count("t.csv:") == 2
 
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--lat", "95", "--lon", "0"], "--lat 95.0 --lon 0.0 is no place"),
-        ([*PLACE, "--surface", "ice_rink"], "--surface ice_rink is not known; accepted: asphalt_l"),
+        (
+            ["--lat", "95", "--lon", "0"],
+            "--lat, --lon: latitude 95.0, longitude 0.0 is no place",
+        ),
+        (
+            [*PLACE, "--surface", "ice_rink"],
+            "--surface: surface .ice_rink. is not known; accepted: as",
+        ),
         ([*PLACE, "--depths", "deep"], "--depths deep is not usable"),
         ([*PLACE, "--treatment", "now"], "--treatment 'now' is no treatment"),
         ([*PLACE, "--treatment", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is no hour"),
@@ -169,7 +180,7 @@ def test_every_problem_of_a_table_comes_at_once(tmp_path):
             "no product 'tar'; accepted",
         ),
         ([*PLACE, "--treatment", "2027-01-10T06Z,brine,0.5 gal/1000 ft2"], "is outside the table"),
-        ([*PLACE, "--timezone", "Mars"], "--timezone Mars is no time zone"),
+        ([*PLACE, "--timezone", "Mars"], "'Mars' is no time zone"),
     ],
 )
 def test_unusable_options_are_refused(tmp_path, arguments, message):
@@ -217,13 +228,13 @@ def test_a_pyranometer_reads_a_little_below_nothing_at_night(tmp_path):
     source, out = tmp_path / "t.csv", tmp_path / "o.csv"
     lines = [f"2026-01-12T{hour:02d}:00Z,-3,-2.4" for hour in range(12)]
     source.write_text("\n".join(["time,air_temp_c,sw_down_wm2", *lines]), encoding="utf-8")
-    assert hourly_csv.read_station_csv(source).values["sw_down_wm2"].max() == 0.0
+    assert read_table(source).values["sw_down_wm2"].max() == 0.0
     run(source, *PLACE, "--out", out, "--surface", "permeable_asphalt")
     assert {row["sw_down_wm2"] for row in rows_of(out)} == {"0.0"}
     assert "sw_down_wm2" not in rows_of(out)[3]["modeled"]
     source.write_text("time,air_temp_c,sw_down_wm2\n2026-01-12T00:00Z,-3,-50", encoding="utf-8")
     with pytest.raises(InputError, match=r"t\.csv:2: column 'sw_down_wm2': -50 is out of range"):
-        hourly_csv.read_station_csv(source)
+        read_table(source)
 
 
 def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
@@ -266,7 +277,7 @@ def test_columns_of_other_things_are_passed_over(tmp_path):
         "time,operator,air_temp_c,src,quality\n"
         "2026-01-12T00:00Z,North,-2,x,\n2026-01-12T01:00Z,North,-3,x,\n"
     )
-    found = hourly_csv.read_station_csv(table)
+    found = read_table(table)
     assert found.values["air_temp_c"].tolist() == [-2.0, -3.0]
     assert "src" not in found.values
 

@@ -11,7 +11,6 @@ from helpers.weather import DRY
 from stormplan.physics import station_checks
 from stormplan.physics.forcing import clear_sky
 from stormplan.weather.forecast import CellForecast, stack
-from stormplan.weather.hourly_csv import StationTable
 
 START = datetime(2016, 6, 1, tzinfo=UTC)
 
@@ -36,7 +35,7 @@ def warnings(month, air=None, shortwave=None):
         "air_temp_c": measured_air if air is None else air,
         "sw_down_wm2": measured_sun if shortwave is None else shortwave,
     }
-    return station_checks.table_warnings(StationTable(START, values), light)
+    return station_checks.table_warnings(START, values, light)
 
 
 def test_a_month_as_it_was_measured_is_not_doubted(month):

@@ -8,10 +8,13 @@ import pytest
 from helpers import service_formats
 from helpers.sites import parse_sites, site_entry
 
-from stormplan.errors import ExitCode, ForecastError, SitesError
+from stormplan.cli.pavement import read_table
+from stormplan.errors import ExitCode, ForecastError, InputError, SitesError
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
+from stormplan.weather import infill
 from stormplan.weather.forecast import QualityFlag
+from stormplan.weather.hourly_csv import parse_hourly_csv
 from stormplan.weather.providers import Location, table
 
 LOT = Location("lot", 43.1, -89.4)
@@ -43,21 +46,90 @@ def test_what_is_given_is_read_and_what_is_empty_is_unknown():
     [
         (
             ["time,snow_we_mm"],
-            "unknown column 'snow_we_mm', now called 'snowfall_swe_mm'; accepted",
+            ":1: unknown column 'snow_we_mm'; it is now called 'snowfall_swe",
         ),
-        (["time,temp"], "unknown column 'temp'; accepted: time, air_temp_c"),
-        (["air_temp_c", "1"], "no column 'time'"),
-        (["time,air_temp_c"], "no rows"),
-        (["time,air_temp_c", "2026-01-12T06:00,1"], "row 2 needs 2 cells and a time on the whole"),
-        (["time,air_temp_c", "2026-01-12T06:10Z,1"], "row 2 needs 2 cells and a time on the whole"),
-        (["time,air_temp_c", "2026-01-12T06:00Z"], "row 2 needs 2 cells"),
-        (["time,air_temp_c", "2026-01-12T06:00Z,cold"], "air_temp_c is 'cold' at 2026-01-12 06:00"),
-        (["time,air_temp_c", "2026-01-12T06Z,1", "2027-01-12T06Z,1"], "8761 h long"),
+        (["time,air_temp"], r":1: unknown column 'air_temp'; did you mean 'air_temp_c'\?"),
+        (["air_temp_c", "1"], ":1: no column 'time'; time and air_temp_c are needed"),
+        (["time,air_temp_c"], ":2: no rows"),
+        (["time,air_temp_c", "2026-01-12T06:00,1"], ":2: column 'time': .* has no zone"),
+        (["time,air_temp_c", "2026-01-12T06:10Z,1"], ":2: column 'time': .* not on the whole hour"),
+        (["time,air_temp_c", "2026-01-12T06:00Z"], ":2: 1 cells; the header has 2"),
+        (
+            ["time,air_temp_c", "", "2026-01-12T06Z,cold"],
+            ":3: column 'air_temp_c': 'cold' is no n",
+        ),
+        (
+            ["time,air_temp_c", "2026-01-12T06Z,1", "2026-01-12T06Z,2"],
+            ":3: column 'time': '2026-01-12T06Z' is not after the row before",
+        ),
     ],
 )
-def test_what_cannot_be_read_is_said(lines, message):
-    with pytest.raises(ForecastError, match=message):
+def test_what_cannot_be_read_is_said_alike_to_a_plan_and_to_the_pavement(tmp_path, lines, message):
+    with pytest.raises(ForecastError, match=f"^table lot{message}"):
         read(*lines)
+    file = tmp_path / "lot.csv"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(InputError, match=f"lot.csv{message}"):
+        read_table(file)
+
+
+def test_a_table_longer_than_a_month_is_no_forecast():
+    with pytest.raises(ForecastError, match="8761 h long"):
+        read("time,air_temp_c", "2026-01-12T06Z,1", "2027-01-12T06Z,1")
+
+
+def test_every_problem_comes_at_once_each_with_its_line():
+    with pytest.raises(ForecastError) as told:
+        read("time,air_temp_c,wind_10m_ms", "2026-01-12T06Z,cold,fast", "noon,1,1")
+    assert [line.split(":")[1] for line in str(told.value).splitlines()] == ["2", "2", "3"]
+
+
+def test_a_code_for_a_missing_value_is_a_gap_in_a_plan_and_an_error_in_a_measured_table(tmp_path):
+    # -9999: the missing-value code of the US station archives (ISD, GHCN)
+    lines = "time,air_temp_c\n2026-01-12T06Z,-4\n2026-01-12T07Z,-9999\n2026-01-12T08Z,-5"
+    cell = read(*lines.splitlines())
+    assert np.isnan(cell.values["air_temp_c"][1, 0])
+    assert any("dropped in 1 h, first in line 3: -9999" in note for note in cell.notes)
+    file = tmp_path / "lot.csv"
+    file.write_text(lines, encoding="utf-8")
+    with pytest.raises(InputError, match=r"lot\.csv:3: column 'air_temp_c': -9999 is out of range"):
+        read_table(file)
+
+
+def test_a_column_of_something_else_is_passed_over_and_named():
+    cell = read("time,operator,air_temp_c", "2026-01-12T06Z,North,-4")
+    assert cell.notes == ("columns passed over: operator",)
+
+
+def test_snow_whose_depth_alone_is_given_is_water_by_the_density_of_new_snow():
+    cell = read(
+        "time,air_temp_c,dew_point_c,snowfall_cm",
+        "2026-01-12T06Z,-8,-9,2",
+        "2026-01-12T07Z,-8,-9,0",
+        "2026-01-12T08Z,-8,-9,",
+    )
+    # Hedstrom & Pomeroy 1998: 67.92 + 51.25 exp(-8 / 2.59) = 70.3 kg/m3, 20 mm of it 1.41 mm
+    assert cell.values["snowfall_swe_mm"][0, 0] == pytest.approx(1.41, abs=0.01)
+    assert cell.flags["snowfall_swe_mm"][0] & QualityFlag.MODELED
+    # no new snow does not say that no rain fell
+    assert np.isnan(cell.values["precip_mm"][1:, 0]).all()
+
+
+def test_a_plan_and_the_pavement_take_the_same_water_from_the_same_table():
+    lines = (
+        "time,air_temp_c,dew_point_c,precip_mm,snowfall_cm",
+        "2026-01-12T06Z,-3,-4,1.2,",
+        "2026-01-12T07Z,1.5,1,0.6,",
+        "2026-01-12T08Z,-3,-4,,3",
+        "2026-01-12T09Z,3,2,2.0,0",
+    )
+    cell = read(*lines)
+    given = parse_hourly_csv("\n".join(lines), "lot").values
+    filled, _ = infill.fill_missing(given, np.zeros(4))
+    for name in ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm", "snowfall_cm"):
+        known = np.isfinite(cell.values[name][:, 0])
+        assert known.any()
+        np.testing.assert_array_equal(filled[name][known], cell.values[name][known, 0])
 
 
 def test_a_site_is_planned_from_its_own_table_beside_the_sites_file(tmp_path):

@@ -403,29 +403,25 @@ def pavement(
     sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
-    from stormplan.physics import station, station_checks
-    from stormplan.weather import hourly_csv
+    from stormplan.cli.pavement import run_pavement
 
-    station_site = station.StationSite(
-        latitude_deg=lat,
-        longitude_deg=lon,
+    lines = run_pavement(
+        table,
+        out,
+        latitude=lat,
+        longitude=lon,
         surface=surface,
         elevation_m=elevation,
+        timezone=timezone,
         sky_view_frac=sky_view,
         wind_factor=wind_factor,
-        depths_m=station.parse_depths(depths),
+        depths=depths,
+        treatments=treatment or [],
+        uncertainty=uncertainty,
+        forecast_from=forecast_from,
+        products=_products(sites),
     )
-    products = _products(sites)
-    treatments = [station.parse_application(text, products) for text in treatment or []]
-    if forecast_from is not None and not uncertainty:
-        raise InputError("--forecast-from goes with --uncertainty")
-    given = hourly_csv.read_station_csv(table, timezone)
-    lead_h = station.forecast_lead_h(given, forecast_from) if uncertainty else None
-    rows = station.simulate_station(given, station_site, treatments, lead_h)
-    station.write_csv(rows, out)
-    print(station.summarize(rows, out))
-    for line in station_checks.table_warnings(given, station.clear_sky_over(given, station_site)):
-        print(line)
+    print("\n".join(lines))
 
 
 @app.command()

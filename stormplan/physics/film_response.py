@@ -19,7 +19,11 @@ from stormplan.physics.pavement import HOUR_S, Columns
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.surface_simulation import Operations, SurfaceBoundary, split_precipitation
 from stormplan.weather.forecast import Forecast
-from stormplan.weather.moist_air import saturation_vapor_pressure_pa, standard_pressure_pa
+from stormplan.weather.moist_air import (
+    saturation_vapor_pressure_pa,
+    standard_pressure_pa,
+    station_pressure_pa,
+)
 
 Array = NDArray[np.float64]
 
@@ -222,8 +226,7 @@ class _CandidateForcing:
         self._vapor_pressure = saturation_vapor_pressure_pa(forecast["dew_point_c"])
         heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
         standard = np.array([standard_pressure_pa(height) for height in heights])
-        given = forecast["pressure_hpa"] * 100.0
-        self._pressure = np.where(np.isnan(given), standard[:, None], given)
+        self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
 
     def _at(self, hour: int) -> NDArray[np.intp]:
         return np.minimum(self._first + hour, self._last)

@@ -17,7 +17,11 @@ from numpy.typing import NDArray
 from stormplan.physics import radiation, sun
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
-from stormplan.weather.moist_air import saturation_vapor_pressure_pa, standard_pressure_pa
+from stormplan.weather.moist_air import (
+    saturation_vapor_pressure_pa,
+    standard_pressure_pa,
+    station_pressure_pa,
+)
 
 Array = NDArray[np.float64]
 
@@ -230,8 +234,7 @@ class Forcing:
         }
         heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
         standard = np.array([standard_pressure_pa(height) for height in heights])
-        given = forecast["pressure_hpa"] * 100.0
-        self._pressure = np.where(np.isnan(given), standard[:, None], given)
+        self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
 
     def _sun_above_skyline(self, horizon_deg: Array, cell: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Return whether the sun stands above each column's skyline, (step, column · member)."""

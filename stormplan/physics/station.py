@@ -1,419 +1,304 @@
-"""Pavement and film hour by hour from a weather station's hourly table.
+"""Pavement and film hour by hour from the hourly weather of one place.
 
-The table is CSV: ``time`` (ISO 8601) and ``air_temp_c`` at least, any other variable of the
-forecast by its name. A value stands at the start of its hour; radiation and precipitation are
-those of the hour that starts there. What is blank is modeled and marked. After a gap too long to
-bridge the pavement starts anew.
+A value stands at the start of its hour; radiation and precipitation are those of the hour that
+starts there. After a gap in what drives the pavement it starts anew, bare and dry.
 """
 
 from __future__ import annotations
 
-import csv
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.company.catalog import BUILD_UPS, SURFACE_CLASSES, Product
+from stormplan.company.catalog import BUILD_UPS, SURFACE_CLASSES
 from stormplan.errors import InputError
-from stormplan.liquids import brine
-from stormplan.liquids.density import density_kg_m3
+from stormplan.liquids.blend import Liquid
+from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import is_night
-from stormplan.physics.film import Applications
-from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
+from stormplan.physics.ensemble import SurfaceUncertainty
+from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics.film_condition import FilmCondition
 from stormplan.physics.forcing import ClearSky, clear_sky
 from stormplan.physics.pavement import Column, Columns
-from stormplan.units import parse
 from stormplan.weather import infill
-from stormplan.weather.forecast import CellForecast, Forecast, stack
-from stormplan.weather.hourly_csv import HOUR, StationTable
+from stormplan.weather.forecast import (
+    VARIABLES,
+    Array,
+    BoolArray,
+    CellForecast,
+    Forecast,
+    stack,
+)
 
-Array = NDArray[np.float64]
-Row = dict[str, str | float | int]
-
-OPEN_LOT_SKY_VIEW_FRAC = 0.9  # seen by a build-up that is named without a class: an open lot's
-BRINE_SALTS_FRAC: tuple[float, ...] = (0.233, 0.0, 0.0, 0.0)  # plain salt brine at its eutectic
-
-
-# ---------------------------------------------------------------------- what to run
-
-
-@dataclass(frozen=True)
-class StationSite:
-    """Location and surface properties of a station.
-
-    Attributes
-    ----------
-    latitude_deg, longitude_deg, elevation_m : float
-        Place [°], [°], [m].
-    surface : str
-        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS``.
-    sky_view_frac : float or None
-        Share of the sky seen; None for the class's own [-].
-    wind_factor : float
-        Wind at the surface over the table's [-].
-    depths_m : tuple of float
-        Depths to report [m].
-    """
-
-    latitude_deg: float
-    longitude_deg: float
-    surface: str
-    elevation_m: float = 0.0
-    sky_view_frac: float | None = None
-    wind_factor: float = 1.0
-    depths_m: tuple[float, ...] = ()
-
-    def __post_init__(self) -> None:
-        if not (-90.0 <= self.latitude_deg <= 90.0 and -180.0 <= self.longitude_deg <= 180.0):
-            raise InputError(
-                f"--lat {self.latitude_deg} --lon {self.longitude_deg} is no place; latitude is "
-                "-90 to 90 and longitude -180 to 180, west negative"
-            )
-        accepted = dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS))
-        if self.surface not in accepted:
-            raise InputError(
-                f"--surface {self.surface} is not known; accepted: {', '.join(accepted)}"
-            )
-
-    def columns(self) -> Columns:
-        """Return the one column to simulate."""
-        kind = SURFACE_CLASSES.get(self.surface)
-        seen, build_up = OPEN_LOT_SKY_VIEW_FRAC, self.surface
-        if kind is not None:
-            seen, build_up = kind.sky_view_frac, kind.build_up
-        view = seen if self.sky_view_frac is None else self.sky_view_frac
-        return Columns.from_records([Column(0, BUILD_UPS[build_up], view, self.wind_factor)])
-
-
-def parse_depths(text: str) -> tuple[float, ...]:
-    """Parse comma-separated depths [m], such as ``0.016,0.05``.
-
-    Raises
-    ------
-    InputError
-        Not numbers from 0 to 2.
-    """
-    try:
-        found = tuple(float(part) for part in text.split(",") if part.strip())
-    except ValueError:
-        found = (math.nan,)
-    if not all(0.0 <= depth <= 2.0 for depth in found):
-        raise InputError(f"--depths {text} is not usable; write meters from 0 to 2, as 0.016,0.05")
-    return found
+#: Seen by a build-up that is named without a class: an open lot's.
+OPEN_LOT_SKY_VIEW_FRAC = SURFACE_CLASSES["asphalt_lot"].sky_view_frac
+HOUR = timedelta(hours=1)
+MAX_DEPTH_M = 2.0
+TEMPERATURES = ("surface_c", "surface_min_c", "skin_c")
+FILM_VARIABLES = ("water_mm", "ice_mm", "frost_mm", "snow_mm", "ice_frac", "freeze_point_c")
+RADIATION_VARIABLES = ("sw_down_wm2", "lw_down_wm2")
 
 
 @dataclass(frozen=True)
-class ProductApplication:
-    """Application of a product: hour, chloride mass fractions, density, rate."""
+class LiquidDose:
+    """Liquid put down at the start of an hour of the table [L/m²]."""
 
-    time: datetime
-    salts_frac: tuple[float, ...]
-    inert_frac: float
-    density_kg_l: float
+    hour: int
+    liquid: Liquid
     rate_l_m2: float
 
 
-def parse_application(
-    text: str, products: Mapping[str, Product] | None = None
-) -> ProductApplication:
-    """Parse an application: ``2026-01-12T06:00Z,brine,0.5 gal/1000 ft2``.
+@dataclass(frozen=True)
+class PlowPassAt:
+    """Pass of a plow at the start of an hour of the table; snow left behind, as water [mm]."""
+
+    hour: int
+    residual_mm: float
+
+
+@dataclass(frozen=True)
+class StationResult:
+    """Pavement and film of one place, hour by hour; NaN where the weather is not known.
+
+    Attributes
+    ----------
+    values : dict of array (hour,)
+        By the names of ``TEMPERATURES``, ``FILM_VARIABLES`` and ``RADIATION_VARIABLES``, and
+        ``salt_g_m2`` of all chlorides [unit of the name].
+    temp_at_depth_c : array (depth, hour)
+        Temperature at the depths asked for [°C].
+    condition : array of int (hour,)
+        A ``FilmCondition``.
+    modeled : dict of array of bool (hour,)
+        By name of ``VARIABLES``: where a value that was used is modeled.
+    known : array of bool (hour,)
+        Where everything that drives the pavement is known.
+    uncertainty : SurfaceUncertainty or None
+        Each array (hour,); None where no leads were given.
+    """
+
+    values: dict[str, Array]
+    temp_at_depth_c: Array
+    condition: NDArray[np.intp]
+    modeled: dict[str, BoolArray]
+    known: BoolArray
+    uncertainty: SurfaceUncertainty | None = None
+
+
+def surface_column(
+    surface: str, sky_view_frac: float | None = None, wind_factor: float = 1.0
+) -> Columns:
+    """Return the one column to simulate.
 
     Parameters
     ----------
-    text : str
-        Hour with its zone, product and rate, with commas between.
-    products : mapping of Product, optional
-        Besides ``brine``, plain salt brine of 23.3 %.
-
-    Returns
-    -------
-    ProductApplication
-        The same as numbers.
+    surface : str
+        A key of ``SURFACE_CLASSES`` or of ``BUILD_UPS``.
+    sky_view_frac : float, optional
+        Fraction of the sky that the surface sees; the class's own without it [-].
+    wind_factor : float
+        Wind at the surface over that of the weather [-].
 
     Raises
     ------
     InputError
-        Says what would be accepted.
+        No such surface, or a number that cannot be.
     """
-    known = products or {}
-    parts = [part.strip() for part in text.split(",")]
-    if len(parts) != 3:
+    if surface not in SURFACE_CLASSES and surface not in BUILD_UPS:
+        accepted = ", ".join(dict.fromkeys((*SURFACE_CLASSES, *BUILD_UPS)))
+        raise InputError(f"surface '{surface}' is not known; accepted: {accepted}")
+    seen, build_up = OPEN_LOT_SKY_VIEW_FRAC, surface
+    if surface in SURFACE_CLASSES:
+        seen, build_up = SURFACE_CLASSES[surface].sky_view_frac, SURFACE_CLASSES[surface].build_up
+    seen = seen if sky_view_frac is None else sky_view_frac
+    if not 0.0 < seen <= 1.0:
+        raise InputError(f"sky_view_frac {seen} is not usable; accepted: above 0, up to 1")
+    if not 0.0 <= wind_factor <= 2.0:
+        raise InputError(f"wind_factor {wind_factor} is not usable; accepted: 0 to 2")
+    return Columns.from_records([Column(0, BUILD_UPS[build_up], seen, wind_factor)])
+
+
+def check_place(latitude_deg: float, longitude_deg: float) -> None:
+    """Raise ``InputError`` where a latitude and longitude [°] are no place."""
+    if not (-90.0 <= latitude_deg <= 90.0 and -180.0 <= longitude_deg <= 180.0):
         raise InputError(
-            f"--treatment '{text}' is no treatment; write it as "
-            "'2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'"
+            f"latitude {latitude_deg}, longitude {longitude_deg} is no place; accepted: -90 to 90 "
+            "and -180 to 180, west negative"
         )
-    try:
-        time = datetime.fromisoformat(parts[0])
-    except ValueError:
-        time = None
-    if time is None or time.tzinfo is None:
-        raise InputError(f"--treatment: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
-    rate = parse(parts[2], "liquid rate")
-    if parts[1] == "brine":
-        salts_frac, inert, density = BRINE_SALTS_FRAC, 0.0, None
-    elif parts[1] in known:
-        product = known[parts[1]]
-        salts_frac = tuple(product.chlorides.get(key, 0.0) for key in brine.CHLORIDES)
-        inert, density = product.inert_frac, product.density_kg_l
-    else:
-        raise InputError(
-            f"--treatment: no product '{parts[1]}'; accepted: {', '.join(['brine', *known])}"
-        )
-    if density is None:
-        density = float(density_kg_m3(np.array(salts_frac), 15.56, inert)) / 1000.0
-    return ProductApplication(time.astimezone(UTC), salts_frac, inert, density, rate)
 
 
-# ---------------------------------------------------------------------- running
+def check_depths(depths_m: Sequence[float]) -> None:
+    """Raise ``InputError`` where a depth [m] is none the pavement model reaches."""
+    for depth in depths_m:
+        if not 0.0 <= depth <= MAX_DEPTH_M:
+            raise InputError(f"depths_m: {depth} is not usable; accepted: 0 to {MAX_DEPTH_M:g} m")
 
 
-def forecast_lead_h(table: StationTable, text: str | None) -> Array:
-    """Return the forecast lead of each hour of a table, (hour,) [h].
+def clear_sky_over(cell: CellForecast) -> ClearSky:
+    """Return clear-sky irradiance in the hours of a forecast, one cell."""
+    return clear_sky(stack([cell], cell.start, cell.n_hours))
+
+
+def fill_missing(cell: CellForecast) -> tuple[CellForecast, dict[str, BoolArray]]:
+    """Return a forecast with stand-ins for what it lacks, and where they are, each (hour,).
 
     Parameters
     ----------
-    table : StationTable
-        The hours.
-    text : str or None
-        The moment up to which they are measured and after which forecast, with its zone; None
-        where all are measured.
-
-    Raises
-    ------
-    InputError
-        No such moment.
+    cell : CellForecast
+        Of one member, as given: nothing derived.
     """
-    if text is None:
-        return np.zeros(table.n_hours)
-    try:
-        since = datetime.fromisoformat(text)
-    except ValueError:
-        since = None
-    if since is None or since.tzinfo is None:
-        raise InputError(f"--forecast-from {text} is no moment; write it as 2026-01-12T06:00Z")
-    ahead = (table.start - since) / HOUR + np.arange(table.n_hours)
-    return np.asarray(np.maximum(ahead, 0.0))
+    given = {name: array[:, 0] for name, array in cell.values.items()}
+    values, filled = infill.fill_missing(given, clear_sky_over(cell).ghi_wm2[:, 0])
+    return replace(
+        cell, values={name: array[:, None] for name, array in values.items()}, flags={}
+    ), filled
 
 
-def clear_sky_over(table: StationTable, site: StationSite) -> ClearSky:
-    """Return clear-sky irradiance in the hours of a table, one cell."""
-    return clear_sky(_forecast(table.start, {"air_temp_c": table.values["air_temp_c"]}, site))
+def known_hours(cell: CellForecast) -> BoolArray:
+    """Return whether everything that drives the pavement is known, (hour,)."""
+    weather = stack([cell], cell.start, cell.n_hours)
+    here = {name: weather[name][:, 0, 0] for name in VARIABLES}
+    falls = surface_simulation.split_precipitation(weather)
+    drivers = [here["air_temp_c"], here["dew_point_c"], here["wind_10m_ms"]]
+    drivers += [a[:, 0, 0] for a in (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)]
+    radiation = np.isfinite(here["cloud_frac"])
+    radiation |= np.isfinite(here["sw_down_wm2"]) & np.isfinite(here["lw_down_wm2"])
+    return np.asarray(np.isfinite(drivers).all(axis=0) & radiation)
 
 
 def simulate_station(
-    table: StationTable,
-    site: StationSite,
-    applications: Sequence[ProductApplication] = (),
+    cell: CellForecast,
+    modeled: dict[str, BoolArray],
+    columns: Columns,
+    treatments: Sequence[LiquidDose | PlowPassAt] = (),
+    *,
+    depths_m: Sequence[float] = (),
     lead_h: Array | None = None,
-) -> list[Row]:
-    """Simulate pavement and film through a table.
+) -> StationResult:
+    """Simulate pavement and film through the hours of one place.
 
     Parameters
     ----------
-    table : StationTable
-        Hourly weather.
-    site : StationSite
-        Place and surface.
-    applications : sequence of ProductApplication
-        Treatments to try.
+    cell : CellForecast
+        Hourly weather of one member.
+    modeled : dict of array of bool (hour,)
+        By name of ``VARIABLES``: where its values are modeled.
+    columns : Columns
+        The one column.
+    treatments : sequence of LiquidDose or PlowPassAt
+        What is done, in hours whose weather is known.
+    depths_m : sequence of float
+        Depths to report [m].
     lead_h : array (hour,), optional
-        How far ahead each hour was; asks how sure the surface temperature is [h].
-
-    Returns
-    -------
-    list of dict
-        One row for each hour, blank ("") where nothing is known.
-
-    Raises
-    ------
-    InputError
-        A treatment outside the table.
+        How far ahead each hour was forecast; asks for the uncertainty [h].
     """
-    end = table.start + table.n_hours * HOUR
-    for one in applications:
-        if not table.start <= one.time < end:
-            raise InputError(
-                f"--treatment: {one.time:%Y-%m-%dT%H:%MZ} is outside the table, which runs from "
-                f"{table.start:%Y-%m-%dT%H:%MZ} to {end:%Y-%m-%dT%H:%MZ}"
-            )
-    light = clear_sky_over(table, site)
-    values, filled = infill.fill_missing(table.values, light.ghi_wm2[:, 0])
-    unsure: Row = {} if lead_h is None else dict.fromkeys(UNCERTAINTY_COLUMNS, "")
-    rows = [_blank_row(table.start + hour * HOUR, site) | unsure for hour in range(table.n_hours)]
-    for first, last in _known_runs(np.isfinite(values["air_temp_c"])):
-        start = table.start + first * HOUR
-        part = {name: array[first:last] for name, array in values.items()}
-        weather = _forecast(start, part, site)
+    known = known_hours(cell)
+    result = _blank_result(known, modeled, len(depths_m), with_uncertainty=lead_h is not None)
+    for first, last in known_runs(known):
+        hours = slice(first, last)
+        weather = stack([cell], cell.start + first * HOUR, last - first)
         if lead_h is not None:
-            weather = ensemble.make_ensemble(weather, lead_h[first:last])
-        result = surface_simulation.simulate(
-            weather, site.columns(), _applications(applications, start, last - first),
-            depths_m=site.depths_m,
-        )  # fmt: skip
-        marks = {name: flags[first:last] for name, flags in filled.items()}
-        for hour in range(last - first):
-            rows[first + hour] |= _row_of(result, weather, marks, hour, site)
-        if lead_h is not None:
-            uncertainty = _uncertainty_columns(result, weather, site)
-            for hour, row in enumerate(rows[first:last]):
-                row |= {name: round(float(values[hour]), 3) for name, values in uncertainty.items()}
-    return rows
-
-
-def _uncertainty_columns(
-    result: surface_simulation.SimulationResult, weather: Forecast, site: StationSite
-) -> dict[str, Array]:
-    """Return interval and probabilities of the surface temperature, each (hour,)."""
-    night = is_night(weather.hour_starts, site.latitude_deg, site.longitude_deg)
-    error_k = ensemble.model_error_k(night)
-    told = ensemble.surface_uncertainty(
-        result.surface_c[:, 0], weather["dew_point_c"][:, 0], error_k
-    )
-    return dict(
-        zip(
-            UNCERTAINTY_COLUMNS,
-            (told.p10_c, told.p90_c, told.prob_below_freezing, told.prob_frost),
-            strict=True,
+            weather = ensemble.make_ensemble(weather, lead_h[hours])
+        due = [
+            replace(one, hour=one.hour - first) for one in treatments if first <= one.hour < last
+        ]
+        simulated = surface_simulation.simulate(
+            weather, columns, _applications(due), _plow_passes(due), depths_m=tuple(depths_m)
         )
+        _record(result, hours, simulated)
+        if result.uncertainty is not None:
+            _record_uncertainty(result.uncertainty, hours, weather, simulated)
+    return result
+
+
+def _blank_result(
+    known: BoolArray, modeled: dict[str, BoolArray], n_depths: int, *, with_uncertainty: bool
+) -> StationResult:
+    def blank() -> Array:
+        return np.full(known.size, np.nan)
+
+    none = np.zeros(known.size, dtype=bool)
+    names = (*TEMPERATURES, *FILM_VARIABLES, *RADIATION_VARIABLES, "salt_g_m2")
+    return StationResult(
+        values={name: blank() for name in names},
+        temp_at_depth_c=np.full((n_depths, known.size), np.nan),
+        condition=np.full(known.size, int(FilmCondition.UNKNOWN), dtype=np.intp),
+        modeled={name: modeled.get(name, none) & known for name in VARIABLES},
+        known=known,
+        uncertainty=SurfaceUncertainty(blank(), blank(), blank(), blank())
+        if with_uncertainty
+        else None,
     )
 
 
-def _known_runs(known: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _record(
+    result: StationResult, hours: slice, simulated: surface_simulation.SimulationResult
+) -> None:
+    """Write one run of hours, of its control member, into a result."""
+    here = (slice(None), 0, 0)
+    film, radiation = simulated.film, simulated.radiation
+    for name in TEMPERATURES:
+        result.values[name][hours] = getattr(simulated, name)[here]
+    for name in FILM_VARIABLES:
+        result.values[name][hours] = getattr(film, name)[here]
+    for name in RADIATION_VARIABLES:
+        result.values[name][hours] = getattr(radiation, name)[here]
+    result.values["salt_g_m2"][hours] = 1000.0 * film.salts_kg_m2[(slice(None), *here)].sum(axis=0)
+    for place in range(result.temp_at_depth_c.shape[0]):
+        result.temp_at_depth_c[place, hours] = simulated.temp_at_depth_c[(place, *here)]
+    result.condition[hours] = film.condition[here]
+    result.modeled["sw_down_wm2"][hours] |= radiation.sw_modeled[here]
+    result.modeled["lw_down_wm2"][hours] |= radiation.lw_modeled[here]
+
+
+def _record_uncertainty(
+    uncertainty: SurfaceUncertainty,
+    hours: slice,
+    weather: Forecast,
+    simulated: surface_simulation.SimulationResult,
+) -> None:
+    """Write interval and probabilities of the surface temperature of one run of hours."""
+    (cell,) = weather.cells
+    night = is_night(weather.hour_starts, cell.latitude_deg, cell.longitude_deg)
+    found = ensemble.surface_uncertainty(
+        simulated.surface_c[:, 0], weather["dew_point_c"][:, 0], ensemble.model_error_k(night)
+    )
+    uncertainty.p10_c[hours] = found.p10_c
+    uncertainty.p90_c[hours] = found.p90_c
+    uncertainty.prob_below_freezing[hours] = found.prob_below_freezing
+    uncertainty.prob_frost[hours] = found.prob_frost
+
+
+def known_runs(known: BoolArray) -> list[tuple[int, int]]:
     """Return runs of known hours as (first, one past the last)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    return [(int(first), int(last)) for first, last in edges.reshape(-1, 2)]
 
 
-def _forecast(start: datetime, values: dict[str, Array], site: StationSite) -> Forecast:
-    arrays = {name: array[:, None] for name, array in values.items()}
-    cell = CellForecast(
-        "table", "table", site.latitude_deg, site.longitude_deg, site.elevation_m,
-        start, start, start, arrays,
-    )  # fmt: skip
-    return stack([cell], start, cell.n_hours)
-
-
-def _applications(
-    applications: Sequence[ProductApplication], start: datetime, hours: int
-) -> Applications | None:
-    due = [(int((one.time - start) // HOUR), one) for one in applications]
-    due = [(hour, one) for hour, one in due if 0 <= hour < hours]
-    if not due:
+def _applications(due: Sequence[LiquidDose | PlowPassAt]) -> Applications | None:
+    doses = [one for one in due if isinstance(one, LiquidDose)]
+    if not doses:
         return None
     return Applications.from_liquid(
-        np.array([hour for hour, _ in due], dtype=np.intp),
-        np.zeros(len(due), dtype=np.intp),
-        np.array([one.salts_frac for _, one in due]).T,
-        np.array([one.rate_l_m2 for _, one in due]),
-        np.array([one.density_kg_l for _, one in due]),
-        np.array([one.inert_frac for _, one in due]),
+        np.array([one.hour for one in doses], dtype=np.intp),
+        np.zeros(len(doses), dtype=np.intp),
+        np.array([one.liquid.salts_frac for one in doses]).T,
+        np.array([one.rate_l_m2 for one in doses]),
+        np.array([one.liquid.density_kg_m3(REFERENCE_C) / 1000.0 for one in doses]),
+        np.array([one.liquid.inert_frac for one in doses]),
     )
 
 
-def _depth_name(depth_m: float) -> str:
-    return f"at_{depth_m:g}m_c"
-
-
-#: Weather that may have been modeled, in the order of the columns.
-WEATHER_COLUMNS = (
-    "air_temp_c",
-    "dew_point_c",
-    "wind_10m_ms",
-    "cloud_frac",
-    "rain_mm",
-    "snowfall_swe_mm",
-)
-RADIATION_COLUMNS = ("sw_down_wm2", "lw_down_wm2")
-#: Ends of the interval that holds four of five hours, and chances.
-UNCERTAINTY_COLUMNS = ("surface_p10_c", "surface_p90_c", "prob_below_freezing", "prob_frost")
-FILM_COLUMNS = ("water_mm", "ice_mm", "frost_mm", "snow_mm")
-
-
-def _blank_row(time: datetime, site: StationSite) -> Row:
-    names = ["surface_c", "surface_min_c", *map(_depth_name, site.depths_m), "skin_c"]
-    names += [
-        *WEATHER_COLUMNS,
-        *RADIATION_COLUMNS,
-        "modeled",
-        "condition",
-        "frozen",
-        "freeze_point_c",
-        "ice_frac",
-    ]
-    row: Row = {"time": f"{time:%Y-%m-%dT%H:%M:%SZ}"}
-    row |= dict.fromkeys([*names, *FILM_COLUMNS, "salt_g_m2"], "")
-    return row | {"condition": FilmCondition.UNKNOWN.label}
-
-
-def _row_of(
-    result: surface_simulation.SimulationResult,
-    weather: Forecast,
-    filled: dict[str, NDArray[np.bool_]],
-    hour: int,
-    site: StationSite,
-) -> Row:
-    here = (hour, 0, 0)
-    film, sky = result.film, result.radiation
-    row: Row = {
-        "surface_c": round(float(result.surface_c[here]), 3),
-        "surface_min_c": round(float(result.surface_min_c[here]), 3),
-        "skin_c": round(float(result.skin_c[here]), 3),
-    }
-    for place, depth in enumerate(site.depths_m):
-        row[_depth_name(depth)] = round(float(result.temp_at_depth_c[(place, *here)]), 3)
-    row |= {name: round(float(weather[name][here]), 3) for name in WEATHER_COLUMNS}
-    row |= {name: round(float(getattr(sky, name)[here]), 1) for name in RADIATION_COLUMNS}
-    modeled = [name for name in WEATHER_COLUMNS if name in filled and filled[name][hour]]
-    guessed = "sw_down_wm2" in filled and bool(filled["sw_down_wm2"][hour])
-    modeled += ["sw_down_wm2"] * (guessed or bool(sky.sw_modeled[here]))
-    modeled += ["lw_down_wm2"] * bool(sky.lw_modeled[here])
-    row["modeled"] = " ".join(modeled)
-    row |= {name: round(float(getattr(film, name)[here]), 4) for name in FILM_COLUMNS}
-    row |= {
-        "condition": FilmCondition(int(film.condition[here])).label,
-        "frozen": int(film.ice_mm[here] > MIN_FROST_MM),
-        "freeze_point_c": round(float(film.freeze_point_c[here]), 2),
-        "ice_frac": round(float(film.ice_frac[here]), 3),
-        "salt_g_m2": round(float(1000.0 * film.salts_kg_m2[(slice(None), *here)].sum()), 3),
-    }
-    return row
-
-
-def write_csv(rows: Sequence[Row], path: Path) -> None:
-    """Write rows as CSV; the first names the columns.
-
-    Raises
-    ------
-    InputError
-        The file cannot be written.
-    """
-    try:
-        with path.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, list(rows[0]))
-            writer.writeheader()
-            writer.writerows(rows)
-    except OSError as error:
-        raise InputError(f"--out {path} cannot be written ({error.strerror})") from error
-
-
-def summarize(rows: Sequence[Row], path: Path) -> str:
-    """Return a short summary of the result and of what was modeled."""
-    known = [row for row in rows if row["surface_c"] != ""]
-    lines = [f"{path}: {len(rows)} hours, {len(rows) - len(known)} of them without a result."]
-    counts: dict[str, int] = {}
-    for row in known:
-        for name in str(row["modeled"]).split():
-            counts[name] = counts.get(name, 0) + 1
-    if counts:
-        said = ", ".join(f"{name} in {count} h" for name, count in counts.items())
-        lines.append(f"Modeled because the table does not say: {said}.")
-    frozen = [str(row["time"]) for row in known if row["frozen"] == 1]
-    if frozen:
-        lines.append(f"Ice or frost in {len(frozen)} hours, first {frozen[0]}.")
-    return "\n".join(lines)
+def _plow_passes(due: Sequence[LiquidDose | PlowPassAt]) -> PlowPasses | None:
+    passes = [one for one in due if isinstance(one, PlowPassAt)]
+    if not passes:
+        return None
+    return PlowPasses(
+        np.array([one.hour for one in passes], dtype=np.intp),
+        np.zeros(len(passes), dtype=np.intp),
+        np.array([one.residual_mm for one in passes]),
+    )

@@ -6,13 +6,13 @@ time taken for UTC, days copied over a gap. Found are told in a line each; nothi
 
 from __future__ import annotations
 
-from datetime import timedelta
+from collections.abc import Mapping
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.physics.forcing import ClearSky
-from stormplan.weather.hourly_csv import StationTable
 
 Array = NDArray[np.float64]
 
@@ -130,13 +130,15 @@ def repeated_days(air_c: Array) -> list[tuple[int, int]]:
     return found
 
 
-def table_warnings(table: StationTable, light: ClearSky) -> list[str]:
+def table_warnings(start: datetime, values: Mapping[str, Array], light: ClearSky) -> list[str]:
     """Return what is odd about a whole table, a line each.
 
     Parameters
     ----------
-    table : StationTable
-        As read, nothing filled in.
+    start : datetime
+        First hour, aware UTC.
+    values : mapping of array (hour,)
+        By name of ``VARIABLES``, ``air_temp_c`` at least, as read; nothing filled in.
     light : ClearSky
         Of its hours and place, one cell.
 
@@ -147,9 +149,9 @@ def table_warnings(table: StationTable, light: ClearSky) -> list[str]:
     """
 
     def stamp(hour: int) -> str:
-        return f"{table.start + timedelta(hours=hour):%Y-%m-%dT%H:%MZ}"
+        return f"{start + timedelta(hours=hour):%Y-%m-%dT%H:%MZ}"
 
-    shortwave, air = table.values.get("sw_down_wm2"), table.values["air_temp_c"]
+    shortwave, air = values.get("sw_down_wm2"), values["air_temp_c"]
     sky = light.ghi_wm2[:, 0]
     lines = []
     if shortwave is not None:

@@ -300,3 +300,20 @@ def stack(cells: Sequence[CellForecast], start: datetime, n_hours: int) -> Forec
         for name, array in cell.values.items():
             values[name][target, index, :] = array[source]
     return Forecast(first, tuple(cells), values)
+
+
+def any_member(mask: BoolArray) -> BoolArray:
+    """Hours in which a mask of hours, or of hours and members, holds anywhere (hour,)."""
+    return np.asarray(mask.any(axis=tuple(range(1, mask.ndim))))
+
+
+def set_flag(
+    flags: Mapping[str, FlagArray], name: str, mask: BoolArray, new_flag: QualityFlag
+) -> None:
+    """Mark a variable where a mask of hours, or of hours and members, holds."""
+    flags[name][any_member(mask)] |= np.uint16(new_flag)
+
+
+def no_flags(n_hours: int) -> dict[str, FlagArray]:
+    """Return flags for every variable, none of them set."""
+    return {name: np.zeros(n_hours, np.uint16) for name in VARIABLES}

@@ -1,20 +1,30 @@
-"""Weather variables a station does not measure, modeled from those it does.
+"""One fill-in model for hourly weather: what follows from what is given, stand-ins for the rest.
 
-A table needs only an air temperature. The rest is filled with published stand-ins, and every
-value filled is marked. Numbers of one place, hour by hour; arrays ``(hour,)``.
+Two steps, for a forecast service, a table and a DataFrame alike. ``derive_missing`` gives what
+follows from the values themselves: types of precipitation from its total and the total from its
+types, snow water from its depth and depth from its water. ``fill_missing`` also models what a
+station does not measure: a table needs only an air temperature, the rest is filled with published
+stand-ins, and every value filled is marked. Numbers of one place, hour by hour; arrays ``(hour,)``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.weather.moist_air import dew_point_c, snow_frac, wet_bulb_c
-
-Array = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from stormplan.weather import moist_air, precip_by_temperature
+from stormplan.weather.forecast import (
+    PRECIP_TYPES,
+    VARIABLES,
+    Array,
+    BoolArray,
+    FlagArray,
+    QualityFlag,
+    no_flags,
+    set_flag,
+)
 
 MAX_GAP_H = 6  # bridged by a straight line; longer gaps stay unknown
 DEFAULT_WIND_MS = 3.0  # open inland terrain at 10 m, winter nights and days together (own choice)
@@ -128,26 +138,107 @@ def _neighbor_indices(hours: NDArray[np.intp], known: NDArray[np.intp]) -> NDArr
     return np.stack([np.maximum(after - 1, 0), after], axis=1)
 
 
-def split_rain_snow(air_temp_c: Array, dew_point_c: Array, precip_mm: Array) -> tuple[Array, Array]:
-    """Return rain and snow in precipitation of unknown type, by wet bulb, (hour,) each [mm]."""
-    snow = precip_mm * snow_frac(wet_bulb_c(air_temp_c, dew_point_c))
-    return precip_mm - snow, snow
+def fill_standard_pressure(
+    values: dict[str, Array], flags: dict[str, FlagArray], elevation_m: float | None
+) -> None:
+    """Fill missing pressure from the standard atmosphere."""
+    unknown = np.isnan(values["pressure_hpa"])
+    if elevation_m is not None:
+        standard = moist_air.standard_pressure_pa(elevation_m) / 100.0
+        values["pressure_hpa"] = np.where(unknown, standard, values["pressure_hpa"])
+        set_flag(flags, "pressure_hpa", unknown, QualityFlag.MODELED)
 
 
-PRECIP_VARIABLES = ("precip_mm", "rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
-SNOW_TO_LIQUID_RATIO = (
-    13.0  # new snow over its water: mean of Baxter et al. 2005, Weather Forecast. 20, 729
-)
+def fill_snowfall(values: dict[str, Array], flags: dict[str, FlagArray]) -> None:
+    """Fill missing snowfall depth from its water equivalent and the air temperature."""
+    water = values["snowfall_swe_mm"]
+    snowfall_cm = values.get("snowfall_cm", np.full(water.shape, np.nan))
+    unknown = np.isnan(snowfall_cm) & np.isfinite(water)
+    ratio = np.where(water > 0.0, moist_air.snow_to_liquid_ratio(values["air_temp_c"]), 0.0)
+    values["snowfall_cm"] = np.where(unknown, water * ratio / 10.0, snowfall_cm)
+    set_flag(flags, "snowfall_cm", unknown, QualityFlag.MODELED)
+
+
+def derive_missing(
+    columns: Sequence[str], values: dict[str, Array], marks: dict[str, FlagArray]
+) -> None:
+    """Derive what follows from the values given, in place: types, total and depth of precipitation.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Variables the source has a column for.
+    values : dict of array (hour,)
+        Every one of ``VARIABLES``, NaN where unknown [unit of the name].
+    marks : dict of array (hour,)
+        ``QualityFlag`` of each variable, set where a value was derived [-].
+
+    Notes
+    -----
+    Snow whose depth alone is given is water by the ratio of its temperature. A total without types
+    is split by temperature; rain alone in air below freezing is freezing rain, as of every service.
+    One blank among types is what is left of the total; without a total it stays unknown.
+    """
+    given = [name for name in PRECIP_TYPES if name in columns]
+    from_depth = _fill_snow_water(given, values)
+    if given:
+        _complete_types(given, values)
+    amounts = np.stack([np.nan_to_num(values[name]) for name in PRECIP_TYPES], axis=1)
+    summed = amounts.sum(axis=1, keepdims=True)
+    type_fracs = np.where(summed > 0.0, amounts / np.where(summed > 0.0, summed, 1.0), 0.0)
+    air = precip_by_temperature.AirState.from_values(values, values["ice_accretion_mm"])
+    corrected = precip_by_temperature.correct_by_temperature(type_fracs, air)
+    total = values["precip_mm"]
+    partly = np.isnan(total) & (summed[:, 0] > 0.0)  # a type is blank, another is not
+    unknown_types = {name: np.isnan(values[name]) for name in PRECIP_TYPES}
+    water = np.where(partly, summed[:, 0], total)
+    precip_by_temperature.split_by_type(values, marks, water, *corrected)
+    for name, unknown in unknown_types.items():
+        values[name] = np.where(partly & unknown, np.nan, values[name])
+    set_flag(marks, "snowfall_swe_mm", from_depth, QualityFlag.MODELED)
+    fill_snowfall(values, marks)
+
+
+def _fill_snow_water(given: list[str], values: dict[str, Array]) -> BoolArray:
+    """Fill snow water from its depth where neither it nor a total is known; return where.
+
+    No new snow does not say that nothing fell.
+    """
+    depth_cm = values["snowfall_cm"]
+    lone = np.isnan(values["snowfall_swe_mm"]) & np.isnan(values["precip_mm"]) & (depth_cm > 0.0)
+    if not lone.any():
+        return lone
+    water_mm = depth_cm * 10.0 / moist_air.snow_to_liquid_ratio(values["air_temp_c"])
+    values["snowfall_swe_mm"] = np.where(lone, water_mm, values["snowfall_swe_mm"])
+    if given and "snowfall_swe_mm" not in given:
+        given.append("snowfall_swe_mm")
+    return lone
+
+
+def _complete_types(given: Sequence[str], values: dict[str, Array]) -> None:
+    """Fill types from each other and the total, and the total from its types."""
+    parts = np.array([values[name] for name in given])
+    blank = np.isnan(parts)
+    none_known = blank.all(axis=0)
+    for name in PRECIP_TYPES:
+        if name not in given:
+            values[name] = np.where(none_known, np.nan, 0.0)
+    rest = np.maximum(values["precip_mm"] - np.nansum(parts, axis=0), 0.0)
+    share = rest / np.maximum(blank.sum(axis=0), 1)
+    for name in given:
+        values[name] = np.where(np.isnan(values[name]) & ~none_known, share, values[name])
+    total = np.sum([values[name] for name in PRECIP_TYPES], axis=0)
+    values["precip_mm"] = np.where(none_known, values["precip_mm"], total)
 
 
 def fill_missing(
-    given: dict[str, Array], clear_wm2: Array
+    given: Mapping[str, Array], clear_wm2: Array
 ) -> tuple[dict[str, Array], dict[str, BoolArray]]:
     """Return all variables the pavement model needs, modeled where missing.
 
     Parameters
     ----------
-    given : dict of array (hour,)
+    given : mapping of array (hour,)
         Forecast variables by name, NaN where blank; ``air_temp_c`` at least.
     clear_wm2 : array (hour,)
         Shortwave under a clear sky [W/m²].
@@ -155,49 +246,38 @@ def fill_missing(
     Returns
     -------
     values : dict of array (hour,)
-        Air temperature, dew point, wind, cloud and precipitation, filled wherever there is an
-        air temperature; radiation and the rest as given.
+        Every one of ``VARIABLES``; air temperature, dew point, wind, cloud and precipitation
+        filled wherever there is an air temperature, radiation and the rest as given.
     filled : dict of array of bool (hour,)
         Where a value was not in the table.
     """
     blank = np.full(clear_wm2.size, np.nan)
-    values = dict(given)
-    values["air_temp_c"] = interpolate_gaps(given["air_temp_c"])
-    known = np.isfinite(values["air_temp_c"])
+    values = dict.fromkeys(VARIABLES, blank) | dict(given)
+    air = values["air_temp_c"] = interpolate_gaps(values["air_temp_c"])
+    known = np.isfinite(air)
 
-    def fill(name: str, measured: Array, modeled: Array) -> None:
-        values[name] = np.where(known & np.isnan(measured), modeled, measured)
+    def stand_in(measured: Array, modeled: Array) -> Array:
+        return np.where(known & np.isnan(measured), modeled, measured)
 
-    _fill_precipitation(values, given, known)
-    dew_from_humidity = dew_point_c(values["air_temp_c"], given.get("rel_humidity_pct", blank))
-    dew = interpolate_gaps(
-        np.where(
-            np.isnan(given.get("dew_point_c", blank)),
-            dew_from_humidity,
-            given.get("dew_point_c", blank),
-        )
+    dew = values["dew_point_c"]
+    dew = np.where(np.isnan(dew), moist_air.dew_point_c(air, values["rel_humidity_pct"]), dew)
+    dew = stand_in(interpolate_gaps(dew), dew_point_from_daily_min(air))
+    values["dew_point_c"] = np.minimum(dew, air)
+    _fill_precipitation(values, list(given), known)
+    values["wind_10m_ms"] = stand_in(
+        interpolate_gaps(values["wind_10m_ms"]), np.full_like(blank, DEFAULT_WIND_MS)
     )
-    fill("dew_point_c", dew, dew_point_from_daily_min(values["air_temp_c"]))
-    values["dew_point_c"] = np.minimum(values["dew_point_c"], values["air_temp_c"])
-    fill(
-        "wind_10m_ms",
-        interpolate_gaps(given.get("wind_10m_ms", blank)),
-        np.full_like(blank, DEFAULT_WIND_MS),
+    measured_sw, measured_cloud = values["sw_down_wm2"], interpolate_gaps(values["cloud_frac"])
+    values["cloud_frac"] = stand_in(
+        measured_cloud, estimate_cloud_frac(air, measured_sw, clear_wm2, values["precip_mm"])
     )
-    measured_sw = given.get("sw_down_wm2", blank)
-    stand_in = estimate_cloud_frac(
-        values["air_temp_c"], measured_sw, clear_wm2, values["precip_mm"]
-    )
-    fill("cloud_frac", interpolate_gaps(given.get("cloud_frac", blank)), stand_in)
     # where neither sun nor cloud is known, the range of temperature tells of the sun itself: the
     # dimming of ``sky`` is that of cloud somebody saw
-    cloud_unknown = np.isnan(interpolate_gaps(given.get("cloud_frac", blank))) & known
     values["sw_down_wm2"] = np.where(
-        np.isnan(measured_sw) & cloud_unknown,
-        clearsky_index(values["air_temp_c"]) * clear_wm2,
+        np.isnan(measured_sw) & np.isnan(measured_cloud) & known,
+        clearsky_index(air) * clear_wm2,
         measured_sw,
     )
-    _fill_precip_types(values)
     filled = {
         name: np.isfinite(array) & np.isnan(given.get(name, blank))
         for name, array in values.items()
@@ -205,29 +285,10 @@ def fill_missing(
     return values, filled
 
 
-def _fill_precipitation(
-    values: dict[str, Array], given: dict[str, Array], known: BoolArray
-) -> None:
-    """Fill total from types and snow water from snowfall; blank precipitation counts as none."""
-    blank = np.full(known.size, np.nan)
-    depth = given.get("snowfall_cm", blank)
-    snow = given.get("snowfall_swe_mm", blank)
-    values["snowfall_swe_mm"] = np.where(np.isnan(snow), depth * 10.0 / SNOW_TO_LIQUID_RATIO, snow)
-    parts = np.stack([values.get(name, blank) for name in PRECIP_VARIABLES[1:]])
-    some = np.isfinite(parts).any(axis=0)
-    total = given.get("precip_mm", blank)
-    total = np.where(np.isnan(total) & some, np.nansum(parts, axis=0), total)
-    values["precip_mm"] = np.where(known & np.isnan(total), 0.0, total)
-
-
-def _fill_precip_types(values: dict[str, Array]) -> None:
-    """Split precipitation of unknown type by the wet bulb; blank types count as none."""
-    blank = np.full_like(values["precip_mm"], np.nan)
-    parts = {name: values.get(name, blank) for name in PRECIP_VARIABLES[1:]}
-    no_type_given = np.isnan(np.stack(list(parts.values()))).all(axis=0)
-    rain, snow = split_rain_snow(values["air_temp_c"], values["dew_point_c"], values["precip_mm"])
-    unknown = np.isnan(values["precip_mm"])
-    for name, array in parts.items():
-        filled = {"rain_mm": rain, "snowfall_swe_mm": snow}.get(name, 0.0 * rain)
-        kept = np.where(no_type_given, filled, np.nan_to_num(array))
-        values[name] = np.where(unknown, np.nan, kept)
+def _fill_precipitation(values: dict[str, Array], columns: Sequence[str], known: BoolArray) -> None:
+    """Derive precipitation; what is still blank where the air is known counts as none."""
+    derive_missing(columns, values, no_flags(known.size))
+    for name in PRECIP_TYPES:
+        values[name] = np.where(known & np.isnan(values[name]), 0.0, values[name])
+    total = np.sum([values[name] for name in PRECIP_TYPES], axis=0)
+    values["precip_mm"] = np.where(np.isnan(values["precip_mm"]), total, values["precip_mm"])

@@ -202,3 +202,24 @@ def standard_pressure_pa(elevation_m: float) -> float:
         Pressure [Pa].
     """
     return float(STANDARD_PRESSURE_PA * (1.0 - 2.25577e-5 * elevation_m) ** 5.25588)
+
+
+def station_pressure_pa(
+    pressure_hpa: ArrayLike, standard_pa: ArrayLike = STANDARD_PRESSURE_PA
+) -> Array:
+    """Return station pressure, that of the standard atmosphere where unknown.
+
+    Parameters
+    ----------
+    pressure_hpa : array
+        Station pressure, NaN where not known [hPa].
+    standard_pa : array
+        Of the height; sea level without it [Pa].
+
+    Returns
+    -------
+    array
+        The same, known everywhere [Pa].
+    """
+    given = np.asarray(pressure_hpa, dtype=float) * 100.0
+    return np.where(np.isnan(given), standard_pa, given)

@@ -25,7 +25,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from stormplan.company.practice_rules import Practice
-from stormplan.weather import infill, moist_air
+from stormplan.weather import infill, moist_air, precip_by_temperature
 from stormplan.weather.forecast import (
     ALL_VARIABLES,
     PRECIP_TYPES,
@@ -38,7 +38,7 @@ from stormplan.weather.forecast import (
     QualityFlag,
     Substitution,
 )
-from stormplan.weather.providers import precip_type, quality_control
+from stormplan.weather.providers import precip_type
 from stormplan.weather.providers.intervals import Array, HourAxis
 
 
@@ -391,11 +391,9 @@ def _fill_types(merged: _Aligned) -> None:
     fracs = []
     for member in range(water.shape[1]):
         at_member = {name: merged.values[name][:, member] for name in STATES}
-        temp = at_member["air_temp_c"]
-        wet_bulb = moist_air.wet_bulb_c(
-            temp, at_member["dew_point_c"], quality_control.station_pressure_pa(at_member)
+        air = precip_by_temperature.AirState.from_values(
+            at_member, merged.values["ice_accretion_mm"][:, member]
         )
-        air = precip_type.AirState(temp, wet_bulb, merged.values["ice_accretion_mm"][:, member])
         fracs.append(precip_type.type_fracs_from_words(words, air)[0])
     shares = np.stack(fracs, axis=1)
     for index, name in enumerate(PRECIP_TYPES):

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.errors import ForecastError
-from stormplan.weather import forecast, moist_air
+from stormplan.weather import forecast, infill, moist_air, precip_by_temperature
 from stormplan.weather.forecast import CellForecast, FlagArray, QualityFlag
 from stormplan.weather.http_client import Fetcher, ServiceTerms
 from stormplan.weather.providers import Location, precip_type, quality_control
@@ -66,8 +66,8 @@ MAX_TIME_FROM_ISSUE = timedelta(days=30)
 _SYMBOL = re.compile(r"(?:lights?|heavy)?(rain|sleet|snow)(?:showers)?(?:andthunder)?")
 DRY_SYMBOLS = frozenset({"clearsky", "fair", "partlycloudy", "cloudy", "fog"})
 TYPE_BY_SYMBOL: Mapping[str, int | None] = {
-    "rain": precip_type.RAIN,
-    "snow": precip_type.SNOW,
+    "rain": precip_by_temperature.RAIN,
+    "snow": precip_by_temperature.SNOW,
     "sleet": None,
 }
 
@@ -272,15 +272,11 @@ def _fill_precip(
     marks["precip_mm"][totals.timing_unknown & totals.disaggregated] |= np.uint16(
         QualityFlag.INFERRED_PRECIP_TYPE
     )
-    temp = values["air_temp_c"]
-    wet_bulb = moist_air.wet_bulb_c(
-        temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
-    )
-    air = precip_type.AirState(temp, wet_bulb, np.full(axis.n_hours, np.nan))
-    precip_type.split_by_type(
+    air = precip_by_temperature.AirState.from_values(values)
+    precip_by_temperature.split_by_type(
         values, marks, totals.amount, *precip_type.type_fracs_from_words(words, air)
     )
-    quality_control.fill_snowfall(values, marks)
+    infill.fill_snowfall(values, marks)
     nothing_said = np.full(axis.n_hours, np.nan)
     quality_control.reconcile_chance(values, nothing_said, marks, notes)
     values |= words.variables()
@@ -291,7 +287,7 @@ def _reduce_to_station_pressure(
 ) -> None:
     """Reduce sea-level pressure to station pressure by the standard atmosphere."""
     drop = moist_air.standard_pressure_pa(elevation_m or 0.0) / moist_air.STANDARD_PRESSURE_PA
-    quality_control.set_flag(
+    forecast.set_flag(
         marks, "pressure_hpa", np.isfinite(values["pressure_hpa"]), QualityFlag.MODELED
     )
     values["pressure_hpa"] = values["pressure_hpa"] * drop
@@ -323,7 +319,7 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
     ends = [item.time + timedelta(hours=length) for item, length in selected_periods]
     first, last = body.steps[0].time, max([*ends, body.steps[-1].time + timedelta(hours=1)])
     axis = HourAxis(first, round((last - first) / timedelta(hours=1)))
-    marks = quality_control.no_flags(axis.n_hours)
+    marks = forecast.no_flags(axis.n_hours)
     at = np.array([axis.hour_index(item.time) for item in body.steps])
     values: dict[str, Array] = {}
     for name, (detail, kind) in INSTANT_VARIABLES.items():
@@ -332,7 +328,7 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
             name, _convert(body, detail, kind, given, notes), detail, notes
         )
         values[name], was_read = _interpolate(at, checked, axis.n_hours)
-        quality_control.set_flag(
+        forecast.set_flag(
             marks, name, np.isfinite(values[name]) & ~was_read, QualityFlag.INTERPOLATED
         )
     blocks = {name: _blocks(body, selected_periods, name, notes) for name in PERIOD_VARIABLES}
@@ -340,7 +336,7 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
 
     _reduce_to_station_pressure(values, marks, body.elevation_m)
     quality_control.reconcile_humidity(values, marks, notes)
-    quality_control.fill_standard_pressure(values, marks, body.elevation_m)
+    infill.fill_standard_pressure(values, marks, body.elevation_m)
     _fill_precip(
         values,
         marks,

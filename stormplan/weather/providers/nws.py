@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from stormplan.errors import ForecastError
-from stormplan.weather import forecast, moist_air
+from stormplan.weather import forecast, infill, precip_by_temperature
 from stormplan.weather.forecast import CellForecast, FlagArray, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError, Reply
 from stormplan.weather.http_policy import origin
@@ -141,10 +141,6 @@ def _fill_precip(
     notes: Notes,
 ) -> None:
     """Split water, snow and ice over hours and phases, and doubt what does not fit."""
-    temp = values["air_temp_c"]
-    wet_bulb = moist_air.wet_bulb_c(
-        temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
-    )
     ice_block = repeat_over_hours("iceAccumulation", totals["ice_accretion_mm"], axis, Notes())
     weight = words.weight * np.fmax(np.nan_to_num(values["pop"], nan=1.0), precip_type.MIN_POP)
 
@@ -160,13 +156,16 @@ def _fill_precip(
 
     water = disaggregate_layer("precip_mm", [weight]).amount
     type_fracs, inferred = precip_type.type_fracs_from_words(
-        words, precip_type.AirState(temp, wet_bulb, ice_block)
+        words, precip_by_temperature.AirState.from_values(values, ice_block)
     )
-    precip_type.split_by_type(values, marks, water, type_fracs, inferred)
+    precip_by_temperature.split_by_type(values, marks, water, type_fracs, inferred)
     named = words.weight[:, None] * words.types
-    disaggregate_layer("snowfall_cm", [values["snowfall_swe_mm"], named[:, precip_type.SNOW]])
     disaggregate_layer(
-        "ice_accretion_mm", [values["freezing_rain_mm"], named[:, precip_type.FREEZING_RAIN]]
+        "snowfall_cm", [values["snowfall_swe_mm"], named[:, precip_by_temperature.SNOW]]
+    )
+    disaggregate_layer(
+        "ice_accretion_mm",
+        [values["freezing_rain_mm"], named[:, precip_by_temperature.FREEZING_RAIN]],
     )
     precip_type.check_consistency(values, totals, words, axis, notes)
     quality_control.reconcile_chance(values, words.chance, marks, notes)
@@ -207,11 +206,11 @@ def parse_forecast(payload: object, fetched_at: datetime) -> CellForecast:
         name: repeat_over_hours(INSTANT_VARIABLES[name][0], numbers[name], axis, notes)
         for name in INSTANT_VARIABLES
     }
-    marks = quality_control.no_flags(axis.n_hours)
+    marks = forecast.no_flags(axis.n_hours)
     words, values["blowing_snow"] = _precip_words(raw[WEATHER_LAYER], axis, notes)
 
     quality_control.reconcile_humidity(values, marks, notes)
-    quality_control.fill_standard_pressure(values, marks, grid.elevation_m)
+    infill.fill_standard_pressure(values, marks, grid.elevation_m)
     _fill_precip(
         values, marks, {name: numbers[name] for name in ACCUMULATED_VARIABLES}, words, axis, notes
     )

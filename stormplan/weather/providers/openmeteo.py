@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.weather import moist_air
+from stormplan.weather import forecast, infill, precip_by_temperature
 from stormplan.weather.forecast import (
     PRECIP_TYPES,
     TYPE_CHANCES,
@@ -25,7 +25,7 @@ from stormplan.weather.forecast import (
     QualityFlag,
 )
 from stormplan.weather.http_client import Fetcher, ServiceTerms
-from stormplan.weather.providers import Location, precip_type, quality_control
+from stormplan.weather.providers import Location, quality_control
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes
 from stormplan.weather.providers.openmeteo_reply import OpenMeteoReply, check_hourly, parse_reply
 from stormplan.weather.providers.single_url import SingleUrlSource
@@ -106,8 +106,8 @@ def _shifted_amount(
     rows = quality_control.drop_missing_codes(rows, name, notes)
     below = rows < 0.0
     if below.any():
-        notes.add(f"{name}: negative in {quality_control.any_member(below).sum()} h, taken as none")
-    quality_control.set_flag(marks, variable, below, QualityFlag.CLIPPED)
+        notes.add(f"{name}: negative in {forecast.any_member(below).sum()} h, taken as none")
+    forecast.set_flag(marks, variable, below, QualityFlag.CLIPPED)
     return np.where(below, 0.0, rows)
 
 
@@ -116,15 +116,17 @@ def _type_fracs(rain: Array, snow: Array, code: Array) -> Array:
     total = _known_sum(rain, snow)
     by_amount = total > TRACE_MM
     type_fracs = np.zeros((*rain.shape, len(PRECIP_TYPES)))
-    type_fracs[..., precip_type.SNOW] = np.where(
+    type_fracs[..., precip_by_temperature.SNOW] = np.where(
         by_amount, np.nan_to_num(snow) / np.where(by_amount, total, 1.0), np.isin(code, SNOW_CODES)
     )
     freezing = np.isin(code, FREEZING_CODES)
     wet = np.where(
-        by_amount, 1.0 - type_fracs[..., precip_type.SNOW], freezing | np.isin(code, RAIN_CODES)
+        by_amount,
+        1.0 - type_fracs[..., precip_by_temperature.SNOW],
+        freezing | np.isin(code, RAIN_CODES),
     )
-    type_fracs[..., precip_type.FREEZING_RAIN] = np.where(freezing, wet, 0.0)
-    type_fracs[..., precip_type.RAIN] = np.where(freezing, 0.0, wet)
+    type_fracs[..., precip_by_temperature.FREEZING_RAIN] = np.where(freezing, wet, 0.0)
+    type_fracs[..., precip_by_temperature.RAIN] = np.where(freezing, 0.0, wet)
     return type_fracs
 
 
@@ -143,7 +145,7 @@ def _fill_precip(
     water = np.where(np.isnan(stated), rain + snow, stated)  # of one part alone: unknown
     inconsistent = np.abs(water - rain - snow) > 0.2 + 0.2 * water
     if inconsistent.any():
-        hours = quality_control.any_member(inconsistent).sum()
+        hours = forecast.any_member(inconsistent).sum()
         notes.add(
             f"precipitation: not the sum of rain and snow in {hours} h; their shares are used"
         )
@@ -152,8 +154,8 @@ def _fill_precip(
     nothing = np.zeros(code.shape)
     coded = _type_fracs(nothing, nothing, code)
     type_fracs, inferred = _correct_by_temperature(_type_fracs(rain, snow, code), values)
-    precip_type.split_by_type(values, marks, water, type_fracs, inferred)
-    quality_control.fill_snowfall(values, marks)
+    precip_by_temperature.split_by_type(values, marks, water, type_fracs, inferred)
+    infill.fill_snowfall(values, marks)
     nothing_said = np.full(water.shape, np.nan)
     quality_control.reconcile_chance(values, nothing_said, marks, notes)
     values["words_intensity"] = np.where(
@@ -170,11 +172,10 @@ def _correct_by_temperature(
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Correct shares by temperature, all members at once."""
     temp = values["air_temp_c"]
-    wet_bulb = moist_air.wet_bulb_c(
-        temp, values["dew_point_c"], quality_control.station_pressure_pa(values)
+    air = precip_by_temperature.AirState.from_values(values).flat()
+    flat, inferred = precip_by_temperature.correct_by_temperature(
+        type_fracs.reshape(temp.size, -1), air
     )
-    air = precip_type.AirState(temp.ravel(), wet_bulb.ravel(), np.full(temp.size, np.nan))
-    flat, inferred = precip_type.correct_by_temperature(type_fracs.reshape(temp.size, -1), air)
     return flat.reshape(type_fracs.shape), inferred.reshape(temp.shape)
 
 
@@ -204,7 +205,7 @@ def parse_forecast(payload: object, fetched_at: datetime, source: str = SOURCE) 
     reply = parse_reply(payload)
     check_hourly(reply)
     axis = HourAxis(reply.times[0], len(reply.times))
-    marks = quality_control.no_flags(axis.n_hours)
+    marks = forecast.no_flags(axis.n_hours)
     values: dict[str, Array] = {}
     for name, (service_name, kind) in {**INSTANT_VARIABLES, **PRECEDING_HOUR_VARIABLES}.items():
         rows = reply.values(service_name, kind, notes)
@@ -214,7 +215,7 @@ def parse_forecast(payload: object, fetched_at: datetime, source: str = SOURCE) 
         rows = _shift_to_hour_start(rows) if name in PRECEDING_HOUR_VARIABLES else rows
         values[name] = quality_control.drop_out_of_range(name, rows, service_name, notes)
     quality_control.reconcile_humidity(values, marks, notes)
-    quality_control.fill_standard_pressure(values, marks, reply.elevation_m)
+    infill.fill_standard_pressure(values, marks, reply.elevation_m)
     _fill_precip(values, marks, reply, notes)
     quality_control.note_temp_jumps(values, axis, notes)
     notes.add("the service does not say when the model ran; the time of receipt is used")

@@ -13,7 +13,6 @@ from datetime import datetime, timedelta
 from typing import ParamSpec, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
@@ -23,6 +22,8 @@ from stormplan.weather.forecast import (
     FlagArray,
     QualityFlag,
     Substitution,
+    any_member,
+    set_flag,
 )
 from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc
 
@@ -43,23 +44,6 @@ WARN_AGE, STALE_AGE = timedelta(hours=8), timedelta(hours=12)
 DEW_POINT_TOLERANCE_K = 0.6  # both are rounded to whole °F; more than this is an error
 HUMIDITY_TOLERANCE_PCT = 10.0
 MAX_TEMP_CHANGE_K_H = 15.0  # per hour
-
-
-def any_member(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Hours in which a mask of hours, or of hours and members, holds anywhere (hour,)."""
-    return np.asarray(mask.any(axis=tuple(range(1, mask.ndim))))
-
-
-def set_flag(
-    flags: Mapping[str, FlagArray], name: str, mask: NDArray[np.bool_], new_flag: QualityFlag
-) -> None:
-    """Mark a variable where a mask of hours, or of hours and members, holds."""
-    flags[name][any_member(mask)] |= np.uint16(new_flag)
-
-
-def no_flags(n_hours: int) -> dict[str, FlagArray]:
-    """Return flags for every variable, none of them set."""
-    return {name: np.zeros(n_hours, np.uint16) for name in forecast.VARIABLES}
 
 
 def drop_out_of_range(name: str, values: Array, source_name: str, notes: Notes) -> Array:
@@ -133,33 +117,6 @@ def reconcile_humidity(values: dict[str, Array], flags: dict[str, FlagArray], no
         flags, "rel_humidity_pct", np.isnan(humid) & np.isfinite(from_dew), QualityFlag.MODELED
     )
     values["rel_humidity_pct"] = np.where(np.isnan(humid), from_dew, humid)
-
-
-def fill_standard_pressure(
-    values: dict[str, Array], flags: dict[str, FlagArray], elevation_m: float | None
-) -> None:
-    """Fill missing pressure from the standard atmosphere."""
-    unknown = np.isnan(values["pressure_hpa"])
-    if elevation_m is not None:
-        standard = moist_air.standard_pressure_pa(elevation_m) / 100.0
-        values["pressure_hpa"] = np.where(unknown, standard, values["pressure_hpa"])
-        set_flag(flags, "pressure_hpa", unknown, QualityFlag.MODELED)
-
-
-def station_pressure_pa(values: Mapping[str, Array]) -> Array:
-    """Station pressure, that of the standard atmosphere at sea level where not known [Pa]."""
-    given = values["pressure_hpa"] * 100.0
-    return np.where(np.isnan(given), moist_air.STANDARD_PRESSURE_PA, given)
-
-
-def fill_snowfall(values: dict[str, Array], flags: dict[str, FlagArray]) -> None:
-    """Fill missing snowfall depth from its water equivalent and the air temperature."""
-    water = values["snowfall_swe_mm"]
-    snowfall_cm = values.get("snowfall_cm", np.full(water.shape, np.nan))
-    unknown = np.isnan(snowfall_cm) & np.isfinite(water)
-    ratio = np.where(water > 0.0, moist_air.snow_to_liquid_ratio(values["air_temp_c"]), 0.0)
-    values["snowfall_cm"] = np.where(unknown, water * ratio / 10.0, snowfall_cm)
-    set_flag(flags, "snowfall_cm", unknown, QualityFlag.MODELED)
 
 
 def note_temp_jumps(values: Mapping[str, Array], axis: HourAxis, notes: Notes) -> None:
