@@ -3,8 +3,9 @@
 Run as ``python benchmarks/pavement_validation.py``. Reads what ships with pvlib, a day of SURFRAD
 and a month of BSRN over natural ground, with measured radiation and nothing fitted; and every set in
 the folder that STORMPLAN_MEASURED names, which docs/model/validation.md describes: the weather known,
-the surface by its class, no reading of the site. Prints RMSE and mean error in K, for all hours and
-by night, beside those of taking the air for the surface, and the pool that the model error of
+the surface by its class, no reading of the site. Prints RMSE and mean error in K, by night and by
+day, beside those of taking the air for the surface; the share of hours that freeze in the model but
+not as measured, and the other way round; and the pool that the model error of
 ``stormplan.physics.ensemble`` quotes.
 """
 
@@ -34,19 +35,36 @@ SPIN_UP_H = 72  # the pavement forgets its first profile: not scored
 
 @dataclass(frozen=True)
 class Score:
-    """Error of one set: modeled and air temperature less the measured surface [K]."""
+    """Error of one set: modeled and air temperature less the measured surface [K], [°C]."""
 
     name: str
+    measured_c: np.ndarray
     error_k: np.ndarray
     air_error_k: np.ndarray
     night: np.ndarray
+
+    @property
+    def false_freeze_frac(self) -> float:
+        """Share of hours below 0 °C in the model that were not [-]."""
+        modeled = self.measured_c + self.error_k
+        return float(np.mean((modeled < 0.0) & (self.measured_c >= 0.0)))
+
+    @property
+    def missed_freeze_frac(self) -> float:
+        """Share of hours below 0 °C that the model had not [-]."""
+        modeled = self.measured_c + self.error_k
+        return float(np.mean((modeled >= 0.0) & (self.measured_c < 0.0)))
 
     def row(self) -> str:
         """Return the set's line of the table."""
         cells = [f"{self.name:34s} {self.error_k.size:6d}"]
         for error in (self.error_k, self.air_error_k):
-            for chosen in (error, error[self.night]):
-                cells.append(f"{measured.rmse(chosen):6.2f} ({chosen.mean():+5.2f})")
+            for chosen in (error[self.night], error[~self.night]):
+                known = chosen.size > 0
+                cells.append(
+                    f"{measured.rmse(chosen):6.2f} ({chosen.mean():+5.2f})" if known else " " * 14
+                )
+        cells.append(f"{self.false_freeze_frac:6.1%} {self.missed_freeze_frac:6.1%}")
         return "  ".join(cells)
 
 
@@ -54,7 +72,7 @@ def scored(name: str, modeled_c, air_c, measured_c, night) -> Score:
     """Return the score of a set over the hours in which all is known."""
     known = np.isfinite(modeled_c) & np.isfinite(air_c) & np.isfinite(measured_c)
     error, air_error = (np.asarray(one - measured_c)[known] for one in (modeled_c, air_c))
-    return Score(name, error, air_error, np.asarray(night)[known])
+    return Score(name, np.asarray(measured_c)[known], error, air_error, np.asarray(night)[known])
 
 
 def shipped() -> list[Score]:
@@ -115,8 +133,8 @@ def pooled(scores: list[Score]) -> str:
 
 def main() -> None:
     """Print the table."""
-    two = "all: rmse (mean)", "night: rmse (mean)"
-    print(f"{'':34s} {'n':>6s}  model {two[0]}, {two[1]}; air as surface: the same [K]")
+    what = "night, day: rmse (mean)"
+    print(f"{'':34s} {'n':>6s}  model {what}; air as surface {what} [K]; false, missed freezes")
     for score in shipped():
         print(score.row())
     folder = os.environ.get("STORMPLAN_MEASURED")

@@ -70,10 +70,17 @@ def test_what_ships_with_pvlib_gives_the_figures_of_the_page(benchmark):
     ):
         score = by_name[name]
         rmse = benchmark.measured.rmse
-        every, night = rmse(score.error_k), rmse(score.error_k[score.night])
-        assert (
-            f"| {row} | {every:.1f} K | {night:.1f} K | {rmse(score.air_error_k):.1f} K |" in page
-        )
+        night, day = rmse(score.error_k[score.night]), rmse(score.error_k[~score.night])
+        air = rmse(score.air_error_k[score.night]), rmse(score.air_error_k[~score.night])
+        assert f"| {row} | {night:.1f} K | {day:.1f} K | {air[0]:.1f} / {air[1]:.1f} K |" in page
+
+
+def test_freezes_are_false_or_missed_against_what_was_measured(benchmark):
+    found = benchmark.scored(
+        "four hours", np.array([-1.0, 1.0, -1.0, 1.0]), np.zeros(4),
+        np.array([-2.0, -1.0, 0.0, 2.0]), np.array([True, True, False, False]),
+    )  # fmt: skip
+    assert (found.false_freeze_frac, found.missed_freeze_frac) == (0.25, 0.25)
 
 
 def test_an_empty_folder_is_refused(benchmark, tmp_path, monkeypatch):

@@ -19,14 +19,17 @@ def test_clear_cold_longwave_is_within_five_watts_of_the_measured_mean(day):
     assert rmse(modeled - day["dw_ir"]) < 16.0  # 14.5 W/m² over the day, mean 1.4 too low
 
 
-def test_natural_ground_follows_its_measured_skin_temperature(day):
+def test_bare_soil_follows_its_measured_skin_temperature(day):
     measured = skin_temp_c(day["uw_ir"], day["dw_ir"])
-    error = follow_surfrad(day) - measured
+    dry, moist = follow_surfrad(day) - measured, follow_surfrad(day, wet=True) - measured
     as_air = day["temp_air"] - measured
     night = day["ghi"] < 1.0
-    # all hours 1.83 K, 0.7 too warm; air as surface 4.22 K, 2.4 too cold
-    assert rmse(error) < 1.9
+    # dry, by night 0.62 K, 0.1 too warm; the air of 10 m as surface 0.83 K
+    assert rmse(dry[night]) < 0.7
+    assert abs(dry[night].mean()) < 0.3
+    # by day what ground gives off is not known: dry 4.0 K, 3.1 too warm; kept icy 2.9 K, 1.9 too
+    # cold; air 6.5 K. All hours, dry: 2.6 K, air 4.2 K
+    assert rmse(dry) < 2.7
     assert rmse(as_air) > 4.0
-    # night 1.68 K, 1.5 too warm; air as surface is nearer on this one night, 0.83 K. Soil looser
-    # than a compacted subgrade would hand up less heat, but what lies there is not known
-    assert rmse(error[night]) < 1.8
+    sunlit = day["ghi"] > 300.0
+    assert moist[sunlit].mean() < 0.0 < dry[sunlit].mean()

@@ -18,6 +18,13 @@ from stormplan.physics.ground import discretize, factorize
 from stormplan.physics.surface_simulation import CoupledSurface
 from stormplan.weather import moist_air
 
+# Natural ground is not pavement: leaves and loose soil lie between its skin and its store of heat.
+# ECMWF's surface scheme gives the skin's conductance to a first soil layer of 7 cm by the kind of
+# vegetation (van den Hurk et al. 2000, ECMWF Technical Memorandum 295, table of skin
+# conductivities): 15 W/(m² K) for bare soil, 10 for short grass.
+FIRST_SOIL_LAYER_M = 0.07
+BARE_SOIL_SKIN_WM2K, SHORT_GRASS_SKIN_WM2K = 15.0, 10.0
+
 DATA = Path(pvlib.__file__).parent / "data"  # releases up to 0.11 carry measured files
 STEP_S = 600.0
 EMISSIVITY = 0.98  # of soil and grass (textbook, from memory)
@@ -36,10 +43,12 @@ def skin_temp_c(up_wm2, down_wm2):
     return (emitted / (EMISSIVITY * 5.670374e-8)) ** 0.25 - 273.15
 
 
-def bare_ground(start_c):
-    """A meter of the catalog's subgrade that takes in all the sun it is given."""
+def natural_ground(start_c, skin_wm2k):
+    """A skin over a meter of the catalog's subgrade; takes in all the sun it is given."""
     slab = pavement.initial_slab(single_column(), forecast())
-    grid = discretize(np.array([0.0, 1.0]), [MATERIALS["subgrade"]], 0.0)
+    depths_m, soil = np.array([0.0, 1.0]), [MATERIALS["subgrade"]]
+    grid = discretize(depths_m, soil, 0.0, layers=6, first_m=FIRST_SOIL_LAYER_M)
+    grid.conductance_wm2k[0] = skin_wm2k
     slab.ground_c = np.full((len(grid.center_m), 1), start_c)
     slab.surface_c = np.full(1, start_c)
     slab.emissivity, slab.albedo = np.full(1, EMISSIVITY), np.zeros(1)
@@ -63,28 +72,43 @@ def read_surfrad():
     return {name: means[name].to_numpy() for name in means}
 
 
-def follow_surfrad(day):
-    """Skin of a meter of subgrade through the day, once the ground knows it [°C]."""
+def air_at_2m_c(air_10m_c, surface_c):
+    """Air at 2 m from air at 10 m, along the logarithmic profile of the model's roughness [°C]."""
+    upper, lower = (
+        np.log(height / pavement.HEAT_ROUGHNESS_M)
+        for height in (pavement.WIND_HEIGHT_M, pavement.AIR_HEIGHT_M)
+    )
+    return surface_c + (air_10m_c - surface_c) * lower / upper
+
+
+def follow_surfrad(day, wet=False):
+    """Skin of bare soil through the day, once the ground knows it [°C].
+
+    The files have air at 10 m (SURFRAD's description of its fields, and pvlib's). Kept wet, there
+    is a millimeter of ice at every step.
+    """
     measured = skin_temp_c(day["uw_ir"], day["dw_ir"])
-    # bare soil (it reflects 19 % of the sun): the catalog's subgrade, nothing fitted
-    slab, ground = bare_ground(measured.mean())
+    # bare soil: it reflects 19 % of the sun
+    slab, ground = natural_ground(measured.mean(), BARE_SOIL_SKIN_WM2K)
+    film = FilmState(np.zeros(1), np.full(1, 900.0), np.zeros(1))
+    film_on_slab = CoupledSurface(slab, film)
     dew = moist_air.dew_point_c(day["temp_air"], day["relative_humidity"])
     absorbed = np.maximum(day["ghi"] - day["uw_solar"], 0.0)
-    drivers = np.stack(
-        [
-            day["temp_air"],
-            day["wind_speed"],
-            moist_air.saturation_vapor_pressure_pa(dew),
-            absorbed,
-            day["dw_ir"],
-        ]
-    )
+    vapor_pa = moist_air.saturation_vapor_pressure_pa(dew)
+    drivers = np.stack([day["wind_speed"], vapor_pa, absorbed, day["dw_ir"]])
+    nothing = np.zeros(1)
     modeled = []
     for _ in range(6):  # the same day again and again, until the ground knows it
         modeled.clear()
         for now in range(measured.size):
-            weather = StepForcing(*drivers[:, now : now + 1])
-            slab.step(ground, weather, 100.0 * day["pressure"][now : now + 1])
+            air_c = air_at_2m_c(day["temp_air"][now : now + 1], slab.surface_c)
+            weather = StepForcing(air_c, *drivers[:, now : now + 1])
+            pressure_pa = 100.0 * day["pressure"][now : now + 1]
+            if wet:
+                film.water[:], film.ice[:] = 0.0, 1.0
+                film_on_slab.step(ground, weather, pressure_pa, (nothing,) * 3, nothing)
+            else:
+                slab.step(ground, weather, pressure_pa)
             modeled.append(slab.surface_c[0])
     return np.array(modeled)
 
@@ -141,12 +165,12 @@ def read_payerne():
 
 
 def follow_payerne(month, wet=False, evenings_given=False):
-    """Skin of a meter of subgrade from the first day's mean air on [°C].
+    """Skin of short grass from the first day's mean air on [°C].
 
     Kept wet, it has a millimeter of water at every step. With evenings given, it takes the
     measured skin while the sun is up and is left to itself at sundown.
     """
-    slab, ground = bare_ground(month.air_c[:144].mean())
+    slab, ground = natural_ground(month.air_c[:144].mean(), SHORT_GRASS_SKIN_WM2K)
     film = FilmState(np.full(1, 5.0), np.full(1, 900.0), np.zeros(1))
     film_on_slab = CoupledSurface(slab, film)
     drivers = np.stack(
