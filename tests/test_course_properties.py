@@ -181,6 +181,8 @@ def test_planned_again_as_the_storm_comes_passes_stay_and_instructions_agree(usu
     for later_h in (3, 6, 9):
         now = NOON + timedelta(hours=later_h)
         for key, surface in planned(which=snowy, now=now).items():
+            if not works(usual[key]):
+                continue  # none ahead to stay: a chance may cross the line as its lead shortens
             ahead = {v.at for v in visits(surface) if v.plow and v.at >= now}
             before = {v.at for v in visits(usual[key]) if v.plow and v.at >= now}
             assert ahead == before, (key, later_h)

@@ -116,15 +116,17 @@ def test_normal_and_quantiles_are_those_of_published_tables():
 
 
 def test_the_analytic_error_is_what_the_members_come_to():
-    weather = forecast(72, latitude=75.0, air_temp_c=-2.0, cloud_frac=0.5)  # polar night
+    weather = forecast(72, air_temp_c=diurnal(72), cloud_frac=0.5)
     lead = np.arange(72)
     surface = pavement.simulate_dry(
         ensemble.make_ensemble(weather, lead), single_column()
     ).surface_c[:, 0]
-    total = np.hypot(surface.std(axis=1), ensemble.MODEL_ERROR_NIGHT_K)
-    expected = ensemble.surface_error_k(lead, True)
+    night = bias_correction.is_night(weather.hour_starts, 42.0, -88.0)
+    model_k = ensemble.model_error_k(night)
+    total = np.hypot(surface.std(axis=1), model_k)
+    expected = ensemble.surface_error_k(lead, night)
     np.testing.assert_allclose(total[12:], expected[12:], rtol=0.15)
-    assert (np.diff(expected) > 0).all()
+    assert (np.diff(ensemble.surface_error_k(lead, True)) > 0).all()
     assert ensemble.surface_error_k(0, True) == pytest.approx(2.0, abs=0.1)
 
 

@@ -182,7 +182,8 @@ def test_stakes_stand_beside_the_decision_and_change_none():
     assert facts["In money"] == "every choice of the day agrees with your cost of a miss"
     assert "In money" not in {fact.label for fact in briefing.build_view(free).summary_rows}
     said = "\n".join(decision_trace.trace_lines(told, "a"))
-    assert "to treat against USD 1,500 for a miss, by your policy; it pays from a chance of" in said
+    assert "to treat against USD 1,500 for a miss, by your policy; " in said
+    assert "it pays from a chance of" in said
     assert (
         planned(policy=policy, salt_price="0 /ton").sites[0].treatments[0][1].cost_loss is not None
     )

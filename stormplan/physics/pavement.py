@@ -57,6 +57,19 @@ WINDLESS_COEFFICIENT_WM2K = (
 NEUTRAL_TRANSFER_COEFFICIENT = VON_KARMAN**2 / (
     np.log(WIND_HEIGHT_M / ROUGHNESS_M) * np.log(AIR_HEIGHT_M / HEAT_ROUGHNESS_M)
 )
+# Louis' functions want wind and temperature at one height. Along the logarithmic profile that the
+# transfer coefficient stands on, the air's difference from the surface at 10 m is 1.194 times that
+# at 2 m: the bulk Richardson number of 10 m is as with 11.9 m and the difference at 2 m.
+AIR_DIFFERENCE_10M_TO_2M = np.log(WIND_HEIGHT_M / HEAT_ROUGHNESS_M) / np.log(
+    AIR_HEIGHT_M / HEAT_ROUGHNESS_M
+)
+RICHARDSON_HEIGHT_M = WIND_HEIGHT_M * AIR_DIFFERENCE_10M_TO_2M
+LOUIS_UNSTABLE_C = (
+    9.4
+    * 5.3
+    * (NEUTRAL_TRANSFER_COEFFICIENT / AIR_DIFFERENCE_10M_TO_2M)
+    * np.sqrt(WIND_HEIGHT_M / ROUGHNESS_M)
+)
 
 
 @dataclass(frozen=True)
@@ -95,7 +108,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Columns:
-    """Many columns as arrays ``(column,)``; build with ``Columns.of``."""
+    """Many columns as arrays ``(column,)``; build with ``Columns.from_records``."""
 
     records: tuple[Column, ...]
     build_ups: tuple[BuildUp, ...]
@@ -220,15 +233,14 @@ def convective_coefficient_wm2k(
     wind = np.asarray(wind_ms)
     air_k = air_c + ZERO_CELSIUS_K
     air_minus_surface_k = np.asarray(air_c - surface_c)  # surface colder than the air: stable
-    bulk_factor = GRAVITY_MS2 * WIND_HEIGHT_M**2 / AIR_HEIGHT_M
+    bulk_factor = GRAVITY_MS2 * RICHARDSON_HEIGHT_M
     richardson = np.clip(
         bulk_factor / air_k * air_minus_surface_k / np.maximum(wind, 0.3) ** 2, -5.0, 1.0
     )
-    louis_c = 9.4 * 5.3 * NEUTRAL_TRANSFER_COEFFICIENT * np.sqrt(WIND_HEIGHT_M / ROUGHNESS_M)
     sqrt_unstable = np.sqrt(np.maximum(-richardson, 0.0))
     stable = 1.0 / (1.0 + 4.7 * np.maximum(richardson, 0.0)) ** 2
     stability_factor = stable + 9.4 * sqrt_unstable * sqrt_unstable / (
-        1.0 + louis_c * sqrt_unstable
+        1.0 + LOUIS_UNSTABLE_C * sqrt_unstable
     )
     forced = (
         pressure_pa
