@@ -106,7 +106,7 @@ def test_layers_hold_all_the_heat_and_resistance_of_the_build_up(name):
     assert len(grid.center_m) == ground.LAYER_COUNT
     assert grid.edges_m[1] <= 0.0081
     if build_up.underside == "ground":
-        assert grid.edges_m[-1] == pytest.approx(2.0)
+        assert grid.edges_m[-1] == pytest.approx(5.0)
         assert grid.conductance_wm2k[-1] == 0.0
     else:  # 20 cm of concrete: 1.6 W/(m K), 2.1 MJ/(m³ K), 10 W/(m² K) below
         assert grid.heat_capacity_j_m2k.sum() == pytest.approx(0.2 * 2.1e6)

@@ -1,7 +1,10 @@
 """Surface temperatures: closed forms, conservation, limits, and what is not known."""
 
+import functools
 import math
+from datetime import UTC, datetime
 
+import helpers.weather
 import numpy as np
 import pytest
 from helpers.weather import ASPHALT, DECK, diurnal, forecast, single_column
@@ -9,7 +12,7 @@ from scipy.optimize import brentq
 
 from stormplan.company import catalog
 from stormplan.errors import InputError
-from stormplan.physics import pavement
+from stormplan.physics import ground, pavement
 from stormplan.physics.forcing import Forcing, StepForcing
 from stormplan.physics.pavement import (
     Column,
@@ -155,6 +158,29 @@ def test_unstable_air_enhances_the_exchange_by_up_to_half_more_than_flux_profile
     # Dyer's plains are bare of kerbs and cars and of gusts: the model is above them, 1.0-1.5
     published = dyer_exchange_ratio(wind_ms, -surface_minus_air_k)
     assert 1.0 < exchange_ratio(wind_ms, -surface_minus_air_k) / published < 1.5
+
+
+def test_a_winter_leaves_the_deep_ground_as_a_column_of_ten_meters(monkeypatch):
+    monkeypatch.setattr(helpers.weather, "START", datetime(2025, 11, 1, 6, tzinfo=UTC))
+    hours = 24 * 151  # until April, air of the climate at 45° north with days and fronts on it
+    time_d = np.arange(hours) / 24.0
+    climate = ground.typical_climate(45.0, 200.0)
+    season = np.array([climate.air_c(305.0 + each) for each in time_d])
+    air = season + 4.0 * np.sin(2 * np.pi * (time_d - 0.4)) + 5.0 * np.sin(2 * np.pi * time_d / 9)
+    weather = forecast(hours, latitude=45.0, air_temp_c=air, dew_point_c=air - 4.0)
+    depths_m = (0.1, 0.5, 1.0, 1.5, 1.95)
+
+    def followed():
+        return pavement.simulate_dry(weather, single_column(), depths_m).temp_at_depth_c[:, :, 0, 0]
+
+    shallow = followed()
+    monkeypatch.setattr(ground, "GROUND_DEPTH_M", 10.0)
+    monkeypatch.setattr(
+        pavement, "layer_grid", functools.partial(ground.layer_grid, layers=40, first_m=0.004)
+    )
+    difference = np.abs(shallow - followed())
+    # 5 m: 0.2 K at most; a column of 2 m was 4 K too cold by the end, 7 K off at its bottom
+    assert difference.max() < 0.5
 
 
 def test_clear_night_cools_below_the_air_and_a_deck_falls_first_in_a_front():

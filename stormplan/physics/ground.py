@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 LAYER_COUNT = 18
 FIRST_LAYER_THICKNESS_M = 0.006
-GROUND_DEPTH_M = 2.0
+GROUND_DEPTH_M = 5.0  # two damping depths of the annual wave: no flux below
 UNDERSIDE_COEFFICIENT_WM2K = (
     10.0  # from the underside of a slab to the air below (textbook, from memory)
 )
