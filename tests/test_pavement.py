@@ -183,6 +183,21 @@ def test_a_winter_leaves_the_deep_ground_as_a_column_of_ten_meters(monkeypatch):
     assert difference.max() < 0.5
 
 
+def test_what_hides_the_sky_reflects_a_fifth_of_the_sun():
+    # textbook walls and trees: 0.2; at sky view 0 only that is left of an overcast's sun
+    weather = forecast(24, sw_down_wm2=200.0)
+    hidden, half, opened = (
+        next(Forcing(weather, np.zeros(1, dtype=np.intp), np.full(1, view), np.ones(1),
+                     np.full((1, 36), 90.0)).steps_of_hour(12)).shortwave_wm2[0]
+        for view in (0.0, 0.5, 1.0)
+    )  # fmt: skip
+    profile = next(
+        Forcing(weather, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1)).steps_of_hour(12)
+    ).shortwave_wm2[0]  # nothing hidden: all the sun
+    assert hidden == pytest.approx(0.2 * profile)
+    assert half == pytest.approx(0.5 * (hidden + opened))
+
+
 def test_clear_night_cools_below_the_air_and_a_deck_falls_first_in_a_front():
     hours = 60
     front = np.where(np.arange(hours) < 30, 6.0, -4.0)

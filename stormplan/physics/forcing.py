@@ -31,6 +31,9 @@ STEPS_PER_HOUR = 6
 #: than an hour (31 members of the bundled storm): far less than what parts the members.
 LARGE_ENSEMBLE_MEMBERS = 16
 LARGE_ENSEMBLE_STEPS_PER_HOUR = 3
+#: What hides the sky, walls and trees, reflects about this much of the sun that falls on it (Oke
+#: 1987, Boundary Layer Climates: brick and concrete walls 0.1-0.4, trees 0.05-0.2; from memory).
+SURROUNDINGS_ALBEDO = 0.2
 MIN_HOURLY_CLEAR_SKY_WM2 = (
     1.0  # below this hourly clear-sky mean the shape of the hour means nothing
 )
@@ -268,7 +271,10 @@ class Forcing:
         surroundings = radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4
         from_sky = self.to_columns(self.radiation.lw_down_wm2[hour])
         longwave = self._sky_view * from_sky + (1.0 - self._sky_view) * surroundings
-        return beam, diffuse * self._sky_view, longwave
+        # the hidden part of the sky shines too: as bright as its share of the sun that it gets,
+        # taken to be what an open horizontal surface gets
+        reflected = SURROUNDINGS_ALBEDO * (1.0 - self._sky_view) * (beam + diffuse)
+        return beam, diffuse * self._sky_view + reflected, longwave
 
     def steps_of_hour(self, hour: int) -> Iterator[StepForcing]:
         """Yield the forcing of one hour, step by step.
