@@ -1,4 +1,4 @@
-"""A site's own readings: the log, and the night offset they are worth."""
+"""A site's own readings: the log, and what they do to the nights of a plan."""
 
 import json
 import re
@@ -17,8 +17,9 @@ from typer.testing import CliRunner
 from stormplan.cli.main import app
 from stormplan.company import sites_file
 from stormplan.errors import InputError
-from stormplan.physics import bias_correction, surface_simulation
-from stormplan.physics.bias_correction import Light, NightBias, PavementReading
+from stormplan.physics import bias_correction, night_error, surface_simulation
+from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.physics.night_error import NightError
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
@@ -34,65 +35,6 @@ def reading(days=0, hours=0, surface_c=-3.0, light=Light.SHADE, surface="lot") -
     return PavementReading(
         time=time, site="mill", surface=surface, surface_c=surface_c, light=light
     )
-
-
-def flat(model_c=-5.0, days=40):
-    return {MIDNIGHT + timedelta(hours=hour): model_c for hour in range(-24, 24 * days)}
-
-
-@pytest.mark.parametrize("n", [5, 20, 95])
-def test_the_offset_is_the_mean_error_shrunk_by_what_few_readings_are_worth(n):
-    found = bias_correction.bias_from_readings(
-        [reading(day) for day in range(n)], flat(days=100), *PLACE
-    )
-    assert found.reading_count == n
-    assert found.offset_k == pytest.approx(n / (n + 5) * 2.0)
-
-
-def test_fewer_than_five_readings_move_nothing_but_are_counted():
-    assert bias_correction.bias_from_readings(
-        [reading(day) for day in range(4)], flat(), *PLACE
-    ) == NightBias(0.0, 4)
-    assert bias_correction.bias_from_readings([], flat(), *PLACE) == NightBias(0.0, 0)
-
-
-def test_readings_by_day_in_the_sun_or_of_hours_unknown_do_not_count():
-    night = [reading(day) for day in range(6)]
-    odd = [reading(day, 12, 30.0) for day in range(9)]  # noon
-    odd += [reading(day, 0, 30.0, Light.SUN) for day in range(9)]
-    odd += [reading(day, 0, 30.0) for day in range(50, 60)]  # the model has no such hour
-    found = bias_correction.bias_from_readings(night + odd, flat(), *PLACE)
-    assert found.reading_count == 6
-    assert found.offset_k == pytest.approx(6 / 11 * 2.0)
-
-
-def test_each_night_is_judged_by_the_readings_of_the_others():
-    # by hand: of two nights of five equal errors each takes half of the other's mean
-    error = np.array([2.0] * 5 + [1.0] * 5)
-    found = bias_correction.leave_one_night_out(error, np.repeat([7, 8], 5))
-    assert found.nights == 2
-    assert found.model_rmse_k == pytest.approx(np.sqrt(2.5))
-    assert found.offset_rmse_k == pytest.approx(np.sqrt((1.5**2 + 0.0**2) / 2))
-    assert bias_correction.leave_one_night_out(error, np.full(10, 7)) is None
-    assert bias_correction.leave_one_night_out(error, np.repeat([7, 8], [6, 4])) is None
-
-
-@pytest.mark.parametrize("bias_k", [0.0, 1.5])
-def test_the_score_of_the_nights_left_out_is_the_error_of_nights_to_come(bias_k):
-    # James-Stein arithmetic: of a mean of n shrunk by s = n / (n + 5), (1 - s)² of the bias's
-    # square and s² / n of the scatter are left on a new night, beside its own scatter
-    rng = np.random.default_rng(5)
-    scatter_k, n = 1.5, 20
-    squares = np.array([
-        np.square([score.model_rmse_k, score.offset_rmse_k])
-        for score in (
-            bias_correction.leave_one_night_out(rng.normal(bias_k, scatter_k, n), np.arange(n))
-            for _ in range(400)
-        )
-    ]).mean(axis=0)  # fmt: skip
-    kept = (n - 1) / (n + 4)
-    expected = (1 - kept) ** 2 * bias_k**2 + scatter_k**2 * (1 + kept**2 / (n - 1))
-    np.testing.assert_allclose(squares, [bias_k**2 + scatter_k**2, expected], rtol=0.05)
 
 
 def test_a_night_runs_from_noon_to_noon_of_the_sun():
@@ -115,20 +57,6 @@ def test_it_is_added_at_night_only():
     assert (share[9:16] == 0.0).all()
     assert (np.diff(share[6:11]) <= 0.0).all()  # it fades after sunrise, and comes before sunset
     assert (np.diff(share[14:18]) >= 0.0).all()
-
-
-def test_twenty_readings_of_a_biased_site_make_its_other_nights_better():
-    rng = np.random.default_rng(5)
-    truth = rng.normal(1.4, 1.3, 220)  # reading less model: a warm site, and scatter
-    n = 20
-    found = bias_correction.shrunk_bias(truth[:n], np.zeros(n), np.ones(n, dtype=bool))
-
-    def rmse(offset):
-        return np.sqrt(np.mean((truth[n:] - offset) ** 2))
-
-    assert rmse(found.offset_k) < rmse(0.0) - 0.4
-    with pytest.raises(InputError, match="2 readings against 3 modeled and 3 nights"):
-        bias_correction.shrunk_bias(np.zeros(2), np.zeros(3), np.zeros(3, dtype=bool))
 
 
 def test_the_log_only_grows_and_survives_many_hands_and_a_torn_line(tmp_path):
@@ -229,29 +157,44 @@ def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp
             surface_c=series.surface_c[at] + error, light=Light.SHADE,
         ))  # fmt: skip
     reading_log.append_reading(log, reading(surface="nowhere"))
+    in_sun = hours[dark[0]] + timedelta(minutes=30)
+    reading_log.append_reading(log, PavementReading(
+        time=in_sun, site=planned.key, surface=own.key, surface_c=40.0, light=Light.SUN
+    ))  # fmt: skip
     file = tmp_path / "archive.sqlite"
+    last = hours[dark[-1]] + timedelta(minutes=20)
     with Archive(file) as kept:
         kept.add_plan(plan.made_at, pipeline.plan_json(plan))
-        found = night_bias.night_biases(kept, reading_log.load_readings(log))
-    assert found[planned.key, own.key].reading_count == 15
-    assert found[planned.key, own.key].offset_k == pytest.approx(15 / 20 * 1.3, abs=0.01)
-    assert found["mill", "nowhere"] == NightBias(0.0, 0)
-    said = (
+        found = night_bias.night_errors(kept, reading_log.load_readings(log), last)
+    assert found["mill", "nowhere"].reading_count == 0
+    known = found[planned.key, own.key]
+    assert known.reading_count == 15
+    # all fifteen are 1.3 K too cold, whatever the weather: most of it is the constant's, and the
+    # last night's own part has its share
+    air, cloud = (np.array(getattr(series, n), dtype=float)[dark] for n in ("air_c", "cloud_frac"))
+    surface_c = np.array(series.surface_c, dtype=float)[dark]
+    mean_c = np.array([np.nan if v is None else v for v in series.air_mean_c])[dark]
+    expected = night_error.expected_error_k(
+        known,
+        np.full(15, known.at_h),
+        night_error.night_features(cloud, surface_c - air, air - mean_c),
+    )
+    assert expected[-3:] == pytest.approx([1.3] * 3, abs=0.25)
+    said = " ".join(
         CliRunner()
         .invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
-        .output
+        .output.split()
     )
-    words = "nights are 1.8 °F (1.0 °C) warmer than planned, shrunk mean of 15 night readings"
-    assert f"{planned.key} {own.key}: {words}" in said
+    assert f"{planned.key} {own.key}: usual nights are" in said
+    assert "by 15 night readings" in said
     score = re.search(
         rf"{planned.key} {own.key}: over (\d) nights, each judged by the others, the error is "
-        r"\S+ °F \((\S+) °C\) with the offset and 2.3 °F \(1.3 °C\) without",
-        " ".join(said.split()),
+        r"\S+ °F \((\S+) °C\) corrected and 2.3 °F \(1.3 °C\) without",
+        said,
     )
-    # the others of a night are 5 to 10 of the fifteen, all wrong by 1.3: 5 / (n + 5) of it is left
     assert 2 <= int(score[1]) <= 4
-    assert 1.3 * 5 / 15 - 0.05 < float(score[2]) < 1.3 * 5 / 10 + 0.05
-    assert "mill nowhere: no offset yet; 0 night readings that a plan covers, 5 are needed" in said
+    assert float(score[2]) < 0.9
+    assert "mill nowhere: no night readings that a plan covers" in said
     absent = ["reading", "list", "--log", str(log), "--archive", str(tmp_path / "no.sqlite")]
     assert "no archive at" in str(CliRunner().invoke(app, absent).exception)
 
@@ -261,13 +204,20 @@ def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 
 
-def planned(n=20, offset_k=1.5, hours=None):
-    offsets = {("a", "lot"): NightBias(offset_k if n >= 5 else 0.0, n)}
+def known_error(offset_k, n=20, weights=(0.0, 0.0, 0.0), at=NOON):
+    """Knowledge of a constant error, and how little is left unknown."""
+    covariance = 0.01 * np.diag(np.append(night_error.WEIGHT_SD, night_error.NIGHT_SD_K) ** 2)
+    mean = (offset_k, *weights, 0.0)
+    return NightError(at.timestamp() / 3600.0, mean, tuple(covariance.ravel().tolist()), n)
+
+
+def planned(n=20, offset_k=1.5, hours=None, weights=(0.0, 0.0, 0.0)):
+    known = {("a", "lot"): known_error(offset_k, n, weights)} if n else {}
     places = {"a": site_entry(43.0, -90.0, {"lot": LOT, "back": LOT})}
     answers = {
         "a": SiteForecasts(forecast_cell(**(hours or {"air_temp_c": -1.0, "dew_point_c": -4.0})))
     }
-    return make_plan(parse_sites(places), answers, NOON, offsets=offsets)
+    return make_plan(parse_sites(places), answers, NOON, night_errors=known)
 
 
 def of(plan, key):
@@ -280,13 +230,40 @@ def test_a_plan_moves_the_nights_of_the_surface_that_was_read_and_nothing_else()
     read, moved = of(plan, "lot")
     unread, as_modeled = of(plan, "back")
     assert read.night_bias.reading_count == 20
-    assert read.night_bias.offset_k == 1.5
+    assert read.night_bias.offset_k == pytest.approx(1.5, abs=0.05)
     assert unread.night_bias is None
     starts = [plan.hourly[read.hourly_id].start + timedelta(hours=h) for h in range(len(moved))]
     share = bias_correction.night_weight(starts, 43.1, -89.4)
     assert 30 < (share == 1.0).sum() < 50
     # told to 0.1 °C; the ice and water that the surface carries make no difference when dry
-    np.testing.assert_allclose(moved - as_modeled, 1.5 * share, atol=0.11)
+    np.testing.assert_allclose(moved - as_modeled, 1.5 * share, atol=0.16)
+    told = np.array(plan.hourly[read.hourly_id].night_offset_k)
+    np.testing.assert_allclose(moved - as_modeled, told, atol=0.11)
+    assert plan.hourly[unread.hourly_id].night_offset_k == ()
+
+
+def test_what_is_known_of_a_surface_narrows_its_nights_and_not_its_days():
+    plan = planned()
+    read, unread = (plan.hourly[of(plan, key)[0].hourly_id] for key in ("lot", "back"))
+    width, usual = (
+        np.array(one.surface_p90_c) - np.array(one.surface_p10_c) for one in (read, unread)
+    )
+    starts = [read.start + timedelta(hours=h) for h in range(len(width))]
+    share = bias_correction.night_weight(starts, 43.0, -90.0)
+    first_night = np.flatnonzero(share == 1.0)
+    first_night = first_night[first_night < 24]
+    assert (width < 0.85 * usual)[first_night].all()
+    np.testing.assert_allclose(width[share == 0.0], usual[share == 0.0], atol=0.21)
+    assert of(plan, "lot")[0].night_bias.error_k < 1.4
+
+
+def test_an_error_that_goes_with_cloud_is_corrected_by_the_hour():
+    cloud = np.where(np.arange(72) < 14, 0.0, 1.0)  # clear at first
+    weather_of = {"air_temp_c": -1.0, "dew_point_c": -4.0, "cloud_frac": cloud}
+    plan = planned(offset_k=0.0, hours=weather_of, weights=(2.0, 0.0, 0.0))
+    told = np.array(plan.hourly[of(plan, "lot")[0].hourly_id].night_offset_k[:24])
+    assert told.min() == pytest.approx(-1.0, abs=0.1)
+    assert told.max() == pytest.approx(1.0, abs=0.1)
 
 
 def test_the_film_lives_at_the_corrected_temperature():
@@ -313,7 +290,9 @@ def test_wet_pavement_freezes_when_the_corrected_surface_does():
     )  # fmt: skip
 
     def first_ice(offset_k):
-        taken = surface_simulation.simulate(night, weather.single_column(night_offset_k=offset_k))
+        taken = surface_simulation.simulate(
+            night, weather.single_column(night_error=known_error(offset_k, at=night.start))
+        )
         surface, icy = taken.surface_min_c[:, 0, 0], taken.film.ice_mm[:, 0, 0] > 0.05
         assert surface[icy.argmax()] < 0.0  # and not before the surface that is told of
         return int(icy.argmax()) if icy.any() else 48
@@ -335,9 +314,9 @@ def test_an_offset_is_not_learnt_again_from_plans_that_had_it(tmp_path):
     ]  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
         kept.add_plan(plan.made_at, pipeline.plan_json(plan))
-        found = night_bias.night_biases(kept, taken)["a", "lot"]
-    assert found.reading_count == 20
-    assert found.offset_k == pytest.approx(20 / 25 * 2.0, abs=0.05)
+        found = night_bias._read_hours(kept, taken)["a", "lot"]
+    assert len(found) == 20
+    assert [hour.error_k for hour in found] == pytest.approx([2.0] * 20, abs=0.11)
 
 
 def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
@@ -368,8 +347,11 @@ def test_the_morning_reads_the_log_that_the_sites_file_names(tmp_path):
         later = next(s for one in plan.sites if one.key == at for s in one.surfaces
                      if s.key == surface)  # fmt: skip
         assert later.night_bias.reading_count == 6
-        assert later.night_bias.offset_k == pytest.approx(-6 / 11 * 1.1, abs=0.01)
-        words = "nights taken 1.1 °F colder than the model has them, from 6 own night readings"
+        assert -1.1 < later.night_bias.offset_k < -0.4
+        size = abs(later.night_bias.offset_k) * 1.8
+        words = (
+            f"nights taken {size:.1f} °F colder than the model has them, from 6 own night readings"
+        )
         assert words in " ".join(terminal.render_text(briefing.build_view(plan)).split())
         assert words in briefing.render_html(briefing.build_view(plan), (), 0)
         assert words in "\n".join(decision_trace.trace_lines(plan, at))

@@ -21,7 +21,7 @@ from helpers.measured import (
     rmse,
 )
 
-from stormplan.physics import radiation, sun
+from stormplan.physics import night_error, radiation, sun
 
 pytestmark = pytest.mark.slow
 
@@ -111,3 +111,43 @@ def test_longwave_of_clear_nights_and_of_overcast_is_as_measured(month):
     black = 5.670374e-8 * (month.air_c[overcast] + 273.15) ** 4
     assert rmse(error(overcast, 1.0)) < 0.65 * rmse(black - month.down[overcast])
     assert rmse(error(overcast, 1.0)) < 0.3 * rmse(error(overcast, 0.0))
+
+
+def read_nights(month, modeled_c, of_tonight):
+    """Errors of night hours corrected by two readings a night, and the intervals they were given.
+
+    Read at 22 and 2 UTC; an hour is corrected by the readings of earlier nights, or of its own too.
+    """
+    hourly = slice(0, None, 6)
+    air_c, model_c, skin_c = (each[hourly] for each in (month.air_c, modeled_c, month.skin_c))
+    time_h = np.arange(air_c.size, dtype=float)
+    cloud = np.interp(time_h * 6, month.at_synop, np.minimum(month.cloud, 8) / 8.0)
+    features = night_error.night_features(
+        cloud, model_c - air_c, air_c - night_error.air_mean_c(air_c)
+    )
+    error_k, night = skin_c - model_c, month.night[hourly]
+    of_night = np.floor((time_h + 12.0) / 24.0)
+    read = night & np.isin(time_h % 24, (2, 22))
+    left, sd = np.full(time_h.size, np.nan), np.full(time_h.size, np.nan)
+    for now in np.flatnonzero(night):
+        before = time_h < now if of_tonight else of_night < of_night[now]
+        taken = night_error.ReadErrors(time_h, features, error_k).select(read & before)
+        known = night_error.learn(taken, time_h[now])
+        at = slice(now, now + 1)
+        left[at] = error_k[at] - night_error.expected_error_k(known, time_h[at], features[at])
+        sd[at] = night_error.error_sd_k(known, time_h[at], features[at])
+    return left[night], sd[night]
+
+
+def test_readings_correct_the_nights_of_a_model_that_is_wrong_about_moisture(month, kept_wet):
+    dry = follow_payerne(month)
+    assert rmse((dry - month.skin_c)[month.night]) > 1.7  # 1.84 K
+    for of_tonight, bound in ((False, 1.0), (True, 0.9)):
+        left, sd = read_nights(month, dry, of_tonight)
+        assert rmse(left) < bound  # 0.9 and 0.8 K
+        later = slice(left.size // 2, None)
+        assert 0.7 < np.mean(np.abs(left[later]) < 1.2816 * sd[later]) <= 0.95
+        assert sd[later].mean() < 0.75 * sd[0]
+        # a model that is right is left alone
+        left, _ = read_nights(month, kept_wet, of_tonight)
+        assert rmse(left) < rmse((kept_wet - month.skin_c)[month.night]) + 0.05

@@ -5,7 +5,7 @@ As everywhere on the command line, imports of anything heavy stand inside the co
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -50,8 +50,8 @@ def reading_add(
 ) -> None:
     """Add a surface temperature reading, from an infrared thermometer or a pavement probe.
 
-    Plans correct the nights of a surface from five night readings on in the log that the sites
-    file names (readings: FILE).
+    Plans correct the nights of a surface by the night readings in the log that the sites file names
+    (readings: FILE): few of them by little, one of tonight for the rest of the night.
     """
     from stormplan.physics.bias_correction import Light, PavementReading
     from stormplan.units import parse
@@ -125,9 +125,10 @@ def reading_list(
     if not archive.exists():
         raise InputError(f"no archive at {archive}")
     with Archive(archive) as kept:
-        for at, offset in night_bias.night_biases(kept, found).items():
-            print(night_bias.bias_line(at, offset))
-        for at, score in night_bias.offset_scores(kept, found).items():
+        last = max((one.time for one in found), default=datetime.now(UTC))
+        for at, known in night_bias.night_errors(kept, found, last).items():
+            print("\n".join(night_bias.error_lines(at, known)))
+        for at, score in night_bias.correction_scores(kept, found).items():
             print(night_bias.score_line(at, score))
 
 

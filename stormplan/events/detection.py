@@ -75,6 +75,9 @@ class Hour(NamedTuple):
     prob_below_freezing: float
     prob_frost: float
     hazard: Hazard | None
+    cloud_frac: float = math.nan
+    air_mean_c: float = math.nan
+    night_offset_k: float = math.nan
 
     @property
     def precip_mm(self) -> float:
@@ -258,7 +261,7 @@ def build_outlook(
         )
     }
     hazards = hazard_codes(series, surface, thresholds)
-    error_k = member_error_k(forecast, cell)
+    error_k = member_error_k(forecast, cell, surface)
     chance = hazard_probability(hazards, series, surface, error_k)
     governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
     members = MemberSeries.from_series(series, surface.surface_c, chance, hazards >= 0)
@@ -377,9 +380,18 @@ def _hours(
     surface = surface_uncertainty(surface_series.surface_c, series["dew_point_c"], error_k)
     spreads = (surface.p10_c, surface.p90_c, surface.prob_below_freezing, surface.prob_frost)
     uncertainty_lists = [values.tolist() for values in spreads]
-    return tuple(
-        map(Hour, forecast.hour_starts, *median_lists, blowing, *uncertainty_lists, governing)
+    unread = np.full(forecast.n_hours, np.nan)
+    nightly = (
+        np.median(forecast["cloud_frac"][:, cell], axis=1),
+        unread if surface_series.air_mean_c is None else surface_series.air_mean_c,
+        unread if surface_series.night_offset_k is None else surface_series.night_offset_k,
     )
+    return tuple(
+        map(
+            Hour, forecast.hour_starts, *median_lists, blowing, *uncertainty_lists, governing,
+            *(values.tolist() for values in nightly),
+        )
+    )  # fmt: skip
 
 
 def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:

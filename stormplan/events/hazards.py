@@ -92,6 +92,12 @@ class SurfaceSeries:
         In which members ice, or snow, that somebody saw lies there now.
     seen_just_now : bool
         Whether that was within the hour before now, and nothing was put down since.
+    air_mean_c : array (hour,) or None
+        Mean air of the five days before [°C].
+    night_offset_k : array (hour,) or None
+        What readings moved the surface by; None where nobody has read it [K].
+    model_error_k : array (hour,) or None
+        Standard deviation of the truth around a member that readings leave; None without any [K].
     """
 
     surface_c: Array
@@ -101,6 +107,9 @@ class SurfaceSeries:
     ice_seen: NDArray[np.bool_] | bool = False
     snow_seen: NDArray[np.bool_] | bool = False
     seen_just_now: bool = False
+    air_mean_c: Array | None = None
+    night_offset_k: Array | None = None
+    model_error_k: Array | None = None
 
 
 def hazard_codes(
@@ -154,16 +163,17 @@ def hazard_codes(
     return code
 
 
-def member_error_k(forecast: Forecast, cell: int) -> Array:
+def member_error_k(forecast: Forecast, cell: int, surface: SurfaceSeries) -> Array:
     """Return the standard error of a member's surface temperature, (hour,) [K].
 
     Of one member alone all that is known of such errors, which grow with the lead; several have
-    the weather's between them, and what is left is the pavement model's own.
+    the weather's between them, and what is left is the pavement model's own, as far as readings
+    leave it.
     """
     place = forecast.cells[cell]
     night = _nights(forecast.start, forecast.n_hours, place.latitude_deg, place.longitude_deg)
     if forecast.n_members > 1:
-        return model_error_k(night)
+        return model_error_k(night) if surface.model_error_k is None else surface.model_error_k
     return surface_error_k(np.arange(forecast.n_hours), night)
 
 

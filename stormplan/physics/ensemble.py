@@ -140,6 +140,26 @@ def model_error_k(is_night: ArrayLike) -> Array:
     return np.where(is_night, MODEL_ERROR_NIGHT_K, MODEL_ERROR_DAY_K)
 
 
+def corrected_error_k(night_weight: ArrayLike, night_error_k: ArrayLike) -> Array:
+    """Return the standard deviation of the pavement model where readings tell of its nights.
+
+    Parameters
+    ----------
+    night_weight : array
+        Weight of the night in the hour, 1 by night and 0 by day [-].
+    night_error_k : array
+        Standard deviation by night, given the readings [K].
+
+    Returns
+    -------
+    array
+        Of an error ``w · night + sqrt(1 - w²) · day``, the two independent [K].
+    """
+    night_part = np.asarray(night_weight, dtype=float) ** 2
+    variance = night_part * np.asarray(night_error_k) ** 2
+    return np.asarray(np.sqrt(variance + (1.0 - night_part) * MODEL_ERROR_DAY_K**2))
+
+
 def surface_error_k(lead_h: ArrayLike, is_night: ArrayLike) -> Array:
     """Return the standard deviation of a surface temperature, weather and model together.
 

@@ -23,6 +23,7 @@ from stormplan.physics.ground import (
     layer_grid,
     typical_climate,
 )
+from stormplan.physics.night_error import NightError
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
@@ -90,8 +91,8 @@ class Column:
         Heat from traffic [W/m²].
     horizon_deg : tuple of float
         Height of the skyline in equal steps of azimuth, clockwise from north; empty when open [°].
-    night_offset_k : float
-        What readings on the spot say is missing from its temperature at night [K].
+    night_error : NightError or None
+        What readings on the spot say of its error at night; None where nobody has read it.
     variant : int
         Tells apart columns that are alike but for what is done on them [-].
     """
@@ -102,7 +103,7 @@ class Column:
     wind_factor: float = 1.0
     traffic_wm2: float = 0.0
     horizon_deg: tuple[float, ...] = ()
-    night_offset_k: float = 0.0
+    night_error: NightError | None = None
     variant: int = 0
 
 
@@ -118,7 +119,6 @@ class Columns:
     wind_factor: Array
     traffic_wm2: Array
     horizon_deg: Array | None
-    night_offset_k: Array
 
     @classmethod
     def from_records(cls, records: Sequence[Column]) -> Columns:
@@ -157,7 +157,6 @@ class Columns:
             wind_factor=np.array([record.wind_factor for record in records], dtype=float),
             traffic_wm2=np.array([record.traffic_wm2 for record in records], dtype=float),
             horizon_deg=_horizons(records),
-            night_offset_k=np.array([record.night_offset_k for record in records], dtype=float),
         )
 
     def __len__(self) -> int:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.physics import pavement, phase_equilibrium
+from stormplan.physics import night_error, pavement, phase_equilibrium
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import (
     FULL_SNOW_COVER_MM,
@@ -145,6 +145,8 @@ class SimulationResult:
         Used per cell, and which of it was modeled [W/m²].
     restart_state : RestartState
         What the last of these hours left.
+    night_offset_k : array or None
+        What readings moved the surface by; None where no column has any [K].
     """
 
     surface_c: Array
@@ -155,6 +157,7 @@ class SimulationResult:
     boundary: SurfaceBoundary
     radiation: DownwardRadiation
     restart_state: RestartState
+    night_offset_k: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -385,13 +388,52 @@ def empty_film(
     )
 
 
-def _night_offsets_k(forecast: Forecast, columns: Columns) -> Array | None:
-    """Return each column's night offset in each hour, (hour, column); None where nil."""
-    if not columns.night_offset_k.any():
-        return None
-    cells = ((cell.latitude_deg, cell.longitude_deg) for cell in forecast.cells)
-    nights = [night_weight(forecast.hour_starts, *place) for place in cells]
-    return np.stack(nights, axis=1)[:, columns.cell] * columns.night_offset_k
+class NightOffsets:
+    """What readings move the columns by in each hour, on the flat axis ``column · members``.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        Hourly weather.
+    columns : Columns
+        Some of which were read.
+    """
+
+    def __init__(self, forecast: Forecast, columns: Columns) -> None:
+        read = [at for at, record in enumerate(columns.records) if record.night_error is not None]
+        self._read = np.array(read, dtype=np.intp)
+        self._members = forecast.n_members
+        self._size = len(columns) * self._members
+        if not read:
+            return
+        cell = columns.cell[self._read]
+        places = [(one.latitude_deg, one.longitude_deg) for one in forecast.cells]
+        nights = np.stack([night_weight(forecast.hour_starts, *place) for place in places], axis=1)
+        self._night = nights[:, cell]
+        self._air_c = forecast["air_temp_c"][:, cell]
+        mean_c = night_error.air_mean_c(forecast["air_temp_c"])[:, cell]
+        self._features = night_error.night_features(
+            forecast["cloud_frac"][:, cell], np.zeros(()), self._air_c - mean_c
+        )
+        time_h = np.array([start.timestamp() / HOUR_S for start in forecast.hour_starts])
+        errors = [columns.records[at].night_error for at in read]
+        self._weights = np.stack(
+            [night_error.expected_weights(one, time_h) for one in errors if one is not None],
+            axis=1,
+        )
+
+    def at_hour(self, hour: int, surface_c: Array) -> Array | float:
+        """Return the offset of an hour from the surface at its start, without any [°C], [K]."""
+        if not self._read.size or not self._night[hour].any():
+            return 0.0
+        flat = flat_index(self._read, self._members)
+        features = self._features[hour].copy()
+        surface_minus_air_k = surface_c[flat].reshape(features.shape[:2]) - self._air_c[hour]
+        features[..., 2] = np.nan_to_num(surface_minus_air_k)
+        expected = night_error.weighted(self._weights[hour][:, None], features)
+        offset = np.zeros(self._size)
+        offset[flat] = (self._night[hour][:, None] * expected).ravel()
+        return offset
 
 
 def flat_index(column: NDArray[np.intp], members: int) -> NDArray[np.intp]:
@@ -430,7 +472,9 @@ class Operations:
 class HourlyMeans:
     """Hourly means by the trapezoidal rule, on the flat axis."""
 
-    def __init__(self, hours: int, steps: int, shape: tuple[int, int]) -> None:
+    def __init__(
+        self, hours: int, steps: int, shape: tuple[int, int], has_offsets: bool = False
+    ) -> None:
         self.steps = steps
         self.shape = shape
         self.out = {
@@ -438,6 +482,7 @@ class HourlyMeans:
             for name in ("surface", "skin", "free", "watts", "heat", "top")
         }
         self.lowest = np.empty((hours, *shape))
+        self.offset_k = np.empty((hours, *shape)) if has_offsets else None
 
     def begin(self, surface: CoupledSurface) -> None:
         """Start an hour."""
@@ -463,6 +508,9 @@ class HourlyMeans:
             offset = surface.offset_k if name in ("surface", "skin") else 0.0
             self.out[name][hour] = (total / self.steps + offset).reshape(self.shape)
         self.lowest[hour] = (self._low + surface.offset_k).reshape(self.shape)
+        if self.offset_k is not None:
+            offset_k = np.broadcast_to(surface.offset_k, self._low.shape)
+            self.offset_k[hour] = offset_k.reshape(self.shape)
 
 
 def simulate(
@@ -523,12 +571,12 @@ def simulate(
     precip = split_precipitation(forecast)
     operations = Operations(applications, plow_passes, members)
     recorder = FilmRecorder(hours, len(columns), members)
-    means = HourlyMeans(hours, steps, (len(columns), members))
+    has_offsets = any(record.night_error is not None for record in columns.records)
+    means = HourlyMeans(hours, steps, (len(columns), members), has_offsets)
     temp_at_depth_c = np.empty((len(depths_m), hours, len(columns), members))
-    offsets = _night_offsets_k(forecast, columns)
+    offsets = NightOffsets(forecast, columns)
     for hour in range(hours):
-        if offsets is not None:
-            surface.offset_k = np.repeat(offsets[first + hour], members)
+        surface.offset_k = offsets.at_hour(first + hour, slab.surface_c)
         amounts = [
             forcing.to_columns(a[first + hour]) / steps
             for a in (precip.liquid_mm, precip.snow_mm, precip.sleet_mm)
@@ -562,5 +610,5 @@ def simulate(
     holding = SurfaceBoundary(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
     return SimulationResult(
         out["surface"], means.lowest, out["skin"], temp_at_depth_c, recorder.film_hours(), holding,
-        forcing.radiation, RestartState(first + hours, surface),
+        forcing.radiation, RestartState(first + hours, surface), means.offset_k,
     )  # fmt: skip

@@ -139,6 +139,12 @@ class HourlySeries(Record):
         New snow in the hour [cm].
     hazard : tuple of str or None
         Hazard of the hour; None in an hour without one.
+    cloud_frac : tuple of float or None
+        Total cloud [-].
+    air_mean_c : tuple of float or None
+        Mean air of the five days before, of as much as is known [°C].
+    night_offset_k : tuple of float or None
+        What the surface's readings moved ``surface_c`` by; empty where nobody has read it [K].
     """
 
     start: AwareDatetime
@@ -156,6 +162,9 @@ class HourlySeries(Record):
     sleet_mm: tuple[float | None, ...]
     snowfall_cm: tuple[float | None, ...]
     hazard: tuple[str | None, ...]
+    cloud_frac: tuple[float | None, ...] = ()
+    air_mean_c: tuple[float | None, ...] = ()
+    night_offset_k: tuple[float | None, ...] = ()
 
 
 class ClientPlan(Record):
@@ -207,13 +216,16 @@ class NightBiasRecord(Record):
     Attributes
     ----------
     offset_k : float
-        Added to the modeled pavement temperature by night [K].
+        Added to the modeled pavement temperature by night, mean of the next day's night hours [K].
     reading_count : int
         Night readings it stands on [-].
+    error_k : float or None
+        Standard deviation of the model's error that they leave, in the same hours [K].
     """
 
     offset_k: float
     reading_count: int
+    error_k: float | None = None
 
 
 class RecordState(Record):

@@ -25,8 +25,10 @@ from stormplan.events.hazards import Hazard
 from stormplan.operations import mix
 from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
-from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBias, NightBiases
+from stormplan.physics import night_error as night_errors_of
+from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
+from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightError, NightErrors
 from stormplan.planning import forecast_diagnostics, site_batch, source_choice
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
@@ -76,7 +78,7 @@ def make_plan(
     site_forecasts: Mapping[str, SiteForecasts],
     now: datetime,
     mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
-    offsets: NightBiases = NO_NIGHT_BIASES,
+    night_errors: NightErrors = NO_NIGHT_ERRORS,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
@@ -93,7 +95,7 @@ def make_plan(
         Moment of planning, aware UTC.
     mapper : callable
         ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere.
-    offsets : mapping of (str, str) to NightBias
+    night_errors : mapping of (str, str) to NightError
         What readings say of a site's surface by night.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
@@ -117,7 +119,7 @@ def make_plan(
         block_count = len(blocks)
         repeated_args = (
             [thing] * block_count
-            for thing in (cells, now, offsets, error_records, histories, earlier_work)
+            for thing in (cells, now, night_errors, error_records, histories, earlier_work)
         )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
@@ -133,7 +135,9 @@ def make_plan(
         key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
     }
-    site_plans = [_site_plan(key, sites, source_decisions[key], offsets, histories) for key in keys]
+    site_plans = [
+        _site_plan(key, sites, source_decisions[key], night_errors, histories) for key in keys
+    ]
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -235,6 +239,11 @@ def _hourly_series(outlook: Outlook) -> HourlySeries:
         sleet_mm=rounded("sleet_mm", FORECAST_DIGITS),
         snowfall_cm=rounded("snowfall_cm", FORECAST_DIGITS),
         hazard=tuple(hour.hazard and str(hour.hazard) for hour in outlook.hours),
+        cloud_frac=rounded("cloud_frac", 2),
+        air_mean_c=rounded("air_mean_c", 1),
+        night_offset_k=()
+        if all(math.isnan(offset) for offset in fields["night_offset_k"])
+        else rounded("night_offset_k", 2),
     )
 
 
@@ -242,7 +251,8 @@ def _surface_plan(
     key: str,
     surface: Surface,
     decision: SurfaceDecision,
-    night_bias: NightBias | None,
+    night_error: NightError | None,
+    place: tuple[float, float],
     history: SurfaceHistory | None,
 ) -> SurfacePlan:
     return SurfacePlan(
@@ -256,11 +266,27 @@ def _surface_plan(
         refreeze_periods=tuple(_refreeze_periods(decision.treatments)),
         forecast_gaps=decision.outlook.unknown,
         night_bias=None
-        if night_bias is None
-        else NightBiasRecord(
-            offset_k=round(night_bias.offset_k, 3), reading_count=night_bias.reading_count
-        ),
+        if night_error is None
+        else _night_bias_record(night_error, decision.outlook, place),
         record=None if history is None else _record_state(history, decision.counted),
+    )
+
+
+def _night_bias_record(
+    known: NightError, outlook: Outlook, place: tuple[float, float]
+) -> NightBiasRecord:
+    """Return what readings do to the next day's night hours, and what error they leave."""
+    ahead = outlook.hours[:24]
+    night = is_night([hour.start for hour in ahead], *place)
+    moved = [h.night_offset_k for h, dark in zip(ahead, night, strict=True)
+             if dark and not math.isnan(h.night_offset_k)]  # fmt: skip
+    time_h = np.array([hour.start.timestamp() / 3600.0 for hour in ahead])[night]
+    usual = night_errors_of.night_features(*np.full((3, time_h.size), np.nan))
+    left_k = night_errors_of.error_sd_k(known, time_h, usual)
+    return NightBiasRecord(
+        offset_k=round(float(np.mean(moved)), 3) if moved else 0.0,
+        reading_count=known.reading_count,
+        error_k=round(float(left_k.mean()), 3) if left_k.size else None,
     )
 
 
@@ -301,7 +327,7 @@ def _site_plan(
     key: str,
     sites: Sites,
     source_decision: SourceDecision,
-    offsets: NightBiases,
+    night_errors: NightErrors,
     histories: SurfaceHistories,
 ) -> SitePlan:
     site = sites.sites[key]
@@ -310,7 +336,8 @@ def _site_plan(
             surface_key,
             surface,
             source_decision.decisions[key, surface_key],
-            offsets.get((key, surface_key)),
+            night_errors.get((key, surface_key)),
+            (site.latitude_deg, site.longitude_deg),
             histories.get((key, surface_key)),
         )
         for surface_key, surface in site.surfaces.items()

@@ -22,12 +22,13 @@ from stormplan.events.hazards import HazardThresholds, SurfaceSeries
 from stormplan.liquids import batch
 from stormplan.liquids.blend import liquid_from_product
 from stormplan.liquids.hydrometer import REFERENCE_C
-from stormplan.physics import ensemble, surface_simulation
-from stormplan.physics.bias_correction import NO_BIAS, NO_NIGHT_BIASES, NightBiases, is_night
+from stormplan.physics import ensemble, night_error, surface_simulation
+from stormplan.physics.bias_correction import is_night, night_weight
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_condition import FilmHours
 from stormplan.physics.film_response import FilmStart
+from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightError, NightErrors
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState, SimulationResult
 from stormplan.planning.plowed_columns import (
@@ -123,7 +124,35 @@ class _BlockRun:
             snow_seen=recorded.seen_snowy
             & (recorded.seen_just_now | self._lies(column_index, "snow")),
             seen_just_now=recorded.seen_just_now,
+            **self._night_series(column_index),
         )
+
+    def _night_series(self, column_index: int) -> dict[str, NDArray[np.float64]]:
+        """Return the air's mean, and what readings say of a column, by hour from now on."""
+        column = self.plowed_columns[column_index].column
+        ahead = self.forecast_from_now
+        first = self.forecast.n_hours - ahead.n_hours
+        mean_c = night_error.air_mean_c(self.forecast["air_temp_c"][:, column.cell])[first:]
+        typical_mean_c = np.median(mean_c, axis=1)
+        series = {"air_mean_c": typical_mean_c}
+        offset_k = self.simulation.night_offset_k
+        if column.night_error is None or offset_k is None:
+            return series
+        modeled_c = (self.simulation.surface_c - offset_k)[:, column_index]
+        air_c = ahead["air_temp_c"][:, column.cell]
+        features = night_error.night_features(
+            np.median(ahead["cloud_frac"][:, column.cell], axis=1),
+            np.median(modeled_c - air_c, axis=1),
+            np.median(air_c, axis=1) - typical_mean_c,
+        )
+        place = ahead.cells[column.cell]
+        starts = ahead.hour_starts
+        night = night_weight(starts, place.latitude_deg, place.longitude_deg)
+        time_h = np.array([start.timestamp() / 3600.0 for start in starts])
+        by_night_k = night_error.error_sd_k(column.night_error, time_h, features)
+        series["night_offset_k"] = np.median(offset_k[:, column_index], axis=1)
+        series["model_error_k"] = ensemble.corrected_error_k(night, by_night_k)
+        return series
 
     def _lies(self, column_index: int, store: str) -> NDArray[np.bool_]:
         """Return in which members some of a store of the film lies on a column now, (member,)."""
@@ -207,7 +236,7 @@ def decide_sites(
     keys: Sequence[str],
     cells: Mapping[str, CellForecast],
     now: datetime,
-    offsets: NightBiases = NO_NIGHT_BIASES,
+    night_errors: NightErrors = NO_NIGHT_ERRORS,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = NO_EARLIER_WORK,
@@ -224,7 +253,7 @@ def decide_sites(
         By site key; a site that is absent is passed over.
     now : datetime
         Moment of planning, aware UTC.
-    offsets : mapping of (str, str) to Correction
+    night_errors : mapping of (str, str) to NightError
         What readings say of a site's surface by night; one that is absent has none.
     error_records : mapping of str to ErrorRecord
         How far sources of one voice were off, where that is known.
@@ -247,7 +276,15 @@ def decide_sites(
     decisions: dict[tuple[str, str], SurfaceDecision] = {}
     for (start, _), group_keys in groups.items():
         decisions |= _decide_group(
-            sites, group_keys, cells, start, now, offsets, error_records, histories, earlier_work
+            sites,
+            group_keys,
+            cells,
+            start,
+            now,
+            night_errors,
+            error_records,
+            histories,
+            earlier_work,
         )
     return decisions
 
@@ -258,7 +295,7 @@ def _decide_group(
     cells: Mapping[str, CellForecast],
     start: datetime,
     now: datetime,
-    offsets: NightBiases,
+    night_errors: NightErrors,
     error_records: Mapping[str, ErrorRecord],
     histories: SurfaceHistories,
     earlier_work: Mapping[tuple[str, str], EarlierWork],
@@ -289,7 +326,7 @@ def _decide_group(
     columns_by_surface = {
         (key, surface_key): _plowed_column(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
-            offsets.get((key, surface_key), NO_BIAS).offset_k,
+            night_errors.get((key, surface_key)),
             recorded_hours(counted[key, surface_key], start, now),
         )
         for key in keys
@@ -372,7 +409,7 @@ def _plowed_column(
     site: Site,
     surface: Surface,
     cell: int,
-    night_offset_k: float,
+    night_error: NightError | None,
     recorded: RecordedHours,
 ) -> PlowedColumn:
     use = surface.surface_class.use
@@ -385,7 +422,7 @@ def _plowed_column(
             wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
             traffic_wm2=surface.traffic_wm2,
             horizon_deg=surface.skyline_deg,
-            night_offset_k=night_offset_k,
+            night_error=night_error,
         ),
         plowing.plow_trigger_cm(practice, use == "pedestrian"),
         1000.0 * practice.number(f"plow_residual_{use}"),
@@ -498,8 +535,9 @@ def _hourly_id(
     if plowed_column.recorded != NO_RECORD:
         digest = hashlib.sha256(repr(plowed_column.recorded).encode()).hexdigest()
         parts.append(f"record {digest[:12]}")
-    if column.night_offset_k:
-        parts[2] += f" nights {column.night_offset_k:+.2f}K"
+    if column.night_error is not None:
+        digest = hashlib.sha256(repr(column.night_error).encode()).hexdigest()
+        parts.append(f"readings {digest[:12]}")
     return " | ".join(parts) + (" pile" if snow_pile else "")
 
 

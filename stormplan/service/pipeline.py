@@ -21,8 +21,8 @@ from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import ArchiveError, ForecastError, InputError
-from stormplan.physics.bias_correction import NO_NIGHT_BIASES, NightBiases
 from stormplan.physics.ensemble import ErrorRecord
+from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightErrors
 from stormplan.planning import plan_diff
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.isolation import plan_isolated
@@ -137,7 +137,7 @@ def fetch_and_plan(
         alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
-    offsets, reading_diagnostics = _night_biases(sites, archive, now, sites_folder)
+    night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder)
     source_errors = _error_records(archive, now)
     histories, record_diagnostics = _histories(sites, archive, now)
     plan = plan_isolated(
@@ -145,7 +145,7 @@ def fetch_and_plan(
             make_plan,
             sites,
             now=now,
-            offsets=offsets,
+            night_errors=night_errors,
             error_records=source_errors,
             histories=histories,
             earlier_work=_earlier_work(archive, now),
@@ -276,17 +276,18 @@ def _fetch_alerts(
     )
 
 
-def _night_biases(
+def _night_errors(
     sites: Sites, archive: Archive, now: datetime, sites_folder: Path
-) -> tuple[NightBiases, tuple[Diagnostic, ...]]:
-    """Return the night bias of each surface, else the reason there is none."""
+) -> tuple[NightErrors, tuple[Diagnostic, ...]]:
+    """Return what readings say of each surface's nights, else the reason there is nothing."""
     if sites.readings is None:
-        return NO_NIGHT_BIASES, ()
+        return NO_NIGHT_ERRORS, ()
     try:
         known = reading_log.load_readings(sites_folder / sites.readings)
-        return night_bias.night_biases(archive, [one for one in known if one.time < now]), ()
+        taken = [one for one in known if one.time < now]
+        return night_bias.night_errors(archive, taken, now), ()
     except InputError as error:
-        return NO_NIGHT_BIASES, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
+        return NO_NIGHT_ERRORS, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
 
 
 def _error_records(archive: Archive, now: datetime) -> dict[str, ErrorRecord]:

@@ -1,7 +1,8 @@
-"""Night bias of each surface: its readings against the plans made before them.
+"""Night error of each surface: its readings against the plans made before them.
 
-Every reading is held against the last plan made before it: what that plan had for the surface in
-that hour. The errors of a surface's nights become its shrunk offset.
+Every reading is held against the last plan made before it: what the model had for the surface in
+that hour, without what earlier readings had moved it by, and in what weather. What that says of
+the surface's nights is learned by ``stormplan.physics.night_error``.
 """
 
 from __future__ import annotations
@@ -13,12 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from stormplan.physics import bias_correction
-from stormplan.physics.bias_correction import (
-    NightBias,
-    NightBiases,
-    OffsetScore,
-    PavementReading,
+from stormplan.physics import bias_correction, night_error
+from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.physics.night_error import (
+    CorrectionScore,
+    NightError,
+    NightErrors,
+    ReadErrors,
 )
 from stormplan.planning.plan import current_document
 from stormplan.store.archive import Archive
@@ -28,79 +30,76 @@ HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
-class _ModeledSurface:
-    """The modeled surface temperature by hour [°C], and where the site is."""
+class _ReadHour:
+    """A night reading beside its plan: when, reading less model [K], features, place."""
 
-    latitude_deg: float
+    time: datetime
+    error_k: float
+    features: tuple[float, ...]
     longitude_deg: float
-    surface_c: Mapping[datetime, float]
-
-    def at_hour(self, moment: datetime) -> dict[datetime, float]:
-        """Return the hour that holds a moment and its temperature [°C]; empty if not known."""
-        hour = moment.replace(minute=0, second=0, microsecond=0)
-        return {hour: self.surface_c[hour]} if hour in self.surface_c else {}
 
 
-@dataclass(frozen=True)
-class _ReadSurface:
-    """A surface's readings, and where plans knew it: modeled temperature by hour, and place."""
-
-    readings: list[PavementReading]
-    modeled_c: dict[datetime, float]
-    place: tuple[float, float] | None
-
-
-def _read_surfaces(
+def _read_hours(
     archive: Archive, readings: Sequence[PavementReading]
-) -> dict[tuple[str, str], _ReadSurface]:
-    """Return readings beside what plans had, by site and surface in order of their first."""
-    by_surface: dict[tuple[str, str], list[PavementReading]] = {}
-    surface_temps: dict[tuple[str, str], dict[datetime, float]] = {}
-    places: dict[tuple[str, str], tuple[float, float]] = {}
-    for reading in readings:
-        by_surface.setdefault((reading.site, reading.surface), []).append(reading)
-    for reading, plan in readings_with_plans(archive, readings):
-        modeled, key = _modeled_surface(plan, reading), (reading.site, reading.surface)
-        if modeled is not None:
-            places[key] = modeled.latitude_deg, modeled.longitude_deg
-            surface_temps.setdefault(key, {}).update(modeled.at_hour(reading.time))
-    return {
-        key: _ReadSurface(own, surface_temps.get(key, {}), places.get(key))
-        for key, own in by_surface.items()
+) -> dict[tuple[str, str], list[_ReadHour]]:
+    """Return night readings that a plan covers, by site and surface in order of their first."""
+    found: dict[tuple[str, str], list[_ReadHour]] = {
+        (reading.site, reading.surface): [] for reading in readings
     }
+    for reading, plan in readings_with_plans(archive, readings):
+        hour = _read_hour(plan, reading)
+        if hour is not None:
+            found[reading.site, reading.surface].append(hour)
+    return found
 
 
-def night_biases(archive: Archive, readings: Sequence[PavementReading]) -> NightBiases:
-    """Return the night bias of every surface with readings.
+def _read_errors(hours: Sequence[_ReadHour]) -> ReadErrors:
+    return ReadErrors(
+        np.array([hour.time.timestamp() / 3600.0 for hour in hours], dtype=float),
+        np.array([hour.features for hour in hours], dtype=float).reshape(
+            -1, night_error.FEATURE_COUNT
+        ),
+        np.array([hour.error_k for hour in hours], dtype=float),
+    )
+
+
+def night_errors(
+    archive: Archive, readings: Sequence[PavementReading], now: datetime
+) -> NightErrors:
+    """Return what is known at a moment of the nights of every surface with readings.
 
     Parameters
     ----------
     archive : Archive
         Where the plans are.
     readings : sequence of PavementReading
-        Of any sites and surfaces.
+        Of any sites and surfaces, taken by then.
+    now : datetime
+        The moment, aware.
 
     Returns
     -------
-    dict of (str, str) to NightBias
-        By site and surface, in the order of their first reading; a surface that no plan knew has
-        no offset from no readings.
+    dict of (str, str) to NightError
+        By site and surface, in the order of their first reading; of a surface that no plan knew
+        nothing is known.
     """
     return {
-        key: bias_correction.NO_BIAS if one.place is None
-        else bias_correction.bias_from_readings(one.readings, one.modeled_c, *one.place)
-        for key, one in _read_surfaces(archive, readings).items()
-    }  # fmt: skip
+        key: night_error.learn(_read_errors(hours), now.timestamp() / 3600.0)
+        for key, hours in _read_hours(archive, readings).items()
+    }
 
 
-def offset_scores(
+def correction_scores(
     archive: Archive, readings: Sequence[PavementReading]
-) -> dict[tuple[str, str], OffsetScore]:
-    """Return the leave-one-night-out score of each surface's offset, where nights are enough."""
+) -> dict[tuple[str, str], CorrectionScore]:
+    """Return the leave-one-night-out score of each surface, where nights are enough."""
     scored = {
-        key: bias_correction.score_from_readings(one.readings, one.modeled_c, *one.place)
-        for key, one in _read_surfaces(archive, readings).items()
-        if one.place is not None
+        key: night_error.leave_one_night_out(
+            _read_errors(hours),
+            bias_correction.night_numbers([hour.time for hour in hours], hours[0].longitude_deg),
+        )
+        for key, hours in _read_hours(archive, readings).items()
+        if hours
     }
     return {key: score for key, score in scored.items() if score is not None}
 
@@ -171,47 +170,72 @@ def _find(
     return site, surface, plan["hourly"][surface["hourly_id"]]
 
 
-def _modeled_surface(plan: Mapping[str, Any], reading: PavementReading) -> _ModeledSurface | None:
-    """Find what the model had for a reading's surface in a plan."""
+def _read_hour(plan: Mapping[str, Any], reading: PavementReading) -> _ReadHour | None:
+    """Find what the model had for a reading's hour; None by day, in the sun or where unknown."""
     found = _find(plan, reading)
-    if found is None:
+    if found is None or reading.light is not Light.SHADE:
         return None
     site, surface, series = found
-    start = datetime.fromisoformat(series["start"])
     place = site["latitude_deg"], site["longitude_deg"]
-    starts = [start + at * HOUR for at in range(len(series["surface_c"]))]
-    # an offset that the plan had already is not learnt again: the model is judged without it
-    applied_offset_k = (surface.get("night_bias") or {}).get("offset_k", 0.0)
-    night_weight = bias_correction.night_weight(starts, *place).tolist()
-    known = {
-        hour: value - applied_offset_k * part
-        for hour, value, part in zip(starts, series["surface_c"], night_weight, strict=True)
-        if value is not None
-    }
-    return _ModeledSurface(*place, known)
-
-
-def bias_line(surface_key: tuple[str, str], bias: NightBias) -> str:
-    """Return a night bias and its number of readings, as a line."""
-    name = " ".join(surface_key)
-    if bias.reading_count < bias_correction.MIN_READINGS:
-        return (
-            f"{name}: no offset yet; {bias.reading_count} night readings that a plan covers, "
-            f"{bias_correction.MIN_READINGS} are needed"
-        )
-    way = "warmer" if bias.offset_k > 0.0 else "colder"
-    size = abs(bias.offset_k)
-    return (
-        f"{name}: nights are {1.8 * size:.1f} °F ({size:.1f} °C) {way} than planned, shrunk mean "
-        f"of {bias.reading_count} night readings"
+    start = datetime.fromisoformat(series["start"])
+    at = int((reading.time - start) // HOUR)
+    if not bias_correction.is_night([reading.time], *place)[0]:
+        return None
+    known = {name: _hour_value(series, name, at) for name in ("surface_c", "air_c", "cloud_frac")}
+    if np.isnan(known["surface_c"]):
+        return None
+    # what earlier readings moved it by is not learned again: the model is judged without it
+    moved_k = _hour_value(series, "night_offset_k", at)
+    if np.isnan(moved_k):
+        bias_k = (surface.get("night_bias") or {}).get("offset_k", 0.0)
+        moved_k = bias_k * float(bias_correction.night_weight([start + at * HOUR], *place)[0])
+    modeled_c = known["surface_c"] - moved_k
+    features = night_error.night_features(
+        np.array(known["cloud_frac"]),
+        np.array(modeled_c - known["air_c"]),
+        np.array(known["air_c"] - _hour_value(series, "air_mean_c", at)),
+    )
+    return _ReadHour(
+        reading.time, reading.surface_c - modeled_c, tuple(features.tolist()), place[1]
     )
 
 
-def score_line(surface_key: tuple[str, str], score: OffsetScore) -> str:
-    """Return the score of a surface's offset, as a line."""
-    model, offset = score.model_rmse_k, score.offset_rmse_k
+def _hour_value(series: Mapping[str, Any], name: str, at: int) -> float:
+    """Return an hour of a series of a plan; NaN where it has none."""
+    values = series.get(name) or ()
+    value = values[at] if 0 <= at < len(values) else None
+    return float("nan") if value is None else float(value)
+
+
+def error_lines(surface_key: tuple[str, str], known: NightError) -> list[str]:
+    """Return what readings say of a surface's nights, a line each."""
+    name = " ".join(surface_key)
+    if known.reading_count == 0:
+        return [f"{name}: no night readings that a plan covers"]
+    constant, per_cloud, per_cold, per_warm, tonight = known.mean
+    at_h = np.array([known.at_h])
+    usual = night_error.night_features(*np.full((3, 1), np.nan))
+    sd_k = float(night_error.error_sd_k(known, at_h, usual)[0])
+
+    def both(kelvin: float) -> str:
+        way = "warmer" if kelvin > 0.0 else "colder"
+        return f"{1.8 * abs(kelvin):.1f} °F ({abs(kelvin):.1f} °C) {way}"
+
+    return [
+        f"{name}: usual nights are {both(constant)} than modeled, clear ones "
+        f"{both(constant - 0.5 * per_cloud)} and overcast ones {both(constant + 0.5 * per_cloud)}, "
+        f"by {known.reading_count} night readings",
+        f"{name}: per °C that the model has it above the air {per_cold:+.2f} °C, per °C that the "
+        f"air is above its mean of five days {per_warm:+.2f} °C, the last night itself "
+        f"{tonight:+.1f} °C; left is an error of {1.8 * sd_k:.1f} °F ({sd_k:.1f} °C)",
+    ]
+
+
+def score_line(surface_key: tuple[str, str], score: CorrectionScore) -> str:
+    """Return the score of a surface's correction, as a line."""
+    model, corrected = score.model_rmse_k, score.corrected_rmse_k
     return (
         f"{' '.join(surface_key)}: over {score.nights} nights, each judged by the others, the "
-        f"error is {1.8 * offset:.1f} °F ({offset:.1f} °C) with the offset and "
+        f"error is {1.8 * corrected:.1f} °F ({corrected:.1f} °C) corrected and "
         f"{1.8 * model:.1f} °F ({model:.1f} °C) without"
     )

@@ -9,7 +9,6 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.company import practice_rules
-from stormplan.physics.bias_correction import MIN_READINGS
 from stormplan.planning.plan import NightBiasRecord
 from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Reason, SolidRates
@@ -111,17 +110,11 @@ def cost_loss_line(cost_loss: CostLoss, probability: float, currency: str) -> st
 
 def night_bias_line(bias: NightBiasRecord, formatter: UnitFormatter) -> str:
     """Return the night bias of a surface and its number of readings, as a line."""
-    if bias.reading_count < MIN_READINGS:
-        return (
-            f"{pluralize(bias.reading_count, 'night reading')} of its own; {MIN_READINGS} are "
-            "needed before"
-            " nights are corrected"
-        )
     way = "warmer" if bias.offset_k > 0.0 else "colder"
     size = formatter.temperature_difference(abs(bias.offset_k), 1)
     return (
-        f"nights taken {size} {way} than the model has them, from {bias.reading_count} own "
-        "night readings"
+        f"nights taken {size} {way} than the model has them, from "
+        f"{pluralize(bias.reading_count, 'own night reading')}"
     )
 
 
