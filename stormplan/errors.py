@@ -29,6 +29,12 @@ class InputError(StormplanError):
     """A value on the command line or in a call is not usable."""
 
 
+class TooEarlyError(InputError):
+    """Nothing is wrong with what was asked; there is not enough data for it yet."""
+
+    exit_code = ExitCode.DEGRADED
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong in a file: where it stands, and what would be accepted."""

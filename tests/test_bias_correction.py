@@ -136,8 +136,8 @@ def test_readings_go_where_the_sites_file_has_plans_look_for_them(tmp_path):
         (("mill", "lawn"), "no surface 'lawn' at mill; accepted: lot"),
     ]:
         assert message in str(call("add", *words, "28F").exception)
-    neither = CliRunner().invoke(app, ["reading", "add", "mill", "lot", "28F"])
-    assert "give --sites FILE" in str(neither.exception)
+    both = call("list", "--log", "gun.jsonl")
+    assert "give --sites FILE" in str(both.exception)
 
 
 def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp_path):

@@ -114,10 +114,11 @@ def test_the_demo_command_leaves_the_files_it_names(tmp_path):
     command = [sys.executable, "-m", "stormplan", "brief", "--demo", "--out", str(tmp_path)]
     result = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert result.returncode == 0
-    *first, rest = result.stdout.split(f"Written to {tmp_path}:\n")[1].strip().splitlines()
+    folder = tmp_path / "latest"
+    *first, rest = result.stdout.split(f"Written to {folder}:\n")[1].strip().splitlines()
     named = [*(line.split()[0] for line in first), *rest.strip().split(", ")]
     assert sorted(named) == sorted(
-        str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if path.is_file()
+        str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
     )
 
 

@@ -45,7 +45,9 @@ def test_two_pages_have_code():
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
-def test_commands_on_a_page_parse(page):
+def test_commands_on_a_page_parse(page, tmp_path, monkeypatch):
+    (tmp_path / "sites.yaml").touch()
+    monkeypatch.chdir(tmp_path)
     commands = get_command(app).commands
     for line in re.findall(r"^\.venv/bin/stormplan (.*)$", page.read_text(), re.MULTILINE):
         name, *arguments = line.split("  #")[0].split()

@@ -155,7 +155,8 @@ def test_brief_from_the_command_line(replay, tmp_path):
     shown = stormplan("brief", "--sites", file, "--out", out, "--now", "2026-01-12T10:30Z")
     assert shown.returncode == 0, shown.stderr
     assert "GO" in shown.stdout.splitlines()[1]
-    assert (out / "briefing.html").exists()
+    assert f"Written to {out / 'latest'}:" in shown.stdout
+    assert (out / "latest" / "briefing.html").exists()
     as_json = stormplan(
         "brief", "--sites", file, "--out", out, "--now", "2026-01-12T10:30Z", "--json"
     )
@@ -166,7 +167,9 @@ def test_brief_from_the_command_line(replay, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (["brief"], 2, "give either --sites FILE or --demo"),
+        (["brief"], 2, "no sites.yaml in"),
+        (["check"], 2, "name the file (--sites FILE; check FILE)"),
+        (["brief", "--demo", "--sites", "x.yaml"], 2, "give either --sites FILE or --demo"),
         (["brief", "--demo", "--now", "noon"], 2, "write it as 2026-01-12T10:30Z"),
         (["brief", "--sites", "none.yaml"], 2, "cannot read the sites file none.yaml"),
         (["check", "none.yaml"], 2, "cannot read the sites file"),

@@ -269,3 +269,18 @@ def test_an_archive_of_the_version_before_is_brought_up_to_date(tmp_path):
         assert opened.last_plan(NOON).document == "{}"
         RunLog(opened).add_run("{}", NOON, "briefing", day=NOON.date())
         assert maintenance.check_integrity(opened).problems == ()
+
+
+def test_a_set_asked_for_again_is_written_again_with_the_words_of_today(tmp_path):
+    name = report_folders.report_set_name(NOON, "a")
+    for words in ("before", "today"):
+        report_folders.publish(
+            tmp_path,
+            name,
+            lambda folder, words=words: (folder / "briefing.txt").write_text(words),
+            replace=True,
+        )
+    assert (tmp_path / "latest" / "briefing.txt").read_text() == "today"
+    other = report_folders.publish(tmp_path, name, lambda folder: None)  # complete: stays
+    assert (other / "briefing.txt").read_text() == "today"
+    assert sorted(path.name for path in tmp_path.glob("*Z-*")) == [name]

@@ -13,7 +13,7 @@ from helpers.sites import parse_sites, site_entry, sites_text
 from test_metno import body, step
 
 from stormplan.company import sites_file
-from stormplan.errors import InputError
+from stormplan.errors import TooEarlyError
 from stormplan.physics import ensemble
 from stormplan.physics.bias_correction import Light, PavementReading
 from stormplan.planning.planner import SiteForecasts, make_plan
@@ -260,6 +260,6 @@ def test_review_can_state_what_it_found(archive, tmp_path):
 def test_nothing_to_score_is_one_sentence(tmp_path):
     with (
         Archive(tmp_path / "archive.sqlite") as kept,
-        pytest.raises(InputError, match="no hour since 2026-01-12 was forecast and came"),
+        pytest.raises(TooEarlyError, match="no forecast hour since 2026-01-12 has been observed"),
     ):
         report.verify_forecasts(kept, NOON)

@@ -4,6 +4,8 @@ import contextlib
 import dataclasses
 import json
 import os
+import re
+import shlex
 import sqlite3
 import subprocess
 import sys
@@ -975,10 +977,47 @@ def test_notices_wait_while_a_run_sends_and_not_the_run_for_them(ours, server):
 
 
 def test_a_second_run_is_kept_out(ours, monkeypatch):
-    monkeypatch.setattr(runner, "LOCK_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(pipeline, "LOCK_TIMEOUT_S", 0.1)
     with (
         report_folders.exclusive_lock(ours.out, 0.1),
         pytest.raises(InputError, match="another run is at"),
     ):
         ours.step()
     assert ours.step(timedelta(0)).kind == "briefing"
+
+
+README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_commands_of_the_readme_work_one_after_another(ours, server, replay, tmp_path):
+    """Each as it stands there, in the folder of a sites.yaml; what `brief` leaves, all others use.
+
+    `init` and `sites import` ask for what no test of a sequence has (tests/test_new_sites.py);
+    `pavement` needs a table of one's own (tests/test_station.py).
+    """
+    now = datetime.now(UTC)
+    shifted = service.shift_storm(timedelta(days=(now - pipeline.DEMO_NOW).days))
+    replay.script(GRID, ScriptedReply(shifted))
+    ours.sections["company"] = BASE_SECTIONS["company"] | {"timezone": "UTC"}
+    ours.sections["company"]["briefing_at"] = f"{now - 2 * MINUTE:%H:%M}"
+    ours.sections["readings"] = "readings.jsonl"
+    ours.sections["clients"] = {
+        "ours": {
+            "name": "Ours (invented)",
+            "contact": "client@test.example",
+            "contact_by": "mail",
+        }
+    }
+    (tmp_path / "sites.yaml").write_text(ours.text.replace('"a":', '"mill-court":'))
+    lines = re.findall(r"^\.venv/bin/stormplan (\w.*?)(?:\s+#.*)?$", README, re.MULTILINE)
+    wanted = [line for line in lines if line.split()[0] not in ("init", "sites", "pavement")]
+    assert len(wanted) > 15
+    for line in [*wanted, *wanted]:
+        words = shlex.split(line.replace("replay 2026-01-12", f"replay {now:%Y-%m-%d}"))
+        words += ["--once"] * (words[0] == "watch")
+        done = stormplan(*words, cwd=tmp_path)
+        # the storm may have begun (3); of a past morning nothing was heard (4)
+        is_past = "--offline" in words or words[0] == "replay"
+        assert done.returncode in ((0, 3, 4) if is_past else (0, 3)), (line, done.stderr)
+        assert "Traceback" not in done.stderr
+    assert len(server.mails_to("client@test.example")) >= 1

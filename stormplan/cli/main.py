@@ -17,6 +17,7 @@ import typer
 
 from stormplan.cli import reading_commands, record_commands, sites_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
+from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
 from stormplan.errors import ExitCode, InputError, StormplanError
 from stormplan.units import UnitFormatter
 from stormplan.version import __version__
@@ -57,9 +58,13 @@ def _print_result(result: CalculatorResult, as_json: bool) -> None:
     )
 
 
-def _products(sites: Path | None) -> Mapping[str, Product]:
+def _products(sites: Path | None, names: Sequence[str]) -> Mapping[str, Product]:
+    """Return the products to look names up in; of this folder's sites file where one is named."""
     if sites is None:
-        return {}
+        is_named = any(name[:1].isalpha() and "=" not in name for name in names)
+        if not is_named or not SITES_FILE.is_file():
+            return {}
+        sites = SITES_FILE
     from stormplan.company import sites_file
 
     return sites_file.load_sites(sites).products
@@ -73,6 +78,14 @@ Gallons = Annotated[str | None, typer.Option(help="Volume, US gallons.")]
 Liters = Annotated[str | None, typer.Option(help="Volume, liters.")]
 Capacity = Annotated[str | None, typer.Option(help="Capacity of the tank, gal (metric: L).")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON; keys carry their unit.")]
+ProductSitesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--sites",
+        show_default=f"{SITES_FILE} if there is one",
+        help="Sites file, for its products.",
+    ),
+]
 Units = Annotated[str, typer.Option(help="Units of bare numbers and of the answer: us or metric.")]
 
 
@@ -190,7 +203,7 @@ def blend(
     ] = None,
     gallons: Gallons = None,
     liters: Liters = None,
-    sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
+    sites: ProductSitesOption = None,
     as_json: Json = False,
     units: Units = "us",
 ) -> None:
@@ -207,7 +220,7 @@ def blend(
         tank_min_temp=tank_min_temp,
         gallons=gallons,
         liters=liters,
-        products=_products(sites),
+        products=_products(sites, (brine, additive or "")),
         units=units,
     )
     _print_result(result, as_json)
@@ -218,8 +231,17 @@ def blend(
 
 @app.command()
 def brief(
-    sites: Annotated[Path | None, typer.Option("--sites", help="The sites file.")] = None,
-    out: Annotated[Path, typer.Option(help="Folder for the reports.")] = Path("briefings"),
+    sites: Annotated[
+        Path | None,
+        typer.Option("--sites", show_default=str(SITES_FILE), help="The sites file."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            show_default="briefings; with --demo demo-output",
+            help="Report folder; the newest reports are in its subfolder latest.",
+        ),
+    ] = None,
     now: Annotated[
         str | None, typer.Option(help="Planning time, like 2026-01-12T10:30Z; default now.")
     ] = None,
@@ -238,17 +260,21 @@ def brief(
     Exit code 0: complete plan; 2: bad input; 3: plan written, but something is missing or stale
     (the headline says what); 4: nothing could be planned.
     """
+    from stormplan.company.delivery_settings import DeliverySettings
     from stormplan.service import pipeline
     from stormplan.words import briefing, terminal
 
-    if demo == (sites is not None):
+    if demo and sites is not None:
         raise InputError("give either --sites FILE or --demo")
-    if sites is None:
+    out = out or Path("demo-output" if demo else "briefings")
+    keep_reports = DeliverySettings().keep_reports
+    if demo:
         plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else parse_moment(now))
     else:
         from stormplan.company import sites_file
         from stormplan.store import maintenance
 
+        sites = sites or find_sites_file()
         checked, as_of = sites_file.load_sites(sites), parse_moment(now)
         kept, wrong = maintenance.open_or_fall_back(archive or out / "archive.sqlite", as_of)
         with kept:
@@ -260,6 +286,7 @@ def brief(
                 sites_folder=sites.parent,
                 archive_problem=wrong,
             )
+        keep_reports = checked.delivery.keep_reports
     if as_json:
         print(pipeline.plan_json(plan))
     else:
@@ -267,9 +294,10 @@ def brief(
 
         render = terminal.render_screen if full else terminal.render_first_screen
         Console(highlight=False).print(render(briefing.build_view(plan)))
-    written = pipeline.write_reports(plan, out)  # after the answer: drawing charts takes a moment
+    # after the answer: drawing charts takes a moment
+    folder, written = pipeline.publish_reports(plan, out, keep_reports, is_newest=now is None)
     if not as_json:
-        _print_written(out, written)
+        _print_written(folder, written)
     raise typer.Exit(int(plan.exit_code))
 
 
@@ -288,7 +316,7 @@ def _print_written(out: Path, written: Sequence[Path]) -> None:
 
 
 @app.command()
-def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> None:
+def check(sites: SitesArgument) -> None:
     """Check a sites file: every error at once, with its line; then places that are hardly meant.
 
     Exit code 0: good; 2: bad input; 3: it can be used, but a site or yard lies oddly far away, or
@@ -317,7 +345,9 @@ def check(sites: Annotated[Path, typer.Argument(help="The sites file.")]) -> Non
 def explain(
     site: Annotated[str, typer.Argument(help="Key of a site.")],
     surface: Annotated[str | None, typer.Argument(help="Key of one of its surfaces.")] = None,
-    plan: Annotated[Path, typer.Option(help="The plan to explain.")] = Path("briefings/plan.json"),
+    plan: Annotated[Path, typer.Option(help="The plan to explain.")] = Path(
+        "briefings/latest/plan.json"
+    ),
 ) -> None:
     """Print the chain of rules behind a site's answers: practice, film model, alternatives."""
     from stormplan.service import pipeline
@@ -332,7 +362,12 @@ def verify_forecasts(
         "briefings/archive.sqlite"
     ),
     sites: Annotated[
-        Path | None, typer.Option("--sites", help="Sites file, for its readings: tables and log.")
+        Path | None,
+        typer.Option(
+            "--sites",
+            show_default=f"{SITES_FILE} if there is one",
+            help="Sites file, for its readings: tables and log.",
+        ),
     ] = None,
     use_in_plans: Annotated[
         bool,
@@ -351,6 +386,7 @@ def verify_forecasts(
 
     if not archive.exists():
         raise InputError(f"no archive at {archive}; name it with --archive")
+    sites = sites or (SITES_FILE if SITES_FILE.is_file() else None)
     checked = None if sites is None else sites_file.load_sites(sites)
     folder = Path() if sites is None else sites.parent
     with Archive(archive) as kept:
@@ -400,7 +436,7 @@ def pavement(
         str | None,
         typer.Option(help="With --uncertainty: end of the measurements, start of the forecast."),
     ] = None,
-    sites: Annotated[Path | None, typer.Option(help="Sites file, for its products.")] = None,
+    sites: ProductSitesOption = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
     from stormplan.cli.pavement import run_pavement
@@ -419,7 +455,9 @@ def pavement(
         treatments=treatment or [],
         uncertainty=uncertainty,
         forecast_from=forecast_from,
-        products=_products(sites),
+        products=_products(
+            sites, [text.split(",")[1] for text in treatment or [] if "," in text]
+        ),
     )
     print("\n".join(lines))
 

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import ExitCode, InputError, StormplanError
 
 if TYPE_CHECKING:
     from stormplan.service.runner import RunnerConfig, StepResult
 
-SitesOption = Annotated[Path, typer.Option("--sites", help="The sites file.")]
 OutOption = Annotated[
     Path, typer.Option(help="Report folder; the newest reports are in its subfolder latest.")
 ]
@@ -314,6 +314,7 @@ def send(
     """
     from stormplan.company import sites_file
     from stormplan.delivery import outbox
+    from stormplan.service import pipeline
     from stormplan.store import report_folders
     from stormplan.store.archive import Archive
     from stormplan.store.run_log import RunLog
@@ -321,15 +322,17 @@ def send(
     checked = sites_file.load_sites(sites)
     if checked.delivery.mail is None:
         raise InputError("the sites file names no delivery.mail to send by")
-    notices = outbox.read_drafts(drafts or out / "latest" / "notices", client)
+    latest = out / report_folders.LATEST
+    notices = outbox.read_drafts(drafts or latest / "notices", client)
     file = _existing_file(archive or out / "archive.sqlite")
     # one at a time: who comes second finds what was sent
     lock = report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S, report_folders.SENDING_LOCK)
     with lock, Archive(file) as kept:
         run_log = RunLog(kept)
-        run = run_log.last_announced() or run_log.last_run()
+        plan = pipeline.read_plan(latest / "plan.json")
+        run = run_log.run_of(plan.made_at, pipeline.plan_json(plan))
         if run is None:
-            raise InputError("no plan of the routine in the archive: run `stormplan watch` first")
+            raise InputError(f"the plan in {latest} is not in {file}; name its archive: --archive")
         statuses = outbox.send_notices(
             checked.delivery.mail, run_log, run.plan_id, notices, lambda: datetime.now(UTC)
         )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stormplan.cli.sites_option import SITES_FILE, find_sites_file
 from stormplan.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,7 +26,12 @@ def register_commands(app: typer.Typer) -> None:
 reading_app = typer.Typer(no_args_is_help=True, help="Log surface temperature readings.")
 
 SitesOption = Annotated[
-    Path | None, typer.Option("--sites", help="Sites file; its key readings names the log.")
+    Path | None,
+    typer.Option(
+        "--sites",
+        show_default=str(SITES_FILE),
+        help="Sites file; its key readings names the log.",
+    ),
 ]
 LogOption = Annotated[
     Path | None, typer.Option("--log", help="Log of readings, instead of the sites file's.")
@@ -73,12 +79,13 @@ def _log_path(
     log: Path | None, sites: Path | None, site: str | None = None, surface: str | None = None
 ) -> Path:
     """Return the log: as given, else the one plans read, whose sites have this surface."""
-    if (log is None) == (sites is None):
-        raise InputError("give --sites FILE, whose key readings names the log, or --log FILE")
-    if log is not None or sites is None:
-        return Path(str(log))
+    if log is not None:
+        if sites is not None:
+            raise InputError("give --sites FILE, whose key readings names the log, or --log FILE")
+        return log
     from stormplan.company import sites_file
 
+    sites = sites or find_sites_file()
     checked = sites_file.load_sites(sites)
     if checked.readings is None:
         raise InputError(f"{sites} names no log of readings; add: readings: readings.jsonl")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ record_app.add_typer(add_app, name="add")
 
 SiteArgument = Annotated[str, typer.Argument(help="Key of the site.")]
 SurfaceArgument = Annotated[str, typer.Argument(help="Key of the surface.")]
-SitesOption = Annotated[Path, typer.Option("--sites", help="Sites file.")]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder of the briefings.")]
 ArchiveOption = Annotated[
     Path | None, typer.Option("--archive", help="Archive; default OUT/archive.sqlite.")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError, SitesError
 
 if TYPE_CHECKING:
@@ -209,9 +210,7 @@ def _salometer(text: str) -> float | None:
 @sites_app.command("import")
 def import_sites(
     file: Annotated[Path, typer.Argument(help="Surfaces: a .csv table or a .geojson drawing.")],
-    sites: Annotated[Path, typer.Option("--sites", help="The sites file to add them to.")] = Path(
-        "sites.yaml"
-    ),
+    sites: SitesOption,
 ) -> None:
     """Add sites and surfaces from a table or a drawn map: all of them, or none and why.
 

@@ -53,6 +53,7 @@ from stormplan.weather.providers.recorded import RecordedSource
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
 
 BRIEFING_TEXT = "briefing.txt"
+LOCK_TIMEOUT_S = 60.0  # how long to wait for another run in the same folder
 MAX_CLOCK_OFFSET = timedelta(minutes=10)  # less is no matter for hourly plans
 #: Older entries of the record never count: past weather reaches no further back.
 MAX_ENTRY_AGE = timedelta(hours=HISTORY_H)
@@ -470,6 +471,50 @@ def write_reports(plan: Plan, folder: Path) -> list[Path]:
         The folder cannot be written.
     """
     return write_rendered(render_reports(plan), folder)
+
+
+def publish_reports(
+    plan: Plan, root: Path, keep_reports: int, *, is_newest: bool
+) -> tuple[Path, list[Path]]:
+    """Write the reports of a plan that was asked for as a set of its own, as the routine does.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record.
+    root : Path
+        Folder of all sets.
+    keep_reports : int
+        How many sets stay [-].
+    is_newest : bool
+        Whether the plan was made just now: ``latest`` never goes back to an older one.
+
+    Returns
+    -------
+    Path
+        The folder to open: ``latest`` if it is this set.
+    list of Path
+        What is in it, the page first.
+
+    Raises
+    ------
+    InputError
+        It cannot be written, or another run is at work in the folder for too long.
+    """
+    reports = render_reports(plan)
+    with report_folders.exclusive_lock(root, LOCK_TIMEOUT_S):
+        name = report_folders.report_set_name(plan.made_at, plan_json(plan))
+        folder = report_folders.publish(
+            root,
+            name,
+            lambda folder: write_rendered(reports, folder),
+            keep_reports,
+            is_newest=is_newest,
+            replace=True,
+        )
+        latest = root / report_folders.LATEST
+        folder = latest if latest.resolve() == folder.resolve() else folder
+    return folder, [folder / report for report in reports]
 
 
 def write_rendered(reports: Mapping[str, str], folder: Path) -> list[Path]:

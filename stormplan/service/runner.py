@@ -47,7 +47,6 @@ from stormplan.weather.http_client import ClientPolicy
 from stormplan.words import briefing
 
 MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
-LOCK_TIMEOUT_S = 60.0
 MIN_WAIT = timedelta(seconds=1)
 SENDING_RETRY = timedelta(minutes=1)  # while another run sends
 NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
@@ -283,7 +282,7 @@ def _lock_report_folder(
         lock, problems = None, []
         try:
             lock = held.enter_context(
-                report_folders.exclusive_lock(config.report_folder, LOCK_TIMEOUT_S)
+                report_folders.exclusive_lock(config.report_folder, pipeline.LOCK_TIMEOUT_S)
             )
         except report_folders.LockUnusableError as error:  # said, and the mail still goes
             problems = [degraded(DiagnosticCode.LOCK_UNUSABLE, reason=str(error))]

@@ -85,6 +85,7 @@ def publish(
     keep_reports: int = 200,
     *,
     is_newest: bool = True,
+    replace: bool = False,
 ) -> Path:
     """Write a set of reports, then let ``latest`` point to it.
 
@@ -100,6 +101,8 @@ def publish(
         How many sets stay; the oldest go first [-].
     is_newest : bool
         Whether the plan was made just now; ``latest`` never goes back to an older one.
+    replace : bool
+        Whether a set of this name is written again; its words may be of another version.
 
     Returns
     -------
@@ -116,7 +119,7 @@ def publish(
         for left in root.glob(f"{_UNFINISHED}*"):
             shutil.rmtree(left)
         target = root / name
-        if not target.exists():  # if it does, it is complete: it got its name last
+        if replace or not target.exists():  # if it does, it is complete: it got its name last
             _write_set(target, write_reports)
         if is_newest or not is_published(root, name):
             _repoint_link(root / LATEST, name)
@@ -131,6 +134,8 @@ def _write_set(target: Path, write_reports: Callable[[Path], object]) -> None:
     try:
         write_reports(beside)
         beside.chmod(0o777 & ~_umask())
+        if target.exists():
+            target.rename(target.with_name(f"{beside.name}.old"))  # the next publication removes it
         beside.rename(target)
     except BaseException:
         shutil.rmtree(beside, ignore_errors=True)

@@ -7,7 +7,7 @@ and for every plan and recipient how far the delivery has come. Rows are only ad
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Literal, get_args
@@ -194,6 +194,11 @@ class RunLog:
         """Find the plan made at exactly a moment; None if there is none."""
         return self._first_run("WHERE plan.made_at = ? ORDER BY plan.id", sortable_utc(moment))
 
+    def run_of(self, made_at: datetime, document: str) -> Run | None:
+        """Find the run of a plan, by its moment and its JSON; None if there is none."""
+        runs = self._runs("WHERE plan.made_at = ? ORDER BY plan.id DESC", sortable_utc(made_at))
+        return next((run for run in runs if run.document == document), None)
+
     def last_run_on(self, day: date, zone: ZoneInfo) -> Run | None:
         """Find the last plan made on a local day, for whatever reason; None if there is none."""
         start = datetime.combine(day, time(0), zone)
@@ -205,13 +210,15 @@ class RunLog:
         )
 
     def _first_run(self, where: str, *values: str) -> Run | None:
-        """Return the first run that can be read; damaged ones are noted and passed over."""
+        return next(self._runs(where, *values), None)
+
+    def _runs(self, where: str, *values: str) -> Iterator[Run]:
+        """Yield the runs that can be read; damaged ones are noted and passed over."""
         for row in self.archive.fetch_all(f"{_RUN}{where} LIMIT {MAX_DAMAGED_ROWS}", *values):
             try:
-                return _read_run(row)
+                yield _read_run(row)
             except DAMAGED_ROW_ERRORS:
                 self.archive.note_damage("plan", row[0])
-        return None
 
     def delivery_statuses(self, plan_id: int) -> list[DeliveryStatus]:
         """Return the state of every delivery of a plan, in the order they were queued."""

@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stormplan.company.sites import Sites
-from stormplan.errors import ForecastError, InputError
+from stormplan.errors import ForecastError, TooEarlyError
 from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.ensemble import air_error_k
 from stormplan.store.archive import Archive
@@ -69,7 +69,7 @@ def verify_forecasts(
 
     Raises
     ------
-    InputError
+    TooEarlyError
         Nothing to score.
     """
     cells, unread = _parse_kept_replies(archive, since)
@@ -93,9 +93,9 @@ def verify_forecasts(
         for one in scores.score_by_lead(source, scores.concatenate_pairs(pairs))
     )
     if not found:
-        raise InputError(
-            f"archive {archive.path}: no hour since {since:%Y-%m-%d} was forecast and came; "
-            "keep planning and come back in a few days"
+        raise TooEarlyError(
+            f"archive {archive.path}: too little data yet, no forecast hour since "
+            f"{since:%Y-%m-%d} has been observed; try again in a few days"
         )
     replies = sum(map(len, cells.values()))
     return VerificationReport(
