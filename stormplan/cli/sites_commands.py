@@ -17,7 +17,7 @@ from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError, SitesError
 
 if TYPE_CHECKING:
-    from stormplan.words.new_sites_file import NewAdditive, NewSitesFile, NewSurface
+    from stormplan.words.new_sites_file import NewAdditive, NewMixer, NewSitesFile, NewSurface
 
 Answer = TypeVar("Answer")
 
@@ -81,8 +81,7 @@ def _ask_all() -> NewSitesFile:
         "nws" if in_states else "metno",
     )  # fmt: skip
     salt = _ask("Salt on the pile", _quantity("mass"), "40 ton")
-    production_rate = _ask("Brine maker, gallons an hour", _quantity("pumping rate"), "2000 gal/h")
-    max_batch = _ask("Largest batch", _quantity("volume"), "2000 gal")
+    mixer, order_ahead = _ask_brine_source()
     tank_capacity = _ask("Brine tank holds", _quantity("volume"))
     tank_on_hand = _ask("Brine in it now", _quantity("volume"), "0 gal")
     salometer = _ask("Salometer reading of it, degrees, or none", _salometer, "none")
@@ -97,8 +96,8 @@ def _ask_all() -> NewSitesFile:
         yard_name="Yard",
         yard_place=yard_place,
         salt=salt,
-        production_rate=production_rate,
-        max_batch=max_batch,
+        mixer=mixer,
+        order_ahead=order_ahead,
         tank_capacity=tank_capacity,
         tank_on_hand=tank_on_hand,
         salometer=salometer,
@@ -110,6 +109,20 @@ def _ask_all() -> NewSitesFile:
         site_place=_ask("The site: coordinates or a map link", parse_coordinates),
         surfaces=_ask_surfaces(),
     )
+
+
+def _ask_brine_source() -> tuple[NewMixer | None, str]:
+    """Ask for the brine maker; where there is none, how long before to order brine."""
+    from stormplan.words.new_sites_file import NewMixer
+
+    def rate_or_none(text: str) -> str:
+        return text if text == "none" else _quantity("pumping rate")(text)
+
+    question = "Brine maker, gallons an hour, or none (you buy your brine)"
+    production_rate = _ask(question, rate_or_none, "2000 gal/h")
+    if production_rate == "none":
+        return None, _ask("Brine is ordered how long ahead", _quantity("duration"), "24 h")
+    return NewMixer(production_rate, _ask("Largest batch", _quantity("volume"), "2000 gal")), ""
 
 
 def _ask_additive() -> NewAdditive | None:

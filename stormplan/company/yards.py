@@ -120,6 +120,17 @@ class Mixer(Record):
     max_batch_l: Annotated[float, quantity("volume", "1 gal")] = Field(alias="max_batch")
 
 
+class BrineSupply(Record):
+    """Brine that is bought ready-made: how long it takes from order to tank, and its price."""
+
+    order_ahead_h: Annotated[float, quantity("duration", "0 h", "240 h")] | None = Field(
+        None, alias="order_ahead"
+    )
+    price_per_l: Annotated[float, quantity("price by volume", "0 /gal")] | None = Field(
+        None, alias="price"
+    )
+
+
 class Sprayer(Record):
     """A truck, cart or backpack that sprays."""
 
@@ -145,7 +156,7 @@ class Sprayer(Record):
 
 
 class Yard(Record):
-    """A yard: salt, tanks, brine maker and sprayers."""
+    """A yard: salt, tanks, sprayers, and its brine maker unless it buys its brine."""
 
     name: Name
     latitude_deg: Latitude = Field(alias="latitude")
@@ -153,7 +164,8 @@ class Yard(Record):
     salt: SaltStock
     tanks: dict[Key, Tank] = Field(min_length=1)
     stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
-    mixer: Mixer
+    mixer: Mixer | None = None
+    brine_supply: BrineSupply | None = None
     sprayers: dict[Key, Sprayer] = Field(min_length=1)
     containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
         None, alias="containment"
@@ -161,3 +173,11 @@ class Yard(Record):
     water_temp_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
         unit.f_to_c(50), alias="water_temperature"
     )
+
+    @model_validator(mode="after")
+    def _made_or_bought(self) -> Yard:
+        if self.mixer is not None and self.brine_supply is not None:
+            raise ValueError(
+                "give mixer where the yard makes its brine, brine_supply where it buys it, not both"
+            )
+        return self

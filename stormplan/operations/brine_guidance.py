@@ -18,7 +18,11 @@ from stormplan.liquids import batch, blend, cold_storage, hydrometer
 from stormplan.liquids.hydrometer import StrengthBands
 
 READING_STEP_SG = 0.005  # what a wet float is read to; our own choice
+DELIVERED_TEMPS_C = (-6.7, 4.4)  # of brine off a truck in winter; our own choice
 READINGS_EACH_SIDE = 3  # enough to reach what a mixer gets wrong; our own choice
+
+
+Stage = Literal["fresh", "settled", "delivered", "reference"]
 
 
 class HydrometerCorrection(Record):
@@ -54,7 +58,7 @@ class HydrometerTarget(Record):
     Attributes
     ----------
     stage : str
-        Freshly made, back at the water's temperature, or at 60 °F.
+        Freshly made, back at the water's temperature, as delivered, or at 60 °F.
     temp_c : float
         Temperature of brine and float [°C].
     reading_sg : float
@@ -63,7 +67,7 @@ class HydrometerTarget(Record):
         Readings that are good enough [-].
     """
 
-    stage: Literal["fresh", "settled", "reference"]
+    stage: Stage
     temp_c: float
     reading_sg: float
     accept_sg: tuple[float, float]
@@ -145,11 +149,26 @@ def hydrometer_targets(bands: StrengthBands, water_c: float) -> tuple[Hydrometer
     tuple of HydrometerTarget
         Fresh, when dissolving has cooled it; back at the water's temperature; at 60 °F.
     """
-    stages: tuple[tuple[Literal["fresh", "settled", "reference"], float], ...] = (
-        ("fresh", water_c - batch.cooling_k(bands.target_frac)),
-        ("settled", water_c),
-        ("reference", hydrometer.REFERENCE_C),
+    return _targets_at(
+        (
+            ("fresh", water_c - batch.cooling_k(bands.target_frac)),
+            ("settled", water_c),
+            ("reference", hydrometer.REFERENCE_C),
+        ),
+        bands,
     )
+
+
+def delivery_targets(bands: StrengthBands) -> tuple[HydrometerTarget, ...]:
+    """Return the hydrometer readings of delivered brine on target, cold and less cold."""
+    delivered: list[tuple[Stage, float]] = [("delivered", temp_c) for temp_c in DELIVERED_TEMPS_C]
+    return _targets_at((*delivered, ("reference", hydrometer.REFERENCE_C)), bands)
+
+
+def _targets_at(
+    stages: Sequence[tuple[Stage, float]], bands: StrengthBands
+) -> tuple[HydrometerTarget, ...]:
+    """Return the readings at each stage and its temperature [°C]."""
 
     def target_sg(strength_frac: float, at_c: float) -> float:
         return float(hydrometer.reading_sg(strength_frac, at_c))

@@ -20,7 +20,7 @@ from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import BRINE_KEY
 from stormplan.company.validators import Record
-from stormplan.company.yards import Tank, Yard
+from stormplan.company.yards import Mixer, Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
@@ -131,6 +131,45 @@ class ScheduledBatch(Record):
     start: AwareDatetime | None
 
 
+class BrineDelivery(Record):
+    """Bought brine for one tank.
+
+    Attributes
+    ----------
+    tank : str or None
+        Key of the tank it goes into; None for what no tank has room for.
+    volume_l : float
+        Brine [L].
+    """
+
+    tank: str | None
+    volume_l: float
+
+
+class BrinePurchase(Record):
+    """The brine a yard buys for this plan.
+
+    Attributes
+    ----------
+    volume_l : float
+        Brine [L].
+    deliveries : tuple of BrineDelivery
+        Where it goes, the emptiest tank first.
+    due_at : datetime or None
+        When it must be in the tanks, UTC; None where nothing of it is loaded yet.
+    order_by : datetime or None
+        When to order it at the latest, UTC; None where the supplier's time is not known.
+    is_late : bool
+        Whether that has passed.
+    """
+
+    volume_l: float
+    deliveries: tuple[BrineDelivery, ...]
+    due_at: AwareDatetime | None
+    order_by: AwareDatetime | None
+    is_late: bool
+
+
 class YardTankCorrection(Record):
     """The correction that brings one tank to target strength.
 
@@ -180,6 +219,10 @@ class YardMix(Record):
         Reserve on top [L].
     brine_needed_l, brine_usable_l, brine_to_make_l : float
         Brine needed, in tanks at usable strength, and to be made [L].
+    makes_brine : bool
+        Whether the yard has a brine maker.
+    brine_purchase : BrinePurchase or None
+        What is bought instead; None where the yard makes its brine, or needs none.
     target_strength_frac : float
         NaCl by weight to aim at [-].
     batches : tuple of ScheduledBatch
@@ -270,6 +313,8 @@ class YardMix(Record):
     hydrometer_corrections: tuple[brine_guidance.HydrometerCorrection, ...] = ()
     blend_locations: tuple[brine_guidance.BlendLocationAdvice, ...] = ()
     ensemble_volume: EnsembleVolume | None = None
+    makes_brine: bool = True
+    brine_purchase: BrinePurchase | None = None
 
 
 def plan_yard_mix(
@@ -289,7 +334,7 @@ def plan_yard_mix(
     yard_key : str
         The yard's key.
     yard : Yard
-        Its tanks, salt, stock and mixer.
+        Its tanks, salt, stock, and mixer if it has one.
     jobs : sequence of Job
         Every pre-treat served from it.
     other_treatments : sequence of Treatment
@@ -336,7 +381,8 @@ def plan_yard_mix(
         if tank.product == BRINE_KEY
     )
     usable = sum(tank.usable_l for tank in tanks)
-    to_make = max(needed - usable, 0.0)
+    to_get = max(needed - usable, 0.0)
+    to_make = 0.0 if yard.mixer is None else to_get
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
     brine_batch = (
         batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
@@ -363,6 +409,10 @@ def plan_yard_mix(
         target_frac,
         min_air_temp_c,
     )
+    purchase = None
+    if yard.mixer is None and to_get > 0.0:
+        ready_before_h = practice.number("brine_ready_before")
+        purchase = _brine_purchase(to_get, yard, first_load_at, ready_before_h, now)
     return YardMix(
         yard=yard_key,
         name=yard.name,
@@ -388,7 +438,7 @@ def plan_yard_mix(
             practice.number("brine_ready_before"),
         ),
         tank_corrections=tuple(_tank_corrections(yard, tanks, salt, target_frac)),
-        production_h=to_make / yard.mixer.production_rate_l_h,
+        production_h=0.0 if yard.mixer is None else to_make / yard.mixer.production_rate_l_h,
         salt_kg=salt_kg,
         salt_on_hand_kg=yard.salt.on_hand_kg,
         water_l=brine_batch.water_l if brine_batch else 0.0,
@@ -404,19 +454,19 @@ def plan_yard_mix(
         load_out_only=tuple(
             b.additive for b in blend_locations if b.reason is brine_guidance.BlendReason.DROPS_SALT
         ),
-        shortages=_shortages(salt_kg + spread_salt_kg, to_make, yard, additives, practice),
+        shortages=_shortages(salt_kg + spread_salt_kg, to_get, yard, additives, practice, purchase),
         first_load_at=first_load_at,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in treatments),
         sprayer_schedule=schedule,
         salt_unit=yard.salt.load_unit,
         salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
-        hydrometer_targets=brine_guidance.hydrometer_targets(_bands(practice), yard.water_temp_c)
-        if to_make > 0.0
-        else (),
+        hydrometer_targets=_hydrometer_targets(to_make, purchase, yard, practice),
         hydrometer_corrections=_hydrometer_corrections(to_make, yard, salt, practice),
         blend_locations=blend_locations,
         ensemble_volume=ensemble_volume,
+        makes_brine=yard.mixer is not None,
+        brine_purchase=purchase,
     )
 
 
@@ -428,20 +478,30 @@ def _bands(practice: Practice) -> hydrometer.StrengthBands:
     )
 
 
+def _hydrometer_targets(
+    to_make_l: float, purchase: BrinePurchase | None, yard: Yard, practice: Practice
+) -> tuple[brine_guidance.HydrometerTarget, ...]:
+    if purchase is not None:
+        return brine_guidance.delivery_targets(_bands(practice))
+    if to_make_l <= 0.0:
+        return ()
+    return brine_guidance.hydrometer_targets(_bands(practice), yard.water_temp_c)
+
+
 def _hydrometer_corrections(
     to_make_l: float, yard: Yard, salt: batch.Salt, practice: Practice
 ) -> tuple[brine_guidance.HydrometerCorrection, ...]:
     """Return hydrometer corrections for the batch size planned."""
-    if to_make_l <= 0.0:
+    if to_make_l <= 0.0 or yard.mixer is None:
         return ()
-    batch_l = to_make_l / _batch_count(to_make_l, yard)
+    batch_l = to_make_l / _batch_count(to_make_l, yard.mixer)
     return brine_guidance.hydrometer_corrections(
         batch_l, _bands(practice), salt, yard.water_temp_c, yard.mixer.max_batch_l
     )
 
 
-def _batch_count(to_make_l: float, yard: Yard) -> int:
-    return math.ceil(to_make_l / yard.mixer.max_batch_l - 1e-9)
+def _batch_count(to_make_l: float, mixer: Mixer) -> int:
+    return math.ceil(to_make_l / mixer.max_batch_l - 1e-9)
 
 
 def _reading_sg(strength_frac: float, temp_c: float) -> float:
@@ -544,17 +604,13 @@ def _schedule_batches(
 
     The last is done a fixed time before the first load [h].
     """
-    count = _batch_count(to_make_l, yard)
-    if count <= 0:
+    if yard.mixer is None or to_make_l <= 0.0:
         return ()
+    count = _batch_count(to_make_l, yard.mixer)
     volume = to_make_l / count
     batch_recipe = batch.make_batch(volume, target, salt, yard.water_temp_c)
     hours = volume / yard.mixer.production_rate_l_h
-    free_l = {
-        name: tank.capacity_l - tank.on_hand_l
-        for name, tank in yard.tanks.items()
-        if tank.product == BRINE_KEY
-    }
+    free_l = _free_volumes_l(yard)
     batches = []
     for number in range(count):
         tank = max(free_l, key=lambda name: free_l[name], default=None)
@@ -575,6 +631,46 @@ def _schedule_batches(
     return tuple(batches)
 
 
+def _free_volumes_l(yard: Yard) -> dict[str, float]:
+    """Return the room in each brine tank [L]."""
+    return {
+        name: tank.capacity_l - tank.on_hand_l
+        for name, tank in yard.tanks.items()
+        if tank.product == BRINE_KEY
+    }
+
+
+def _brine_purchase(
+    volume_l: float,
+    yard: Yard,
+    first_load_at: datetime | None,
+    ready_before_h: float,
+    now: datetime,
+) -> BrinePurchase:
+    """Return the brine to buy: into which tanks, due when, and ordered by when."""
+    left_l, deliveries = volume_l, []
+    for tank, free_l in sorted(_free_volumes_l(yard).items(), key=lambda item: -item[1]):
+        part_l = min(left_l, free_l)
+        if part_l > 0.0:
+            deliveries.append(BrineDelivery(tank=tank, volume_l=part_l))
+        left_l -= part_l
+    if left_l > 1e-6:
+        deliveries.append(BrineDelivery(tank=None, volume_l=left_l))
+    due_at = order_by = None
+    if first_load_at is not None:
+        due_at = _floor_five_minutes(first_load_at - timedelta(hours=ready_before_h))
+        if yard.brine_supply is not None and yard.brine_supply.order_ahead_h is not None:
+            order_by = due_at - timedelta(hours=yard.brine_supply.order_ahead_h)
+    latest = order_by or due_at
+    return BrinePurchase(
+        volume_l=volume_l,
+        deliveries=tuple(deliveries),
+        due_at=due_at,
+        order_by=order_by,
+        is_late=latest is not None and latest < now,
+    )
+
+
 def _floor_five_minutes(moment: datetime) -> datetime:
     """Return a time rounded down to five minutes."""
     over = timedelta(minutes=moment.minute % 5, seconds=moment.second)
@@ -584,13 +680,18 @@ def _floor_five_minutes(moment: datetime) -> datetime:
 def _tank_corrections(
     yard: Yard, tanks: Sequence[TankState], salt: batch.Salt, target: float
 ) -> Iterable[YardTankCorrection]:
-    """Yield the correction of each tank outside the accept band."""
+    """Yield the correction of each tank outside the accept band that the yard can make.
+
+    Salt cannot be dissolved where there is no mixer; water can always be added.
+    """
     for state in tanks:
         strength = state.strength_frac
         if strength is None or state.status == "usable" or state.on_hand_l <= 0.0:
             continue
         tank = yard.tanks[state.tank]
         correction = batch.correct_tank(state.on_hand_l, strength, target, salt, tank.capacity_l)
+        if yard.mixer is None and correction.add_salt_kg > 0.0:
+            continue
         yield YardTankCorrection(
             tank=state.tank,
             draw_off_l=correction.draw_off_l,
@@ -677,22 +778,20 @@ def _on_hand(yard: Yard, product: str) -> float:
 
 def _shortages(
     salt_kg: float,
-    to_make_l: float,
+    to_get_l: float,
     yard: Yard,
     additives: Sequence[AdditiveNeed],
     practice: Practice,
+    purchase: BrinePurchase | None,
 ) -> tuple[str, ...]:
-    """Return what is short: salt, additives, tank capacity, containment."""
+    """Return what is short: salt, additives, brine in time, tank capacity, containment."""
     shortages = []
     if salt_kg > yard.salt.on_hand_kg:
         shortages.append("salt")
     shortages += [item.product for item in additives if item.shortage_l > 0.0]
-    free_l = sum(
-        tank.capacity_l - tank.on_hand_l
-        for tank in yard.tanks.values()
-        if tank.product == BRINE_KEY
-    )
-    if to_make_l > free_l:
+    if purchase is not None and purchase.is_late:
+        shortages.append("bought brine")
+    if to_get_l > sum(_free_volumes_l(yard).values()):
         shortages.append("room in the brine tanks")
     largest = max(tank.capacity_l for tank in yard.tanks.values())
     if (

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.company.sites import BRINE_KEY, Site, Sites, Surface
+from stormplan.company.yards import Yard
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
 from stormplan.events.hazards import HazardThresholds, SurfaceSeries
@@ -504,14 +505,20 @@ def _yard_stock(sites: Sites, yard_key: str) -> Stock:
     for tank in yard.tanks.values():
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
         stocked[tank.product] = stocked.get(tank.product, 0.0) + usable
-    price = yard.salt.price_per_kg
-    if price is not None:
-        strength = sites.practice().number("brine_target")
-        made = batch.make_batch(1000.0, strength, batch.Salt(yard.salt.purity_frac))
-        price = price * made.salt_kg / 1000.0
+    price = _brine_price_per_l(yard, sites.practice().number("brine_target"))
     brine = liquid_from_product(sites.products[BRINE_KEY])
     nacl_kg_l = brine.mass_frac("nacl") * brine.density_kg_m3(REFERENCE_C) / 1000.0
     return Stock(sites.products, stocked, price, yard.salt.price_per_kg, nacl_kg_l)
+
+
+def _brine_price_per_l(yard: Yard, strength_frac: float) -> float | None:
+    """Return what a yard's brine costs, bought or in salt [1/L]; None where it has no price."""
+    if yard.mixer is None:
+        return None if yard.brine_supply is None else yard.brine_supply.price_per_l
+    if yard.salt.price_per_kg is None:
+        return None
+    made = batch.make_batch(1000.0, strength_frac, batch.Salt(yard.salt.purity_frac))
+    return yard.salt.price_per_kg * made.salt_kg / 1000.0
 
 
 def _hourly_id(

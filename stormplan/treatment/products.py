@@ -25,8 +25,8 @@ class Stock:
     """Products and volumes on hand.
 
     ``on_hand_l`` is what is on hand of each bought product [L]; ``brine_price_per_l`` is what the
-    yard's own brine costs in salt and ``salt_price_per_kg`` what dry salt costs, None where the
-    salt has no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine
+    yard's brine costs, bought or in salt, and ``salt_price_per_kg`` what dry salt costs, None where
+    there is no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine
     [kg/L].
     """
 
@@ -53,7 +53,7 @@ class Stock:
         self, additive: str | None, additive_frac: float, liquid_l: float, solid_kg: float
     ) -> float | None:
         """Return what a liquid and salt cost; None where a price is missing."""
-        liquid = self.price_per_l(additive, additive_frac)
+        liquid = self.price_per_l(additive, additive_frac) if liquid_l > 0.0 else 0.0
         if liquid is None or (solid_kg > 0.0 and self.salt_price_per_kg is None):
             return None
         return liquid * liquid_l + (self.salt_price_per_kg or 0.0) * solid_kg

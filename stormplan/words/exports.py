@@ -175,6 +175,7 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
             ("brine needed with reserve", yard.brine_needed_l),
             ("brine usable in tanks", yard.brine_usable_l),
             ("brine to make", yard.brine_to_make_l),
+            ("brine to buy", yard.brine_purchase.volume_l if yard.brine_purchase else 0.0),
             ("water", yard.water_l),
         ):
             rows.append([yard.name, what, f"{volume_l / unit_l:.1f}", volume])

@@ -20,7 +20,13 @@ from stormplan.operations.brine_guidance import (
     HydrometerCorrection,
     HydrometerTarget,
 )
-from stormplan.operations.mix import AdditiveNeed, BlendVolume, YardMix, YardTankCorrection
+from stormplan.operations.mix import (
+    AdditiveNeed,
+    BlendVolume,
+    TankState,
+    YardMix,
+    YardTankCorrection,
+)
 from stormplan.planning.plan import Plan
 from stormplan.units import KG_PER_LB, UnitFormatter
 from stormplan.words import templating
@@ -48,7 +54,11 @@ class YardMixView:
 def shortage_lines(yard: YardMix, formatter: UnitFormatter) -> list[str]:
     """Return what a yard is short of, and of salt and additives by how much."""
     salt_short_kg = yard.salt_kg + yard.spread_salt_kg - yard.salt_on_hand_kg
-    amounts = {"salt": f"{formatter.mass(salt_short_kg)} of salt"} | {
+    bought_l = 0.0 if yard.brine_purchase is None else yard.brine_purchase.volume_l
+    amounts = {
+        "salt": f"{formatter.mass(salt_short_kg)} of salt",
+        "bought brine": f"{formatter.volume(bought_l)} of brine in time for the first load",
+    } | {
         item.product: f"{formatter.volume(item.shortage_l)} of {item.name}"
         for item in yard.additives
     }
@@ -72,7 +82,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
         *spread_rows(yard, formatter),
         ("Brine needed, with reserve", formatter.volume(yard.brine_needed_l)),
         ("Usable in the tanks", formatter.volume(yard.brine_usable_l)),
-        ("Brine to make", formatter.volume(yard.brine_to_make_l)),
+        *_brine_rows(yard, fmt),
     ]
     if yard.brine_to_make_l > 0.0:
         low, high = yard.settled_accept_sg
@@ -98,7 +108,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
         held = f"{formatter.volume(tank.on_hand_l)}, {formatter.volume(tank.usable_l)} to draw"
-        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{TANK_STATUS_TEXT[tank.status]}"))
+        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{_tank_status(yard, tank)}"))
     for one in yard.sprayer_schedule.sprayers:
         if one.loads and one.start is not None:
             load = (
@@ -126,6 +136,21 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     )
 
 
+def _brine_rows(yard: YardMix, fmt: ReportFormat) -> list[tuple[str, str]]:
+    """Return how much brine is made, or bought and by when."""
+    bought = yard.brine_purchase
+    if bought is None:
+        return [("Brine to make", fmt.units.volume(yard.brine_to_make_l))]
+    rows = [("Brine to buy", fmt.units.volume(bought.volume_l))]
+    if bought.order_by is not None:
+        rows.append(
+            ("Order it", "at once" if bought.is_late else f"by {fmt.day_hour(bought.order_by)}")
+        )
+    if bought.due_at is not None:
+        rows.append(("In the tanks", f"by {fmt.day_hour(bought.due_at)}"))
+    return rows
+
+
 # -- the sheet ------------------------------------------------------------------------------------
 
 MIN_ENSEMBLE_RATIO = 1.02  # of what is sprayed; less is within what a pump is set to
@@ -147,6 +172,7 @@ BRINE_HANDLING = (
 READING_CONDITIONS: Mapping[str, str] = {
     "fresh": "just mixed, cold",
     "settled": "settled",
+    "delivered": "off the truck",
     "reference": "at 60 °F",
 }
 
@@ -175,6 +201,7 @@ class MixSheetView:
     unknown_sites: str
     summary: tuple[tuple[str, str], ...]
     ensemble_note: str
+    purchase: tuple[str, ...]
     batches: tuple[tuple[list[int], str], ...]
     batch_count: int
     tank_corrections: tuple[str, ...]
@@ -263,6 +290,26 @@ def _batch_lines(
         yield [number for number, _ in batches], f"each {volume} {where}{when}"
 
 
+def _purchase_steps(yard: YardMix, fmt: ReportFormat) -> Iterable[str]:
+    """Yield what is done to have the brine that is bought, in order."""
+    bought = yard.brine_purchase
+    if bought is None:
+        return
+    when = "at once" if bought.is_late else "now"
+    if bought.order_by is not None and not bought.is_late:
+        when = f"by {fmt.day_hour(bought.order_by)}"
+    volume = fmt.units.precise_volume(bought.volume_l)
+    yield f"Order {volume} of brine, {100 * yard.target_strength_frac:.1f} % salt by weight, {when}"
+    yield "Read hydrometer and temperature of every load; what is off goes back, not into a tank"
+    due = "" if bought.due_at is None else f" by {fmt.day_hour(bought.due_at)}"
+    for one in bought.deliveries:
+        part = fmt.units.precise_volume(one.volume_l)
+        if one.tank is None:
+            yield f"{part}: no tank has room; have it brought when the first loads are out"
+        else:
+            yield f"Take {part} into tank {one.tank}{due}"
+
+
 def _unserved_lines(yard: YardMix, names: Mapping[tuple[str, str], str]) -> Iterable[str]:
     """Yield surfaces not reached, once per reason, with a few by name."""
     reasons: dict[str, list[str]] = {}
@@ -301,6 +348,7 @@ def _mix_sheet_view(
         ensemble_note=next(
             (f"{label} {text}." for label, text in _ensemble_rows(yard, formatter)), ""
         ),
+        purchase=tuple(_purchase_steps(yard, fmt)),
         batches=tuple(_batch_lines(yard, made_at, fmt)),
         batch_count=len(yard.batches),
         tank_corrections=tuple(
@@ -407,7 +455,7 @@ def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]
     yield from spread_rows(yard, formatter)
     yield "Brine needed, reserve included", formatter.volume(yard.brine_needed_l)
     yield "Usable in the tanks", formatter.volume(yard.brine_usable_l)
-    yield "Brine to make", formatter.volume(yard.brine_to_make_l)
+    yield from _brine_rows(yard, fmt)
     if yard.brine_to_make_l > 0.0:
         yield "Making takes", format_working_time(yard.production_h)
 
@@ -521,7 +569,16 @@ def _tank_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str, str
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
         held, draw = fmt.units.volume(tank.on_hand_l), fmt.units.volume(tank.usable_l)
-        yield tank.tank, held, draw, strength, TANK_STATUS_TEXT[tank.status]
+        yield tank.tank, held, draw, strength, _tank_status(yard, tank)
+
+
+def _tank_status(yard: YardMix, tank: TankState) -> str:
+    """Return what a tank's reading means here; nobody corrects what the yard cannot mend."""
+    is_off = tank.status in ("too weak", "too strong", "correct when time")
+    if is_off and not yard.makes_brine and all(c.tank != tank.tank for c in yard.tank_corrections):
+        use = "usable" if tank.status == "correct when time" else "do not spray"
+        return f"too weak: {use}; ask the supplier"
+    return TANK_STATUS_TEXT[tank.status]
 
 
 def _cautions(yard: YardMix) -> tuple[str, ...]:

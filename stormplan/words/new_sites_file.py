@@ -33,6 +33,14 @@ class NewAdditive:
 
 
 @dataclass(frozen=True)
+class NewMixer:
+    """A brine maker: what it makes in an hour, and its largest batch, with their units."""
+
+    production_rate: str
+    max_batch: str
+
+
+@dataclass(frozen=True)
 class NewSurface:
     """A surface: its key, its class, and its area with its unit."""
 
@@ -45,7 +53,8 @@ class NewSurface:
 class NewSitesFile:
     """What a first sites file must know; quantities as written, with their unit.
 
-    ``salometer`` is the reading of the tank [°], None where nobody measured.
+    ``salometer`` is the reading of the tank [°], None where nobody measured. Without a mixer the
+    brine is bought, ``order_ahead`` of when it must be there.
     """
 
     company: str
@@ -55,8 +64,8 @@ class NewSitesFile:
     yard_name: str
     yard_place: Coordinates
     salt: str
-    production_rate: str
-    max_batch: str
+    mixer: NewMixer | None
+    order_ahead: str
     tank_capacity: str
     tank_on_hand: str
     salometer: float | None
