@@ -50,7 +50,7 @@ def test_commands_on_a_page_parse(page, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     commands = get_command(app).commands
     for line in re.findall(r"^\.venv/bin/stormplan (.*)$", page.read_text(), re.MULTILINE):
-        name, *arguments = line.split("  #")[0].split()
+        name, *arguments = re.split("  #| > ", line)[0].split()
         commands[name].make_context(name, arguments)
 
 

@@ -264,3 +264,13 @@ def _replace(path: Path, text: str) -> None:
         write_atomic(target, text).chmod(mode)
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror}") from None
+
+
+@sites_app.command()
+def schema() -> None:
+    """Print the JSON Schema of the sites file, so that an editor checks it while it is typed."""
+    import json
+
+    from stormplan.company.sites_schema import sites_schema
+
+    typer.echo(json.dumps(sites_schema(), indent=1, ensure_ascii=False))

@@ -23,7 +23,17 @@ LOOPBACK = ("localhost", "127.0.0.1")
 
 
 class ScheduleSettings(Record):
-    """Re-plan interval, start jitter and the heartbeat address."""
+    """Re-plan interval, start jitter and the heartbeat address.
+
+    Attributes
+    ----------
+    storm_interval_h : float
+        Plan again this often while something is ahead [h].
+    jitter_h : float
+        Start up to this much early, to spread load on the services [h].
+    heartbeat : str or None
+        Address asked for after every morning run, for an outside monitor.
+    """
 
     storm_interval_h: Annotated[float, quantity("duration", "15 min", "24 h")] = Field(
         3.0, alias="storm_interval"
@@ -35,7 +45,27 @@ class ScheduleSettings(Record):
 
 
 class MailSettings(Record):
-    """Mail server, sender and recipients of the briefing."""
+    """Mail server, sender and recipients of the briefing.
+
+    Attributes
+    ----------
+    host : str
+        Mail server.
+    port : int
+        Its port [-].
+    security : str
+        starttls, tls (port 465), or none to this machine only.
+    sender : str
+        Address the mail is from.
+    to : tuple of str
+        Who gets the briefing.
+    user_env : str or None
+        Environment variable that holds the user name.
+    password_env : str or None
+        Environment variable that holds the password.
+    password_file : str or None
+        File that holds it instead; only its owner may read it.
+    """
 
     host: Host
     port: int = Field(587, ge=1, le=65535)
@@ -62,7 +92,17 @@ class MailSettings(Record):
 
 
 class WebhookSettings(Record):
-    """An address that is told by a signed POST."""
+    """An address that is told by a signed POST.
+
+    Attributes
+    ----------
+    url : str
+        The address.
+    secret_env : str or None
+        Environment variable that holds the key messages are signed with.
+    secret_file : str or None
+        File that holds it instead; only its owner may read it.
+    """
 
     url: Url
     secret_env: EnvironmentVariable | None = None
@@ -76,7 +116,20 @@ class WebhookSettings(Record):
 
 
 class DeliverySettings(Record):
-    """Delivery of announced briefings by mail, webhook or command."""
+    """Delivery of announced briefings by mail, webhook or command.
+
+    Attributes
+    ----------
+    keep_reports : int
+        Past sets of reports kept in the folder [-]; plans stay in the archive.
+    mail : MailSettings or None
+        By mail.
+    webhook : WebhookSettings or None
+        To a web address.
+    command : tuple of str or None
+        A program and its arguments, run without a shell; the text arrives on its standard
+        input.
+    """
 
     keep_reports: int = Field(200, ge=2)
     mail: MailSettings | None = None

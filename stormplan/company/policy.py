@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import create_model
+from pydantic import Field, create_model
 
 from stormplan.company.practice_rules import (
     RULES,
@@ -58,9 +58,10 @@ def rules_of_scope(scope: Scope) -> tuple[str, ...]:
 
 
 def _policy_field(rule: Rule) -> Any:
+    described = Field(None, description=f"{rule.meaning}; usually {rule.default}")
     if rule.kind == "choice":
-        return Annotated[str, one_of(f"choice for {rule.key}", rule.limits)] | None, None
-    return Annotated[float, quantity(rule.kind, *rule.limits)] | None, None
+        return Annotated[str, one_of(f"choice for {rule.key}", rule.limits)] | None, described
+    return Annotated[float, quantity(rule.kind, *rule.limits)] | None, described
 
 
 if TYPE_CHECKING:

@@ -62,7 +62,23 @@ MIN_SKY_VIEW_FRAC = 0.05
 
 
 class Company(Record):
-    """The company: name, time zone, units and contact."""
+    """The company.
+
+    Attributes
+    ----------
+    name : str
+        Its name, as clients know it.
+    timezone : str
+        IANA name such as America/Chicago; local times in the plan are in this zone.
+    units : str
+        us or metric: the words of the plan.
+    contact : str
+        Mail or web address sent to the weather services, who require it.
+    currency : str
+        Of every price in this file.
+    briefing_at : time
+        Local time the briefing is to be there.
+    """
 
     name: Name
     timezone: TimeZoneName
@@ -73,7 +89,17 @@ class Company(Record):
 
 
 class SourceSettings(Record):
-    """Address and license terms of one weather service."""
+    """Address and license terms of one weather service.
+
+    Attributes
+    ----------
+    base_url : str or None
+        Its address, where it is not the usual one.
+    key_env : str or None
+        Environment variable that holds the key.
+    non_commercial : bool
+        Whether the use is non-commercial, for a service that is free only then.
+    """
 
     base_url: BaseUrl | None = None
     key_env: EnvironmentVariable | None = None
@@ -81,7 +107,25 @@ class SourceSettings(Record):
 
 
 class WeatherSettings(Record):
-    """Forecast sources in order of preference; paths are relative to the sites file."""
+    """Forecast sources; paths are relative to the sites file.
+
+    Attributes
+    ----------
+    sources : tuple of str
+        Sources in order of preference.
+    nws : SourceSettings
+        National Weather Service, United States.
+    metno : SourceSettings
+        MET Norway, worldwide.
+    openmeteo : SourceSettings
+        Open-Meteo, worldwide; companies need a key.
+    openmeteo_ensemble : SourceSettings
+        The same with all members: chances from real runs.
+    tables : dict
+        An hourly CSV table of one's own by site key.
+    recorded : str or None
+        Folder of recorded forecasts, to plan a past storm again.
+    """
 
     sources: tuple[Annotated[str, one_of("source", SOURCE_KEYS)], ...] = Field(
         ("nws",), min_length=1
@@ -118,7 +162,31 @@ class WeatherSettings(Record):
 
 
 class ProductEntry(Record):
-    """A liquid the yard buys."""
+    """A liquid the yard buys.
+
+    Attributes
+    ----------
+    name : str
+        Its name on the drum.
+    nacl, cacl2, mgcl2, kcl : float
+        How much of this chloride is in it, by weight [-].
+    inert_frac : float
+        Dissolved solids that do not lower the freeze point, by weight [-].
+    density_kg_l : float or None
+        Density at 60 °F from the supplier's sheet; left out, it is computed [kg/L].
+    freeze_point_c : float or None
+        Freeze point from the supplier's sheet; left out, it is computed [°C].
+    max_vol_frac : float
+        Most of it in any blend, by volume [-].
+    inhibited : bool
+        Has a corrosion inhibitor; false is a straight chloride.
+    odor : bool
+        Smells: not used at entries and walks.
+    tracks_indoors : bool
+        Is carried indoors on shoes: not used at entries and walks.
+    price_per_l : float or None
+        Price of it, in the company's currency [1/L].
+    """
 
     name: Name
     nacl: Percentage = 0.0
@@ -173,7 +241,17 @@ class ProductEntry(Record):
 
 
 class Client(Record):
-    """A client, and the account manager's way to contact them."""
+    """A client, and the account manager's way to contact them.
+
+    Attributes
+    ----------
+    name : str
+        Their name.
+    contact : str or None
+        Mail address notices are drafted to.
+    contact_by : str
+        How they want to be told: mail, text or call.
+    """
 
     name: Name
     contact: Contact | None = None
@@ -181,14 +259,32 @@ class Client(Record):
 
 
 class Layer(Record):
-    """One layer of a build-up of the owner's own."""
+    """One layer of a build-up of the owner's own.
+
+    Attributes
+    ----------
+    material : str
+        What it is made of.
+    thickness_m : float
+        How thick it is [m].
+    """
 
     material: Annotated[str, one_of("material", MATERIALS)]
     thickness_m: Annotated[float, quantity("length", "5 mm", "2 m")] = Field(alias="thickness")
 
 
 class LayeredBuildUp(Record):
-    """A build-up described layer by layer."""
+    """A build-up described layer by layer.
+
+    Attributes
+    ----------
+    layers : tuple of Layer
+        Layers from the top down.
+    below : str
+        What is under the last: ground, open air or heated room.
+    surface_properties_of : str
+        Build-up that color and texture are taken from.
+    """
 
     layers: tuple[Layer, ...] = Field(min_length=1)
     below: Literal["ground", "open air", "heated room"] = "ground"
@@ -209,7 +305,17 @@ AnyBuildUp = Annotated[
 
 
 class Wall(Record):
-    """A wall, or a row of trees, that hides sun and sky from a surface: on which side, how far."""
+    """A wall, or a row of trees, that hides sun and sky from a surface.
+
+    Attributes
+    ----------
+    side : str
+        On which side it stands.
+    distance_m : float
+        How far from the middle of the surface [m].
+    height_m : float
+        How high it is [m].
+    """
 
     side: Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW"]
     distance_m: Annotated[float, quantity("length", "1 ft", "1000 ft")] = Field(alias="distance")
@@ -222,7 +328,45 @@ class Wall(Record):
 
 
 class Surface(Record):
-    """One surface of a site that is treated as a whole."""
+    """One surface of a site that is treated as a whole.
+
+    Attributes
+    ----------
+    class_key : str
+        What kind of surface it is.
+    name : str or None
+        What crews call it.
+    area_m2 : float
+        Its area; every gallon follows from it [m²].
+    build_up : str or LayeredBuildUp or None
+        What it is built of, where not as usual for its class.
+    sky_view_frac : float or None
+        Share of the sky it sees, 0.05 to 1 [-].
+    walls : tuple of Wall
+        What hides sun and sky.
+    sheltered : bool
+        Walls or trees keep the wind off.
+    traffic_wm2 : float
+        Heat from traffic [W/m²].
+    beside_building : bool
+        Runs along a building, where people walk in.
+    over_room : bool
+        Lies over a room.
+    reinforced : bool
+        Has reinforcing steel, which chlorides attack.
+    snow_pile : bool
+        Melt water from a pile runs across it.
+    poor_concrete : bool
+        Scaled or never air-entrained concrete: no magnesium.
+    no_chlorides : bool
+        The owner says no chlorides, or it is an airfield surface.
+    new_concrete_until : date or None
+        No de-icer before this day.
+    last_treated : date or None
+        Day of the last treatment, before the record begins.
+    policy : SurfacePolicy
+        Rules of practice for this surface only.
+    """
 
     class_key: Annotated[str, one_of("surface class", SURFACE_CLASSES)] = Field(alias="class")
     name: Name | None = None
@@ -293,7 +437,29 @@ class Surface(Record):
 
 
 class Site(Record):
-    """A property: where it is, whose it is, who serves it, and its surfaces."""
+    """A property: where it is, whose it is, who serves it, and its surfaces.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    latitude_deg, longitude_deg : float
+        Where it is, degrees; west is negative [°].
+    client : str
+        Key of the client.
+    yard : str
+        Key of the yard that serves it.
+    priority : int
+        1 is served first, 5 last [-].
+    open_hours : (time, time) or None
+        When people are on it, like 06:00-22:00.
+    timezone : str or None
+        Only where it differs from the company's.
+    surfaces : dict
+        Its surfaces by key.
+    policy : SitePolicy
+        Rules of practice for this site only.
+    """
 
     name: Name
     latitude_deg: Latitude = Field(alias="latitude")
@@ -308,7 +474,31 @@ class Site(Record):
 
 
 class Sites(Record):
-    """The whole sites file."""
+    """The sites file of stormplan: company, yards, clients and sites.
+
+    Attributes
+    ----------
+    company : Company
+        The company.
+    weather : WeatherSettings
+        Where forecasts come from.
+    policy : Policy
+        Rules of practice that differ from the usual ones; `stormplan policy` lists all.
+    purchased_products : dict
+        Liquids the yards buy, by key; brine needs no entry.
+    yards : dict
+        Yards by key.
+    clients : dict
+        Clients by key.
+    sites : dict
+        Sites by key.
+    readings : str or None
+        Log of surface readings, beside this file; they correct nights.
+    schedule : ScheduleSettings
+        For `stormplan watch`.
+    delivery : DeliverySettings
+        Where each announced briefing goes, besides its folder.
+    """
 
     company: Company
     weather: WeatherSettings = WeatherSettings()

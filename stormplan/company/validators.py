@@ -10,8 +10,9 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import time
-from typing import Annotated
+from typing import Annotated, Any
 from zoneinfo import available_timezones
 
 from pydantic import (
@@ -21,6 +22,7 @@ from pydantic import (
     ConfigDict,
     Field,
     GetJsonSchemaHandler,
+    WithJsonSchema,
 )
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
@@ -58,10 +60,34 @@ class Record(BaseModel):
         schema = handler.resolve_ref_schema(handler(core_schema))
         docstring = inspect.cleandoc(cls.__doc__ or "")
         schema["description"] = docstring.partition(_ATTRIBUTES_HEADING)[0].strip()
+        properties = schema.get("properties", {})
         for name, text in attribute_descriptions(docstring).items():
-            if name in schema.get("properties", {}):
-                schema["properties"][name]["description"] = text
+            field = cls.model_fields.get(name)
+            key = name if field is None or field.alias not in properties else field.alias
+            if key in properties:
+                properties[key]["description"] = text
         return schema
+
+
+def written_as(pattern: str, hint: str, *examples: str) -> Any:
+    """Return the type of a text in the JSON Schema of the sites file, for editors.
+
+    ``patternErrorMessage`` is no word of JSON Schema; editors show it, validators pass over it.
+    """
+    schema = {"type": "string", "pattern": pattern, "patternErrorMessage": hint}
+    return Annotated[str, WithJsonSchema(schema | {"examples": list(examples)})]
+
+
+def _unit_pattern(spelling: str) -> str:
+    """Return a pattern for a unit, however it is capitalized and spaced between its words."""
+    words = re.findall(r"[a-z]+|[0-9]+|[^a-z0-9]", spelling)
+    return r"\s*".join(map(_any_case, words))
+
+
+def _any_case(word: str) -> str:
+    powers = {"2": "[2²]", "3": "[3³]"}
+    letters = (f"[{one}{one.upper()}]" if one.isalpha() else re.escape(one) for one in word)
+    return powers.get(word) or "".join(letters)
 
 
 def quantity(kind: str, lowest: str | None = None, highest: str | None = None) -> BeforeValidator:
@@ -79,7 +105,28 @@ def quantity(kind: str, lowest: str | None = None, highest: str | None = None) -
             raise ValueError(f"'{text}' is out of range; accepted: {accepted}")
         return value
 
-    return BeforeValidator(read)
+    quantity_kind = unit.QUANTITY_KINDS[kind]
+    example, spellings = quantity_kind.example, quantity_kind.units
+    number = r"\s*[+-]?(\d[\d,]*\.?\d*|\.\d+)([eE][+-]?\d+)?"
+    limits = "" if lowest is highest is None else f"; {lowest or '…'} to {highest or '…'}"
+    written = written_as(
+        rf"^{number}[\s°]*({'|'.join(map(_unit_pattern, spellings))})\s*$",
+        f"write a {kind} with its unit, like {example} (units: {', '.join(spellings)}{limits})",
+        example,
+    )
+    return BeforeValidator(read, json_schema_input_type=written)
+
+
+@dataclass(frozen=True)
+class _Choice(AfterValidator):
+    """Checks a word against the ones that exist, in the JSON Schema too."""
+
+    names: tuple[str, ...] = ()
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return handler(core_schema) | {"enum": list(self.names)}
 
 
 def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterValidator:
@@ -90,7 +137,7 @@ def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterVal
             raise ValueError(f"'{value}' is not a {what}; accepted: {', '.join(names)}")
         return value
 
-    return AfterValidator(check)
+    return _Choice(check, tuple(names))
 
 
 def time_zone(name: str) -> str:
@@ -189,7 +236,11 @@ def _degrees(value: object) -> object:
 
 
 TimeZoneName = Annotated[str, AfterValidator(time_zone)]
-Key = Annotated[str, AfterValidator(_key)]
+Key = Annotated[
+    str,
+    AfterValidator(_key),
+    WithJsonSchema({"type": "string", "pattern": "^[a-z0-9][a-z0-9_-]{0,39}$"}),
+]
 Name = Annotated[str, AfterValidator(printable_name)]
 Contact = Annotated[str, AfterValidator(contact)]
 BaseUrl = Annotated[str, AfterValidator(_base_url)]
@@ -197,8 +248,24 @@ MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Url = Annotated[str, AfterValidator(_url)]
 Host = Annotated[str, AfterValidator(_host)]
 EnvironmentVariable = Annotated[str, AfterValidator(_environment_variable)]
-TimeOfDay = Annotated[time, BeforeValidator(_clock)]
-HoursOfDay = Annotated[tuple[time, time], BeforeValidator(_clock_span)]
+TimeOfDay = Annotated[
+    time,
+    BeforeValidator(
+        _clock,
+        json_schema_input_type=written_as(
+            r"^\d\d?:\d\d$", 'write a time of day like "04:30"', "04:30"
+        ),
+    ),
+]
+HoursOfDay = Annotated[
+    tuple[time, time],
+    BeforeValidator(
+        _clock_span,
+        json_schema_input_type=written_as(
+            r"^\d\d?:\d\d\s*-\s*\d\d?:\d\d$", "write hours like 06:00-22:00", "06:00-22:00"
+        ),
+    ),
+]
 Latitude = Annotated[float, Field(ge=-90, le=90), BeforeValidator(_degrees)]
 Longitude = Annotated[float, Field(ge=-180, le=180), BeforeValidator(_degrees)]
 Percentage = Annotated[float, quantity("percentage", "0 %", "100 %")]

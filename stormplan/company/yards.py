@@ -28,7 +28,25 @@ from stormplan.company.validators import (
 
 
 class SaltStock(Record):
-    """The yard's salt pile. Purity is NaCl as delivered, moisture counted in."""
+    """The yard's salt pile.
+
+    Attributes
+    ----------
+    on_hand_kg : float
+        Salt on hand [kg].
+    purity_frac : float
+        NaCl in the salt as delivered, moisture counted in [-].
+    moisture_frac : float
+        Water in it [-].
+    insolubles_frac : float
+        What does not dissolve [-].
+    bucket_kg : float or None
+        What the loader lifts at once [kg].
+    bag_kg : float or None
+        What a bag holds, where salt comes in bags [kg].
+    price_per_kg : float or None
+        Price of the salt, in the company's currency [1/kg].
+    """
 
     on_hand_kg: Mass = Field(alias="on_hand")
     purity_frac: Annotated[float, quantity("percentage", "70 %", "100 %")] = Field(alias="purity")
@@ -69,7 +87,21 @@ class SaltStock(Record):
 
 
 class TankReading(Record):
-    """The last look at a tank: by hydrometer, by salometer, or as a known strength."""
+    """The last look at a tank: by hydrometer, by salometer, or as a known strength.
+
+    Attributes
+    ----------
+    specific_gravity : float or None
+        Hydrometer reading [-].
+    salometer_deg : float or None
+        Salometer reading [°].
+    strength_frac : float or None
+        Chloride by weight, where it is known [-].
+    temp_c : float or None
+        Temperature of the liquid when it was read [°C].
+    taken_at : datetime or date
+        When it was read.
+    """
 
     specific_gravity: float | None = Field(None, ge=0.99, le=1.45)
     salometer_deg: float | None = Field(None, ge=0, le=100, alias="salometer")
@@ -94,7 +126,21 @@ class TankReading(Record):
 
 
 class Tank(Record):
-    """A tank in the yard: what it holds, how much fits, how much is in it."""
+    """A tank in the yard: what it holds, how much fits, how much is in it.
+
+    Attributes
+    ----------
+    product : str
+        brine, or a key of products.
+    capacity_l : float
+        How much fits [L].
+    on_hand_l : float
+        What is in it [L].
+    heel_l : float
+        What the pump cannot reach [L].
+    reading : TankReading or None
+        The last reading; brine of unknown strength is not drawn on.
+    """
 
     product: str
     capacity_l: Annotated[float, quantity("volume", "1 gal", "1000000 gal")] = Field(
@@ -112,7 +158,15 @@ class Tank(Record):
 
 
 class Mixer(Record):
-    """The brine maker: what it makes in an hour, and the largest batch."""
+    """The brine maker.
+
+    Attributes
+    ----------
+    production_rate_l_h : float
+        What it makes in an hour [L/h].
+    max_batch_l : float
+        Its largest batch [L].
+    """
 
     production_rate_l_h: Annotated[float, quantity("pumping rate", "1 gal/h")] = Field(
         alias="production_rate"
@@ -121,7 +175,15 @@ class Mixer(Record):
 
 
 class BrineSupply(Record):
-    """Brine that is bought ready-made: how long it takes from order to tank, and its price."""
+    """Brine that is bought ready-made.
+
+    Attributes
+    ----------
+    order_ahead_h : float or None
+        From the order until it is in the tank [h].
+    price_per_l : float or None
+        Price of it, in the company's currency [1/L].
+    """
 
     order_ahead_h: Annotated[float, quantity("duration", "0 h", "240 h")] | None = Field(
         None, alias="order_ahead"
@@ -132,7 +194,23 @@ class BrineSupply(Record):
 
 
 class Sprayer(Record):
-    """A truck, cart or backpack that sprays."""
+    """A truck, cart or backpack that sprays.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    tank_l : float
+        What its tank holds [L].
+    coverage_rate_m2_h : float
+        Area it covers in an hour while spraying [m²/h].
+    min_rate_l_m2, max_rate_l_m2 : float
+        Lowest and highest rate it can spray at [L/m²].
+    refill_h : float
+        Time to drive back, fill and drive out [h].
+    serves : tuple of str
+        Surfaces it can work on: vehicle, pedestrian, or both.
+    """
 
     name: Name
     tank_l: Annotated[float, quantity("volume", "1 gal", "20000 gal")] = Field(alias="tank")
@@ -156,7 +234,31 @@ class Sprayer(Record):
 
 
 class Yard(Record):
-    """A yard: salt, tanks, sprayers, and its brine maker unless it buys its brine."""
+    """A yard: salt, tanks, sprayers, and its brine maker unless it buys its brine.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    latitude_deg, longitude_deg : float
+        Where it is, degrees; west is negative [°].
+    salt : SaltStock
+        The salt pile.
+    tanks : dict
+        Its tanks by key.
+    stock_l : dict
+        Bought product that stands in totes, not in a tank, by its key [L].
+    mixer : Mixer or None
+        The brine maker; left out where brine is bought.
+    brine_supply : BrineSupply or None
+        How brine is bought, where there is no mixer.
+    sprayers : dict
+        Its sprayers by key.
+    containment_l : float or None
+        What the wall around the tanks holds [L].
+    water_temp_c : float
+        Temperature of the water brine is made with [°C].
+    """
 
     name: Name
     latitude_deg: Latitude = Field(alias="latitude")
