@@ -68,7 +68,7 @@ def test_an_order_too_late_to_arrive_is_a_shortage_with_its_gallons(ahead, is_la
     assert short.endswith("gal of brine in time for the first load") is is_late
     assert ("at once" in sheet.purchase[0]) is is_late
     assert "23.3 % salt by weight" in sheet.purchase[0]
-    assert "to make" not in " ".join(label for label, _ in sheet.summary)
+    assert "to make" not in " ".join(label for _, label, _, _ in sheet.ledger)
 
 
 def test_delivered_brine_is_read_cold():
@@ -95,7 +95,7 @@ def test_a_tank_is_mended_with_water_only_where_no_salt_can_be_dissolved(salomet
     plan = planned(yards=yards(tanks={"t1": tank}))
     (sheet,) = mix_sheet.mix_sheet_views(plan)
     assert says in sheet.tanks[0][-1]
-    assert len(sheet.tank_corrections) == mends
+    assert len(sheet.first_corrections) == mends
 
 
 def cost(**more):

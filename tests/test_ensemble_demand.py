@@ -117,8 +117,8 @@ def test_the_yard_mixes_for_what_most_of_the_forecasts_would_spray():
     ahead_l = additive.needed_l - sum(visit.additive_l for visit in later)
     assert ahead_l == pytest.approx(pretreat.member_volumes_l[9] * pretreat.additive_frac)
     sheet = mix_sheet.render_html(plan)
-    assert "Over the forecasts" in sheet
-    assert "More, for 90 % of forecasts" in sheet
+    assert "Spray in the forecasts: half need" in sheet
+    assert "More, to cover 90 % of forecasts" in sheet
     # policy that is content with fewer mixes what is sprayed
     (modest,) = planned(weather, {"hold_target": "end", "demand_percentile": "80 %"}, **BUSY).yards
     assert modest.ensemble_extra_l == 0.0

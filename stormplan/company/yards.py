@@ -26,6 +26,9 @@ from stormplan.company.validators import (
     quantity,
 )
 
+#: A bag as it is mostly sold in the United States: common practice, no source.
+USUAL_BAG_KG = unit.parse("50 lb", "mass")
+
 
 class SaltStock(Record):
     """The yard's salt pile.
@@ -42,8 +45,8 @@ class SaltStock(Record):
         What does not dissolve [-].
     bucket_kg : float or None
         What the loader lifts at once [kg].
-    bag_kg : float or None
-        What a bag holds, where salt comes in bags [kg].
+    bag_kg : float
+        What a bag holds, of salt and of sand [kg].
     price_per_kg : float or None
         Price of the salt, in the company's currency [1/kg].
     """
@@ -57,7 +60,7 @@ class SaltStock(Record):
     bucket_kg: Annotated[float, quantity("mass", "1 lb", "20 ton")] | None = Field(
         None, alias="bucket"
     )
-    bag_kg: Annotated[float, quantity("mass", "1 lb", "200 lb")] | None = Field(None, alias="bag")
+    bag_kg: Annotated[float, quantity("mass", "1 lb", "200 lb")] = Field(USUAL_BAG_KG, alias="bag")
     price_per_kg: Annotated[float, quantity("price by mass", "0 /ton")] | None = Field(
         None, alias="price"
     )
@@ -72,18 +75,10 @@ class SaltStock(Record):
             )
         return self
 
-    @model_validator(mode="after")
-    def _one_unit(self) -> SaltStock:
-        if self.bucket_kg is not None and self.bag_kg is not None:
-            raise ValueError("give bucket or bag, whichever the yard loads salt by, not both")
-        return self
-
     @property
-    def load_unit(self) -> Literal["bucket", "bag"] | None:
-        """Unit salt is loaded by: bucket or bag, None if not stated."""
-        if self.bag_kg is not None:
-            return "bag"
-        return None if self.bucket_kg is None else "bucket"
+    def is_bagged(self) -> bool:
+        """Whether all salt comes in bags, that for brine too: bag is written, bucket is not."""
+        return "bag_kg" in self.model_fields_set and self.bucket_kg is None
 
 
 class TankReading(Record):

@@ -20,7 +20,7 @@ from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import BRINE_KEY
 from stormplan.company.validators import Record
-from stormplan.company.yards import Mixer, Tank, Yard
+from stormplan.company.yards import USUAL_BAG_KG, Mixer, Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
@@ -185,6 +185,10 @@ class YardTankCorrection(Record):
         Salt as delivered to put in then [kg].
     final_l : float
         In the tank at the end [L].
+    gained_l : float
+        Usable brine it adds, where the tank is no use as it is [L].
+    is_first : bool
+        Whether to do it before any brine is made or bought: the storm needs what it adds.
     """
 
     tank: str
@@ -192,6 +196,38 @@ class YardTankCorrection(Record):
     add_water_l: float
     add_salt_kg: float
     final_l: float
+    gained_l: float = 0.0
+    is_first: bool = False
+
+
+class BrineNeed(Record):
+    """The plain brine that is needed, as a sum.
+
+    Attributes
+    ----------
+    pretreat_l : float
+        In the pre-treats [L].
+    ensemble_extra_l : float
+        More, for those members of the forecast that policy wants met [L].
+    follow_up_l : float
+        Sprayed at later visits [L].
+    prewet_l : float
+        To wet salt [L].
+    reserve_l : float
+        Reserve on top [L].
+    """
+
+    pretreat_l: float
+    ensemble_extra_l: float
+    follow_up_l: float
+    prewet_l: float
+    reserve_l: float
+
+    @property
+    def total_l(self) -> float:
+        """The sum [L]."""
+        sprayed_l = self.pretreat_l + self.ensemble_extra_l + self.follow_up_l
+        return sprayed_l + self.prewet_l + self.reserve_l
 
 
 class YardMix(Record):
@@ -217,8 +253,11 @@ class YardMix(Record):
         Mixed beyond the plan for those members of the forecast that policy wants met [L].
     reserve_l : float
         Reserve on top [L].
-    brine_needed_l, brine_usable_l, brine_to_make_l : float
-        Brine needed, in tanks at usable strength, and to be made [L].
+    brine_needed_l, brine_usable_l, brine_mended_l, brine_to_make_l : float
+        Brine needed, in tanks at usable strength, in tanks to be corrected first, and to be made
+        [L].
+    brine_need : BrineNeed
+        What it is needed for.
     makes_brine : bool
         Whether the yard has a brine maker.
     brine_purchase : BrinePurchase or None
@@ -232,9 +271,9 @@ class YardMix(Record):
     production_h : float
         Hours the mixer runs [h].
     salt_kg, salt_on_hand_kg : float
-        Salt as delivered: needed and on hand [kg].
+        Salt as delivered: needed for brine, made or corrected, and on hand [kg].
     water_l : float
-        Water needed [L].
+        Water needed for it [L].
     sludge_kg : float
         What settles of the salt, dry [kg].
     target_sg_60f : float
@@ -260,10 +299,12 @@ class YardMix(Record):
         Chloride in all of it [kg].
     sprayer_schedule : SprayerSchedule
         Who sprays what, when.
-    salt_unit : str or None
-        What salt is counted in at the yard; None where it has no such measure.
-    salt_unit_kg : float or None
-        Salt in one of them [kg].
+    bucket_kg : float or None
+        Salt that the loader lifts at once [kg]; None where the yard has not said.
+    bag_kg : float
+        Salt in a bag [kg].
+    is_salt_bagged : bool
+        Whether the yard makes its brine from bags, too.
     hydrometer_targets : tuple of HydrometerTarget
         Readings of a batch on target, at each stage.
     hydrometer_corrections : tuple of HydrometerCorrection
@@ -287,7 +328,9 @@ class YardMix(Record):
     reserve_l: float
     brine_needed_l: float
     brine_usable_l: float
+    brine_mended_l: float
     brine_to_make_l: float
+    brine_need: BrineNeed
     target_strength_frac: float
     batches: tuple[ScheduledBatch, ...]
     tank_corrections: tuple[YardTankCorrection, ...]
@@ -307,8 +350,9 @@ class YardMix(Record):
     cost: float | None
     chloride_kg: float
     sprayer_schedule: SprayerSchedule
-    salt_unit: Literal["bucket", "bag"] | None = None
-    salt_unit_kg: float | None = None
+    bucket_kg: float | None = None
+    bag_kg: float = USUAL_BAG_KG
+    is_salt_bagged: bool = False
     hydrometer_targets: tuple[brine_guidance.HydrometerTarget, ...] = ()
     hydrometer_corrections: tuple[brine_guidance.HydrometerCorrection, ...] = ()
     blend_locations: tuple[brine_guidance.BlendLocationAdvice, ...] = ()
@@ -374,23 +418,38 @@ def plan_yard_mix(
     )
     pretreat_brine_l = sum(one.brine_l for one in blends)
     follow_up_brine_l = sum(visit.brine_l for visit in visits)
-    needed = reserve_factor * (ensemble_factor * pretreat_brine_l + follow_up_brine_l)
+    prewet_l = sum(visit.prewet_l for visit in visits)
+    planned_brine_l = ensemble_factor * pretreat_brine_l + follow_up_brine_l
+    need = BrineNeed(
+        pretreat_l=pretreat_brine_l,
+        ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_brine_l,
+        follow_up_l=follow_up_brine_l - prewet_l,
+        prewet_l=prewet_l,
+        reserve_l=(reserve_factor - 1.0) * planned_brine_l,
+    )
+    needed = need.total_l
     tanks = tuple(
         _tank_state(name, tank, practice)
         for name, tank in yard.tanks.items()
         if tank.product == BRINE_KEY
     )
     usable = sum(tank.usable_l for tank in tanks)
-    to_get = max(needed - usable, 0.0)
-    to_make = 0.0 if yard.mixer is None else to_get
     salt = batch.Salt(yard.salt.purity_frac, yard.salt.moisture_frac, yard.salt.insolubles_frac)
+    corrections = _first_corrections(
+        list(_tank_corrections(yard, tanks, salt, target_frac)), needed - usable
+    )
+    first = [each for each in corrections if each.is_first]
+    mended = sum(each.gained_l for each in first)
+    to_get = max(needed - usable - mended, 0.0)
+    to_make = 0.0 if yard.mixer is None else to_get
+    free_l = _free_volumes_l(yard, corrections)
     brine_batch = (
         batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
     )
     additives = _additive_needs(
         _additive_uses(jobs, starts, visits, ensemble_factor), yard, products, reserve_factor
     )
-    salt_kg = brine_batch.salt_kg if brine_batch else 0.0
+    salt_kg = sum(each.add_salt_kg for each in first) + (brine_batch.salt_kg if brine_batch else 0)
     first_load_at = min(
         [one.first_load_at for one in blends]
         + [p.at for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
@@ -402,7 +461,6 @@ def plan_yard_mix(
         if any(visit.volume_l > 0.0 or visit.salt_kg > 0.0 for visit in treatment.visits)
     ]
     spread_salt_kg = sum(visit.salt_kg for visit in visits)
-    prewet_l = sum(visit.prewet_l for visit in visits)
     planned_l = ensemble_factor * pretreat_l + follow_up_l + prewet_l
     blend_locations = brine_guidance.blend_locations(
         [(frac, products[additive]) for frac, additive in _standing_blends(blends, visits)],
@@ -412,7 +470,7 @@ def plan_yard_mix(
     purchase = None
     if yard.mixer is None and to_get > 0.0:
         ready_before_h = practice.number("brine_ready_before")
-        purchase = _brine_purchase(to_get, yard, first_load_at, ready_before_h, now)
+        purchase = _brine_purchase(to_get, yard, free_l, first_load_at, ready_before_h, now)
     return YardMix(
         yard=yard_key,
         name=yard.name,
@@ -427,21 +485,25 @@ def plan_yard_mix(
         reserve_l=(reserve_factor - 1.0) * planned_l,
         brine_needed_l=needed,
         brine_usable_l=usable,
+        brine_mended_l=mended,
         brine_to_make_l=to_make,
+        brine_need=need,
         target_strength_frac=target_frac,
         batches=_schedule_batches(
             to_make,
             yard,
+            free_l,
             salt,
             target_frac,
             first_load_at,
             practice.number("brine_ready_before"),
         ),
-        tank_corrections=tuple(_tank_corrections(yard, tanks, salt, target_frac)),
+        tank_corrections=corrections,
         production_h=0.0 if yard.mixer is None else to_make / yard.mixer.production_rate_l_h,
         salt_kg=salt_kg,
         salt_on_hand_kg=yard.salt.on_hand_kg,
-        water_l=brine_batch.water_l if brine_batch else 0.0,
+        water_l=sum(each.add_water_l for each in first)
+        + (brine_batch.water_l if brine_batch else 0.0),
         sludge_kg=brine_batch.sludge_kg if brine_batch else 0.0,
         target_sg_60f=_reading_sg(target_frac, hydrometer.REFERENCE_C),
         settled_sg=_reading_sg(target_frac, yard.water_temp_c),
@@ -454,14 +516,22 @@ def plan_yard_mix(
         load_out_only=tuple(
             b.additive for b in blend_locations if b.reason is brine_guidance.BlendReason.DROPS_SALT
         ),
-        shortages=_shortages(salt_kg + spread_salt_kg, to_get, yard, additives, practice, purchase),
+        shortages=_shortages(
+            salt_kg + spread_salt_kg,
+            max(to_get - sum(free_l.values()), 0.0),
+            yard,
+            additives,
+            practice,
+            purchase,
+        ),
         first_load_at=first_load_at,
         cost=None if None in costs else sum(cost for cost in costs if cost is not None),
         chloride_kg=sum(treatment.chloride_kg for treatment in treatments),
         sprayer_schedule=schedule,
-        salt_unit=yard.salt.load_unit,
-        salt_unit_kg=yard.salt.bucket_kg or yard.salt.bag_kg,
-        hydrometer_targets=_hydrometer_targets(to_make, purchase, yard, practice),
+        bucket_kg=yard.salt.bucket_kg,
+        bag_kg=yard.salt.bag_kg,
+        is_salt_bagged=yard.salt.is_bagged,
+        hydrometer_targets=_hydrometer_targets(to_make + mended, purchase, yard, practice),
         hydrometer_corrections=_hydrometer_corrections(to_make, yard, salt, practice),
         blend_locations=blend_locations,
         ensemble_volume=ensemble_volume,
@@ -479,11 +549,11 @@ def _bands(practice: Practice) -> hydrometer.StrengthBands:
 
 
 def _hydrometer_targets(
-    to_make_l: float, purchase: BrinePurchase | None, yard: Yard, practice: Practice
+    mixed_l: float, purchase: BrinePurchase | None, yard: Yard, practice: Practice
 ) -> tuple[brine_guidance.HydrometerTarget, ...]:
     if purchase is not None:
         return brine_guidance.delivery_targets(_bands(practice))
-    if to_make_l <= 0.0:
+    if mixed_l <= 0.0:
         return ()
     return brine_guidance.hydrometer_targets(_bands(practice), yard.water_temp_c)
 
@@ -595,6 +665,7 @@ def _strength_frac(tank: Tank) -> float | None:
 def _schedule_batches(
     to_make_l: float,
     yard: Yard,
+    free_l: Mapping[str, float],
     salt: batch.Salt,
     target: float,
     first_load_at: datetime | None,
@@ -610,14 +681,14 @@ def _schedule_batches(
     volume = to_make_l / count
     batch_recipe = batch.make_batch(volume, target, salt, yard.water_temp_c)
     hours = volume / yard.mixer.production_rate_l_h
-    free_l = _free_volumes_l(yard)
+    left_l = dict(free_l)
     batches = []
     for number in range(count):
-        tank = max(free_l, key=lambda name: free_l[name], default=None)
-        if tank is not None and free_l[tank] < volume - 1e-6:
+        tank = max(left_l, key=lambda name: left_l[name], default=None)
+        if tank is not None and left_l[tank] < volume - 1e-6:
             tank = None
         if tank is not None:
-            free_l[tank] -= volume
+            left_l[tank] -= volume
         lead = timedelta(hours=ready_before_h + hours * (count - number))
         batches.append(
             ScheduledBatch(
@@ -631,10 +702,11 @@ def _schedule_batches(
     return tuple(batches)
 
 
-def _free_volumes_l(yard: Yard) -> dict[str, float]:
-    """Return the room in each brine tank [L]."""
+def _free_volumes_l(yard: Yard, corrections: Sequence[YardTankCorrection]) -> dict[str, float]:
+    """Return the room in each brine tank, once those to be corrected first are [L]."""
+    final_l = {each.tank: each.final_l for each in corrections if each.is_first}
     return {
-        name: tank.capacity_l - tank.on_hand_l
+        name: tank.capacity_l - final_l.get(name, tank.on_hand_l)
         for name, tank in yard.tanks.items()
         if tank.product == BRINE_KEY
     }
@@ -643,14 +715,15 @@ def _free_volumes_l(yard: Yard) -> dict[str, float]:
 def _brine_purchase(
     volume_l: float,
     yard: Yard,
+    free_l: Mapping[str, float],
     first_load_at: datetime | None,
     ready_before_h: float,
     now: datetime,
 ) -> BrinePurchase:
     """Return the brine to buy: into which tanks, due when, and ordered by when."""
     left_l, deliveries = volume_l, []
-    for tank, free_l in sorted(_free_volumes_l(yard).items(), key=lambda item: -item[1]):
-        part_l = min(left_l, free_l)
+    for tank, room_l in sorted(free_l.items(), key=lambda item: -item[1]):
+        part_l = min(left_l, room_l)
         if part_l > 0.0:
             deliveries.append(BrineDelivery(tank=tank, volume_l=part_l))
         left_l -= part_l
@@ -698,7 +771,20 @@ def _tank_corrections(
             add_water_l=correction.add_water_l,
             add_salt_kg=correction.add_salt_kg,
             final_l=correction.final_l,
+            gained_l=0.0 if state.usable_l > 0.0 else max(correction.final_l - tank.heel_l, 0.0),
         )
+
+
+def _first_corrections(
+    corrections: Sequence[YardTankCorrection], missing_l: float
+) -> tuple[YardTankCorrection, ...]:
+    """Mark the corrections to do before new brine is made: the largest gains, until they do."""
+    marked = []
+    for each in sorted(corrections, key=lambda one: -one.gained_l):
+        is_first = missing_l > 0.0 and each.gained_l > 0.0
+        marked.append(each.model_copy(update={"is_first": is_first}))
+        missing_l -= each.gained_l
+    return tuple(marked)
 
 
 def _standing_blends(
@@ -778,7 +864,7 @@ def _on_hand(yard: Yard, product: str) -> float:
 
 def _shortages(
     salt_kg: float,
-    to_get_l: float,
+    homeless_l: float,
     yard: Yard,
     additives: Sequence[AdditiveNeed],
     practice: Practice,
@@ -791,7 +877,7 @@ def _shortages(
     shortages += [item.product for item in additives if item.shortage_l > 0.0]
     if purchase is not None and purchase.is_late:
         shortages.append("bought brine")
-    if to_get_l > sum(_free_volumes_l(yard).values()):
+    if homeless_l > 0.0:
         shortages.append("room in the brine tanks")
     largest = max(tank.capacity_l for tank in yard.tanks.values())
     if (

@@ -40,6 +40,12 @@ class ReportFormat:
         same = start.astimezone(self.zone).date() == end.astimezone(self.zone).date()
         return f"{self.day_hour(start)} – {self.time_of_day(end) if same else self.day_hour(end)}"
 
+    def dated_hour(self, moment: datetime) -> str:
+        """Return weekday, date, hour and zone, like ``Mon Jan 12, 3 PM CST``."""
+        local = moment.astimezone(self.zone)
+        day = f"{local:%b} {local.day}" if self.units.is_us else f"{local.day} {local:%b}"
+        return f"{local:%a} {day}, {self.time_of_day(moment)} {local:%Z}"
+
     def full_datetime(self, moment: datetime) -> str:
         """Return date, time and zone in full."""
         local = moment.astimezone(self.zone)

@@ -6,7 +6,9 @@ What is made and where it is blended was decided in the plan; here stand only it
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -28,8 +30,9 @@ from stormplan.operations.mix import (
     YardTankCorrection,
 )
 from stormplan.planning.plan import Plan
-from stormplan.units import KG_PER_LB, UnitFormatter
+from stormplan.units import KG_PER_LB, L_PER_GAL, UnitFormatter
 from stormplan.words import templating
+from stormplan.words.dry_material import SpreadBlock, lifts, spread_block
 from stormplan.words.formatting import (
     ReportFormat,
     blend_name,
@@ -69,20 +72,12 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     """Return the text view of a yard's mix."""
     formatter = fmt.units
     if not yard.blends and not yard.brine_needed_l and not spread_rows(yard, formatter):
-        return YardMixView(
-            yard.name, (), (("Mix", "nothing asked for by the sites that have a forecast"),), ()
-        )
+        return YardMixView(yard.name, (), (("Mix", "Nothing to mix."),), ())
     rows = [
         *_ensemble_rows(yard, formatter),
-        *(
-            [("For later passes", formatter.volume(yard.follow_up_l))]
-            if yard.follow_up_l > 0.0
-            else []
-        ),
         *spread_rows(yard, formatter),
-        ("Brine needed, with reserve", formatter.volume(yard.brine_needed_l)),
-        ("Usable in the tanks", formatter.volume(yard.brine_usable_l)),
-        *_brine_rows(yard, fmt),
+        *((label, value) for _, label, value, _ in ledger(yard, fmt)),
+        *_purchase_rows(yard, fmt),
     ]
     if yard.brine_to_make_l > 0.0:
         low, high = yard.settled_accept_sg
@@ -136,17 +131,78 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     )
 
 
-def _brine_rows(yard: YardMix, fmt: ReportFormat) -> list[tuple[str, str]]:
-    """Return how much brine is made, or bought and by when."""
+LedgerRow = tuple[str, str, str, bool]
+FINE_BELOW = 20.0  # gallons or liters in all from which on whole ones will do; our own choice
+
+
+def ledger(yard: YardMix, fmt: ReportFormat) -> tuple[LedgerRow, ...]:
+    """Return the brine as a sum that adds up on paper.
+
+    Returns
+    -------
+    tuple of (str, str, str, bool)
+        Sign, label, volume and whether it is a result.
+    """
+    need = yard.brine_need
+    volume = yard.ensemble_volume
+    share = "all" if volume is None else format_percent(volume.quantile_level)
+    labels = (
+        ("In the blends to spray", need.pretreat_l),
+        (f"More, to cover {share} of forecasts", need.ensemble_extra_l),
+        ("For spraying after the storm", need.follow_up_l),
+        ("To wet dry salt", need.prewet_l),
+        ("Reserve", need.reserve_l),
+    )
+    per_l = 1.0 / L_PER_GAL if fmt.units.is_us else 1.0
+    digits = 1 if per_l * need.total_l < FINE_BELOW else 0
+    parts = _rounded_parts([per_l * value_l for _, value_l in labels], digits)
+
+    def shown(value: float) -> str:
+        return f"{value:,.{digits}f} {'gal' if fmt.units.is_us else 'L'}"
+
+    rows: list[LedgerRow] = []
+    for (label, _), value in zip(labels, parts, strict=True):
+        if value > 0.0:
+            rows.append(("+" if rows else "", label, shown(value), False))
+    needed = round(sum(parts), digits)
+    rows.append(("=", "Brine needed", shown(needed), True))
+    usable = round(per_l * yard.brine_usable_l, digits)
+    rows.append(("−", "On hand and usable", shown(usable), False))
+    for each in yard.tank_corrections:
+        if each.is_first:
+            gained = round(per_l * each.gained_l, digits)
+            usable += gained
+            rows.append(("−", f"In tank {each.tank} once it is corrected", shown(gained), False))
+    label = "Brine to make" if yard.makes_brine else "Brine to buy"
+    rows.append(("=", label, shown(max(needed - usable, 0.0)), True))
+    return tuple(rows)
+
+
+def _rounded_parts(parts: Sequence[float], digits: int) -> list[float]:
+    """Round parts so that they add up to the rounded total: the largest remainders go up.
+
+    Examples
+    --------
+    >>> _rounded_parts([1.4, 1.4, 1.4], 0)
+    [2.0, 1.0, 1.0]
+    """
+    scale = 10.0**digits
+    floors = [math.floor(scale * part + 1e-9) for part in parts]
+    missing = round(scale * sum(parts)) - sum(floors)
+    by_remainder = sorted(range(len(parts)), key=lambda at: floors[at] - scale * parts[at])
+    for at in by_remainder[:missing]:
+        floors[at] += 1
+    return [floor / scale for floor in floors]
+
+
+def _purchase_rows(yard: YardMix, fmt: ReportFormat) -> list[tuple[str, str]]:
+    """Return when bought brine is ordered and due."""
     bought = yard.brine_purchase
-    if bought is None:
-        return [("Brine to make", fmt.units.volume(yard.brine_to_make_l))]
-    rows = [("Brine to buy", fmt.units.volume(bought.volume_l))]
-    if bought.order_by is not None:
-        rows.append(
-            ("Order it", "at once" if bought.is_late else f"by {fmt.day_hour(bought.order_by)}")
-        )
-    if bought.due_at is not None:
+    rows = []
+    if bought is not None and bought.order_by is not None:
+        when = "at once" if bought.is_late else f"by {fmt.day_hour(bought.order_by)}"
+        rows.append(("Order it", when))
+    if bought is not None and bought.due_at is not None:
         rows.append(("In the tanks", f"by {fmt.day_hour(bought.due_at)}"))
     return rows
 
@@ -154,10 +210,11 @@ def _brine_rows(yard: YardMix, fmt: ReportFormat) -> list[tuple[str, str]]:
 # -- the sheet ------------------------------------------------------------------------------------
 
 MIN_ENSEMBLE_RATIO = 1.02  # of what is sprayed; less is within what a pump is set to
+MAX_ROOMY_LINES = 26  # of all tables; more print in smaller letters
 MAX_UNSERVED_NAMES = 4  # surfaces named before the rest is counted
 TANK_STATUS_TEXT = {
-    "usable": "usable",
-    "correct when time": "usable, but correct it when there is time",
+    "usable": "OK",
+    "correct when time": "OK to spray; correct it when there is time",
     "too weak": "too weak: correct it first",
     "too strong": "too strong: correct it first",
     "no reading": "no reading: take one before counting on it",
@@ -171,7 +228,7 @@ BRINE_HANDLING = (
 )
 READING_CONDITIONS: Mapping[str, str] = {
     "fresh": "just mixed, cold",
-    "settled": "settled",
+    "settled": "after it warms up",
     "delivered": "off the truck",
     "reference": "at 60 °F",
 }
@@ -186,9 +243,7 @@ class BlendLoadView:
     brine: str
     additive: str
     additive_name: str
-    parts_per_hundred: str
     first_load_at: str
-    blend_location: str
 
 
 @dataclass(frozen=True)
@@ -199,12 +254,15 @@ class MixSheetView:
     first_load_at: str
     shortages: tuple[str, ...]
     unknown_sites: str
-    summary: tuple[tuple[str, str], ...]
+    ledger: tuple[LedgerRow, ...]
+    making_takes: str
     ensemble_note: str
     purchase: tuple[str, ...]
     batches: tuple[tuple[list[int], str], ...]
     batch_count: int
+    first_corrections: tuple[str, ...]
     tank_corrections: tuple[str, ...]
+    spread: SpreadBlock | None
     sprayers: tuple[tuple[str, str, str, str, str], ...]
     crew_hours: str
     unserved: tuple[str, ...]
@@ -216,9 +274,20 @@ class MixSheetView:
     hydrometer_corrections: tuple[tuple[str, str, str, str], ...]
     hydrometer_corrections_note: str
     loads: tuple[BlendLoadView, ...]
+    blend_locations: tuple[tuple[str, str], ...]
     tanks: tuple[tuple[str, str, str, str, str], ...]
     additives: tuple[tuple[str, str, str, str], ...]
     cautions: tuple[str, ...]
+
+    @property
+    def is_dense(self) -> bool:
+        """Whether the sheet needs smaller letters to fit a page."""
+        tables: tuple[tuple[object, ...], ...] = (
+            *(self.ledger, self.batches, self.first_corrections, self.tank_corrections),
+            *(self.hydrometer_corrections, self.loads, self.blend_locations, self.sprayers),
+            *(self.additives, self.spread.rows if self.spread else ()),
+        )
+        return sum(map(len, tables)) > MAX_ROOMY_LINES
 
 
 def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
@@ -234,7 +303,6 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
     tuple of MixSheetView
         One per yard, in the order of the plan.
     """
-    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
     names = {
         (site.key, surface.key): f"{site.name}, {surface.name}"
         for site in plan.sites
@@ -247,9 +315,21 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
         )
         for yard in plan.yards
     }
-    return tuple(
-        _mix_sheet_view(yard, names, unknown[yard.yard], plan.made_at, fmt) for yard in plan.yards
-    )
+    views = []
+    for yard in plan.yards:
+        fmt = ReportFormat(UnitFormatter(plan.units), _yard_zone(plan, yard.yard))
+        spread = spread_block(plan, yard, fmt)
+        views.append(_mix_sheet_view(yard, names, unknown[yard.yard], spread, plan.made_at, fmt))
+    return tuple(views)
+
+
+def _yard_zone(plan: Plan, yard: str) -> ZoneInfo:
+    """Return the zone most of a yard's sites are in; the company's where they are as many."""
+    zones = Counter(site.timezone for site in plan.sites if site.yard == yard)
+    most = max(zones.values(), default=0)
+    if zones.get(plan.timezone, 0) == most:
+        return ZoneInfo(plan.timezone)
+    return ZoneInfo(zones.most_common(1)[0][0])
 
 
 def render_html(plan: Plan) -> str:
@@ -281,13 +361,13 @@ def _batch_lines(
     numbered = enumerate(yard.batches, start=1)
     for tank, group in groupby(numbered, key=lambda pair: pair[1].tank):
         batches = list(group)
-        where = "no tank has room: see the shortages" if tank is None else f"into tank {tank}"
+        where = ": no tank has room, see SHORT OF" if tank is None else f" to tank {tank}"
         start, when = batches[0][1].start, ""
         if start is not None:
             late = start < made_at
-            when = ", begin at once" if late else f", begin by {fmt.day_hour(start)}"
+            when = "; begin at once" if late else f"; begin by {fmt.day_hour(start)}"
         volume = fmt.units.volume(batches[0][1].volume_l)
-        yield [number for number, _ in batches], f"each {volume} {where}{when}"
+        yield [number for number, _ in batches], f"{volume}{where}{when}"
 
 
 def _purchase_steps(yard: YardMix, fmt: ReportFormat) -> Iterable[str]:
@@ -328,36 +408,46 @@ def _tank_correction_line(correction: YardTankCorrection, formatter: UnitFormatt
         steps.append(f"add {formatter.precise_volume(correction.add_water_l)} water")
     if correction.add_salt_kg > 0.0:
         steps.append(f"add {_fine_mass(correction.add_salt_kg, formatter)} salt")
-    return f"tank {correction.tank}: {', then '.join(steps)}; mix, read again"
+    return f"Tank {correction.tank}: {', then '.join(steps)}; mix, read again"
 
 
 def _mix_sheet_view(
     yard: YardMix,
     names: Mapping[tuple[str, str], str],
     unknown_sites: str,
+    spread: SpreadBlock | None,
     made_at: datetime,
     fmt: ReportFormat,
 ) -> MixSheetView:
     formatter = fmt.units
     return MixSheetView(
         name=yard.name,
-        first_load_at="" if yard.first_load_at is None else fmt.day_hour(yard.first_load_at),
+        first_load_at="" if yard.first_load_at is None else fmt.dated_hour(yard.first_load_at),
         shortages=tuple(shortage_lines(yard, formatter)),
         unknown_sites=unknown_sites,
-        summary=tuple(_summary_rows(yard, fmt)),
+        ledger=ledger(yard, fmt),
+        making_takes=format_working_time(yard.production_h) if yard.batches else "",
         ensemble_note=next(
-            (f"{label} {text}." for label, text in _ensemble_rows(yard, formatter)), ""
+            (f"{label}: {text}." for label, text in _ensemble_rows(yard, formatter)), ""
         ),
         purchase=tuple(_purchase_steps(yard, fmt)),
         batches=tuple(_batch_lines(yard, made_at, fmt)),
         batch_count=len(yard.batches),
-        tank_corrections=tuple(
-            _tank_correction_line(step, formatter) for step in yard.tank_corrections
+        first_corrections=tuple(
+            _tank_correction_line(step, formatter)
+            for step in yard.tank_corrections
+            if step.is_first
         ),
+        tank_corrections=tuple(
+            _tank_correction_line(step, formatter)
+            for step in yard.tank_corrections
+            if not step.is_first
+        ),
+        spread=spread,
         sprayers=tuple(
             (
                 one.name,
-                pluralize(one.loads, "load"),
+                str(one.loads),
                 formatter.volume(one.volume_l),
                 format_working_time(one.working_h),
                 "" if one.start is None else fmt.day_hour(one.start),
@@ -365,10 +455,10 @@ def _mix_sheet_view(
             for one in yard.sprayer_schedule.sprayers
             if one.loads
         ),
-        crew_hours=f"{yard.sprayer_schedule.hours_needed:.1f} of "
-        f"{yard.sprayer_schedule.hours_available:.0f} sprayer hours before it starts",
+        crew_hours=f"Spraying takes {yard.sprayer_schedule.hours_needed:.1f} h; there are "
+        f"{yard.sprayer_schedule.hours_available:.0f} h of sprayer time before it starts",
         unserved=tuple(_unserved_lines(yard, names)),
-        batch_water=formatter.precise_volume(_per_batch(yard, yard.water_l)),
+        batch_water=formatter.precise_volume(yard.batches[0].water_l if yard.batches else 0.0),
         batch_salt=_salt_per_batch(yard, formatter),
         batch_brine=f"{formatter.precise_volume(_per_batch(yard, yard.brine_to_make_l))} at "
         f"{100 * yard.target_strength_frac:.1f} % salt by weight",
@@ -382,7 +472,8 @@ def _mix_sheet_view(
         hydrometer_corrections_note=f"Read at {formatter.temperature(yard.settled_temp_c)}, "
         "for one batch of "
         f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))}.",
-        loads=tuple(_blend_load_view(blend, yard, fmt) for blend in yard.blends),
+        loads=tuple(_blend_load_view(blend, fmt) for blend in yard.blends),
+        blend_locations=_blend_locations(yard, fmt),
         tanks=tuple(_tank_rows(yard, fmt)),
         additives=tuple(
             (
@@ -410,10 +501,6 @@ def _per_batch(yard: YardMix, total: float) -> float:
     return total / max(len(yard.batches), 1)
 
 
-def _has_ensemble_reserve(yard: YardMix) -> bool:
-    return yard.ensemble_extra_l > (MIN_ENSEMBLE_RATIO - 1.0) * yard.pretreat_l
-
-
 def _ensemble_rows(yard: YardMix, formatter: UnitFormatter) -> Iterable[tuple[str, str]]:
     """Yield the spray volume over the ensemble and the reserve mixed for it."""
     demand = yard.ensemble_volume
@@ -424,11 +511,9 @@ def _ensemble_rows(yard: YardMix, formatter: UnitFormatter) -> Iterable[tuple[st
     )
     share = format_percent(demand.quantile_level)
     yield (
-        "Over the forecasts",
-        f"half would spray up to {median}, {share} up to {high}, the most {maximum}",
+        "Spray in the forecasts",
+        f"half need {median} or less, {share} {high} or less, the most {maximum}",
     )
-    if _has_ensemble_reserve(yard):
-        yield f"More, for {share} of them", formatter.volume(yard.ensemble_extra_l)
 
 
 def spread_rows(yard: YardMix, formatter: UnitFormatter) -> list[tuple[str, str]]:
@@ -436,39 +521,19 @@ def spread_rows(yard: YardMix, formatter: UnitFormatter) -> list[tuple[str, str]
     rows = []
     if yard.spread_salt_kg > 0.0:
         rows.append(("Dry salt to spread", formatter.mass(yard.spread_salt_kg)))
-        rows.append(("Brine to wet it", formatter.volume(yard.prewet_l)))
     if yard.spread_sand_kg > 0.0:
         rows.append(("Sand to spread", formatter.mass(yard.spread_sand_kg)))
     return rows
 
 
-def _summary_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str]]:
-    formatter = fmt.units
-    yield "To spray", formatter.volume(yard.pretreat_l)
-    if _has_ensemble_reserve(yard) and yard.ensemble_volume is not None:
-        yield (
-            f"More, for {format_percent(yard.ensemble_volume.quantile_level)} of forecasts",
-            formatter.volume(yard.ensemble_extra_l),
-        )
-    if yard.follow_up_l > 0.0:
-        yield "For later passes", formatter.volume(yard.follow_up_l)
-    yield from spread_rows(yard, formatter)
-    yield "Brine needed, reserve included", formatter.volume(yard.brine_needed_l)
-    yield "Usable in the tanks", formatter.volume(yard.brine_usable_l)
-    yield from _brine_rows(yard, fmt)
-    if yard.brine_to_make_l > 0.0:
-        yield "Making takes", format_working_time(yard.production_h)
-
-
 def _salt_per_batch(yard: YardMix, formatter: UnitFormatter) -> str:
-    """Return the salt of one batch by weight and in the yard's loading unit."""
-    salt_kg = _per_batch(yard, yard.salt_kg)
-    text = formatter.mass(salt_kg)
-    if yard.salt_unit is not None and yard.salt_unit_kg is not None:
-        units = salt_kg / yard.salt_unit_kg
-        text += f" = {units:.2f} {yard.salt_unit}{'s' if units > 1.0 else ''}"
-        text += f" of {formatter.mass(yard.salt_unit_kg)}"
-    return text
+    """Return the salt of one batch by weight, and as bags or buckets where it is loaded by them."""
+    salt_kg = yard.batches[0].salt_kg if yard.batches else 0.0
+    text = _fine_mass(salt_kg, formatter)
+    if yard.bucket_kg is None and not yard.is_salt_bagged:
+        return text
+    counted = lifts(salt_kg, yard, formatter, by_bag=yard.is_salt_bagged)
+    return f"{text} = {counted}" if counted else text
 
 
 def _hydrometer_target(
@@ -497,7 +562,7 @@ def _hydrometer_correction(
         f"{row.reading_sg:.3f}",
         f"{100 * row.strength_frac:.1f} %",
         capitalize_first(", ".join(steps)),
-        "usable meanwhile" if row.is_sprayable else "do not spray",
+        "OK to spray; fix when you can" if row.is_sprayable else "do not spray",
     )
 
 
@@ -508,30 +573,29 @@ def _fine_mass(mass_kg: float, formatter: UnitFormatter) -> str:
     return f"{mass_kg:,.{0 if mass_kg >= 100.0 else 1}f} kg"
 
 
-def _blend_load_view(blend: BlendVolume, yard: YardMix, fmt: ReportFormat) -> BlendLoadView:
+def _blend_load_view(blend: BlendVolume, fmt: ReportFormat) -> BlendLoadView:
     formatter = fmt.units
-    advice = next(
-        (
-            b
-            for b in yard.blend_locations
-            if b.additive == blend.additive and b.additive_frac == blend.additive_frac
-        ),
-        None,
-    )
-    share = 100 * blend.additive_frac
-    unit = "gal" if formatter.is_us else "L"
     return BlendLoadView(
         name=blend_name(blend.additive_name, blend.additive_frac),
         volume=formatter.precise_volume(blend.volume_l),
         brine=formatter.precise_volume(blend.brine_l),
         additive=formatter.precise_volume(blend.additive_l) if blend.additive else "none",
         additive_name=blend.additive_name or "",
-        parts_per_hundred=f"{100 - share:g} + {share:g} {unit}" if blend.additive else "brine only",
         first_load_at=(
             f"{fmt.day_hour(blend.first_load_at)}, {pluralize(blend.surface_count, 'surface')}"
         ),
-        blend_location="" if advice is None else blend_location_line(advice, fmt),
     )
+
+
+def _blend_locations(yard: YardMix, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:
+    """Return where the blends that are loaded are made, those with the same answer together."""
+    loaded = {(blend.additive, blend.additive_frac) for blend in yard.blends}
+    names: dict[str, list[str]] = {}
+    for advice in yard.blend_locations:
+        if (advice.additive, advice.additive_frac) in loaded:
+            name = blend_name(advice.additive_name, advice.additive_frac)
+            names.setdefault(blend_location_line(advice, fmt), []).append(name)
+    return tuple((join_names(together), line) for line, together in names.items())
 
 
 def blend_location_line(advice: BlendLocationAdvice, fmt: ReportFormat) -> str:
@@ -543,25 +607,25 @@ def blend_location_line(advice: BlendLocationAdvice, fmt: ReportFormat) -> str:
         else "Blend at load-out, in the sprayer"
     )
     if advice.min_tank_temp_c is None or advice.first_solid_c is None:
-        return f"{where}: stored, this blend drops salt at any temperature."
-    solid = "salt crystals" if advice.crystals_before_ice else "ice"
-    near = f"{solid} come near {formatter.temperature(advice.first_solid_c)}"
-    keep = f"keep a tank of it above {formatter.temperature(advice.min_tank_temp_c)}"
+        return f"{where}: in a tank, salt crystals form at any temperature."
+    solid = "salt crystals form" if advice.crystals_before_ice else "ice forms"
+    near = f"in a tank, {solid} below {formatter.temperature(advice.first_solid_c)}"
+    keep = f"keep it above {formatter.temperature(advice.min_tank_temp_c)}"
     air = (
         ""
         if advice.min_air_temp_c is None
         else f"air gets down to {formatter.temperature(advice.min_air_temp_c)}"
     )
     why = {
-        BlendReason.DROPS_SALT: f"{near} in a standing blend, {air}; {keep}",
-        BlendReason.FREEZES: f"{near} in a standing blend, {air}; {keep}",
-        BlendReason.SEVERAL_BLENDS: f"one tank cannot hold several blends; {near}, {keep}",
+        BlendReason.DROPS_SALT: f"{near}, and {air}",
+        BlendReason.FREEZES: f"{near}, and {air}",
+        BlendReason.SEVERAL_BLENDS: "one tank cannot hold several blends",
         BlendReason.TEMPERATURE_UNKNOWN: f"how cold it gets is not known; {near}, {keep}",
         BlendReason.WARM_ENOUGH: f"one blend serves all, {air}; {near}, {keep}",
     }[advice.reason]
     base = ""
-    if advice.matching_base_frac is not None:
-        base = f" A base brine of {100 * advice.matching_base_frac:.1f} % would store best."
+    if advice.matching_base_frac is not None and advice.location is BlendLocation.TANK:
+        base = f" It stores best with {100 * advice.matching_base_frac:.1f} % base brine."
     return f"{where}: {why}.{base}"
 
 
@@ -576,7 +640,7 @@ def _tank_status(yard: YardMix, tank: TankState) -> str:
     """Return what a tank's reading means here; nobody corrects what the yard cannot mend."""
     is_off = tank.status in ("too weak", "too strong", "correct when time")
     if is_off and not yard.makes_brine and all(c.tank != tank.tank for c in yard.tank_corrections):
-        use = "usable" if tank.status == "correct when time" else "do not spray"
+        use = "OK to spray" if tank.status == "correct when time" else "do not spray"
         return f"too weak: {use}; ask the supplier"
     return TANK_STATUS_TEXT[tank.status]
 
