@@ -7,6 +7,7 @@ import io
 import json
 import re
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import html5lib
 import numpy as np
@@ -23,6 +24,7 @@ from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts
+from stormplan.words.formatting import ReportFormat
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
@@ -133,50 +135,99 @@ def test_columns_without_an_event_are_not_drawn(plan):
 # -- notices --------------------------------------------------------------------------------------
 
 
-def test_only_clients_who_face_something_are_written_to(plan):
-    drafted = {notice.key for notice in notices.draft_notices(plan)}
-    for client in plan.clients:
-        faces = any(
-            item.event is not None
-            for site in plan.sites
-            if site.key in client.sites
-            for _, item in site.treatments
+#: The GSM 7-bit default alphabet without its letters beyond ASCII: 3GPP TS 23.038, 6.2.1.
+GSM_ASCII = set(
+    "@$_ !\"#%&'()*+,-./0123456789:;<=>?ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+)
+
+
+def periods(plan, site, probability):
+    """Hours of a site in which something slippery is at least as likely as this [-]."""
+    for surface in site.surfaces:
+        for item in surface.treatments:
+            if item.event is not None and item.event.probability >= probability:
+                yield item.event.start, item.event.end, item.event.hazard
+        for one in surface.refreeze_periods:
+            if one.water_source == "what the storm leaves" and one.probability >= probability:
+                yield one.start, one.end, "refreeze"
+
+
+def test_only_clients_who_face_something_likely_enough_are_written_to(plan):
+    for told_from in (0.3, 0.85, 0.95):
+        clients = tuple(
+            each.model_copy(update={"notice_probability": told_from}) for each in plan.clients
         )
-        assert (client.key in drafted) == faces
+        strict = plan.model_copy(update={"clients": clients})
+        drafted = {notice.key for notice in notices.draft_notices(strict)}
+        for client in clients:
+            own = [site for site in plan.sites if site.key in client.sites]
+            faces = any(any(periods(plan, site, told_from)) for site in own)
+            assert (client.key in drafted) == faces
+        assert told_from < 0.9 or not drafted
 
 
-def test_a_subject_names_what_comes_to_every_site_of_the_client(plan):
-    # The demo brings Harbor Trust snow at one site and freezing rain at the other.
-    (told,) = [notice for notice in notices.draft_notices(plan) if notice.key == "harbor-trust"]
-    for text in (told.subject, told.sms_text):
-        assert text.startswith("Snow or freezing rain is possible Mon 8 PM")
-        assert "Mill Court shops and Southgate offices" in text
+def test_each_site_named_has_that_hazard_in_those_hours(plan):
+    fmt = ReportFormat(UnitFormatter("us"), ZoneInfo(plan.timezone))
+    words = {"freezing rain": "freezing_rain", "snow": "snow", "frost": "frost", "ice": "refreeze"}
+    (harbor, *_) = drafted = notices.draft_notices(plan)
+    # The demo brings Harbor Trust snow at one site and freezing rain, the worse, at the other.
+    assert harbor.subject == (
+        "Freezing rain likely: Southgate offices from Mon Jan 12, 9 PM CST; "
+        "snow likely: Mill Court shops from Mon Jan 12, 8 PM CST"
+    )
+    by_name = {site.name: site for site in plan.sites}
+    for notice in drafted:
+        for told in notice.sites:
+            own = list(periods(plan, by_name[told.name], 0.3))
+            for line in told.lines:
+                comes = [
+                    hazard for start, end, hazard in own if fmt.dated_range(start, end) == line.when
+                ]
+                assert any(words[line.noun] in str(hazard).replace(" ", "_") for hazard in comes)
+            worst = told.worst
+            assert told.sms_text.startswith(
+                f"{told.name}: {worst.noun} {worst.chance} {worst.when.replace(' to ', '-')}."
+            )
 
 
 def test_a_notice_promises_nothing_and_speaks_no_jargon(plan):
     for notice in notices.draft_notices(plan):
-        said = notice.text.casefold() + notice.sms_text.casefold()
+        messages = [site.sms_text for site in notice.sites]
+        said = " ".join([notice.text, *messages]).casefold()
         for word in ("safe", "guarantee", "ensure", "will be clear", "eutectic", "pre-treat",
-                     "treatment", "anti-ic", "surface temperature"):  # fmt: skip
+                     "treatment", "anti-ic", "surface temperature", "brine"):  # fmt: skip
             assert word not in said
         assert "can still be slippery" in notice.text
-        assert "can still be slippery" in notice.sms_text
+        assert all("can still be slippery" in text for text in messages)
         assert "DRAFT" in notice.text
 
 
-@pytest.mark.parametrize("name", ["X", "A" * 120, "Żółw & Söhne " * 8])
+def test_a_notice_says_inches_date_zone_and_whom_to_call(plan):
+    text = " ".join(notices.draft_notices(plan)[0].text.split())
+    assert "about 3 inches" in text  # of a median 2.7 in, in the plan
+    assert "Mon Jan 12, 8 PM to Tue Jan 13, 7 AM CST" in text
+    assert f"call {plan.phone}, day or night" in text
+    assert (
+        "answer this mail" in notices.draft_notices(plan.model_copy(update={"phone": None}))[0].text
+    )
+
+
+@pytest.mark.parametrize("name", ["X", "A" * 120, "Żółw & Söhne " * 8, "[Deck] {2} ~ `B` ^ \\ |"])
 def test_the_short_form_fits_one_message(plan, name):
     sites = tuple(site.model_copy(update={"name": name}) for site in plan.sites)
     for notice in notices.draft_notices(plan.model_copy(update={"sites": sites})):
-        assert len(notice.sms_text) < 160
-        assert notice.sms_text.isascii()
-        assert "slippery" in notice.sms_text
+        for site in notice.sites:
+            assert len(site.sms_text) <= 160
+            assert set(site.sms_text) <= GSM_ASCII
+            assert "slippery" in site.sms_text
+            assert site.worst.noun in site.sms_text
 
 
 def test_drafts_are_mails_and_stay_in_their_folder(plan, reports, spoiled):
     for made in (reports, spoiled):
         mails = {name: text for name, text in made.items() if name.endswith(".eml")}
-        assert len(mails) == len(notices.draft_notices(plan))
+        by_mail = [each for each in notices.draft_notices(plan) if each.contact_by == "mail"]
+        assert len(mails) == len(by_mail)
         for name, text in mails.items():
             assert re.fullmatch(r"notices/[a-z0-9_-]+\.eml", name)
             read = email.message_from_bytes(text.encode(), policy=email.policy.default)
@@ -189,6 +240,9 @@ def test_drafts_are_mails_and_stay_in_their_folder(plan, reports, spoiled):
             assert "slippery" in read.get_content()
     to = email.message_from_string(reports["notices/harbor-trust.eml"], policy=email.policy.default)
     assert to["To"].addresses[0].addr_spec == "facilities@harbor-trust.example"
+    head, *messages = reports["notices/old-depot.sms"].strip().split("\n\n")
+    assert head == "To: 608-555-0177"
+    assert len(messages) == 1  # one a site
 
 
 # -- tables ---------------------------------------------------------------------------------------

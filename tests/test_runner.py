@@ -683,14 +683,17 @@ def test_notices_go_out_once_and_only_when_sent(ours, server):
     from stormplan.delivery import outbox
 
     row = ours.step() and 1
-    notices = [("client@test.example", "Mill Court", "Lot may freeze back."),
-               ("client@test.example", "Ferry Landing", "Walk may freeze back.")]  # fmt: skip
+    to = ("client@test.example",)
+    drafts = [
+        outbox.NoticeDraft("mill", "mail", to, "Mill Court", ("Lot may freeze back.",)),
+        outbox.NoticeDraft("ferry", "mail", to, "Ferry Landing", ("Walk may freeze back.",)),
+    ]
+    transports = outbox.notice_transports(ours.config.sites.delivery)
     with Archive(ours.config.archive_path) as kept:
-        for _ in range(2):
-            sent = outbox.send_notices(
-                ours.config.sites.delivery.mail, RunLog(kept), row, notices, lambda: ours.now
-            )
-            assert [each.state for each in sent] == ["sent", "sent"]
+        for was_sent in (False, True):
+            sent = outbox.send_notices(transports, RunLog(kept), row, drafts, lambda: ours.now)
+            assert [each.status.state for each in sent] == ["sent", "sent"]
+            assert [each.was_sent_before for each in sent] == [was_sent] * 2
     assert [mail["Subject"] for mail in server.mails_to("client@test.example")] == [
         "Mill Court",
         "Ferry Landing",
@@ -705,12 +708,13 @@ def test_drafts_are_sent_as_somebody_left_them(ours, server):
     (folder / "changed.eml").write_text(
         "Subject: Lot may freeze\nTo: Client <client@test.example>\n\nChanged by hand.\n"
     )
-    (triple,) = outbox.read_drafts(folder, ["changed"])
-    assert triple == ("client@test.example", "Lot may freeze", "Changed by hand.")
+    (draft,) = outbox.read_drafts(folder, ["changed"])
+    assert draft.recipients == ("client@test.example",)
+    assert (draft.subject, draft.messages) == ("Lot may freeze", ("Changed by hand.",))
     with pytest.raises(InputError, match=r"no draft nobody; there are: .*changed"):
         outbox.read_drafts(folder, ["nobody"])
     (folder / "empty.eml").write_text("Subject: Nothing\n\n")
-    with pytest.raises(InputError, match="needs To, Subject and a text"):
+    with pytest.raises(InputError, match="needs Subject and a text"):
         outbox.read_drafts(folder, ["empty"])
 
 
@@ -896,7 +900,8 @@ def test_notices_sent_four_times_at_once_arrive_once(ours, server, tmp_path):
     command += ["--out", ours.out, "--drafts", drafts]
     programs = [subprocess.Popen(command, stdout=subprocess.PIPE) for _ in range(4)]
     said = [program.communicate(timeout=60)[0] for program in programs]
-    assert all(b"client@test.example: sent" in text for text in said)
+    assert sum(b"client@test.example: sent" in text for text in said) == 1
+    assert sum(b"client@test.example: already sent" in text for text in said) == 3
     assert len(server.mails_to("client@test.example")) == 1
 
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 import contextlib
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -35,7 +36,7 @@ NOTICES_LOCK_TIMEOUT_S = 120.0
 MAX_FAULT_WAIT_MIN = 5  # between tries while the program fails; the watch looks as often anyway
 
 archive_app = typer.Typer(no_args_is_help=True, help="Maintain the archive.")
-notices_app = typer.Typer(no_args_is_help=True, help="Refreeze notices to clients.")
+notices_app = typer.Typer(no_args_is_help=True, help="Notices to clients.")
 
 
 def register_commands(app: typer.Typer) -> None:
@@ -290,26 +291,65 @@ def prune(
     print(f"{gone} replies from before {before:%Y-%m-%d} removed")
 
 
-@notices_app.callback()
-def _notices() -> None:
-    """Require the word ``send``, so that nothing is mailed by accident."""
+DraftsOption = Annotated[
+    Path | None, typer.Option("--drafts", help="Folder of drafts; default OUT/latest/notices.")
+]
+ClientOption = Annotated[
+    list[str] | None,
+    typer.Option("--client", help="Only this draft, by its file name; repeatable."),
+]
+
+
+@notices_app.command()
+def preview(
+    sites: SitesOption,
+    out: OutOption = Path("briefings"),
+    drafts: DraftsOption = None,
+    client: ClientOption = None,
+) -> None:
+    """Print what `notices send` would send, to whom and how, and whom it would skip."""
+    from stormplan.company import sites_file
+    from stormplan.delivery import outbox
+    from stormplan.store import report_folders
+
+    transports = outbox.notice_transports(sites_file.load_sites(sites).delivery)
+    folder = drafts or out / report_folders.LATEST / "notices"
+    found = outbox.read_drafts(folder, client)
+    for draft in found:
+        reason = outbox.skip_reason(draft, transports)
+        to = ", ".join(draft.recipients)
+        print(f"== {draft.name}: " + (f"{draft.channel} to {to}" if reason is None else reason))
+        if reason is None:
+            print("\n\n".join(filter(None, (draft.subject, *draft.messages))) + "\n")
+    print("\n".join(_not_drafted(out, folder, client)))
+
+
+def _not_drafted(out: Path, folder: Path, only: Sequence[str] | None) -> Iterator[str]:
+    """Yield clients who are called, not written to; their words are in their text file."""
+    from stormplan.service import pipeline
+    from stormplan.store import report_folders
+
+    if only:
+        return
+    plan = pipeline.read_plan(out / report_folders.LATEST / "plan.json")
+    for one in plan.clients:
+        words = folder / f"{one.key}.txt"
+        if one.contact_by == "call" and words.exists():
+            yield f"{one.key}: call {one.phone or '(no number on file)'}; the words are in {words}"
 
 
 @notices_app.command()
 def send(
     sites: SitesOption,
     out: OutOption = Path("briefings"),
-    drafts: Annotated[
-        Path | None, typer.Option(help="Folder of drafts; default OUT/latest/notices.")
-    ] = None,
-    client: Annotated[
-        list[str] | None, typer.Option(help="Only this draft, by its file name; repeatable.")
-    ] = None,
+    drafts: DraftsOption = None,
+    client: ClientOption = None,
     archive: ArchiveOption = None,
 ) -> None:
-    """Mail the drafted notices to clients, as they are in their .eml files now.
+    """Send the drafted notices to clients, by mail and text message, as their files are now.
 
-    Nothing else in the program sends a notice. Each is sent once for a plan and an address. Exit
+    Nothing else in the program sends a notice; `notices preview` shows what would go out. Each is
+    sent once for a plan and an address. A client without an address is skipped and named. Exit
     code 0: every one was handed over; 3: some were not, and why.
     """
     from stormplan.company import sites_file
@@ -320,10 +360,12 @@ def send(
     from stormplan.store.run_log import RunLog
 
     checked = sites_file.load_sites(sites)
-    if checked.delivery.mail is None:
-        raise InputError("the sites file names no delivery.mail to send by")
+    transports = outbox.notice_transports(checked.delivery)
+    if not transports:
+        raise InputError("the sites file names no delivery.mail and no delivery.text to send by")
     latest = out / report_folders.LATEST
-    notices = outbox.read_drafts(drafts or latest / "notices", client)
+    folder = drafts or latest / "notices"
+    found = outbox.read_drafts(folder, client)
     file = _existing_file(archive or out / "archive.sqlite")
     # one at a time: who comes second finds what was sent
     lock = report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S, report_folders.SENDING_LOCK)
@@ -333,11 +375,23 @@ def send(
         run = run_log.run_of(plan.made_at, pipeline.plan_json(plan))
         if run is None:
             raise InputError(f"the plan in {latest} is not in {file}; name its archive: --archive")
-        statuses = outbox.send_notices(
-            checked.delivery.mail, run_log, run.plan_id, notices, lambda: datetime.now(UTC)
+        outcomes = outbox.send_notices(
+            transports, run_log, run.plan_id, found, lambda: datetime.now(UTC)
         )
-    for each in statuses:
-        response = f" ({each.detail})" if each.detail else ""
-        print(f"{each.recipient}: {each.state}{response}")
-    unsent = any(each.state != "sent" for each in statuses)
-    raise typer.Exit(int(ExitCode.DEGRADED if unsent else ExitCode.COMPLETE))
+    zone = ZoneInfo(checked.company.timezone)
+    for each in outcomes:
+        status = each.status
+        response = f" ({status.detail})" if status.detail else ""
+        if each.was_sent_before:
+            response = f" at {status.recorded_at.astimezone(zone):%H:%M %Z}, not again"
+        said = "already sent" if each.was_sent_before else status.state
+        print(f"{each.name}: {status.recipient}: {said}{response}")
+    skipped = [(draft, outbox.skip_reason(draft, transports)) for draft in found]
+    for draft, reason in skipped:
+        if reason is not None:
+            print(f"{draft.name}: skipped, {reason}")
+    print("\n".join(_not_drafted(out, folder, client)))
+    is_short = any(each.status.state != "sent" for each in outcomes) or any(
+        reason is not None for _, reason in skipped
+    )
+    raise typer.Exit(int(ExitCode.DEGRADED if is_short else ExitCode.COMPLETE))

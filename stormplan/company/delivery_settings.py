@@ -115,6 +115,28 @@ class WebhookSettings(Record):
         return self
 
 
+class TextSettings(Record):
+    """A way to send text messages: a program of the owner's, or a web address.
+
+    Attributes
+    ----------
+    command : tuple of str or None
+        A program and its arguments, run without a shell for each message: the text arrives on its
+        standard input, the phone number in the environment variable STORMPLAN_RECIPIENT.
+    webhook : WebhookSettings or None
+        An address that is sent number and text.
+    """
+
+    command: tuple[str, ...] | None = Field(None, min_length=1)
+    webhook: WebhookSettings | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> TextSettings:
+        if (self.command is None) == (self.webhook is None):
+            raise ValueError("give command or webhook: the one way text messages are sent by")
+        return self
+
+
 class DeliverySettings(Record):
     """Delivery of announced briefings by mail, webhook or command.
 
@@ -129,9 +151,12 @@ class DeliverySettings(Record):
     command : tuple of str or None
         A program and its arguments, run without a shell; the text arrives on its standard
         input.
+    text : TextSettings or None
+        How text messages to clients are sent, by `stormplan notices send` only.
     """
 
     keep_reports: int = Field(200, ge=2)
     mail: MailSettings | None = None
     webhook: WebhookSettings | None = None
     command: tuple[str, ...] | None = Field(None, min_length=1)
+    text: TextSettings | None = None

@@ -107,6 +107,10 @@ _RULES = (
          "a site further from its yard than this is asked about", OURS,
          "two hours of a loaded truck; a slip in a coordinate is mostly thousands of miles off",
          scope="company"),
+    # clients -----------------------------------------------------------------------------------
+    Rule("notice_probability", "percentage", "30 %", ("5 %", "95 %"),
+         "lowest chance of ice or snow that clients are told of", MEMORY,
+         "NWS Directive 10-503: a chance is 30 % and more", scope="company"),
     # rates -------------------------------------------------------------------------------------
     Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",

@@ -42,6 +42,7 @@ from stormplan.company.validators import (
     Longitude,
     Name,
     Percentage,
+    PhoneNumber,
     Record,
     TimeOfDay,
     TimeZoneName,
@@ -74,6 +75,8 @@ class Company(Record):
         us or metric: the words of the plan.
     contact : str
         Mail or web address sent to the weather services, who require it.
+    phone : str or None
+        Number clients call, day or night; it stands in every notice.
     currency : str
         Of every price in this file.
     briefing_at : time
@@ -84,6 +87,7 @@ class Company(Record):
     timezone: TimeZoneName
     units: unit.UnitSystem = "us"
     contact: Contact
+    phone: PhoneNumber | None = None
     currency: Name = "USD"
     briefing_at: TimeOfDay = time(4, 30)
 
@@ -249,12 +253,15 @@ class Client(Record):
         Their name.
     contact : str or None
         Mail address notices are drafted to.
+    phone : str or None
+        Number for calls and text messages.
     contact_by : str
         How they want to be told: mail, text or call.
     """
 
     name: Name
     contact: Contact | None = None
+    phone: PhoneNumber | None = None
     contact_by: Literal["mail", "text", "call"] = "mail"
 
 

@@ -190,6 +190,14 @@ def contact(text: str) -> str:
     return text
 
 
+def phone_number(text: str) -> str:
+    """Return a telephone number: seven digits, and at most the fifteen of ITU-T E.164."""
+    digits = re.sub(r"[\s().-]", "", text)
+    if not re.fullmatch(r"\+?\d{7,15}", digits):
+        raise ValueError(f"'{text}' is not a phone number; write it as '+1 406 555 0100'")
+    return text.strip()
+
+
 def _mail_address(text: str) -> str:
     if not re.fullmatch(r"[\w.+-]+@[\w-]+(\.[\w-]+)*", text, re.ASCII):
         raise ValueError(f"'{text}' is not a mail address; accepted: name@host.example")
@@ -242,6 +250,17 @@ Key = Annotated[
     WithJsonSchema({"type": "string", "pattern": "^[a-z0-9][a-z0-9_-]{0,39}$"}),
 ]
 Name = Annotated[str, AfterValidator(printable_name)]
+PhoneNumber = Annotated[
+    str,
+    AfterValidator(phone_number),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^\s*\+?[\s().-]*(\d[\s().-]*){7,15}$",
+            "examples": ["+1 406 555 0100"],
+        }
+    ),
+]
 Contact = Annotated[str, AfterValidator(contact)]
 BaseUrl = Annotated[str, AfterValidator(_base_url)]
 MailAddress = Annotated[str, AfterValidator(_mail_address)]

@@ -10,12 +10,14 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.parser import BytesParser
 from email.policy import default
 from pathlib import Path
+from typing import Literal
 
-from stormplan.company.delivery_settings import DeliverySettings, MailSettings, ScheduleSettings
+from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
 from stormplan.delivery.transports import (
     CommandTransport,
     HeartbeatTransport,
@@ -262,88 +264,170 @@ def delivery_diagnostics(statuses: Iterable[DeliveryStatus]) -> list[Diagnostic]
     return found
 
 
-def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[tuple[str, str, str]]:
+@dataclass(frozen=True)
+class NoticeDraft:
+    """A drafted notice as it stands in its file now.
+
+    Attributes
+    ----------
+    name : str
+        Its file's name without the ending.
+    channel : str
+        ``"mail"`` or ``"text"``.
+    recipients : tuple of str
+        Addresses or numbers it goes to; none where its file names none.
+    subject : str
+        Of the mail; empty for text messages.
+    messages : tuple of str
+        The mail's text, or each text message.
+    """
+
+    name: str
+    channel: Literal["mail", "text"]
+    recipients: tuple[str, ...]
+    subject: str
+    messages: tuple[str, ...]
+
+
+def read_drafts(folder: Path, only: Sequence[str] | None = None) -> list[NoticeDraft]:
     """Read drafted notices, as somebody may have changed them.
 
     Parameters
     ----------
     folder : Path
-        Holds one ``.eml`` file for each client.
+        Holds an ``.eml`` or an ``.sms`` file for each client.
     only : sequence of str, optional
         File names without their ending; all where none is named.
 
     Returns
     -------
-    list of (str, str, str)
-        Recipient's address, subject, text; one for each address of each draft.
+    list of NoticeDraft
+        In the order of their names.
 
     Raises
     ------
     InputError
-        No such draft, or one without address, subject or text.
+        No such draft, or one without subject or text.
     """
-    files = {path.stem: path for path in sorted(folder.glob("*.eml"))}
-    available = ", ".join(files) or "none"
+    files = {path.stem: path for ending in ("eml", "sms") for path in folder.glob(f"*.{ending}")}
+    available = ", ".join(sorted(files)) or "none"
     if not files or any(name not in files for name in only or ()):
         wanted = ", ".join(only or ("any",))
         raise InputError(f"{folder}: no draft {wanted}; there are: {available}")
-    found = []
-    for name in only or files:
-        mail = BytesParser(policy=default).parsebytes(files[name].read_bytes())
-        to, subject = mail["To"], str(mail["Subject"] or "").strip()
-        body = mail.get_body(("plain",))
-        text = "" if body is None else str(body.get_content()).strip()
-        addresses = [address.addr_spec for address in to.addresses] if to else []
-        if not addresses or not subject or not text:
-            raise InputError(f"{files[name]}: a notice needs To, Subject and a text")
-        found += [(address, subject, text) for address in addresses]
-    return found
+    return [
+        _read_mail(files[name])
+        if files[name].suffix == ".eml"
+        else _read_text_messages(files[name])
+        for name in only or sorted(files)
+    ]
+
+
+def _read_mail(path: Path) -> NoticeDraft:
+    mail = BytesParser(policy=default).parsebytes(path.read_bytes())
+    to, subject = mail["To"], str(mail["Subject"] or "").strip()
+    body = mail.get_body(("plain",))
+    text = "" if body is None else str(body.get_content()).strip()
+    if not subject or not text:
+        raise InputError(f"{path}: a notice needs Subject and a text")
+    addresses = tuple(address.addr_spec for address in to.addresses) if to else ()
+    return NoticeDraft(path.stem, "mail", addresses, subject, (text,))
+
+
+def _read_text_messages(path: Path) -> NoticeDraft:
+    head, _, body = path.read_text(encoding="utf-8").partition("\n\n")
+    messages = tuple(" ".join(part.split()) for part in body.split("\n\n") if part.strip())
+    if not head.startswith("To:") or not messages:
+        raise InputError(f"{path}: text messages need a first line To:, an empty line and a text")
+    number = head.removeprefix("To:").strip()
+    return NoticeDraft(path.stem, "text", (number,) if number else (), "", messages)
+
+
+def notice_transports(delivery: DeliverySettings) -> dict[str, Transport]:
+    """Return the ways notices to clients can be sent by, as the sites file has them."""
+    transports: dict[str, Transport] = {}
+    if delivery.mail is not None:
+        transports["mail"] = MailTransport(delivery.mail)
+    if delivery.text is not None and delivery.text.command is not None:
+        transports["text"] = CommandTransport(delivery.text.command)
+    elif delivery.text is not None and delivery.text.webhook is not None:
+        remember_url(delivery.text.webhook.url)
+        transports["text"] = WebhookTransport(delivery.text.webhook)
+    return transports
+
+
+def skip_reason(draft: NoticeDraft, transports: Mapping[str, Transport]) -> str | None:
+    """Return why a draft cannot be sent; None where it can."""
+    if not draft.recipients:
+        missing = "mail address" if draft.channel == "mail" else "phone number"
+        return f"wants a {draft.channel}; no {missing} on file"
+    if draft.channel not in transports:
+        return f"wants a {draft.channel}; the sites file has no delivery.{draft.channel} to send by"
+    return None
+
+
+@dataclass(frozen=True)
+class NoticeOutcome:
+    """How far one message of a notice has come, and whether that was so before."""
+
+    name: str
+    status: DeliveryStatus
+    was_sent_before: bool
 
 
 def send_notices(
-    mail: MailSettings,
+    transports: Mapping[str, Transport],
     run_log: RunLog,
     plan: int,
-    notices: Iterable[tuple[str, str, str]],
+    drafts: Iterable[NoticeDraft],
     clock: Clock,
-) -> list[DeliveryStatus]:
-    """Mail notices to clients; only ever called because somebody said send.
+) -> list[NoticeOutcome]:
+    """Send notices to clients; only ever called because somebody said send.
 
     Parameters
     ----------
-    mail : MailSettings
-        The mail part of the sites file.
+    transports : mapping of str to Transport
+        By channel; what none of them carries is left to the caller.
     run_log : RunLog
         Where each is kept; a notice that was sent for this plan is not sent again.
     plan : int
         Row of the plan they are of [-].
-    notices : iterable of (str, str, str)
-        Recipient's address, subject, text.
+    drafts : iterable of NoticeDraft
+        What to send, to whom.
     clock : callable
         Gives the moment, aware UTC.
 
     Returns
     -------
-    list of DeliveryStatus
-        How far each has come, in the order given.
+    list of NoticeOutcome
+        How far each message has come, in the order given.
     """
-    transport = MailTransport(mail)
     outcomes = []
-    for recipient, subject, text in notices:
-        message = Message(f"notice {plan} {subject}\n{text}", subject, text, clock())
-        log = (
-            f"notice {message.recipient_key(recipient)[:12]}"  # a client may get one for each site
-        )
-        status = _find_status(run_log, plan, log, recipient)
-        if status is None:
-            run_log.add_delivery(plan, log, recipient, "queued", "", clock())
-            status = _find_status(run_log, plan, log, recipient)
-        assert status is not None  # it was just queued
-        if status.state in OPEN_STATES:
-            _send_side_by_side([_Attempt(run_log, status, transport, clock)], message)
-        outcome = _find_status(run_log, plan, log, recipient)
-        assert outcome is not None  # as before
-        outcomes.append(outcome)
+    for draft in drafts:
+        if skip_reason(draft, transports) is not None:
+            continue
+        for recipient in draft.recipients:
+            for text in draft.messages:
+                message = Message(
+                    f"notice {plan} {draft.subject}\n{text}",
+                    draft.subject,
+                    text,
+                    clock(),
+                    payload={"type": "notice.text", "to": recipient, "text": text},
+                )
+                # a client may get one for each site
+                log = f"notice {message.recipient_key(recipient)[:12]}"
+                status = _find_status(run_log, plan, log, recipient)
+                was_sent = status is not None and status.state == "sent"
+                if status is None:
+                    run_log.add_delivery(plan, log, recipient, "queued", "", clock())
+                    status = _find_status(run_log, plan, log, recipient)
+                assert status is not None  # it was just queued
+                if status.state in OPEN_STATES:
+                    transport = transports[draft.channel]
+                    _send_side_by_side([_Attempt(run_log, status, transport, clock)], message)
+                outcome = _find_status(run_log, plan, log, recipient)
+                assert outcome is not None  # as before
+                outcomes.append(NoticeOutcome(draft.name, outcome, was_sent))
     return outcomes
 
 

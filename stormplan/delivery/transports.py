@@ -474,9 +474,10 @@ class CommandTransport:
     def __init__(self, arguments: tuple[str, ...]) -> None:
         self._arguments = arguments
 
-    def send(self, message: Message, recipient: str, before_commit: BeforeCommit) -> str:  # noqa: ARG002
+    def send(self, message: Message, recipient: str, before_commit: BeforeCommit) -> str:
         """Run it."""
         extra_env = {
+            "STORMPLAN_RECIPIENT": recipient,
             "STORMPLAN_SUBJECT": message.subject,
             "STORMPLAN_FOLDER": "" if message.report_folder is None else str(message.report_folder),
             "STORMPLAN_KEY": message.idempotency_key,

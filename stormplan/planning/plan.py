@@ -178,8 +178,12 @@ class ClientPlan(Record):
         Name as people say it.
     contact : str or None
         Address of the client; None where the sites file has none.
+    phone : str or None
+        Number of the client; None where the sites file has none.
     contact_by : str
         How the client wants to be told.
+    notice_probability : float
+        Lowest chance that the client is told of [-].
     sites : tuple of str
         Keys of its sites.
     """
@@ -187,7 +191,9 @@ class ClientPlan(Record):
     key: str
     name: str
     contact: str | None
+    phone: str | None
     contact_by: Literal["mail", "text", "call"]
+    notice_probability: float
     sites: tuple[str, ...]
 
 
@@ -386,6 +392,8 @@ class Plan(Record):
         Every client.
     contact : str or None
         The company's own contact; None where the sites file has none.
+    phone : str or None
+        The number clients call; None where the sites file has none.
     hourly : mapping of str to HourlySeries
         Hourly values by computational column; surfaces name theirs in ``hourly_id``.
     forecasts : mapping of str to ForecastSeries
@@ -415,6 +423,7 @@ class Plan(Record):
     yards: tuple[YardMix, ...]
     clients: tuple[ClientPlan, ...] = ()
     contact: str | None = None
+    phone: str | None = None
     hourly: dict[str, HourlySeries]
     forecasts: dict[str, ForecastSeries] = Field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()

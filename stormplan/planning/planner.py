@@ -164,6 +164,7 @@ def make_plan(
         yards=yards,
         clients=tuple(_clients(sites)),
         contact=sites.company.contact,
+        phone=sites.company.phone,
         hourly=hourly,
         forecasts={
             forecast_id(decision.cell): _forecast_series(decision.cell, now)
@@ -486,7 +487,9 @@ def _clients(sites: Sites) -> Iterable[ClientPlan]:
             key=key,
             name=client.name,
             contact=client.contact,
+            phone=client.phone,
             contact_by=client.contact_by,
+            notice_probability=sites.practice().number("notice_probability"),
             sites=site_keys,
         )
 

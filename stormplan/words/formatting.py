@@ -46,6 +46,13 @@ class ReportFormat:
         day = f"{local:%b} {local.day}" if self.units.is_us else f"{local.day} {local:%b}"
         return f"{local:%a} {day}, {self.time_of_day(moment)} {local:%Z}"
 
+    def dated_range(self, start: datetime, end: datetime) -> str:
+        """Return a time range with dates and zone, like ``Tue Jan 13, 7 AM to 11 AM CST``."""
+        first = self.dated_hour(start).rsplit(" ", 1)[0]
+        same = start.astimezone(self.zone).date() == end.astimezone(self.zone).date()
+        last = self.dated_hour(end)
+        return f"{first} to {last.split(', ', 1)[1] if same else last}"
+
     def full_datetime(self, moment: datetime) -> str:
         """Return date, time and zone in full."""
         local = moment.astimezone(self.zone)

@@ -7,10 +7,11 @@ written to from here. No notice promises safety, and none uses a word of the tra
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -18,64 +19,91 @@ from email.policy import SMTP
 from textwrap import fill
 from zoneinfo import ZoneInfo
 
-from stormplan.events.hazards import SNOW_HAZARDS, Hazard
+from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, Hazard
 from stormplan.planning.plan import ClientPlan, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter
 from stormplan.words import templating
-from stormplan.words.formatting import ReportFormat, capitalize_first, join_names
+from stormplan.words.formatting import ReportFormat, capitalize_first, join_names, pluralize
 
 MAIL_WIDTH = 76  # characters of a line of mail
-SMS_MAX_CHARS = 159  # characters of a text message in one piece, less one
-DRAFT_NOTE = "DRAFT, not sent. Read it, change it, then send it yourself."
+SMS_MAX_CHARS = 160  # of one text message in the GSM 7-bit alphabet (3GPP TS 23.038)
+MIN_SMS_NAME_CHARS = 20  # of a site that is cut to fit; our own choice
+MAX_SUBJECT_SITES = 3  # the rest is counted
+#: "Likely" begins here, as in public forecasts: NWS Directive 10-503 (60 %), from memory.
+LIKELY_FROM = 0.55  # rounds to 6 in 10
+DRAFT_NOTE = "DRAFT, not sent. Read it, change it, then send it."
+#: Printable ASCII that the GSM 7-bit alphabet lacks or counts twice (3GPP TS 23.038, 6.2.1).
+NOT_GSM = str.maketrans("`[]{}~^\\|", "'()()--//")
 
 # Plain words for what comes and for what is asked of people: common practice, no source. The hints
 # on where ice hides: a state risk-management tip for property users, 2015.
-HAZARD_PHRASES: Mapping[Hazard, str] = {
-    Hazard.FROST: "frost is possible",
-    Hazard.REFREEZE: "ice is possible where wet spots freeze",
-    Hazard.SLEET: "ice pellets are possible",
-    Hazard.FREEZING_RAIN: "freezing rain and ice are possible",
-} | dict.fromkeys(SNOW_HAZARDS, "snow is possible")
 HAZARD_NOUNS: Mapping[Hazard, str] = {
     Hazard.FROST: "frost",
     Hazard.REFREEZE: "ice",
     Hazard.SLEET: "ice pellets",
     Hazard.FREEZING_RAIN: "freezing rain",
 } | dict.fromkeys(SNOW_HAZARDS, "snow")
+REFREEZING, LEFTOVER_ICE = ", where wet spots freeze", ", where melting snow or ice refreezes"
 ACTION_PHRASES: Mapping[Action, str] = {
-    Action.PRETREAT: "we plan to spray brine before it starts",
-    Action.POST_TREAT: "we plan to spray what is left",
-    Action.SALT: "we plan to put salt down",
-    Action.SAND: "we plan to put sand down, without salt",
-    Action.PLOW: "we plan to clear it",
-    Action.INSPECT: "we plan to look, and to treat what is slick",
-    Action.WAIT: "we are watching it and decide again later",
-    Action.UNKNOWN: "we look at the site",
-    Action.NOTHING: "nothing is planned",
+    Action.PRETREAT: "apply liquid de-icer before it starts",
+    Action.POST_TREAT: "apply liquid de-icer to what is left",
+    Action.SALT: "put salt down",
+    Action.SAND: "put sand down, without salt",
+    Action.PLOW: "clear the snow",
+    Action.INSPECT: "check, and treat slick spots",
+    Action.UNKNOWN: "look at the site",
 }
+WATCHING = "We are watching this and will update you."
 CLIENT_ADVICE = (
     "Use the cleared routes, walk slowly, and look before you step or drive: ice can be there when"
     " nothing has fallen.",
-    "Look hardest at dark, wet-looking pavement, shaded spots, and low spots near melting piles.",
-    "Put mats at the doors, and tell us at once about a slick spot, a leaking downspout or water"
-    " running across a walk.",
+    "Watch for dark, wet-looking pavement, shaded spots, and low spots near melting piles.",
+    "Put mats at the doors, and tell us at once about a leaking downspout or water running across"
+    " a walk.",
 )
-CLOSING_NOTE = "Treated pavement can still be slippery. Forecasts change; so can this notice."
+CLOSING_NOTE = "Treated pavement can still be slippery. Conditions can change; we will update you."
 
 
 @dataclass(frozen=True)
 class NoticeLine:
-    """A period of slippery hours on some surfaces of a site, as text."""
+    """A period of slippery hours on some surfaces of a site, as text.
 
-    surfaces: str
-    when: str
-    hazard: str
+    Attributes
+    ----------
+    noun : str
+        What comes.
+    chance : str
+        Likely or possible.
+    text : str
+        All of it in a sentence or two.
+    when, short_when, begins : str
+        Its hours, or the first, with date and zone.
+    severity : int
+        How bad, by the order of hazards [-].
+    """
+
     noun: str
     chance: str
-    action: str
-    start: datetime
-    end: datetime
+    text: str
+    when: str
+    short_when: str
+    begins: str
+    severity: int
+
+
+@dataclass(frozen=True)
+class SiteNotice:
+    """What a client hears of one site: its lines, and one text message."""
+
+    name: str
+    lines: tuple[NoticeLine, ...]
+    sms_text: str
+
+    @property
+    def worst(self) -> NoticeLine:
+        """The worst that comes; of equals the first."""
+        return max(self.lines, key=lambda line: (line.chance == "likely", line.severity))
 
 
 @dataclass(frozen=True)
@@ -85,11 +113,18 @@ class Notice:
     key: str
     client: str
     contact: str | None
+    phone: str | None
     contact_by: str
     subject: str
-    sites: tuple[tuple[str, tuple[NoticeLine, ...]], ...]
-    sms_text: str
+    sites: tuple[SiteNotice, ...]
     text: str
+
+    @property
+    def address(self) -> str | None:
+        """Where it goes, by the way the client wants to be told; None where there is no such."""
+        if self.contact_by != "mail":
+            return self.phone
+        return self.contact if _address(self.client, self.contact) is not None else None
 
 
 def draft_notices(plan: Plan) -> tuple[Notice, ...]:
@@ -110,7 +145,7 @@ def draft_notices(plan: Plan) -> tuple[Notice, ...]:
 
 
 def draft_files(plan: Plan) -> dict[str, str]:
-    """Write every draft as text and as a mail: contents by file name.
+    """Write every draft as text, and as the mail or text messages it is sent as.
 
     Parameters
     ----------
@@ -120,13 +155,16 @@ def draft_files(plan: Plan) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        ``notices/CLIENT.txt`` and ``notices/CLIENT.eml``.
+        ``notices/CLIENT.txt``, and ``.eml`` or ``.sms`` where the client wants mail or text.
     """
     files: dict[str, str] = {}
     for notice in draft_notices(plan):
         name = _file_name(notice.key, files)
         files[f"notices/{name}.txt"] = notice.text
-        files[f"notices/{name}.eml"] = draft_mail(notice, plan)
+        if notice.contact_by == "mail":
+            files[f"notices/{name}.eml"] = draft_mail(notice, plan)
+        elif notice.contact_by == "text":
+            files[f"notices/{name}.sms"] = draft_text_messages(notice)
     return files
 
 
@@ -151,7 +189,7 @@ def render_html(plan: Plan) -> str:
             [site.name for site in plan.sites if site.key in plan.unknown_sites]
         ),
         advice=CLIENT_ADVICE,
-        closing=CLOSING_NOTE,
+        closing=f"{_questions(plan)} {CLOSING_NOTE}",
         draft=DRAFT_NOTE,
     )
 
@@ -161,106 +199,148 @@ def render_html(plan: Plan) -> str:
 
 def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
     formatter = UnitFormatter(plan.units)
-    client_sites = [site for site in plan.sites if site.key in client.sites]
-    site_lines = tuple((site.name, _notice_lines(site, formatter)) for site in client_sites)
-    site_lines = tuple((name, lines) for name, lines in site_lines if lines)
-    if not site_lines:
+    found: list[SiteNotice] = []
+    for site in plan.sites:
+        if site.key in client.sites:
+            lines = _notice_lines(site, formatter, client.notice_probability)
+            if lines:
+                told = SiteNotice(one_line(site.name), lines, "")
+                found.append(replace(told, sms_text=_sms_text(told, plan)))
+    if not found:
         return None
-    names = join_names([name for name, _ in site_lines], limit=3)
-    hazard, when = _first_hazards([lines[0] for _, lines in site_lines], plan)
-    subject = one_line(f"{hazard} {_spell_out_range(when)}: {names}")
+    subject = _subject(found)
     return Notice(
         key=client.key,
         client=one_line(client.name),
         contact=client.contact,
+        phone=client.phone,
         contact_by=client.contact_by,
         subject=subject,
-        sites=site_lines,
-        sms_text=_sms_text(f"{hazard} {when}:", names, one_line(plan.company)),
-        text=_notice_text(client, site_lines, plan, subject),
+        sites=tuple(found),
+        text=_notice_text(client, found, plan, subject),
     )
 
 
-def _first_hazards(firsts: Sequence[NoticeLine], plan: Plan) -> tuple[str, str]:
-    """Return what comes first to the sites of a client, and the hours it spans.
-
-    Sites that face different hazards share one subject, which then names every one of them.
-    """
-    first = min(firsts, key=lambda line: line.start)
-    if len({(line.hazard, line.start, line.end) for line in firsts}) == 1:
-        return capitalize_first(first.hazard), first.when
-    nouns = list(dict.fromkeys(line.noun for line in sorted(firsts, key=lambda line: line.start)))
-    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
-    hours = fmt.time_range(first.start, max(line.end for line in firsts))
-    return capitalize_first(f"{' or '.join(nouns)} is possible"), hours
+def _subject(sites: Sequence[SiteNotice]) -> str:
+    """Return a clause for each site with the worst that comes to it, the worst site first."""
+    worst_first = sorted(sites, key=lambda site: -site.worst.severity)
+    clauses = [
+        f"{site.worst.noun} {site.worst.chance}: {site.name} from {site.worst.begins}"
+        for site in worst_first[:MAX_SUBJECT_SITES]
+    ]
+    more = len(sites) - len(clauses)
+    clauses += [f"and {pluralize(more, 'more site')}"] if more else []
+    return one_line(capitalize_first("; ".join(clauses)))
 
 
-def _notice_lines(site: SitePlan, formatter: UnitFormatter) -> tuple[NoticeLine, ...]:
+def _notice_lines(
+    site: SitePlan, formatter: UnitFormatter, min_probability: float
+) -> tuple[NoticeLine, ...]:
     """Return a site's slippery periods, once for surfaces that share them, in order of time."""
     fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
-    surfaces_by_line: dict[tuple[datetime, datetime, str, str, str, str], list[str]] = {}
+    names: dict[_Period, list[str]] = {}
     for surface in site.surfaces:
-        for key in _slippery_periods(surface):
-            surfaces_by_line.setdefault(key, []).append(surface.name)
-    return tuple(
-        NoticeLine(
-            surfaces=one_line(join_names(list(dict.fromkeys(names)))),
-            when=fmt.time_range(start, end),
-            hazard=coming,
-            noun=noun,
-            chance=likely,
-            action=doing,
-            start=start,
-            end=end,
-        )
-        for (start, end, coming, noun, likely, doing), names in sorted(surfaces_by_line.items())
+        for period in _slippery_periods(surface):
+            if period.probability >= min_probability - 1e-9:
+                said = replace(period, probability=round(period.probability, 1))
+                names.setdefault(said, []).append(surface.name)
+    ordered = sorted(names.items(), key=lambda item: (item[0].start, item[0].end, item[0].noun))
+    return tuple(_notice_line(period, where, fmt) for period, where in ordered)
+
+
+@dataclass(frozen=True)
+class _Period:
+    """Slippery hours of a surface: what comes and why, how likely [-], how much, what is done."""
+
+    start: datetime
+    end: datetime
+    noun: str
+    why: str
+    probability: float
+    snow: str
+    doing: str
+    severity: int
+
+
+def _slippery_periods(surface: SurfacePlan) -> Iterable[_Period]:
+    for item in surface.treatments:
+        event = item.event
+        if event is not None:
+            snow_in = event.snowfall_cm / 2.54 if event.hazard in SNOW_HAZARDS else 0.0
+            yield _Period(
+                event.start,
+                event.end,
+                HAZARD_NOUNS[event.hazard],
+                REFREEZING if event.hazard is Hazard.REFREEZE else "",
+                event.probability,
+                _inches(snow_in),
+                _doing(item, event.hazard),
+                SEVERITY_ORDER.index(event.hazard),
+            )
+    for one in surface.refreeze_periods:
+        if one.water_source == "what the storm leaves":
+            doing = f"Our plan: {ACTION_PHRASES[Action.INSPECT]}."
+            severity = SEVERITY_ORDER.index(Hazard.REFREEZE)
+            yield _Period(
+                one.start, one.end, "ice", LEFTOVER_ICE, one.probability, "", doing, severity
+            )
+
+
+def _inches(depth_in: float) -> str:
+    """Return a depth of snow as people say it; nothing where there is none to speak of."""
+    if depth_in < 0.1:
+        return ""
+    whole = math.floor(depth_in + 0.5)
+    return "under 1 inch" if whole < 1 else f"about {pluralize(whole, 'inch', 'inches')}"
+
+
+def _doing(item: Treatment, hazard: Hazard) -> str:
+    """Return what the crew does, as a plan and not as a promise."""
+    if item.action is Action.NOTHING:
+        return ""
+    if item.action is Action.WAIT:
+        return WATCHING
+    clears_frost = item.action is Action.PLOW and hazard is Hazard.FROST
+    text = ACTION_PHRASES[Action.SAND if clears_frost else item.action]
+    is_snow = hazard in SNOW_HAZARDS and item.action is not Action.PLOW
+    if is_snow and any(visit.plow for visit in item.visits):
+        text += ", and clear snow as it piles up"
+    return f"Our plan: {text}."
+
+
+def _notice_line(period: _Period, surfaces: Sequence[str], fmt: ReportFormat) -> NoticeLine:
+    chance = "likely" if period.probability >= LIKELY_FROM else "possible"
+    tens = min(max(round(10 * period.probability), 1), 9)
+    snow = period.snow if fmt.units.is_us else ""  # inches are said to people who use them
+    when = fmt.dated_range(period.start, period.end)
+    where = one_line(join_names(list(dict.fromkeys(surfaces))))
+    amount = f", {snow}," if snow else ""
+    what = f"{capitalize_first(period.noun)} is {chance} ({tens} in 10){amount}"
+    said = f"{what} on the {where}{period.why}."
+    return NoticeLine(
+        noun=period.noun,
+        chance=chance,
+        text=" ".join(filter(None, (said, period.doing))),
+        when=when,
+        short_when=when.replace(" to ", "-"),
+        begins=fmt.dated_hour(period.start),
+        severity=period.severity,
     )
 
 
-def _slippery_periods(
-    surface: SurfacePlan,
-) -> Iterable[tuple[datetime, datetime, str, str, str, str]]:
-    """Yield each slippery period: start, end, hazard, its noun, chance, action."""
-    for item in surface.treatments:
-        event = item.event
-        if event is None:
-            continue
-        chance = _chance_phrase(event.probability)
-        coming, noun = HAZARD_PHRASES[event.hazard], HAZARD_NOUNS[event.hazard]
-        yield event.start, event.end, coming, noun, chance, _action_phrase(item)
-    for one in surface.refreeze_periods:
-        if one.water_source == "what the storm leaves":
-            coming = "ice is possible where what is left melts and freezes again"
-            looks = "we plan to look, and to treat what is slick"
-            yield one.start, one.end, coming, "ice", _chance_phrase(one.probability), looks
+def _questions(plan: Plan) -> str:
+    how = "answer this mail" if plan.phone is None else f"call {plan.phone}, day or night"
+    return f"Questions or a slick spot: {how}."
 
 
-def _action_phrase(item: Treatment) -> str:
-    text = ACTION_PHRASES[item.action]
-    if item.action is not Action.PLOW and any(visit.plow for visit in item.visits):
-        text += ", and to clear snow as it piles up"
-    return text
-
-
-def _chance_phrase(probability: float) -> str:
-    """Return a probability [-] in tenths, as text."""
-    tens = min(max(round(10 * probability), 1), 9)
-    return f"about {tens} chances in 10"
-
-
-def _notice_text(
-    client: ClientPlan,
-    site_lines: tuple[tuple[str, tuple[NoticeLine, ...]], ...],
-    plan: Plan,
-    subject: str,
-) -> str:
+def _notice_text(client: ClientPlan, sites: Sequence[SiteNotice], plan: Plan, subject: str) -> str:
     """Write the notice out, one paragraph a site."""
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
     out = [DRAFT_NOTE, "", f"Subject: {subject}", "", f"To {one_line(client.name)}", ""]
-    for name, lines in site_lines:
-        out.append(one_line(name))
-        for line in lines:
-            said = f"{line.when}, {line.surfaces}: {line.hazard}, {line.chance}; {line.action}."
+    for site in sites:
+        out.append(site.name)
+        for line in site.lines:
+            said = f"{line.when}: {line.text}"
             out.append(fill(said, MAIL_WIDTH, initial_indent="- ", subsequent_indent="  "))
         out.append("")
     out.append("Please:")
@@ -270,7 +350,7 @@ def _notice_text(
     ]
     out += [
         "",
-        CLOSING_NOTE,
+        fill(f"{_questions(plan)} {CLOSING_NOTE}", MAIL_WIDTH),
         "",
         one_line(plan.company),
         f"as of {fmt.full_datetime(plan.made_at)}",
@@ -279,22 +359,27 @@ def _notice_text(
     return "\n".join(out)
 
 
-def _spell_out_range(span: str) -> str:
-    """Return a time range without characters that a mail header has to encode."""
-    return span.replace(" – ", " to ")
+def _sms_text(site: SiteNotice, plan: Plan) -> str:
+    """Return one text message that is true for one site, of at most 160 GSM 7-bit characters."""
+    worst = site.worst
+    what = gsm_text(f": {worst.noun} {worst.chance} {worst.short_when}.")
+    caution = " Treated ground can still be slippery."
+    room = SMS_MAX_CHARS - len(what) - len(caution)
+    name = gsm_text(site.name)
+    if len(name) > max(room, MIN_SMS_NAME_CHARS):
+        name = f"{name[: max(room, MIN_SMS_NAME_CHARS) - 3].rstrip(' ,')}..."
+    text = f"{name}{what}{caution}"
+    more = [] if plan.phone is None else [f" Call {plan.phone}."]
+    for part in (*more, f" {one_line(plan.company)}"):
+        signed = text + gsm_text(part, keep_space=True)
+        text = signed if len(signed) <= SMS_MAX_CHARS else text
+    return text
 
 
-def _sms_text(hazard: str, names: str, company: str) -> str:
-    """Return the notice as one text message (at most 159 ASCII characters)."""
-    tail = " Treated ground can still be slippery."
-    head = ascii_text(hazard) + " "
-    room = SMS_MAX_CHARS - len(head) - len(tail) - 1
-    where = ascii_text(one_line(names))
-    if len(where) > room:
-        where = f"{where[: max(room - 3, 0)].rstrip(' ,')}..."
-    text = f"{head}{where}.{tail}"
-    signed = f"{text} {ascii_text(company)}"
-    return signed if len(signed) <= SMS_MAX_CHARS else text[:SMS_MAX_CHARS]
+def gsm_text(text: str, *, keep_space: bool = False) -> str:
+    """Return the text in ASCII that the GSM 7-bit alphabet has, each letter counted once."""
+    plain = ascii_text(text).translate(NOT_GSM)
+    return f" {plain}" if keep_space and text.startswith(" ") else plain
 
 
 def ascii_text(text: str) -> str:
@@ -309,7 +394,7 @@ def one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
-# -- mail -----------------------------------------------------------------------------------------
+# -- mail and text messages ------------------------------------------------------------------------
 
 
 def draft_mail(notice: Notice, plan: Plan) -> str:
@@ -348,3 +433,9 @@ def _address(name: str, contact: str | None) -> Address | None:
     if found is None:
         return None
     return Address(one_line(name), found[1], found[2])
+
+
+def draft_text_messages(notice: Notice) -> str:
+    """Return a draft as text messages: the number, then one message a paragraph."""
+    messages = "\n\n".join(site.sms_text for site in notice.sites)
+    return f"To: {notice.phone or ''}\n\n{messages}\n"
