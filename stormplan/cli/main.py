@@ -17,6 +17,7 @@ import typer
 
 from stormplan.cli import reading_commands, record_commands, sites_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
+from stormplan.cli.progress import ProgressLine
 from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
 from stormplan.errors import ExitCode, InputError, StormplanError
 from stormplan.units import UnitFormatter
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     no_args_is_help=True,
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     help="Storm-event planner for snow-and-ice contractors with a liquids program.",
 )
@@ -44,7 +45,8 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def main(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+        bool,
+        typer.Option("-V", "--version", callback=_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
     """Plan storm events for car parks, lanes, walks, entries, ramps and decks."""
@@ -254,6 +256,12 @@ def brief(
     full: Annotated[
         bool, typer.Option("--full", help="Print every surface, the mix and the cautions too.")
     ] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="Print the headline only, and no progress.")
+    ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Leave a line for each step, with its time.")
+    ] = False,
 ) -> None:
     """Plan the morning: who is treated, when, with what, and what to mix.
 
@@ -268,6 +276,7 @@ def brief(
         raise InputError("give either --sites FILE or --demo")
     out = out or Path("demo-output" if demo else "briefings")
     keep_reports = DeliverySettings().keep_reports
+    progress = ProgressLine(quiet, verbose)
     if demo:
         plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else parse_moment(now))
     else:
@@ -285,18 +294,24 @@ def brief(
                 offline=offline,
                 sites_folder=sites.parent,
                 archive_problem=wrong,
+                progress=progress,
             )
         keep_reports = checked.delivery.keep_reports
+    view = briefing.build_view(plan)
     if as_json:
         print(pipeline.plan_json(plan))
+    elif quiet:
+        print(f"{view.verdict}  {view.headline}")
     else:
         from rich.console import Console
 
         render = terminal.render_screen if full else terminal.render_first_screen
-        Console(highlight=False).print(render(briefing.build_view(plan)))
+        Console(highlight=False).print(render(view))
     # after the answer: drawing charts takes a moment
+    progress("writing reports", 0, 1)
     folder, written = pipeline.publish_reports(plan, out, keep_reports, is_newest=now is None)
-    if not as_json:
+    progress("writing reports", 1, 1)
+    if not as_json and not quiet:
         _print_written(folder, written)
     raise typer.Exit(int(plan.exit_code))
 

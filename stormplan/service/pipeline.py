@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
@@ -52,8 +53,11 @@ from stormplan.weather.providers.nws_alerts import NwsAlerts
 from stormplan.weather.providers.recorded import RecordedSource
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
 
+Result = TypeVar("Result")
 BRIEFING_TEXT = "briefing.txt"
 LOCK_TIMEOUT_S = 60.0  # how long to wait for another run in the same folder
+#: Told a stage, how much of it is done and how much there is.
+Progress = Callable[[str, int, int], None]
 MAX_CLOCK_OFFSET = timedelta(minutes=10)  # less is no matter for hourly plans
 #: Older entries of the record never count: past weather reaches no further back.
 MAX_ENTRY_AGE = timedelta(hours=HISTORY_H)
@@ -69,6 +73,7 @@ def plan_and_store(
     client_policy: ClientPolicy | None = None,
     sites_folder: Path = Path(),
     archive_problem: str | None = None,
+    progress: Progress | None = None,
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -88,6 +93,8 @@ def plan_and_store(
         Where the sites file is: its relative paths start there.
     archive_problem : str, optional
         What is wrong with the archive, for the headline.
+    progress : callable, optional
+        Told how far asking and planning have come.
 
     Returns
     -------
@@ -95,7 +102,13 @@ def plan_and_store(
         Also kept in the archive.
     """
     plan = fetch_and_plan(
-        sites, archive, now, offline=offline, client_policy=client_policy, sites_folder=sites_folder
+        sites,
+        archive,
+        now,
+        offline=offline,
+        client_policy=client_policy,
+        sites_folder=sites_folder,
+        progress=progress,
     )
     if archive_problem is not None:
         plan = plan.with_diagnostics(
@@ -117,6 +130,7 @@ def fetch_and_plan(
     client_policy: ClientPolicy | None = None,
     sites_folder: Path = Path(),
     recheck: bool = False,
+    progress: Progress | None = None,
 ) -> Plan:
     """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing.
 
@@ -134,7 +148,8 @@ def fetch_and_plan(
     try:
         sources = open_sources(sites.weather, fetcher, sites_folder, rules)
         ahead = timedelta(hours=sites.practice().number("horizon"))
-        gathered = fetch_forecasts(sources, _locations(sites), now, ahead, rules)
+        asking = partial(progress, "asking for the forecasts of sites") if progress else None
+        gathered = fetch_forecasts(sources, _locations(sites), now, ahead, rules, asking)
         alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
@@ -150,6 +165,7 @@ def fetch_and_plan(
             error_records=source_errors,
             histories=histories,
             earlier_work=_earlier_work(archive, now),
+            mapper=partial(_map_blocks, progress) if progress else map,
         ),
         _site_forecasts(gathered),
     )
@@ -162,6 +178,19 @@ def fetch_and_plan(
         *record_diagnostics,
         *error_records.used_record_diagnostics(source_errors, used),
     )
+
+
+def _map_blocks(
+    progress: Progress, decide: Callable[..., Result], *columns: Sequence[Any]
+) -> Iterator[Result]:
+    """Map as ``map`` does, and say how many sites of how many are planned."""
+    blocks = columns[1]
+    total, done = sum(map(len, blocks)), 0
+    progress("planning sites", 0, total)
+    for block, arguments in zip(blocks, zip(*columns, strict=True), strict=True):
+        yield decide(*arguments)
+        done += len(block)
+        progress("planning sites", done, total)
 
 
 def _histories(

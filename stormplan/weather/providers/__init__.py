@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -188,6 +188,7 @@ def fetch_forecasts(
     now: datetime,
     horizon: timedelta = timedelta(0),
     rules: GatherRules = DEFAULT_RULES,
+    on_fetched: Callable[[int, int], None] | None = None,
 ) -> list[LocationForecasts]:
     """Get every source's forecast for every place, in order of preference.
 
@@ -204,6 +205,8 @@ def fetch_forecasts(
         where the newest copy of the first does not know.
     rules : GatherRules, optional
         What is believed, and what may stand in; the defaults of practice if not given.
+    on_fetched : callable, optional
+        Told how many places of how many have been asked for.
 
     Returns
     -------
@@ -212,8 +215,12 @@ def fetch_forecasts(
     """
     gathering = _Gathering(sources, now, now + horizon, rules)
     places = list(locations)
+    fetched = []
     with ThreadPoolExecutor(MAX_SIDE_BY_SIDE) as pool:
-        fetched = list(pool.map(gathering.fetch, places))
+        for found in pool.map(gathering.fetch, places):
+            fetched.append(found)
+            if on_fetched is not None:
+                on_fetched(len(fetched), len(places))
     return [gathering.merged(found) for found in fetched]
 
 
