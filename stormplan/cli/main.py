@@ -470,9 +470,7 @@ def pavement(
         treatments=treatment or [],
         uncertainty=uncertainty,
         forecast_from=forecast_from,
-        products=_products(
-            sites, [text.split(",")[1] for text in treatment or [] if "," in text]
-        ),
+        products=_products(sites, [text.split(",")[1] for text in treatment or [] if "," in text]),
     )
     print("\n".join(lines))
 
