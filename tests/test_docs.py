@@ -87,6 +87,22 @@ def test_every_step_from_a_reply_to_a_gallon_is_a_function():
         assert callable(getattr(thing, name)), dotted
 
 
+def test_every_promise_and_threat_names_a_test_that_is_there():
+    text = (ROOT / "docs" / "security.md").read_text(encoding="utf-8")
+    rows = [line for line in text.splitlines() if line.startswith("| ") and "---" not in line]
+    rows = [row for row in rows if not row.endswith("| held by |")]
+    assert len(rows) >= 20
+    there = {
+        name
+        for file in (ROOT / "tests").glob("test_*.py")
+        for name in re.findall(r"^def (test_\w+)", file.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    for row in rows:
+        held_by = re.findall(r"`(test_\w+)`", row)
+        assert held_by, row
+        assert set(held_by) <= there, row
+
+
 def test_the_map_of_the_code_names_every_room():
     text = (ROOT / "DEVELOPERS.md").read_text()
     package = ROOT / "stormplan"
