@@ -981,6 +981,30 @@ def test_notices_wait_while_a_run_sends_and_not_the_run_for_them(ours, server):
     assert {each.state for each in ours.step(MINUTE).deliveries} == {"sent"}
 
 
+@pytest.mark.parametrize("damage", [
+    "UPDATE plan SET id = -1 WHERE id = (SELECT max(id) FROM plan)",
+    "UPDATE delivery SET id = -id WHERE state = 'sent'",
+])  # fmt: skip
+def test_numbers_of_rows_that_are_damaged_let_no_mail_go_twice_and_none_be_taken_for_sent(
+    ours, replay, server, damage
+):
+    """Both were found by runs with faults drawn at random."""
+    ours.step()
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as file:
+        names = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        for (name,) in list(file.execute(names)):
+            file.execute(f"DROP TRIGGER {name}")
+        file.execute(damage)
+        file.commit()
+    ours.step(10 * MINUTE)
+    assert len(server.mails_to(OWNER)) == 1
+    service.serve_storm(replay, service.shift_storm(service.DAY))
+    next_day = ours.step(24 * HOUR - 10 * MINUTE)
+    assert (next_day.kind, next_day.announced) == ("briefing", True)
+    assert {each.state for each in next_day.deliveries} == {"sent"}
+    assert len(server.mails_to(OWNER)) == 2
+
+
 def test_a_second_run_is_kept_out(ours, monkeypatch):
     monkeypatch.setattr(pipeline, "LOCK_TIMEOUT_S", 0.1)
     with (

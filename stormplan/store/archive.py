@@ -203,6 +203,13 @@ def _describe_error(error: sqlite3.Error) -> str:
     return f"cannot be used ({text})"
 
 
+#: Where the row of a plan is damaged, deliveries of it are still there, and belong to no new one.
+_UNUSED_PLAN_ID = (
+    "SELECT 1 + coalesce(max(id), 0) FROM (SELECT id FROM plan UNION ALL SELECT plan FROM run "
+    "UNION ALL SELECT plan FROM delivery) WHERE typeof(id) = 'integer' AND id < 1000000000000"
+)
+
+
 def _is_damage(error: Exception) -> bool:
     """Return whether an error means that the file itself is damaged."""
     code = getattr(error, "sqlite_errorcode", None)
@@ -502,9 +509,9 @@ class Archive:
         return None
 
     def add_plan(self, made_at: datetime, document: str) -> int:
-        """Add an issued plan, as JSON text; gives its row."""
+        """Add an issued plan, as JSON text; gives its row, which nothing has ever belonged to."""
         return self.insert(
-            "INSERT INTO plan (made_at, document) VALUES (?, ?)",
+            f"INSERT INTO plan (id, made_at, document) VALUES (({_UNUSED_PLAN_ID}), ?, ?)",  # noqa: S608
             sortable_utc(made_at),
             compress_plan(document),
         )

@@ -229,6 +229,8 @@ class RunLog:
             plan_id,
         ):
             previous = statuses.get((channel, recipient))
+            if previous is not None and previous.state == "sent":
+                continue  # whatever is noted of it later, it went
             try:
                 moment = datetime.fromisoformat(at)
                 if state not in get_args(DeliveryState):
