@@ -1,5 +1,6 @@
 """The sign of the last step: a routine that stands still or fails is seen from outside."""
 
+import dataclasses
 import json
 from datetime import UTC, datetime
 
@@ -10,12 +11,15 @@ from stormplan.cli import planning_commands
 from stormplan.errors import ExitCode
 from stormplan.service import health, runner
 from stormplan.service.last_step import FILE_NAME, LastStep, read_last_step, write_last_step
+from stormplan.store import maintenance
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 
 
 @pytest.mark.parametrize("step", [
-    LastStep(NOON, NOON + HOUR), LastStep(NOON, None, "KeyError in planning/planner.py, line 1"),
+    LastStep(NOON, NOON + HOUR),
+    LastStep(NOON, None, "KeyError in stormplan.planning.planner, line 1"),
+    LastStep(NOON, NOON + HOUR, checked_archive="archive.sqlite"),
 ])  # fmt: skip
 def test_it_is_read_as_it_was_written(tmp_path, step):
     write_last_step(tmp_path, step)
@@ -23,9 +27,9 @@ def test_it_is_read_as_it_was_written(tmp_path, step):
 
 
 @pytest.mark.parametrize("text", [
-    "", "null", "[]", "{}", "[" * 100_000, '{"ended_at": 3, "next_step_at": null, "fault": null}',
-    '{"ended_at": "2026-01-12T12:00:00", "next_step_at": null, "fault": null}',
-    '{"ended_at": "soon", "next_step_at": null, "fault": null}', "\ud83d",
+    "", "null", "[]", "{}", "[" * 100_000, "\ud83d", '{"ended_at": "2026-01-12T12:00:00+00:00"}',
+    *(json.dumps({"ended_at": ended_at, "next_step_at": None, "fault": None,
+                  "checked_archive": None}) for ended_at in (3, "soon", "2026-01-12T12:00:00")),
 ])  # fmt: skip
 def test_a_damaged_file_is_no_file(tmp_path, text):
     (tmp_path / FILE_NAME).write_bytes(text.encode("utf-8", "surrogatepass"))
@@ -80,3 +84,30 @@ def test_the_watch_asks_less_often_while_the_program_fails(company, tmp_path, mo
     assert waits == [minutes * MINUTE for minutes in (1, 2, 4, 5, 5)]
     assert repeated() - company.now > 5 * MINUTE  # planned, and the next is the storm's
     assert "trying again in 4 min" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_a_timer_reads_the_pages_of_the_archive_only_after_a_step_that_did_not_end_well(
+    company, monkeypatch
+):
+    checked = []
+    whole = maintenance.open_or_fall_back
+
+    def count(*args, check_pages, **more):
+        checked.append(check_pages)
+        return whole(*args, check_pages=check_pages, **more)
+
+    def step_of_a_new_program():
+        company.config = dataclasses.replace(company.config, is_archive_checked=False)
+        company.step(5 * MINUTE)
+
+    monkeypatch.setattr(maintenance, "open_or_fall_back", count)
+    step_of_a_new_program()
+    step_of_a_new_program()
+    with monkeypatch.context() as patched:
+        patched.setattr(runner, "_due_run", lambda context: {}["nothing"])
+        with pytest.raises(KeyError):
+            step_of_a_new_program()
+    step_of_a_new_program()
+    step_of_a_new_program()
+    assert checked == [True, False, False, True, False]

@@ -28,11 +28,14 @@ class LastStep:
         When the next is due; None after a fault, which is tried again soon.
     fault : str or None
         Kind and place of the program's fault that ended it.
+    checked_archive : str or None
+        The archive file whose pages were checked, if the step ended well.
     """
 
     ended_at: datetime
     next_step_at: datetime | None = None
     fault: str | None = None
+    checked_archive: str | None = None
 
 
 def write_last_step(folder: Path, step: LastStep) -> None:
@@ -47,6 +50,7 @@ def write_last_step(folder: Path, step: LastStep) -> None:
         "ended_at": step.ended_at.isoformat(),
         "next_step_at": None if step.next_step_at is None else step.next_step_at.isoformat(),
         "fault": step.fault,
+        "checked_archive": step.checked_archive,
     }
     write_atomic(folder / FILE_NAME, json.dumps(document) + "\n")
 
@@ -56,10 +60,12 @@ def read_last_step(folder: Path) -> LastStep | None:
     try:
         document = json.loads((folder / FILE_NAME).read_text(encoding="utf-8"))
         next_step_at, fault = document["next_step_at"], document["fault"]
+        checked_archive = document["checked_archive"]
         found = LastStep(
             datetime.fromisoformat(document["ended_at"]),
             None if next_step_at is None else datetime.fromisoformat(next_step_at),
             None if fault is None else str(fault),
+            None if checked_archive is None else str(checked_archive),
         )
     except (OSError, ValueError, TypeError, LookupError, RecursionError):
         return None

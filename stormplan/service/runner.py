@@ -12,7 +12,7 @@ import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,7 @@ from stormplan.planning.isolation import describe_fault
 from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
-from stormplan.service.last_step import LastStep, write_last_step
+from stormplan.service.last_step import LastStep, read_last_step, write_last_step
 from stormplan.store import maintenance, report_folders
 from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_files, telling_key
 from stormplan.store.archive import IN_MEMORY, Archive
@@ -198,17 +198,15 @@ def run_step(config: RunnerConfig) -> StepResult:
     InputError
         Another run is at work.
     """
-    is_archive_checked = config.is_archive_checked
     try:
         return _locked_step(config)
-    except DamagedArchiveError:  # met in reading: now its pages are checked
-        if not is_archive_checked:
-            raise
+    except DamagedArchiveError:  # met in reading: now its pages are checked, if they were not
         return _locked_step(config)
 
 
 def _locked_step(config: RunnerConfig) -> StepResult:
     with _lock_report_folder(config) as (lock, diagnostics):
+        _learn_whether_archive_was_checked(config)
         try:
             result = _run_step(config, lock, diagnostics)
         except Exception as error:
@@ -216,8 +214,17 @@ def _locked_step(config: RunnerConfig) -> StepResult:
             fault = str(error) if is_ours else describe_fault(error)
             _note_step(config, LastStep(config.clock(), fault=fault))
             raise
-        _note_step(config, LastStep(config.clock(), result.next_step_at))
+        checked = str(config.archive_path) if config.is_archive_checked else None
+        _note_step(config, LastStep(config.clock(), result.next_step_at, checked_archive=checked))
         return result
+
+
+def _learn_whether_archive_was_checked(config: RunnerConfig) -> None:
+    """Take over that the step before, of whatever program, ended well with a checked archive."""
+    before = read_last_step(config.report_folder)
+    if before is not None and before.checked_archive == str(config.archive_path):
+        config.is_archive_checked = True
+        _note_step(config, replace(before, checked_archive=None))  # unless this one, too, ends well
 
 
 def _note_step(config: RunnerConfig, step: LastStep) -> None:
