@@ -222,7 +222,8 @@ class UnitFormatter:
 
     def temperature(self, temp_c: float) -> str:
         """Format a temperature [°C], to the degree Fahrenheit or a tenth of a degree Celsius."""
-        return f"{c_to_f(temp_c):.0f} °F" if self.is_us else f"{temp_c:.1f} °C"
+        # adding nothing turns a rounded minus zero into zero
+        return f"{round(c_to_f(temp_c)):d} °F" if self.is_us else f"{round(temp_c, 1) + 0.0:.1f} °C"
 
     def temperature_difference(self, difference_k: float, digits: int | None = None) -> str:
         """Format a temperature difference [K]; to the degree Fahrenheit by default."""

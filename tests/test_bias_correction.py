@@ -109,8 +109,8 @@ def test_readings_are_logged_and_listed_from_the_command_line(tmp_path):
     assert call("list", "mill", "walk").output.count("\n") == 1
     for words, message in [
         (("28.5",), "28.5"),
-        (("200F",), "'200F' is no surface's; accepted: -60 to 80 °C"),
-        (("28F", "--at", "yesterday"), "--at: 'yesterday' is no moment"),
+        (("200F",), "'200F' is not a pavement temperature; accepted: -76"),
+        (("28F", "--at", "yesterday"), "--at: 'yesterday' is not a time"),
         (("28F", "--light", "dusk"), "--light: 'dusk' is neither; accepted: sun, shade"),
     ]:
         refused = call("add", "mill", "lot", *words)

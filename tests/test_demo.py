@@ -48,7 +48,7 @@ def test_the_story_of_the_demo(plan):
 
 def test_the_first_screen_answers_the_owner(shown):
     first = "\n".join(terminal.render_text(shown).splitlines()[:22])
-    for needed in ("GO", "Pre-treat", "Mon 3 PM", "gal", "How sure", "Forecast", "old"):
+    for needed in ("GO", "Pre-treat", "Mon 3 PM", "gal", "Chance", "Forecast", "old"):
         assert needed in first
 
 

@@ -333,7 +333,11 @@ def test_a_service_that_is_down_is_not_waited_for_at_every_address(fetcher, repl
 def test_a_service_that_is_silent_is_left_alone(fetcher, replay):
     for grid in range(6):
         replay.script(f"/{grid}", ScriptedReply(reset=True))
-        said = "no connection" if grid < 4 else "not asked, nothing answered at 4 others"
+        said = (
+            "no connection"
+            if grid < 4
+            else "not tried, the service is down (4 others did not answer)"
+        )
         with pytest.raises(FetchError, match=f"/{grid}: {said}"):
             fetcher.get(f"{replay.base_url}/{grid}", NOW)
     assert [replay.counts()[f"/{grid}"] for grid in range(6)] == [5, 1, 1, 1, 0, 0]

@@ -388,7 +388,7 @@ def test_a_night_is_logged_listed_and_verified(run):
         (("add", "pass", "mil", "lot"), "no site 'mil'; did you mean 'mill'?"),
         (("add", "pass", "mill", "lto"), "no surface at mill 'lto'; did you mean 'lot'?"),
         (("add", "pass", "mill", "lot", "--at", "2999-01-01T00:00Z"), "yet to come"),
-        (("add", "pass", "mill", "lot", "--at", "yesterday"), "is no moment"),
+        (("add", "pass", "mill", "lot", "--at", "yesterday"), "is not a time"),
         (("add", "inspection", "mill", "lot", "snowy"), "accepted: dry, damp, wet"),
         (("add", "inspection", "mill", "lot", "snow"), "how deep"),
         (("add", "inspection", "mill", "lot", "ice", "--depth", "1in"), "a depth goes with"),

@@ -6,7 +6,7 @@ import email.policy
 import io
 import json
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import html5lib
@@ -270,9 +270,8 @@ def test_the_refreeze_table_holds_the_plan(plan, reports):
     rows = list(csv.DictReader(io.StringIO(reports["refreeze.csv"])))
     stretches = [r for site in plan.sites for s in site.surfaces for r in s.refreeze_periods]
     assert len(rows) == len(stretches) > 0
-    assert {row["start"] for row in rows} == {
-        r.start.isoformat(timespec="minutes") for r in stretches
-    }
+    assert {datetime.fromisoformat(row["start"]) for row in rows} == {r.start for r in stretches}
+    assert all(row["start"].endswith("-06:00") for row in rows)  # local: Chicago in January
 
 
 # -- calendar and map -----------------------------------------------------------------------------
@@ -293,11 +292,22 @@ def test_the_calendar_is_read_by_another_parser(plan, reports):
     assert len({entry.uid.value for entry in entries}) == len(entries)
 
 
+def test_the_next_plan_replaces_the_entries_of_this_one(plan, reports):
+    # RFC 5545, 3.8.4.7 and 3.8.7.4: one UID is one entry; the higher SEQUENCE is the newer
+    later = plan.model_copy(update={"made_at": plan.made_at + timedelta(hours=3)})
+    first, second = (
+        {entry.uid.value: int(entry.sequence.value) for entry in vobject.readOne(text).vevent_list}
+        for text in (reports["windows.ics"], exports.treatment_windows_ics(later))
+    )
+    assert first.keys() == second.keys()
+    assert all(first[uid] < second[uid] for uid in first)
+
+
 def test_names_cannot_break_out_of_the_calendar(spoiled):
     read = Calendar.from_ical(spoiled["windows.ics"])
     for entry in read.walk("VEVENT"):
         assert set(entry) == {
-            *("UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "GEO"),
+            *("UID", "SEQUENCE", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "GEO"),
         }
     assert "\nBcc:" not in spoiled["windows.ics"].replace("\r", "")
 

@@ -816,7 +816,7 @@ def test_watch_once_health_replay_and_archive_from_the_command_line(ours, server
     replayed = stormplan("replay", "2026-01-12", *where, "--json")
     assert json.loads(replayed.stdout)["verdict"] == "go"
     archive = ours.out / "archive.sqlite"
-    assert stormplan("archive", "verify", archive).stdout.endswith("sound\n")
+    assert stormplan("archive", "verify", archive).stdout.startswith("OK: ")
     assert stormplan("archive", "export", archive, tmp_path / "x.jsonl").returncode == 0
     assert "replies from before" in stormplan("archive", "prune", archive).stdout
 

@@ -174,7 +174,7 @@ def test_every_problem_of_a_table_comes_at_once(tmp_path):
         ),
         ([*PLACE, "--depths", "deep"], "--depths deep is not usable"),
         ([*PLACE, "--treatment", "now"], "--treatment 'now' is no treatment"),
-        ([*PLACE, "--treatment", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is no hour"),
+        ([*PLACE, "--treatment", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is not a time"),
         (
             [*PLACE, "--treatment", "2026-01-10T06Z,tar,0.5 gal/1000 ft2"],
             "no product 'tar'; accepted",
@@ -262,7 +262,7 @@ def test_how_sure_is_said_when_asked_and_less_so_further_ahead(tmp_path):
         (["--forecast-from", "2026-01-11T06:00Z"], "--forecast-from goes with --uncertainty"),
         (
             ["--uncertainty", "--forecast-from", "2026-01-11"],
-            "--forecast-from 2026-01-11 is no moment",
+            "--forecast-from 2026-01-11 is not a time",
         ),
     ],
 )

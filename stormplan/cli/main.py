@@ -49,7 +49,7 @@ def main(
         typer.Option("-V", "--version", callback=_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
-    """Plan storm events for car parks, lanes, walks, entries, ramps and decks."""
+    """Plan storm events for parking lots, lanes, walks, entries, ramps and decks."""
 
 
 def _print_result(result: CalculatorResult, as_json: bool) -> None:

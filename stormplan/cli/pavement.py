@@ -206,7 +206,7 @@ def parse_treatment(text: str, products: Mapping[str, Product]) -> tuple[datetim
         )
     time = _parse_moment(parts[0])
     if time is None:
-        raise InputError(f"--treatment: '{parts[0]}' is no hour; write it as 2026-01-12T06:00Z")
+        raise InputError(f"--treatment: '{parts[0]}' is not a time; write it as 2026-01-12T06:00Z")
     rate = parse(parts[2], "liquid rate")
     if parts[1] == "brine":
         liquid = make_liquid({"nacl": EUTECTIC_FRAC})
@@ -245,7 +245,7 @@ def forecast_lead_h(table: HourlyTable, text: str | None) -> Array:
         return np.zeros(table.n_hours)
     since = _parse_moment(text)
     if since is None:
-        raise InputError(f"--forecast-from {text} is no moment; write it as 2026-01-12T06:00Z")
+        raise InputError(f"--forecast-from {text} is not a time; write it as 2026-01-12T06:00Z")
     ahead = (table.start - since) / HOUR + np.arange(table.n_hours)
     return np.asarray(np.maximum(ahead, 0.0))
 

@@ -35,6 +35,15 @@ NowOption = Annotated[
 NOTICES_LOCK_TIMEOUT_S = 120.0
 MAX_FAULT_WAIT_MIN = 5  # between tries while the program fails; the watch looks as often anyway
 
+#: Tables of the archive for readers: what a row is, and several.
+TABLE_NAMES = {
+    "reply": ("forecast received", "forecasts received"),
+    "confirmation": ("forecast confirmed", "forecasts confirmed"),
+    "point": ("place looked up", "places looked up"),
+    "delivery": ("delivery step", "delivery steps"),
+    "skill": ("record of a source's errors", "records of a source's errors"),
+}
+
 archive_app = typer.Typer(no_args_is_help=True, help="Maintain the archive.")
 notices_app = typer.Typer(no_args_is_help=True, help="Notices to clients.")
 
@@ -48,8 +57,8 @@ def register_commands(app: typer.Typer) -> None:
     app.add_typer(notices_app, name="notices")
 
 
-def parse_moment(text: str | None) -> datetime:
-    """Read a moment with its zone, ISO 8601; None is the present."""
+def parse_moment(text: str | None, what: str = "--now") -> datetime:
+    """Read a moment with its zone, ISO 8601; None is the present. ``what`` is who asks."""
     if text is None:
         return datetime.now(UTC)
     try:
@@ -57,7 +66,9 @@ def parse_moment(text: str | None) -> datetime:
     except ValueError:
         parsed = None
     if parsed is None or parsed.tzinfo is None:
-        raise InputError(f"--now {text} is no moment; write it as 2026-01-12T10:30Z, with its zone")
+        raise InputError(
+            f"{what} '{text}' is not a time; write it as 2026-01-12T10:30Z, with its zone"
+        )
     return parsed.astimezone(UTC)
 
 
@@ -238,7 +249,7 @@ def _parse_day(text: str) -> date | datetime:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        return parse_moment(text)
+        return parse_moment(text, "day")
 
 
 ArchiveArgument = Annotated[Path, typer.Argument(help="The archive file.")]
@@ -255,11 +266,16 @@ def verify(file: ArchiveArgument) -> None:
     """Check that the file is sound and everything in it can be read; exit code 4 if not."""
     from stormplan.store import maintenance
     from stormplan.store.archive import Archive
+    from stormplan.words.formatting import join_names, pluralize
 
     with Archive(_existing_file(file)) as kept:
         found = maintenance.check_integrity(kept)
-    print(", ".join(f"{rows} {table}" for table, rows in found.counts.items()))
-    print("\n".join(found.problems) or "sound")
+    counted = [
+        pluralize(rows, *TABLE_NAMES.get(table, (table,)))
+        for table, rows in found.counts.items()
+        if rows
+    ]
+    print("\n".join(found.problems) or f"OK: {join_names(counted) or 'empty'}")
     raise typer.Exit(int(ExitCode.NOTHING_PLANNED if found.problems else ExitCode.COMPLETE))
 
 

@@ -67,7 +67,9 @@ def reading_add(
         raise InputError(f"--light: '{light}' is neither; accepted: sun, shade")
     surface_c = parse(temperature, "temperature")
     if not -60.0 <= surface_c <= 80.0:
-        raise InputError(f"'{temperature}' is no surface's; accepted: -60 to 80 °C (-76 to 176 °F)")
+        raise InputError(
+            f"'{temperature}' is not a pavement temperature; accepted: -76 to 176 °F (-60 to 80 °C)"
+        )
     reading = PavementReading(
         time=_reading_time(at), site=site, surface=surface, surface_c=surface_c, light=Light(light)
     )
@@ -104,7 +106,7 @@ def _reading_time(text: str | None) -> datetime:
         return parse_moment(text)
     except InputError:
         raise InputError(
-            f"--at: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
+            f"--at: '{text}' is not a time; accepted: 2026-01-12T05:30-06:00, with its zone"
         ) from None
 
 

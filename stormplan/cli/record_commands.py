@@ -267,7 +267,7 @@ def _moment(text: str | None) -> datetime:
         moment = None
     if moment is None or moment.tzinfo is None:
         raise InputError(
-            f"--at: '{text}' is no moment; accepted: 2026-01-12T05:30-06:00, with its zone"
+            f"--at: '{text}' is not a time; accepted: 2026-01-12T05:30-06:00, with its zone"
         )
     return moment
 

@@ -34,7 +34,7 @@ SCHEMA_VERSION = "2"
 #: What the model leaves out; every plan says so.
 MODEL_LIMITATIONS = (
     "How much ice a vehicle surface tolerates is an assumption of policy, not a published number.",
-    "A pass is taken to leave 2 mm of water as snow behind a blade, 0.5 mm behind a broom.",
+    "We assume that a plow leaves about 3/4 in (20 mm) of loose snow, a broom 1/5 in (5 mm).",
     "Where the record says nothing, surfaces are taken to be plowed at the trigger and cleared to"
     " the pavement after each storm.",
     "Tires, drifting, shade that moves and what crews find on the ground are not in the model.",

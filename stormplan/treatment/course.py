@@ -434,8 +434,8 @@ def _liquid_warnings(storm: _Storm, dose: Dose, last: int) -> tuple[list[Reason]
             )
     if case.surface.reinforced or case.surface.over_room:
         cautions.append(
-            "Chlorides attack reinforcing steel: least that holds, no piles on the deck,"
-            " and the structure's engineer has the last word."
+            "Chlorides attack reinforcing steel: use the lowest rate that works, no snow piles on"
+            " the deck, and the structure's engineer has the last word."
         )
     close_call = practice.number("frost_close_call_below")
     if event.hazard is Hazard.FROST and event.probability < close_call:
@@ -744,7 +744,7 @@ def _post_treat(
         both = (*reasons, *visit.reasons)
         visit = replace(visit, text="prewetted salt on what is left", reasons=both)
         return visit, salt.rates
-    text = "spray what is left wet or lightly covered; never on packed snow or ice"
+    text = "spray where it is wet or has a dusting; never on packed snow or ice"
     return PlannedVisit(
         hour,
         Action.POST_TREAT,
@@ -807,7 +807,7 @@ def _after_storm(
         visit, _rates = yield from _solid_visit(storm, state, hour, plow=False)
         state = yield from _after(storm, state, visit)
         return [visit], state
-    text = "what is left can freeze back: look, and salt what is slick"
+    text = "melt can refreeze: check, and salt slick spots"
     return [PlannedVisit(max(lost, state.hour), Action.INSPECT, text)], state
 
 
@@ -822,9 +822,9 @@ def _inspections(
     if dose.additive is not None and case.stock.products[dose.additive].is_straight_chloride:
         looks[min(storm.onset + 1, case.n_hours - 1)] = "straight chloride: look for flash freeze"
     if lost is not None and not storm.snows:
-        looks[lost] = "the film is expected to fail: look, and re-treat what is slick"
+        looks[lost] = "the liquid is expected to be used up: check, and treat slick spots again"
     elif storm.event.hazard is Hazard.FROST:
-        looks[storm.onset] = "look at the coldest, shaded spots"
+        looks[storm.onset] = "check the coldest, shaded spots"
     return [
         PlannedVisit(hour, Action.INSPECT, text)
         for hour, text in looks.items()

@@ -399,7 +399,8 @@ class Fetcher:
         health = self._health.setdefault(_endpoint(url), _ServiceHealth())
         if health.consecutive_no_responses >= MAX_CONSECUTIVE_NO_RESPONSES:
             raise FetchError(
-                f"{url}: not asked, nothing answered at {health.consecutive_no_responses} others"
+                f"{url}: not tried, the service is down ({health.consecutive_no_responses} others"
+                " did not answer)"
             )
         retry = self._policy.retry
         if (

@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
-from stormplan.events.hazards import SEVERITY_ORDER, TRACE_SNOWFALL_CM
+from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
+from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Action, Treatment, Visit
 from stormplan.units import UnitFormatter
 from stormplan.words import diagnostic_text, source_text, templating
@@ -23,7 +24,8 @@ from stormplan.words.formatting import (
     blend_name,
     capitalize_first,
     format_age,
-    format_percent,
+    format_break_even,
+    format_chance,
     join_names,
     pluralize,
 )
@@ -150,7 +152,7 @@ def build_view(plan: Plan) -> View:
     )
 
 
-#: What a temperature limit of practice means, for the closest call.
+#: What a temperature limit of practice means, for the tightest one.
 LIMIT_PHRASES = {
     "liquid_stop_below": "no liquid goes down below",
     "liquid_warn_below": "liquid is doubtful below",
@@ -225,7 +227,7 @@ def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
     for work in sorted(_work(plan), key=lambda each: each.first_at):
         events = [(site, item.event) for site, _, item, _ in work.visits if item.event is not None]
         site, worst = max(events, key=_severity)
-        chance = f" {format_percent(worst.probability)}" if worst.chance_given else ""
+        chance = f" {format_chance(worst.probability)}" if worst.chance_given else ""
         against = f"{worst.hazard}{chance} at {site.name}"
         kind = capitalize_first(work.phrase.removesuffix(", on"))
         start = f"from {fmt.day_hour(work.first_at)}"
@@ -234,7 +236,10 @@ def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
 
 def _headline(plan: Plan, fmt: ReportFormat) -> str:
     if not plan.has_forecast:
-        return "No site has a forecast: nothing could be planned. Watch the pavement yourself."
+        return (
+            "No site has a forecast: nothing could be planned. Watch the pavement yourself, and"
+            " call your sites in order of priority."
+        )
     parts = [
         f"{work.phrase} {work.surfaces} at {work.sites} from {fmt.day_hour(work.first_at)}"
         for work in _work(plan)
@@ -281,10 +286,10 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Short of", "; ".join(short))
     probability = _hazard_probability(actions, plan.made_at)
     if probability:
-        yield SummaryRow("How sure", probability)
+        yield SummaryRow("Chance", probability)
     margin = _smallest_margin(actions, fmt)
     if margin:
-        yield SummaryRow("Closest call", margin)
+        yield SummaryRow("Tightest", margin)
     agreement = _cost_loss_agreement(actions, plan.made_at)
     if agreement:
         yield SummaryRow("In money", agreement)
@@ -304,7 +309,8 @@ def _work_rows(plan: Plan) -> Iterable[SummaryRow]:
     if crews:
         needed = sum(crew.hours_needed for crew in crews)
         available = sum(crew.hours_available for crew in crews)
-        yield SummaryRow("Crew", f"{needed:.1f} of {available:.0f} sprayer hours before it starts")
+        time = f"spraying takes {needed:.1f} h; {available:.0f} h of sprayer time before it starts"
+        yield SummaryRow("Crew", time)
     missed = sum(len(yard.sprayer_schedule.unserved) for yard in plan.yards)
     if missed:
         yield SummaryRow("Not reached", f"{pluralize(missed, 'surface')} in time; see the mix")
@@ -330,20 +336,24 @@ def _hazard_probability(
 ) -> str:
     """Return the probability of every hazard within a day, else of later ones; the worst first."""
     every = [item.event for *_, item in actions if item.event is not None]
+    names = {id(item.event): site.name for site, _, item in actions}
     events = [event for event in every if event.start <= now + DAY_AHEAD] or every
     parts = []
     for hazard in reversed(SEVERITY_ORDER):
         of_hazard = [event for event in events if event.hazard is hazard]
+        where = join_names(list(dict.fromkeys(names[id(event)] for event in of_hazard)))
+        sites = len({names[id(event)] for event in of_hazard})
+        where = where if sites == 1 else pluralize(sites, "site")
         if not of_hazard:
             continue
         if not any(event.chance_given for event in of_hazard):
-            parts.append(f"{hazard} by its amount; the source gives no chance")
+            parts.append(f"{hazard} by its amount, {where}; the source gives no chance")
             continue
         chances = sorted(event.probability for event in of_hazard)
-        text = f"{hazard} {format_percent(chances[0])}"
+        text = f"{hazard} {format_chance(chances[0])}"
         if round(chances[-1], 2) != round(chances[0], 2):
-            text += f" to {format_percent(chances[-1])}"
-        parts.append(text)
+            text += f" to {format_chance(chances[-1])}"
+        parts.append(f"{text} ({where})")
     return "; ".join(parts)
 
 
@@ -359,8 +369,7 @@ def _cost_loss_agreement(
     ]  # fmt: skip
     against = [
         f"{name} ({'treated' if treats else 'left to wait'} at"
-        f" {format_percent(event.probability)}, pays from"
-        f" {100.0 * stake.break_even_probability:.2g} %)"
+        f" {format_chance(event.probability)}, {_pays_from(stake)})"
         for name, treats, stake, event in weighed
         if treats is not stake.is_cheaper(event.probability)
     ]
@@ -371,6 +380,12 @@ def _cost_loss_agreement(
     return (
         f"{len(against)} of {len(weighed)} choices go against it: {join_names(against, MAX_NAMES)}"
     )
+
+
+def _pays_from(stake: CostLoss) -> str:
+    if stake.break_even_probability >= 1.0:
+        return "never pays by your figures, which leave out the easier plowing"
+    return f"pays from {format_break_even(stake)}"
 
 
 def _smallest_margin(
@@ -391,15 +406,17 @@ def _smallest_margin(
     if not margins:
         return ""
     _, saw, limit, rule, site_name, surface_name = min(margins)
+    left = fmt.units.temperature_difference(abs(saw - limit))
+    side = "past it" if saw < limit else "to spare"
     return (
         f"{site_name}, {surface_name}: pavement down to {fmt.units.temperature(saw)};"
-        f" {LIMIT_PHRASES[rule]} {fmt.units.temperature(limit)}"
+        f" {LIMIT_PHRASES[rule]} {fmt.units.temperature(limit)} ({left} {side})"
     )
 
 
 def _forecast_age(sources: list[SourceRecord], now: datetime, fmt: ReportFormat) -> str:
     oldest = min(source.issued_at for source in sources)
-    names = ", ".join(sorted({source.source for source in sources}))
+    names = join_names(sorted({source_text.source_name(source.source) for source in sources}))
     return f"{format_age(now - oldest)} old, from {names}, issued {fmt.day_hour(oldest)}"
 
 
@@ -443,11 +460,11 @@ def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -
     start, end = min(event.start for event in events), max(event.end for event in events)
     names = list(dict.fromkeys(site.name for _, site in period))
     coldest = fmt.units.temperature(min(event.min_pavement_temp_c for event in events))
-    likeliest = format_percent(max(event.probability for event in events))
+    likeliest = format_chance(max(event.probability for event in events))
     where = join_names(names) if len(names) <= MAX_NAMES else f"{len(names)} sites"
     parts = [where, f"pavement down to {coldest}", f"up to {likeliest} likely"]
     snow, water = max(e.snowfall_cm for e in events), max(e.precip_mm for e in events)
-    if snow > TRACE_SNOWFALL_CM:
+    if snow > TRACE_SNOWFALL_CM and events[0].hazard in SNOW_HAZARDS:
         parts.insert(1, f"up to {fmt.units.snowfall(snow)} of snow")
     elif water > 0.0:
         parts.insert(1, f"up to {fmt.units.water_depth(water)} of water")

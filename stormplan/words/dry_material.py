@@ -168,8 +168,12 @@ def _times(visits: list[Visit], fmt: ReportFormat) -> str:
 
 def _weighed(mass_kg: float, formatter: UnitFormatter) -> float:
     """Return a mass [kg] in whole pounds or kilograms, rounded up: what is lifted."""
-    shown = mass_kg / KG_PER_LB if formatter.is_us else mass_kg
-    return float(math.ceil(shown - 1e-6))
+    return float(math.ceil(_shown(mass_kg, formatter) - 1e-6))
+
+
+def _shown(mass_kg: float, formatter: UnitFormatter) -> float:
+    """Return a mass [kg] in the reader's unit."""
+    return mass_kg / KG_PER_LB if formatter.is_us else mass_kg
 
 
 def _kg(weight: float, formatter: UnitFormatter) -> float:
@@ -221,7 +225,8 @@ def count_lifts(mass_kg: float, unit_kg: float, name: str, formatter: UnitFormat
             return f"{text} {name}{'' if is_one else 's'}"
         if not number and rest < BUCKET_PARTS[0][0]:
             return ""
-    left = formatter.mass(rest * unit_kg)
-    if left.startswith("0 "):
-        return pluralize(number, name)
-    return f"{pluralize(number, name)} + {left}" if number else ""
+    if not number:
+        return ""
+    left_kg = rest * unit_kg
+    left = f" + {formatter.mass(left_kg)}" if round(_shown(left_kg, formatter)) else ""
+    return pluralize(number, name) + left

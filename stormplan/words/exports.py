@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -93,8 +94,8 @@ def treatments_csv(plan: Plan) -> str:
             *(site.name, surface.name, site.client, site.yard, site.priority),
             round(surface.area_m2 / area),
             None if event is None else str(event.hazard),
-            None if event is None else event.start,
-            None if event is None else event.end,
+            None if event is None else _local(event.start, site),
+            None if event is None else _local(event.end, site),
             None if event is None else round(event.probability, 2),
             None if coldest_c is None else round(units.c_to_f(coldest_c) if us else coldest_c, 1),
             _action_name(plan, site, item),
@@ -102,15 +103,20 @@ def treatments_csv(plan: Plan) -> str:
             round(item.rate_l_m2 / rate, 3) if sprays else None,
             round(item.volume_l / volume_l, 1) if sprays else None,
             *(
-                item.earliest_start,
-                item.best_start,
-                item.latest_start,
-                item.holds_until,
-                item.recheck_at,
+                _local(item.earliest_start, site),
+                _local(item.best_start, site),
+                _local(item.latest_start, site),
+                _local(item.holds_until, site),
+                _local(item.recheck_at, site),
             ),
         ]
 
     return csv_text(heading, (row(*found) for found in _all_treatments(plan)))
+
+
+def _local(moment: datetime | None, site: SitePlan) -> datetime | None:
+    """Return a moment in the site's zone."""
+    return None if moment is None else moment.astimezone(ZoneInfo(site.timezone))
 
 
 def _action_name(plan: Plan, site: SitePlan, item: Treatment) -> str:
@@ -135,7 +141,8 @@ def refreeze_csv(plan: Plan) -> str:
         heading,
         (
             [
-                *(site.client, site.name, surface.name, one.start, one.end, site.timezone),
+                *(site.client, site.name, surface.name),
+                *(_local(one.start, site), _local(one.end, site), site.timezone),
                 *(round(one.probability, 2), one.water_source),
             ]
             for site in plan.sites
@@ -216,9 +223,16 @@ def treatment_windows_ics(plan: Plan) -> str:
     calendar = Calendar()
     calendar.add("prodid", "-//stormplan//windows//EN")
     calendar.add("version", "2.0")
-    for number, (what, start, end, site, says) in enumerate(_calendar_entries(plan), start=1):
+    calendar.add("x-wr-calname", " ".join(f"{plan.company}: storm plan".split()))
+    numbers: Counter[str] = Counter()
+    for what, start, end, site, says in _calendar_entries(plan):
         entry = Event()
-        entry.add("uid", f"{plan.made_at:%Y%m%dT%H%M%SZ}-{number}@stormplan.invalid")
+        # the same work of the same day is the same entry in the next plan, and replaces this one
+        local_day = start.astimezone(ZoneInfo(site.timezone)).date()
+        name = f"{local_day:%Y%m%d}-{what.lower().replace(' ', '-')}-{site.key}"
+        numbers[name] += 1
+        entry.add("uid", f"{name}-{numbers[name]}@stormplan.invalid")
+        entry.add("sequence", int(plan.made_at.timestamp() // 60))
         entry.add("dtstamp", plan.made_at)
         entry.add("dtstart", start)
         entry.add("dtend", end)
@@ -239,7 +253,8 @@ def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePla
             blend = blend_name(item.additive_name, item.additive_frac)
             line = f"{surface.name}: {formatter.volume(item.volume_l)} {blend}"
             if item.best_start is not None:
-                line += f", best {item.best_start.isoformat(timespec='minutes')}"
+                best = ReportFormat(formatter, ZoneInfo(site.timezone)).dated_hour(item.best_start)
+                line += f", best {best}"
             key = ("Spray", item.earliest_start, item.latest_start + HOUR, site.key)
             lines_by_window.setdefault(key, []).append(line)
         elif item.recheck_at is not None:

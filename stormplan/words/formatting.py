@@ -14,6 +14,8 @@ from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Reason, SolidRates
 from stormplan.units import UnitFormatter
 
+MAX_STATED_CHANCE = 0.955  # rounds to 96 %; our own choice
+
 
 @dataclass(frozen=True)
 class ReportFormat:
@@ -116,9 +118,14 @@ def cost_loss_line(cost_loss: CostLoss, probability: float, currency: str) -> st
         else f"covering {format_percent(cost_loss.loss_avoided_frac)} of the time "
     )
     pays = "it does" if cost_loss.is_cheaper(probability) else "it does not"
-    break_even_pct = max(100.0 * cost_loss.break_even_probability, 0.1)
-    from_there = f"it pays from a chance of {break_even_pct:.2g} % on"
+    from_there = f"it pays from a chance of {format_break_even(cost_loss)} on"
     return f"{costs}; {covers}{from_there}: at {format_percent(probability)} {pays}"
+
+
+def format_break_even(cost_loss: CostLoss) -> str:
+    """Return the chance from which on treating pays, in whole percent where it is not small."""
+    percent = max(100.0 * cost_loss.break_even_probability, 0.1)
+    return f"{percent:.0f} %" if percent >= 9.5 else f"{percent:.2g} %"
 
 
 def night_bias_line(bias: NightBiasRecord, formatter: UnitFormatter) -> str:
@@ -139,6 +146,17 @@ def capitalize_first(text: str) -> str:
 def format_percent(fraction: float) -> str:
     """Return a fraction [-] as a whole percentage."""
     return f"{100 * fraction:.0f} %"
+
+
+def format_chance(probability: float) -> str:
+    """Return a chance [-] in percent; nobody is surer of the weather than 95 %.
+
+    Examples
+    --------
+    >>> format_chance(0.714), format_chance(1.0)
+    ('71 %', 'over 95 %')
+    """
+    return "over 95 %" if probability > MAX_STATED_CHANCE else format_percent(probability)
 
 
 def format_age(elapsed: timedelta) -> str:

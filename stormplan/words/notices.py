@@ -362,24 +362,23 @@ def _notice_text(client: ClientPlan, sites: Sequence[SiteNotice], plan: Plan, su
 def _sms_text(site: SiteNotice, plan: Plan) -> str:
     """Return one text message that is true for one site, of at most 160 GSM 7-bit characters."""
     worst = site.worst
-    what = gsm_text(f": {worst.noun} {worst.chance} {worst.short_when}.")
+    what = ": " + gsm_text(f"{worst.noun} {worst.chance} {worst.short_when}.")
     caution = " Treated ground can still be slippery."
     room = SMS_MAX_CHARS - len(what) - len(caution)
     name = gsm_text(site.name)
     if len(name) > max(room, MIN_SMS_NAME_CHARS):
         name = f"{name[: max(room, MIN_SMS_NAME_CHARS) - 3].rstrip(' ,')}..."
     text = f"{name}{what}{caution}"
-    more = [] if plan.phone is None else [f" Call {plan.phone}."]
-    for part in (*more, f" {one_line(plan.company)}"):
-        signed = text + gsm_text(part, keep_space=True)
+    more = [] if plan.phone is None else [f"Call {plan.phone}."]
+    for part in (*more, one_line(plan.company)):
+        signed = f"{text} {gsm_text(part)}"
         text = signed if len(signed) <= SMS_MAX_CHARS else text
     return text
 
 
-def gsm_text(text: str, *, keep_space: bool = False) -> str:
+def gsm_text(text: str) -> str:
     """Return the text in ASCII that the GSM 7-bit alphabet has, each letter counted once."""
-    plain = ascii_text(text).translate(NOT_GSM)
-    return f" {plain}" if keep_space and text.startswith(" ") else plain
+    return ascii_text(text).translate(NOT_GSM)
 
 
 def ascii_text(text: str) -> str:

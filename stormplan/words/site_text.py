@@ -6,7 +6,6 @@ kept apart from it, with their sources as footnotes, so that a page stays short.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
@@ -21,8 +20,10 @@ from stormplan.words.formatting import (
     blend_name,
     capitalize_first,
     cost_loss_line,
+    format_chance,
     format_percent,
     night_bias_line,
+    pluralize,
     reason_line,
 )
 
@@ -133,7 +134,8 @@ def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -
         priority=site.priority,
         summary=site_summary(plan, site, site_fmt),
         forecast="" if source is None else (
-            f"{source.source} cell {source.cell}, issued {site_fmt.day_hour(source.issued_at)}"
+            f"{capitalize_first(source_text.source_name(source.source))}, cell {source.cell},"
+            f" issued {site_fmt.day_hour(source.issued_at)}"
             f"{', STALE' if source.stale else ''}"
         ),
         problem=diagnostic_text.site_problem(plan, site.key, site_fmt),
@@ -180,10 +182,13 @@ def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
         is_unknown = site.key in plan.unknown_sites
         return "not known: look at the pavement" if is_unknown else "nothing to do"
     first = max(with_event, key=_weight)[0]
-    kinds = Counter(ACTION_LABELS[item.action].lower() for _, item in with_event)
-    done = ", ".join(f"{kind} ×{number}" for kind, number in kinds.items())
+    kinds: dict[str, set[str]] = {}  # surfaces, not events: one may have several
+    for surface, item in site.treatments:
+        if item.event is not None:
+            kinds.setdefault(ACTION_LABELS[item.action].lower(), set()).add(surface.key)
+    done = ", ".join(f"{kind} {pluralize(len(keys), 'surface')}" for kind, keys in kinds.items())
     when = fmt.day_hour(first.start)
-    return f"{first.hazard} from {when}, {format_percent(first.probability)}: {done}"
+    return f"{first.hazard} from {when}, {format_chance(first.probability)}: {done}"
 
 
 # -- jobs -----------------------------------------------------------------------------------------
@@ -294,7 +299,7 @@ def _task_time(item: Treatment, fmt: ReportFormat) -> str:
         window = fmt.time_range(item.earliest_start, item.latest_start)
         return f"start {fmt.day_hour(item.best_start)} (any dry, calm hour {window})"
     if item.action is Action.WAIT and item.recheck_at is not None:
-        return f"decide again {fmt.day_hour(item.recheck_at)}"
+        return f"check again {fmt.day_hour(item.recheck_at)}"
     return "" if item.event is None else f"from {fmt.day_hour(item.event.start)}"
 
 
@@ -302,22 +307,24 @@ def _hold_duration(item: Treatment, fmt: ReportFormat) -> str:
     """Return how long the film model expects a pre-treat to hold."""
     if item.action is not Action.PRETREAT or item.hold_target is None:
         return ""
-    if item.holds_until is not None:
+    is_snow = item.event is not None and item.event.hazard in SNOW_HAZARDS
+    keeps = "Keeps snow from bonding" if is_snow else "Keeps ice off"
+    target = fmt.day_hour(item.hold_target)
+    if item.holds_until is None:
+        text = f"{keeps} to {target}"
+    elif item.event is not None and item.holds_until <= item.event.start:
         text = (
-            f"Film model: buys time until {fmt.day_hour(item.holds_until)},"
-            f" does not last to {fmt.day_hour(item.hold_target)}"
+            f"{keeps} at first; the liquid is used up within the first hour, not good to {target}"
         )
     else:
-        text = f"Film model: lasts to {fmt.day_hour(item.hold_target)}"
+        text = f"{keeps} to about {fmt.day_hour(item.holds_until)}, not to {target}"
     if item.hold_range is not None and item.hold_range[0] < item.hold_range[1]:
         early, late = item.hold_range
         longer = late >= item.hold_target
-        text += "; over the forecasts "
-        text += f"{fmt.day_hour(early)} or longer" if longer else fmt.time_range(early, late)
+        hours = f"{fmt.day_hour(early)} or later" if longer else fmt.time_range(early, late)
+        text += f" ({hours} in most forecasts)"
     if item.hold_probability is not None and 0.0 < item.hold_probability < 1.0:
-        text += (
-            f"; it lasts in {format_percent(item.hold_probability)} of the forecasts that bring it"
-        )
+        text += f"; good to the end in {format_percent(item.hold_probability)} of them"
     return f"{text}."
 
 
@@ -356,7 +363,7 @@ def event_line(event: Event, fmt: ReportFormat) -> str:
     parts.append(
         f"pavement down to {fmt.units.temperature(event.min_pavement_temp_c)}, {event.trend}"
     )
-    parts.append(f"{format_percent(event.probability)} likely")
+    parts.append(f"{format_chance(event.probability)} likely")
     if event.unknown:
         parts.append(f"not known for all of it: {', '.join(event.unknown)}")
     return capitalize_first("; ".join(parts))

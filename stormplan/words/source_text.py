@@ -12,6 +12,22 @@ from stormplan.words.formatting import ReportFormat, format_percent, pluralize
 MAX_SITES = 3  # on the first screen; the rest stand with their site
 
 
+#: Names of the sources for readers.
+SOURCE_NAMES = {
+    "nws": "the National Weather Service",
+    "metno": "MET Norway",
+    "openmeteo": "Open-Meteo",
+    "openmeteo_ensemble": "the Open-Meteo ensemble",
+    "table": "your own table",
+    "recorded": "a recorded forecast",
+}
+
+
+def source_name(key: str) -> str:
+    """Return what a source is called; its key where it has no other name."""
+    return SOURCE_NAMES.get(key, key)
+
+
 def agreement_summary(plan: Plan, fmt: ReportFormat) -> str:
     """Return how far the forecasts agree; empty where each place has only one.
 

@@ -104,7 +104,7 @@ def _first_screen(view: View) -> list[RenderableType]:
     )
     if view.priority_sites:
         priority_sites = tuple((name, line) for _, name, line in view.priority_sites)
-        parts += [_heading("Sites that matter most"), _two_columns(priority_sites)]
+        parts += [_heading("Sites to do first"), _two_columns(priority_sites)]
     for title, lines in (
         ("What changed since the last plan", view.changes),
         ("Official alerts", view.alerts),
