@@ -1,6 +1,8 @@
 """Documentation that cannot rot: commands, files and exit codes in README exist."""
 
+import importlib.util
 import re
+import shutil
 import subprocess
 import sys
 from importlib import import_module
@@ -114,3 +116,32 @@ def test_the_map_of_the_code_names_every_room():
         assert sorted(name for name in inside if f"`{name}`" not in row[0]) == []
     top = {path.stem for path in package.glob("*.py")} - {"__init__", "__main__"}
     assert sorted(name for name in top if f"`{name}`" not in text) == []
+
+
+def load_script(path):
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_manual_page_is_that_of_the_commands_and_reads_as_one():
+    kept = ROOT / "docs" / "stormplan.1"
+    page = load_script(ROOT / "docs" / "man_page.py").page()
+    assert kept.read_text(encoding="utf-8") == page, "python docs/man_page.py > docs/stormplan.1"
+    for command in COMMANDS:
+        assert f"\n.SS {command}".replace("-", "\\-") in page
+    if shutil.which("groff") is None:
+        pytest.skip("no groff here to read the page with")
+    read = subprocess.run(
+        ["groff", "-man", "-Tutf8", "-ww", str(kept)], capture_output=True, text=True, check=True
+    )
+    assert read.stderr == ""
+
+
+def test_the_demo_for_windows_finds_its_interpreter():
+    """``Scripts`` and ``bin``: the documentation of Python's module ``venv``."""
+    demo = load_script(ROOT / "scripts" / "demo.py")
+    assert demo.environment_python(Path("v"), "win32") == Path("v/Scripts/python.exe")
+    assert demo.environment_python(Path("v"), "darwin") == Path("v/bin/python")
+    assert "py scripts\\demo.py" in README

@@ -9,9 +9,10 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -62,7 +63,7 @@ def write_atomic(path: Path, text: str) -> Path:
 
 
 def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
+    handle = os.open(path, os.O_RDWR)  # Windows syncs only what can be written
     try:
         os.fsync(handle)
     finally:
@@ -143,6 +144,13 @@ def _write_set(target: Path, write_reports: Callable[[Path], object]) -> None:
 
 
 def _repoint_link(link: Path, name: str) -> None:
+    if sys.platform == "win32":  # a symbolic link needs a privilege there, a junction none
+        import _winapi
+
+        with suppress(FileNotFoundError):
+            link.rmdir()
+        _winapi.CreateJunction(str(link.with_name(name)), str(link))
+        return
     beside = link.with_name(f".{link.name}.new")
     beside.unlink(missing_ok=True)
     beside.symlink_to(name)
@@ -160,7 +168,10 @@ def _remove_oldest(root: Path, keep_reports: int) -> None:
 def is_published(root: Path, name: str) -> bool:
     """Return whether ``latest`` points to a set, or to a newer one that exists."""
     link = root / LATEST
-    return link.is_symlink() and link.exists() and link.readlink().name >= name
+    try:
+        return link.exists() and link.readlink().name >= name
+    except OSError:  # a folder of somebody's own
+        return False
 
 
 @contextmanager
