@@ -11,14 +11,15 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company import sites_file
 from stormplan.company.catalog import Product
 from stormplan.company.sites import Sites
@@ -27,6 +28,7 @@ from stormplan.liquids import batch as batches
 from stormplan.liquids import blend as blends
 from stormplan.liquids import brine, cold_storage, density, hydrometer
 from stormplan.liquids.batch import Batch
+from stormplan.numerics import HOUR
 from stormplan.physics import station
 from stormplan.physics.film_condition import FilmCondition
 from stormplan.planning.plan import Plan
@@ -70,9 +72,8 @@ __all__ = [
     "simulate_pavement",
 ]
 
-HOUR = timedelta(hours=1)
 REFERENCE_TEMP_C = hydrometer.REFERENCE_C  # 60 °F, at which the trade measures volumes
-EUTECTIC_PCT = 100.0 * batches.EUTECTIC_FRAC
+EUTECTIC_PCT = 100.0 * brine.EUTECTIC_FRAC
 #: A strength below this is nearly water, and more often a fraction that was meant in percent: the
 #: strongest plain salt brine is 0.264 as a fraction.
 MIN_PLAUSIBLE_STRENGTH_PCT = 0.3
@@ -316,11 +317,11 @@ def forecast_from_dataframe(
     )
 
 
-def _read_table(weather: pd.DataFrame) -> tuple[datetime, dict[str, NDArray[np.float64]]]:
+def _read_table(weather: pd.DataFrame) -> tuple[datetime, dict[str, Array]]:
     """Return the first hour of a table and its columns as arrays, or raise for every problem."""
     start = _check_index(weather.index)
     problems: list[str] = []
-    columns: dict[str, NDArray[np.float64]] = {}
+    columns: dict[str, Array] = {}
     for name in weather.columns:
         if name not in VARIABLES:
             problems.append(f"column '{name}' is no variable; {near_column_text(str(name))}")
@@ -370,7 +371,7 @@ def _check_index(index: pd.Index[Any]) -> datetime:
     return first.astimezone(UTC)
 
 
-def _read_column(name: str, column: pd.Series[Any], problems: list[str]) -> NDArray[np.float64]:
+def _read_column(name: str, column: pd.Series[Any], problems: list[str]) -> Array:
     """Return a column as numbers; what is none or out of range is added to the problems."""
     variable = VARIABLES[name]
     accepted = valid_range_text(name, missing="NaN")
@@ -534,7 +535,7 @@ def _treatment_at(
     one: LiquidApplication | PlowPass,
     index: pd.Index[Any],
     cell: CellForecast,
-    known: NDArray[np.bool_],
+    known: BoolArray,
 ) -> station.LiquidDose | station.PlowPassAt:
     """Return a treatment at its hour, or raise if it is none, or in no hour that is known."""
     if not isinstance(one, (LiquidApplication, PlowPass)):
@@ -697,8 +698,8 @@ def brine_density_kg_m3(
 class _Composition:
     """Composition by mass fraction, and the form it was given in."""
 
-    salts: NDArray[np.float64]
-    inert: NDArray[np.float64]
+    salts: Array
+    inert: Array
     index: pd.Index[Any] | None
 
     @classmethod
@@ -730,14 +731,14 @@ class _Composition:
             )
         return cls(np.stack(salts), inert, indexes[0] if indexes else None)
 
-    def like_input(self, values: NDArray[np.float64]) -> Any:
+    def like_input(self, values: Array) -> Any:
         """Return values in the form of the input: a number, an array or a Series."""
         if self.index is not None:
             return pd.Series(values, index=self.index)
         return float(values) if np.ndim(values) == 0 else values
 
 
-def _percent(name: str, given: ArrayLike) -> NDArray[np.float64]:
+def _percent(name: str, given: ArrayLike) -> Array:
     """Return a percentage by weight as a fraction, or raise if no solution has it."""
     try:
         pct = np.asarray(given, dtype=float)

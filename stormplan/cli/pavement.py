@@ -5,26 +5,27 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
+from stormplan.arrays import Array
 from stormplan.company.catalog import Product
 from stormplan.errors import InputError
-from stormplan.liquids.batch import EUTECTIC_FRAC
 from stormplan.liquids.blend import liquid_from_product, make_liquid
+from stormplan.liquids.brine import EUTECTIC_FRAC
+from stormplan.numerics import HOUR
 from stormplan.physics import station, station_checks
 from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
 from stormplan.physics.station import LiquidDose, StationResult
 from stormplan.units import parse
 from stormplan.weather import hourly_csv
-from stormplan.weather.forecast import Array, CellForecast
+from stormplan.weather.forecast import CellForecast
 from stormplan.weather.hourly_csv import HourlyTable
 
 Row = dict[str, str | float | int]
 
-HOUR = timedelta(hours=1)
 #: Weather as used, in the order of the columns, and the decimals of each.
 WEATHER_COLUMNS = {
     "air_temp_c": 3,

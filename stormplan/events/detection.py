@@ -15,9 +15,9 @@ from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AwareDatetime, Field
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company.validators import Record
 from stormplan.events.ensemble_stats import MemberSeries, median
 from stormplan.events.hazards import (
@@ -32,8 +32,9 @@ from stormplan.events.hazards import (
     member_error_k,
     refreeze_mask,
 )
-from stormplan.physics.ensemble import normal_cdf, surface_uncertainty
-from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
+from stormplan.numerics import normal_cdf
+from stormplan.physics.ensemble import surface_uncertainty
+from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
 #: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.
 PILE_HISTORY_H = 12
@@ -284,7 +285,7 @@ def build_outlook(
     common = likely & (icy.mean(axis=1) > 0.5)
     gap = timedelta(hours=thresholds.event_gap_h)
 
-    def refreezes(freezes: NDArray[np.bool_], which: MemberSeries, pile: bool) -> Iterator[Event]:
+    def refreezes(freezes: BoolArray, which: MemberSeries, pile: bool) -> Iterator[Event]:
         if not freezes.any():
             return
         named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
@@ -308,9 +309,7 @@ def build_outlook(
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
-def _isolated_runs(
-    likely: NDArray[np.bool_], common: NDArray[np.bool_], gap_h: float
-) -> NDArray[np.bool_]:
+def _isolated_runs(likely: BoolArray, common: BoolArray, gap_h: float) -> BoolArray:
     """Return the likely hours of runs in which no hour is common, (hour,)."""
     kept = np.zeros_like(likely)
     for run in _runs([there or None for there in likely.tolist()], gap_h):
@@ -332,7 +331,7 @@ def _add_refreeze(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     found.append(refreeze)
 
 
-def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> NDArray[np.bool_]:
+def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> BoolArray:
     """Return hours in which water off a pile refreezes: enough thaw in the last twelve hours."""
     thaw = [hour.air_c > thresholds.pile_thaw_above_c for hour in hours]
     return np.array(
@@ -537,6 +536,6 @@ def _forecast_gaps(
     return tuple(found)
 
 
-def _all_members_known(values: Array) -> NDArray[np.bool_]:
+def _all_members_known(values: Array) -> BoolArray:
     """Return the hours in which every member has a value."""
     return np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.physics.ensemble import P10_P90, mixture_quantiles
-from stormplan.weather.forecast import PRECIP_TYPES, Array
+from stormplan.weather.forecast import PRECIP_TYPES
 
 #: Fewer members than this say little of a tenth at either end.
 MIN_MEMBERS_FOR_RANGE = 9
@@ -64,7 +64,7 @@ class MemberSeries:
     snowfall_cm: Array
     surface_c: Array
     hazard_probability: Array
-    present: NDArray[np.bool_]
+    present: BoolArray
 
     @classmethod
     def from_series(
@@ -72,7 +72,7 @@ class MemberSeries:
         series: Mapping[str, Array],
         surface_c: Array,
         hazard_probability: Array,
-        present: NDArray[np.bool_],
+        present: BoolArray,
     ) -> MemberSeries:
         """Return them from variables, surface, probability and presence, all (hour, member)."""
         return cls(
@@ -99,7 +99,7 @@ class MemberSeries:
         low, high = mixture_quantiles(coldest_c, np.array([error_k]), P10_P90)
         return float(low), float(high)
 
-    def has_event(self, run: slice) -> NDArray[np.bool_]:
+    def has_event(self, run: slice) -> BoolArray:
         """Return which members have the event in any of some hours, (member,)."""
         return np.asarray(self.present[run].any(axis=0))
 

@@ -14,11 +14,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company.practice_rules import Practice
+from stormplan.numerics import normal_cdf
 from stormplan.physics.bias_correction import is_night
-from stormplan.physics.ensemble import frost_probability, model_error_k, normal_cdf, surface_error_k
+from stormplan.physics.ensemble import frost_probability, model_error_k, surface_error_k
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import PRECIP_TYPES, Array, Forecast
+from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
 
 class Hazard(StrEnum):
@@ -104,8 +106,8 @@ class SurfaceSeries:
     frost_mm: Array
     ice_mm: Array
     surface_water_mm: Array
-    ice_seen: NDArray[np.bool_] | bool = False
-    snow_seen: NDArray[np.bool_] | bool = False
+    ice_seen: BoolArray | bool = False
+    snow_seen: BoolArray | bool = False
     seen_just_now: bool = False
     air_mean_c: Array | None = None
     night_offset_k: Array | None = None
@@ -178,9 +180,7 @@ def member_error_k(forecast: Forecast, cell: int, surface: SurfaceSeries) -> Arr
 
 
 @lru_cache(maxsize=1)  # the surfaces of a site come one after the other
-def _nights(
-    start: datetime, hours: int, latitude_deg: float, longitude_deg: float
-) -> NDArray[np.bool_]:
+def _nights(start: datetime, hours: int, latitude_deg: float, longitude_deg: float) -> BoolArray:
     starts = [start + timedelta(hours=hour) for hour in range(hours)]
     return is_night(starts, latitude_deg, longitude_deg)
 
@@ -244,7 +244,7 @@ def refreeze_mask(
     surface: SurfaceSeries,
     error_k: Array,
     hazardous_ice_mm: float,
-) -> tuple[NDArray[np.bool_], Array]:
+) -> tuple[BoolArray, Array]:
     """Return where refrozen ice lies without precipitation, and its probability.
 
     Parameters

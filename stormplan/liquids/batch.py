@@ -12,13 +12,13 @@ from typing import Literal
 
 from stormplan.errors import InputError
 from stormplan.liquids import brine
+from stormplan.liquids.brine import EUTECTIC_FRAC
 from stormplan.liquids.cold_storage import first_solid_c
 from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
 from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC, reading_sg
 from stormplan.units import L_PER_GAL
 
 WATER_KG_L = float(water_density_kg_m3(REFERENCE_C)) / 1000.0
-EUTECTIC_FRAC = 0.233  # Lange's Handbook of Chemistry, 15th ed., Table 5.13; FHWA-RD-95-202 App. A
 MIN_TARGET_FRAC = 0.01  # weaker is not brine
 D632_MIN_PURITY_FRAC = 0.95  # ASTM D632 type I, from memory
 MIN_USABLE_PURITY_FRAC = 0.5  # below this it is not salt

@@ -13,12 +13,14 @@ from typing import Literal
 
 import numpy as np
 
+from stormplan.arrays import Array
 from stormplan.company.catalog import Chloride, Product
 from stormplan.errors import InputError
 from stormplan.liquids import brine, cold_storage
-from stormplan.liquids.brine import CHLORIDES, Array
+from stormplan.liquids.brine import CHLORIDES
 from stormplan.liquids.density import density_kg_m3
 from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC
+from stormplan.numerics import bisect
 
 CRYSTAL_MARGIN_K = 5.0 / 1.8  # 5 °F: the hydrohalite rule errs cold by up to 1.3 K above -20 °C
 MIN_BASE_FRAC = 0.05  # the search for a matching base brine starts here
@@ -222,12 +224,10 @@ def matching_base_brine(additive: Liquid, additive_vol_frac: float) -> tuple[flo
     weak, strong = MIN_BASE_FRAC, SALOMETER_FULL_FRAC
     if crystals_lead_k(weak)[0] >= 0.0 or crystals_lead_k(strong)[0] <= 0.0:
         return None
-    for _ in range(40):  # a fifth halved 40 times is 1e-13
-        middle = 0.5 * (weak + strong)
-        if crystals_lead_k(middle)[0] < 0.0:
-            weak = middle
-        else:
-            strong = middle
+    _, high = bisect(  # a fifth halved 40 times is 1e-13
+        lambda frac: np.asarray(crystals_lead_k(float(frac))[0] < 0.0), weak, strong, 40
+    )
+    strong = float(high)
     return strong, crystals_lead_k(strong)[1]
 
 

@@ -12,16 +12,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array
 from stormplan.company.catalog import Chloride
-
-Array = NDArray[np.float64]
+from stormplan.numerics import bisect
 
 CHLORIDES: tuple[Chloride, ...] = ("nacl", "cacl2", "mgcl2", "kcl")
 
 # Standard atomic weights [g/mol], in the order of CHLORIDES.
 MOLAR_MASS_G_MOL = np.array([58.443, 110.984, 95.211, 74.551])
+#: Salt by weight of plain salt brine at its eutectic (Lange's Handbook of Chemistry, 15th ed.,
+#: Table 5.13; FHWA-RD-95-202 App. A).
+EUTECTIC_FRAC = 0.233
+#: Chloride in each salt by mass, from atomic weights (IUPAC 2021): Cl 35.45.
+CHLORIDE_MASS_FRAC = np.array([0.6066, 0.6389, 0.7447, 0.4755])
 
 # Molality on the ice line, m0 = theta (a0 + a1 x + a2 x^2 + ...), theta = -T [°C], x = sqrt(theta),
 # good to the theta in the last column. Fitted to the mean of two Pitzer models of cold brines
@@ -415,11 +420,8 @@ def freeze_point_c(molality_mol_kg: ArrayLike) -> Array:
 
 def _ice_with_hydrohalite_c(m: Array) -> Array:
     """Temperature at which ice joins hydrohalite in columns (4, n) of strong solutions [°C]."""
-    colder = np.full(m.shape[1], MIN_LIQUID_TEMP_C)
-    warmer = np.full(m.shape[1], EUTECTIC_C[0])
-    for _ in range(45):  # 39 K halved 45 times is 1e-12 K
-        middle = 0.5 * (colder + warmer)
-        icy = _uncapped_liquid_frac(m, middle) < 1.0
-        colder = np.where(icy, middle, colder)
-        warmer = np.where(icy, warmer, middle)
+    coldest, warmest = np.full(m.shape[1], MIN_LIQUID_TEMP_C), np.full(m.shape[1], EUTECTIC_C[0])
+    colder, warmer = bisect(  # 39 K halved 45 times is 1e-12 K
+        lambda temp_c: _uncapped_liquid_frac(m, temp_c) < 1.0, coldest, warmest, 45
+    )
     return np.asarray(0.5 * (colder + warmer))

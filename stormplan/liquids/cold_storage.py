@@ -11,12 +11,12 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array
 from stormplan.company.catalog import Chloride
 from stormplan.liquids.brine import (
     CHLORIDES,
     MIN_LIQUID_TEMP_C,
     MOLAR_MASS_G_MOL,
-    Array,
     freeze_point_c,
     hydrohalite_saturation_temp_c,
 )

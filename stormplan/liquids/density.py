@@ -11,8 +11,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array
 from stormplan.company.catalog import Chloride
-from stormplan.liquids.brine import CHLORIDES, Array
+from stormplan.liquids.brine import CHLORIDES
 
 # Laliberte 2009, J. Chem. Eng. Data 54, 1725 (model of 2004, same journal 49, 1141): c0..c4.
 LALIBERTE_COEFFICIENTS: Mapping[Chloride, tuple[float, float, float, float, float]] = {

@@ -13,10 +13,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array
 from stormplan.errors import InputError
 from stormplan.liquids import brine, cold_storage
-from stormplan.liquids.brine import Array
 from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
+from stormplan.numerics import bisect
 from stormplan.units import f_to_c
 
 REFERENCE_C = f_to_c(60.0)  # the 60/60 °F scale: glass and water both at 60 °F
@@ -73,11 +74,9 @@ def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
     sg, temp = np.broadcast_arrays(np.asarray(sg, dtype=float), np.asarray(temp_c, dtype=float))
     weak, strong = np.zeros(sg.shape), np.full(sg.shape, MAX_SEARCH_FRAC)
     inside = (sg >= reading_sg(weak, temp) - 1e-9) & (sg <= reading_sg(strong, temp))
-    for _ in range(48):  # 0.32 halved 48 times is 1e-15
-        middle = 0.5 * (weak + strong)
-        too_light = reading_sg(middle, temp) < sg
-        weak = np.where(too_light, middle, weak)
-        strong = np.where(too_light, strong, middle)
+    weak, strong = bisect(  # 0.32 halved 48 times is 1e-15
+        lambda frac: reading_sg(frac, temp) < sg, weak, strong, 48
+    )
     return np.asarray(np.where(inside, 0.5 * (weak + strong), np.nan))
 
 
@@ -126,7 +125,7 @@ class StrengthBands:
         Weakest and strongest to use as it is; and to use with a warning [-].
     """
 
-    target_frac: float = 0.233
+    target_frac: float = brine.EUTECTIC_FRAC
     accept_frac: tuple[float, float] = (0.225, 0.238)
     usable_frac: tuple[float, float] = (0.220, 0.240)
 

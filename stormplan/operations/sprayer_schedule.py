@@ -18,10 +18,8 @@ from pydantic import AwareDatetime
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
-from stormplan.events.hazards import Hazard
+from stormplan.events.hazards import SEVERITY_ORDER
 from stormplan.treatment.records import Treatment
-
-_HAZARD_ORDER = tuple(Hazard)
 
 
 @dataclass(frozen=True)
@@ -249,7 +247,7 @@ def _onset(job: Job) -> datetime:
 
 def _priority_key(job: Job) -> tuple[int, int, float, str, str]:
     assert job.treatment.event is not None
-    severity = -_HAZARD_ORDER.index(job.treatment.event.hazard)
+    severity = -SEVERITY_ORDER.index(job.treatment.event.hazard)
     return job.priority, severity, -job.area_m2, job.site, job.surface
 
 

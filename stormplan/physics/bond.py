@@ -14,14 +14,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+Flags = BoolArray
 
 # How many times the solution snow needs at a depression of 6 and 17 K to be as soft as at 2 K:
 # Wåhlin & Klein-Paste 2015, doi 10.3141/2482-06, abstract.

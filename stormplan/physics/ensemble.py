@@ -15,8 +15,10 @@ from statistics import NormalDist
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.numerics import bisect, normal_cdf
 from stormplan.weather.forecast import (
     PRECIP_TYPES,
     REQUIRED_VARIABLES,
@@ -25,9 +27,6 @@ from stormplan.weather.forecast import (
     QualityFlag,
 )
 from stormplan.weather.moist_air import frost_point_c, snow_frac, snow_to_liquid_ratio, wet_bulb_c
-
-Array = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 #: Error of forecast air temperature at 2 m: about 1 K on the first day, 2 K on the second, 3 K on
 #: the third (sd; day means 12, 36 and 60 h ahead), common verification figures, from memory.
@@ -387,7 +386,7 @@ def _stated_chance(values: Mapping[str, Array]) -> Array:
     return np.where(np.isnan(values["pop"]), by_words, values["pop"])
 
 
-def _wet_rank(members: int) -> NDArray[np.intp]:
+def _wet_rank(members: int) -> IntArray:
     """Return the order in which members get precipitation: one of each opposite pair first."""
     order = [0, *range(1, members, 2), *range(2, members, 2)]
     if members == MEMBER_COUNT:
@@ -501,16 +500,6 @@ def frost_probability(surface_c: Array, dew_point_c: Array, error_k: Array) -> A
     return normal_cdf((threshold_c - surface_c) / np.hypot(error_k, DEW_POINT_ERROR_K))
 
 
-def normal_cdf(z: Array) -> Array:
-    """Return the cumulative normal distribution, within 1e-7 (Abramowitz & Stegun 26.2.17) [-]."""
-    size = np.abs(z)
-    t = 1.0 / (1.0 + 0.2316419 * size)
-    poly = 1.781477937 + t * (-1.821255978 + t * 1.330274429)
-    poly = t * (0.319381530 + t * (-0.356563782 + t * poly))
-    tail = np.exp(-0.5 * size * size) / np.sqrt(2.0 * np.pi) * poly
-    return np.asarray(np.where(z > 0.0, 1.0 - tail, tail))
-
-
 def mixture_quantiles(surface_c: Array, error_sd_k: Array, probabilities: Sequence[float]) -> Array:
     """Return quantiles of an equal-weight mixture of normal kernels, by bisection.
 
@@ -539,8 +528,11 @@ def mixture_quantiles(surface_c: Array, error_sd_k: Array, probabilities: Sequen
         surface_c.max(axis=-1) + kernel_quantile_k,
     )
     widest = np.nanmax(high - low, initial=QUANTILE_TOLERANCE_K)
-    for _ in range(math.ceil(math.log2(widest / QUANTILE_TOLERANCE_K))):
-        middle = 0.5 * (low + high)
-        below = normal_cdf((middle[..., None] - surface_c) / error_sd_k).mean(axis=-1)
-        low, high = np.where(below < target, middle, low), np.where(below < target, high, middle)
+    rounds = math.ceil(math.log2(widest / QUANTILE_TOLERANCE_K))
+
+    def is_below(temp_c: Array) -> BoolArray:
+        chance = normal_cdf((temp_c[..., None] - surface_c) / error_sd_k).mean(axis=-1)
+        return np.asarray(chance < target)
+
+    low, high = bisect(is_below, low, high, rounds)
     return np.asarray(0.5 * (low + high))

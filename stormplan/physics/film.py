@@ -12,8 +12,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, field, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.errors import InputError
 from stormplan.liquids.brine import CHLORIDES
 from stormplan.physics import phase_equilibrium
@@ -24,9 +24,6 @@ from stormplan.weather.moist_air import (
     MAGNUS_WATER,
     MOLECULAR_WEIGHT_RATIO,
 )
-
-Array = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 LATENT_SUBLIMATION_J_KG = 2.835e6
 
@@ -63,16 +60,16 @@ class Applications:
         Water put down with it [kg/m²].
     """
 
-    hour: NDArray[np.intp]
-    column: NDArray[np.intp]
+    hour: IntArray
+    column: IntArray
     salts_kg_m2: Array
     water_kg_m2: Array
 
     @classmethod
     def from_liquid(
         cls,
-        hour: NDArray[np.intp],
-        column: NDArray[np.intp],
+        hour: IntArray,
+        column: IntArray,
         salts_frac: Array,
         rate_l_m2: Array,
         density_kg_l: Array,
@@ -130,8 +127,8 @@ class PlowPasses:
         Snow left behind, as water: 1-3 behind a blade, 0.5 behind a broom [mm].
     """
 
-    hour: NDArray[np.intp]
-    column: NDArray[np.intp]
+    hour: IntArray
+    column: IntArray
     residual_mm: Array
 
 
@@ -225,7 +222,7 @@ class FilmState:
         for item in fields(self):
             getattr(self, item.name)[..., unknown] = np.nan
 
-    def restore(self, saved: FilmState, where: NDArray[np.intp]) -> None:
+    def restore(self, saved: FilmState, where: IntArray) -> None:
         """Copy the stores of another film at some of its columns, (column,)."""
         for item in fields(self):
             if not item.init:
@@ -233,7 +230,7 @@ class FilmState:
 
     def observe(
         self,
-        flat: NDArray[np.intp],
+        flat: IntArray,
         water: float,
         ice: float,
         snow: float,
@@ -397,7 +394,7 @@ class FilmState:
         darkening = -np.expm1(-duration_s / SNOW_ALBEDO_DECAY_S)
         self.albedo = self.albedo + darkening * (AGED_SNOW_ALBEDO - self.albedo)
 
-    def plow(self, where: NDArray[np.intp], residual_mm: Array) -> tuple[Array, Array | None]:
+    def plow(self, where: IntArray, residual_mm: Array) -> tuple[Array, Array | None]:
         """Plow snow down to a residual; the liquid it holds goes with it.
 
         Parameters
@@ -425,7 +422,7 @@ class FilmState:
         self.snow = remaining
         return gone + removed, salts
 
-    def apply(self, where: NDArray[np.intp], salts_kg_m2: Array, water_kg_m2: Array) -> None:
+    def apply(self, where: IntArray, salts_kg_m2: Array, water_kg_m2: Array) -> None:
         """Add product at indices of the flat column axis, (4, index) and (index,) [kg/m²]."""
         np.add.at(self.water, where, water_kg_m2)
         for store, salt in zip(self.salts, salts_kg_m2, strict=True):

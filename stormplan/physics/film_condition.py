@@ -13,11 +13,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from stormplan.arrays import Array, IntArray
 from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
 from stormplan.physics.film import MIN_SALT_KG_M2, FilmState
-
-Array = NDArray[np.float64]
 
 # What counts as something, kg/m²; the thresholds of road weather practice, from memory.
 MIN_WET_MM, MIN_BRINE_MM, MIN_SNOW_MM, MIN_ICE_MM, MIN_FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
@@ -199,7 +198,7 @@ class FilmHours:
         )
 
     @cached_property
-    def first_freeze_hour(self) -> NDArray[np.intp]:
+    def first_freeze_hour(self) -> IntArray:
         """First hour with ice or frost, −1 for never, (column, member)."""
         frozen = self.ice_mm > MIN_FROST_MM
         return np.where(frozen.any(axis=0), frozen.argmax(axis=0), -1)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, IntArray
 from stormplan.physics import phase_equilibrium
 from stormplan.physics.film import Applications, FilmState, PlowPasses, vapor_flux
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
@@ -25,8 +25,6 @@ from stormplan.weather.moist_air import (
     station_pressure_pa,
 )
 
-Array = NDArray[np.float64]
-
 FILM_STEPS_PER_HOUR = 2
 
 
@@ -34,12 +32,12 @@ def simulate_films(
     forecast: Forecast,
     columns: Columns,
     boundary: SurfaceBoundary,
-    column_index: NDArray[np.intp],
+    column_index: IntArray,
     applications: Applications | None = None,
     plow_passes: PlowPasses | None = None,
     traffic_loss_per_h: Array | float = 0.0,
     steps: int = FILM_STEPS_PER_HOUR,
-    first: NDArray[np.intp] | None = None,
+    first: IntArray | None = None,
     hours: int | None = None,
     start: FilmStart | None = None,
 ) -> FilmHours:
@@ -132,7 +130,7 @@ def simulate_films(
 
 def _candidate_films(
     columns: Columns,
-    column_index: NDArray[np.intp],
+    column_index: IntArray,
     members: int,
     traffic_loss_per_h: Array | float,
 ) -> FilmState:
@@ -167,9 +165,7 @@ class FilmStart:
     salts_kg_m2: Array
 
     @classmethod
-    def from_films(
-        cls, film: FilmHours, hour: NDArray[np.intp], column: NDArray[np.intp]
-    ) -> FilmStart:
+    def from_films(cls, film: FilmHours, hour: IntArray, column: IntArray) -> FilmStart:
         """Return the stores at the end of an hour, one (hour, column) for each candidate."""
         stores = {item.name: getattr(film, item.name)[..., hour, column, :] for item in fields(cls)}
         return cls(**stores)
@@ -188,7 +184,7 @@ class FilmStart:
             one(film.puddle), one(film.salts),
         )  # fmt: skip
 
-    def repeat(self, counts: NDArray[np.intp]) -> FilmStart:
+    def repeat(self, counts: IntArray) -> FilmStart:
         """Repeat each candidate's so many times."""
         return FilmStart(
             **{name: np.repeat(values, counts, axis=-2) for name, values in vars(self).items()}
@@ -213,8 +209,8 @@ class _CandidateForcing:
         forecast: Forecast,
         columns: Columns,
         boundary: SurfaceBoundary,
-        column_index: NDArray[np.intp],
-        first: NDArray[np.intp],
+        column_index: IntArray,
+        first: IntArray,
     ) -> None:
         self._column_index = column_index
         self._first = first
@@ -228,7 +224,7 @@ class _CandidateForcing:
         standard = np.array([standard_pressure_pa(height) for height in heights])
         self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
 
-    def _at(self, hour: int) -> NDArray[np.intp]:
+    def _at(self, hour: int) -> IntArray:
         return np.minimum(self._first + hour, self._last)
 
     def _cells(self, values: Array, hour: int) -> Array:

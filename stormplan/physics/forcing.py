@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.physics import radiation, sun
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
@@ -22,8 +23,6 @@ from stormplan.weather.moist_air import (
     standard_pressure_pa,
     station_pressure_pa,
 )
-
-Array = NDArray[np.float64]
 
 STEPS_PER_HOUR = 6
 #: From this many members on, steps are twice as long, which halves the cost. That moves a surface
@@ -125,8 +124,8 @@ class DownwardRadiation:
 
     sw_down_wm2: Array
     lw_down_wm2: Array
-    sw_modeled: NDArray[np.bool_]
-    lw_modeled: NDArray[np.bool_]
+    sw_modeled: BoolArray
+    lw_modeled: BoolArray
 
 
 def fill_radiation(forecast: Forecast, clear: ClearSky) -> DownwardRadiation:
@@ -211,7 +210,7 @@ class Forcing:
     def __init__(
         self,
         forecast: Forecast,
-        cell: NDArray[np.intp],
+        cell: IntArray,
         sky_view_frac: Array,
         wind_factor: Array,
         horizon_deg: Array | None = None,
@@ -239,7 +238,7 @@ class Forcing:
         standard = np.array([standard_pressure_pa(height) for height in heights])
         self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
 
-    def _sun_above_skyline(self, horizon_deg: Array, cell: NDArray[np.intp]) -> NDArray[np.bool_]:
+    def _sun_above_skyline(self, horizon_deg: Array, cell: IntArray) -> BoolArray:
         """Return whether the sun stands above each column's skyline, (step, column · member)."""
         latitude = np.array([cell.latitude_deg for cell in self.forecast.cells])
         longitude = np.array([cell.longitude_deg for cell in self.forecast.cells])

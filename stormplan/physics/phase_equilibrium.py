@@ -11,13 +11,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company.catalog import Chloride
 from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES, EUTECTIC_C, MOLAR_MASS_G_MOL
-
-Array = NDArray[np.float64]
+from stormplan.numerics import bisect
 
 LATENT_FUSION_J_KG = 0.3337e6
 
@@ -217,16 +216,15 @@ def _solve_by_bisection(
     salts: Array,
 ) -> Array:
     """Solve ``equilibrate`` for few columns with the full phase diagram, by bisection."""
-    colder, warmer = (
-        np.full_like(unfrozen_temp_c, brine.MIN_LIQUID_TEMP_C),
-        np.zeros_like(unfrozen_temp_c),
+
+    def too_cold(temp_c: Array) -> BoolArray:
+        gain = equilibrium_liquid_kg_m2(salts, total_kg_m2, temp_c) - liquid_kg_m2
+        return ~(temp_c - unfrozen_temp_c + kelvin_per_kg * gain > 0.0)
+
+    coldest = np.full_like(unfrozen_temp_c, brine.MIN_LIQUID_TEMP_C)
+    colder, warmer = bisect(  # 60 K halved 40 times is 6e-11 K
+        too_cold, coldest, np.zeros_like(unfrozen_temp_c), 40
     )
-    for _ in range(40):  # 60 K halved 40 times is 6e-11 K
-        middle = 0.5 * (colder + warmer)
-        gain = equilibrium_liquid_kg_m2(salts, total_kg_m2, middle) - liquid_kg_m2
-        too_warm = middle - unfrozen_temp_c + kelvin_per_kg * gain > 0.0
-        warmer = np.where(too_warm, middle, warmer)
-        colder = np.where(too_warm, colder, middle)
     least = equilibrium_liquid_kg_m2(salts, total_kg_m2, colder)
     most = equilibrium_liquid_kg_m2(salts, total_kg_m2, warmer)
     return np.clip(liquid_kg_m2 + (unfrozen_temp_c - colder) / kelvin_per_kg, least, most)

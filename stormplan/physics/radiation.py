@@ -7,12 +7,11 @@ used instead. Missing in is missing out (NaN).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from stormplan.arrays import Array
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.moist_air import saturation_vapor_pressure_pa
-
-Array = NDArray[np.float64]
 
 STEFAN_BOLTZMANN_WM2K4 = 5.670374e-8  # CODATA 2018
 

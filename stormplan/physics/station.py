@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.catalog import BUILD_UPS, SURFACE_CLASSES
 from stormplan.errors import InputError
 from stormplan.liquids.blend import Liquid
 from stormplan.liquids.hydrometer import REFERENCE_C
+from stormplan.numerics import HOUR
 from stormplan.physics import ensemble, surface_simulation
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import SurfaceUncertainty
@@ -25,18 +25,10 @@ from stormplan.physics.film_condition import FilmCondition
 from stormplan.physics.forcing import ClearSky, clear_sky
 from stormplan.physics.pavement import Column, Columns
 from stormplan.weather import infill
-from stormplan.weather.forecast import (
-    VARIABLES,
-    Array,
-    BoolArray,
-    CellForecast,
-    Forecast,
-    stack,
-)
+from stormplan.weather.forecast import VARIABLES, CellForecast, Forecast, stack
 
 #: Seen by a build-up that is named without a class: an open lot's.
 OPEN_LOT_SKY_VIEW_FRAC = SURFACE_CLASSES["asphalt_lot"].sky_view_frac
-HOUR = timedelta(hours=1)
 MAX_DEPTH_M = 2.0
 TEMPERATURES = ("surface_c", "surface_min_c", "skin_c")
 FILM_VARIABLES = ("water_mm", "ice_mm", "frost_mm", "snow_mm", "ice_frac", "freeze_point_c")
@@ -83,7 +75,7 @@ class StationResult:
 
     values: dict[str, Array]
     temp_at_depth_c: Array
-    condition: NDArray[np.intp]
+    condition: IntArray
     modeled: dict[str, BoolArray]
     known: BoolArray
     uncertainty: SurfaceUncertainty | None = None

@@ -10,11 +10,9 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, IntArray
 from stormplan.physics.forcing import ClearSky
-
-Array = NDArray[np.float64]
 
 SOLAR_CONSTANT_WM2 = 1361.0  # Kopp & Lean 2011, Geophys. Res. Lett. 38, L01706
 DAY_H = 24
@@ -50,7 +48,7 @@ def physical_limit_wm2(extraterrestrial_wm2: Array) -> Array:
     return np.asarray(1.5 * SOLAR_CONSTANT_WM2 * sine**1.2 + 100.0)
 
 
-def hours_above_limit(shortwave_wm2: Array, extraterrestrial_wm2: Array) -> NDArray[np.intp]:
+def hours_above_limit(shortwave_wm2: Array, extraterrestrial_wm2: Array) -> IntArray:
     """Return the hours, (found,), whose shortwave is physically impossible [-]."""
     return np.flatnonzero(shortwave_wm2 > physical_limit_wm2(extraterrestrial_wm2))
 

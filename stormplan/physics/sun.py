@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from stormplan.arrays import Array
+
 Times = NDArray[np.datetime64]
 
 J2000 = np.datetime64("2000-01-01T12:00:00", "ms")

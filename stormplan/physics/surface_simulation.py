@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.physics import night_error, pavement, phase_equilibrium
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import (
@@ -43,8 +43,6 @@ from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import wet_bulb_c
-
-Array = NDArray[np.float64]
 
 WATER_HEAT_CAPACITY_J_KGK, ICE_HEAT_CAPACITY_J_KGK = 4186.0, 2090.0
 WET_ALBEDO_RATIO = 0.7  # of the dry one (textbook, from memory)
@@ -367,7 +365,7 @@ class CoupledSurface:
         self.evaporated = np.minimum(flux, limit) * dt
         self.film.exchange_vapor(self.evaporated, source)
 
-    def mark_unknown(self, unknown: NDArray[np.bool_]) -> None:
+    def mark_unknown(self, unknown: BoolArray) -> None:
         """Make columns whose weather is no longer known NaN throughout."""
         unknown = unknown | np.isnan(self.skin_c) | np.isnan(self.film.total)
         if unknown.any():
@@ -436,7 +434,7 @@ class NightOffsets:
         return offset
 
 
-def flat_index(column: NDArray[np.intp], members: int) -> NDArray[np.intp]:
+def flat_index(column: IntArray, members: int) -> IntArray:
     """Return the flat indices of all members of some columns."""
     return (column[:, None] * members + np.arange(members)).ravel()
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Literal
 
 from stormplan.company.practice_rules import Practice
 from stormplan.events.detection import ForecastGap, Outlook
 from stormplan.events.unknown_hazards import unknown_hazard_hours
+from stormplan.numerics import HOUR
 from stormplan.planning.diagnostics import (
     UNKNOWN_HAZARD_CODES,
     Diagnostic,
@@ -22,7 +23,6 @@ from stormplan.treatment.records import Treatment
 from stormplan.weather.forecast import CellForecast
 
 PlanVerdict = Literal["go", "wait", "nothing", "unknown"]
-HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)

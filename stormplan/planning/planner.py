@@ -21,7 +21,8 @@ from stormplan.company.sites import Sites, Surface
 from stormplan.events import crew_weather
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import Hour, Outlook
-from stormplan.events.hazards import Hazard
+from stormplan.events.hazards import SEVERITY_ORDER, Hazard
+from stormplan.numerics import floor_hour
 from stormplan.operations import mix
 from stormplan.operations.mix import YardMix
 from stormplan.operations.sprayer_schedule import Job
@@ -151,7 +152,7 @@ def make_plan(
     diagnostics = _diagnostics(sites, forecasts_by_site, source_decisions, now)
     return Plan(
         made_at=now,
-        planned_until=now.replace(minute=0, second=0, microsecond=0) + horizon,
+        planned_until=floor_hour(now) + horizon,
         company=sites.company.name,
         timezone=sites.company.timezone,
         units=sites.company.units,
@@ -192,7 +193,7 @@ def forecast_id(cell: CellForecast) -> str:
 
 def _forecast_series(cell: CellForecast, now: datetime) -> ForecastSeries:
     """Return the hours of a forecast from the plan's first to the last that is known."""
-    begin = now.replace(minute=0, second=0, microsecond=0)
+    begin = floor_hour(now)
     first = max(round((begin - cell.start) / timedelta(hours=1)), 0)
     control = {name: cell.values[name][first:, 0] for name in VARIABLES if name in cell.values}
     known = np.any([np.isfinite(values) for values in control.values()], axis=0)
@@ -430,7 +431,7 @@ def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> t
     def sort_key(item: tuple[SitePlan, Treatment]) -> tuple[bool, int, int, datetime]:
         site, treatment = item
         assert treatment.event is not None  # only active ones come here
-        severity = list(Hazard).index(treatment.event.hazard)
+        severity = SEVERITY_ORDER.index(treatment.event.hazard)
         return not _needs_work(treatment), site.priority, -severity, treatment.event.start
 
     return tuple(dict.fromkeys(site.key for site, _ in sorted(event_treatments, key=sort_key)))[:3]

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array
 from stormplan.physics import surface_simulation
 from stormplan.physics.film import SLEET_KG_M3, Applications, PlowPasses
 from stormplan.physics.pavement import Column, Columns
@@ -183,7 +183,7 @@ def _observe(restart: RestartState, at: int, seen: ObservedCondition, n_members:
     )
 
 
-def typical_snow_cm(forecast: Forecast) -> NDArray[np.float64]:
+def typical_snow_cm(forecast: Forecast) -> Array:
     """Return hourly snow and sleet whose sum is the median member's total, (hour, cell) [cm].
 
     Members agree on a storm more than on its hours: the median of each hour alone adds up to

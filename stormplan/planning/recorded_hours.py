@@ -10,11 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from stormplan.numerics import HOUR
 from stormplan.record.entries import Application
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.candidates import Dose
-
-HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company.sites import BRINE_KEY, Site, Sites, Surface
 from stormplan.company.yards import Yard
 from stormplan.events import detection
@@ -23,6 +23,7 @@ from stormplan.events.hazards import HazardThresholds, SurfaceSeries
 from stormplan.liquids import batch
 from stormplan.liquids.blend import liquid_from_product
 from stormplan.liquids.hydrometer import REFERENCE_C
+from stormplan.numerics import floor_hour
 from stormplan.physics import ensemble, night_error, surface_simulation
 from stormplan.physics.bias_correction import is_night, night_weight
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
@@ -128,7 +129,7 @@ class _BlockRun:
             **self._night_series(column_index),
         )
 
-    def _night_series(self, column_index: int) -> dict[str, NDArray[np.float64]]:
+    def _night_series(self, column_index: int) -> dict[str, Array]:
         """Return the air's mean, and what readings say of a column, by hour from now on."""
         column = self.plowed_columns[column_index].column
         ahead = self.forecast_from_now
@@ -155,7 +156,7 @@ class _BlockRun:
         series["model_error_k"] = ensemble.corrected_error_k(night, by_night_k)
         return series
 
-    def _lies(self, column_index: int, store: str) -> NDArray[np.bool_]:
+    def _lies(self, column_index: int, store: str) -> BoolArray:
         """Return in which members some of a store of the film lies on a column now, (member,)."""
         members = self.forecast.n_members
         where = slice(column_index * members, (column_index + 1) * members)
@@ -174,7 +175,7 @@ class _BlockRun:
         forecast, cell = self.forecast_from_now, self.columns.cell[column_index]
         place = forecast.cells[cell]
 
-        def falls_mm(name: str) -> NDArray[np.float64]:
+        def falls_mm(name: str) -> Array:
             return np.asarray(np.nan_to_num(forecast[name][:, cell]))
 
         return ColumnHours(
@@ -304,7 +305,7 @@ def _decide_group(
     """Return decisions for sites with the same first hour and member count."""
     distinct = tuple({id(cells[key]): cells[key] for key in keys}.values())
     cell_index = {id(cell): column_index for column_index, cell in enumerate(distinct)}
-    end = _floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
+    end = floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
     forecast = stack(distinct, start, round((end - start) / timedelta(hours=1)))
     if forecast.n_members == 1:  # one voice: spread it by the errors that it is known to have
         issue_offset_h = [(cell.issued_at - start) / timedelta(hours=1) for cell in distinct]
@@ -383,21 +384,17 @@ def _decide_group(
 # -- lining things up -----------------------------------------------------------------------------
 
 
-def _floor_hour(moment: datetime) -> datetime:
-    return moment.replace(minute=0, second=0, microsecond=0)
-
-
 def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
     """Return the first hour from which a cell's weather has no gap up to now.
 
     What lies on the pavement is carried from hour to hour, so a gap in the past ends all
     knowledge: hours before it are left out, and so is what is older than ``HISTORY_H``.
     """
-    earliest = _floor_hour(now) - timedelta(hours=HISTORY_H)
-    history_hours = round((_floor_hour(now) - max(cell.start, earliest)) / timedelta(hours=1))
+    earliest = floor_hour(now) - timedelta(hours=HISTORY_H)
+    history_hours = round((floor_hour(now) - max(cell.start, earliest)) / timedelta(hours=1))
     if history_hours <= 0:
-        return _floor_hour(now)
-    hours = stack([cell], _floor_hour(now) - timedelta(hours=history_hours), history_hours)
+        return floor_hour(now)
+    hours = stack([cell], floor_hour(now) - timedelta(hours=history_hours), history_hours)
     known = np.isfinite([hours[name] for name in REQUIRED_VARIABLES]).all(axis=0)
     known_phases = np.isfinite([hours[name] for name in PRECIP_TYPES]).all(axis=0)
     known &= (hours["precip_mm"] == 0.0) | (known_phases & np.isfinite(hours["precip_mm"]))
@@ -439,7 +436,7 @@ def _simulate_block(
     mixtures: Mixtures,
 ) -> _BlockRun:
     """Return the simulation without further chemical, plowed at the trigger."""
-    n_past = round((_floor_hour(now) - forecast.start) / timedelta(hours=1))
+    n_past = round((floor_hour(now) - forecast.start) / timedelta(hours=1))
     forecast_from_now = forecast.from_hour(n_past)
     snow_cm = typical_snow_cm(forecast).T.tolist()
     past_passes, passes = zip(
@@ -472,7 +469,7 @@ def _simulate_block(
     )
 
 
-def _frozen_deposit_mm(film: FilmHours, column_index: int) -> NDArray[np.float64]:
+def _frozen_deposit_mm(film: FilmHours, column_index: int) -> Array:
     """Return the ice of a film that came as vapor, through brine or not, (hour, member) [mm]."""
     gained = np.cumsum(
         film.deposited_mm[:, column_index] - film.evaporated_mm[:, column_index], axis=0

@@ -16,7 +16,7 @@ from pydantic import AwareDatetime
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.events.detection import Outlook
-from stormplan.events.hazards import Hazard
+from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 
@@ -29,7 +29,6 @@ _ACTION_SEVERITY = {
     Action.INSPECT: 1,
 }  # every other action is work
 _WORK_SEVERITY = 2
-_HAZARD_ORDER = tuple(Hazard)
 
 
 class SourceSummary(Record):
@@ -104,7 +103,7 @@ def summarize_source(
         all_treatments,
         key=lambda item: (
             action_severity(item.action),
-            -1 if item.event is None else _HAZARD_ORDER.index(item.event.hazard),
+            -1 if item.event is None else SEVERITY_ORDER.index(item.event.hazard),
         ),
     )
     known_min_c = [outlook.min_pavement_temp_c for outlook, _ in surface_results]
@@ -173,7 +172,7 @@ def most_cautious(summaries: Sequence[SourceSummary]) -> int:
         summary = summaries[index]
         return (
             action_severity(summary.action),
-            -1 if summary.hazard is None else _HAZARD_ORDER.index(summary.hazard),
+            -1 if summary.hazard is None else SEVERITY_ORDER.index(summary.hazard),
             -float("inf") if summary.onset is None else -summary.onset.timestamp(),
             -float("inf") if summary.min_pavement_temp_c is None else -summary.min_pavement_temp_c,
             summary.snowfall_cm,

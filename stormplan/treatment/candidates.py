@@ -13,12 +13,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.catalog import Product
 from stormplan.company.sites import BRINE_KEY
 from stormplan.liquids import blend
 from stormplan.liquids.blend import Liquid
+from stormplan.liquids.brine import CHLORIDE_MASS_FRAC
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import film_response
 from stormplan.physics.bond import BondParameters, is_bonded
@@ -27,11 +28,7 @@ from stormplan.physics.film_condition import FilmHours
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import SurfaceBoundary
-from stormplan.treatment.products import CHLORIDE_MASS_FRAC
 from stormplan.weather.forecast import Forecast
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 #: Less water, ice and snow than this on a surface is not slippery [mm]: half a thin film.
 MIN_FILM_MM = 0.02
@@ -156,7 +153,7 @@ class FilmAnswer:
     film: FilmHours
     candidates: slice
 
-    def lying_mm(self, candidate: int, strong_frac: float) -> FloatArray:
+    def lying_mm(self, candidate: int, strong_frac: float) -> Array:
         """Return what lies there, the median over members, (hour,) [mm].
 
         Water that is brine of at least ``strong_frac`` salt by weight [-] does not count: it does
@@ -179,7 +176,7 @@ class FilmAnswer:
 class Mixture:
     """A blend as it goes down: mass fractions [-], density [kg/L], chloride in it [kg/L]."""
 
-    salts_frac: FloatArray
+    salts_frac: Array
     inert_frac: float
     density_kg_l: float
     chloride_kg_l: float
@@ -188,8 +185,7 @@ class Mixture:
     def from_liquid(cls, liquid: Liquid) -> Mixture:
         """Return what a film needs to know of a liquid at 60 °F."""
         density = liquid.density_kg_m3(REFERENCE_C) / 1000.0
-        fractions = np.array(list(CHLORIDE_MASS_FRAC.values()))
-        chloride = float(fractions @ liquid.salts_frac) * density
+        chloride = float(CHLORIDE_MASS_FRAC @ liquid.salts_frac) * density
         return cls(liquid.salts_frac, liquid.inert_frac, density, chloride)
 
 
@@ -209,14 +205,14 @@ class Mixtures:
             self._mixed[key] = Mixture.from_liquid(blend.mix_liquids(parts)[0])
         return self._mixed[key]
 
-    def salts_and_water(self, dose: Dose) -> tuple[FloatArray, float, float]:
+    def salts_and_water(self, dose: Dose) -> tuple[Array, float, float]:
         """Return each chloride, the water and the chloride ion of a dose [kg/m²]."""
         mixture = self[dose.additive, dose.additive_frac]
         mass = dose.rate_l_m2 * mixture.density_kg_l
         salts = mass * mixture.salts_frac
         water = mass * (1.0 - mixture.salts_frac.sum() - mixture.inert_frac)
         salts = salts + dose.solid_kg_m2 * np.array([1.0, 0.0, 0.0, 0.0])
-        chloride = float(salts @ np.array(list(CHLORIDE_MASS_FRAC.values())))
+        chloride = float(salts @ CHLORIDE_MASS_FRAC)
         return salts, float(water), chloride
 
 
@@ -227,7 +223,7 @@ class FilmModel:
     forecast: Forecast
     columns: Columns
     boundary: SurfaceBoundary
-    pavement_c: FloatArray
+    pavement_c: Array
     mixtures: Mixtures
 
     def answer(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
@@ -298,7 +294,7 @@ class FilmModel:
         ]
 
     def _applications(
-        self, requests: Sequence[FilmRequest], starts: NDArray[np.intp]
+        self, requests: Sequence[FilmRequest], starts: IntArray
     ) -> Applications | None:
         rows = [
             (dose.hour - request.state.hour, int(start) + at, *self.mixtures.salts_and_water(dose))
@@ -317,7 +313,7 @@ class FilmModel:
         )
 
     def _service_lost(
-        self, requests: Sequence[FilmRequest], starts: NDArray[np.intp], film: FilmHours
+        self, requests: Sequence[FilmRequest], starts: IntArray, film: FilmHours
     ) -> BoolArray:
         """Return where service is lost, (hour, candidate, member), hours as they were run."""
         frozen = frozen_frac(film)
@@ -370,7 +366,7 @@ class FilmModel:
         )
 
 
-def frozen_frac(film: FilmHours) -> FloatArray:
+def frozen_frac(film: FilmHours) -> Array:
     """Return the frozen part of what lies there, loose snow counted [-]; 0 for next to nothing."""
     frozen = film.ice_mm + film.snow_mm
     total = frozen + film.water_mm
@@ -393,7 +389,7 @@ def _chunks(
         yield piece
 
 
-def _starts(states: Sequence[FilmStart], counts: NDArray[np.intp]) -> FilmStart:
+def _starts(states: Sequence[FilmStart], counts: IntArray) -> FilmStart:
     """Line states of (1, member) up as one, each for so many candidates."""
     return FilmStart(
         **{
@@ -408,7 +404,7 @@ def _starts(states: Sequence[FilmStart], counts: NDArray[np.intp]) -> FilmStart:
 
 
 def _plow_passes(
-    requests: Sequence[FilmRequest], starts: NDArray[np.intp], counts: NDArray[np.intp]
+    requests: Sequence[FilmRequest], starts: IntArray, counts: IntArray
 ) -> PlowPasses | None:
     rows = [
         (hour - request.state.hour, int(start) + at, residual_mm)

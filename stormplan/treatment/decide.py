@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array
 from stormplan.company.practice_rules import Practice
 from stormplan.events.detection import Outlook
 from stormplan.events.ensemble_stats import median
@@ -48,8 +48,6 @@ from stormplan.weather.forecast import Forecast
 COUPLED_ROUNDS = (1, 2)
 MAX_ALTERNATIVES = 6
 FILM_BEFORE_EVENT_H, FILM_AFTER_EVENT_H = 6, 6  # hours of film shown around an event
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -435,7 +433,7 @@ def _film_series(
     cases: Sequence[SurfaceCase],
     courses: Sequence[Course],
     films: Mapping[int, FilmHours],
-    untreated_frozen_frac: FloatArray,
+    untreated_frozen_frac: Array,
 ) -> dict[int, dict[int, FilmSeries]]:
     """Return the hours around each pre-treat's event of the coupled films, by case and event.
 
@@ -475,6 +473,6 @@ def _shown_hours(case: SurfaceCase, item: PlannedTreatment) -> slice:
     return slice(first, end + FILM_AFTER_EVENT_H)
 
 
-def _rounded(values: FloatArray, digits: int) -> tuple[float | None, ...]:
+def _rounded(values: Array, digits: int) -> tuple[float | None, ...]:
     """Return the median over members, (hour, member), rounded; None where not known."""
     return tuple(None if math.isnan(v) else round(v, digits) for v in median(values).tolist())

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array
 from stormplan.company.validators import Record
 from stormplan.treatment.candidates import Dose, DoseResult
 
@@ -98,7 +98,7 @@ def aggregate(
         None where nobody needs anything. Forecasts of different sources have no members in
         common: theirs are taken to be large together.
     """
-    groups: dict[int, NDArray[np.float64]] = {}
+    groups: dict[int, Array] = {}
     for row in member_volumes:
         groups[len(row)] = groups.get(len(row), np.zeros(len(row))) + np.asarray(row, dtype=float)
     if not groups:

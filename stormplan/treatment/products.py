@@ -14,8 +14,6 @@ from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import BRINE_KEY, Surface
 
-# Chloride in each salt by mass, from atomic weights (IUPAC 2021): Cl 35.45
-CHLORIDE_MASS_FRAC = {"nacl": 0.6066, "cacl2": 0.6389, "mgcl2": 0.7447, "kcl": 0.4755}
 # EPA 440/5-88-001 (1988), ambient water quality criterion for chloride, chronic [kg/L]
 CHRONIC_CRITERION_KG_L = 230e-6
 
@@ -127,11 +125,6 @@ def _refusal(
     if stock.on_hand_l.get(product.key, 0.0) <= 0.0:
         return "stock", f"no {product.name} on hand"
     return None
-
-
-def chloride_kg_l(salts_kg_l: Mapping[str, float]) -> float:
-    """Return the chloride in a liquid [kg/L]."""
-    return sum(CHLORIDE_MASS_FRAC[salt] * mass for salt, mass in salts_kg_l.items())
 
 
 def chloride_dilution_l(chloride_kg: float) -> float:

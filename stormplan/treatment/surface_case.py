@@ -8,17 +8,15 @@ from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Surface
 from stormplan.events.detection import Event, Hour, Outlook
+from stormplan.numerics import floor_hour
 from stormplan.physics.bond import BondParameters
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -35,11 +33,11 @@ class ColumnHours:
         Whether the sun is down.
     """
 
-    pavement_c: FloatArray
-    rain_mm: FloatArray
-    freezing_rain_mm: FloatArray
-    sleet_mm: FloatArray
-    snowfall_swe_mm: FloatArray
+    pavement_c: Array
+    rain_mm: Array
+    freezing_rain_mm: Array
+    sleet_mm: Array
+    snowfall_swe_mm: Array
     night: BoolArray
 
 
@@ -124,7 +122,7 @@ class SurfaceCase:
             pavement = pavement[:, np.array(event.has_event)]
         return float(np.median(pavement.min(axis=0))) if pavement.size else float("nan")
 
-    def rain_mm(self, first: int, last: int, event: Event) -> FloatArray:
+    def rain_mm(self, first: int, last: int, event: Event) -> Array:
         """Return rain and freezing rain of the hours ``first`` .. ``last - 1`` [mm].
 
         Shape (member,), of the members that bring the event.
@@ -132,11 +130,11 @@ class SurfaceCase:
         fallen = (self.hours.rain_mm + self.hours.freezing_rain_mm)[max(first, 0) : last]
         return np.asarray(fallen[:, np.array(event.has_event)].sum(axis=0))
 
-    def is_washed_off(self, rain_mm: FloatArray) -> bool:
+    def is_washed_off(self, rain_mm: Array) -> bool:
         """Return whether rain, (member,) [mm], rules liquid out in too many of the members."""
         return self.washed_frac(rain_mm) > self.practice.number("max_rain_probability")
 
-    def washed_frac(self, rain_mm: FloatArray) -> float:
+    def washed_frac(self, rain_mm: Array) -> float:
         """Return the fraction of members, (member,) [mm], whose rain rules liquid out [-]."""
         washed = rain_mm > 1000.0 * self.practice.number("max_rain_before_onset")
         return float(washed.mean()) if washed.size else 0.0
@@ -145,4 +143,4 @@ class SurfaceCase:
         """Return when to decide again: halfway to the onset, in six hours at the latest."""
         lead = max(event.start - self.now, timedelta(hours=1))
         step = min(lead / 2, timedelta(hours=6))
-        return (self.now + step).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        return floor_hour(self.now + step) + timedelta(hours=1)

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 
+from stormplan.numerics import HOUR
 from stormplan.physics import bias_correction, night_error
 from stormplan.physics.bias_correction import Light, PavementReading
 from stormplan.physics.night_error import (
@@ -25,8 +26,6 @@ from stormplan.physics.night_error import (
 from stormplan.planning.plan import current_document
 from stormplan.store.archive import Archive
 from stormplan.verification import scores
-
-HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True)

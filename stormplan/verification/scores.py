@@ -14,12 +14,11 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stormplan.physics.ensemble import air_error_k, normal_cdf
+from stormplan.arrays import Array, BoolArray
+from stormplan.numerics import normal_cdf
+from stormplan.physics.ensemble import air_error_k
 from stormplan.weather.forecast import CellForecast
-
-Array = NDArray[np.float64]
 
 #: Leads are told apart by these limits [h]: a shift, a night, and whole days.
 LEAD_BINS_H = (3, 12, 24, 48, 72, 120, 240)
@@ -224,7 +223,7 @@ def score_by_lead(source: str, pairs: ForecastObservationPairs) -> tuple[Score, 
     return tuple(found)
 
 
-def _reliability(freezing_prob: Array, froze: NDArray[np.bool_]) -> tuple[Reliability, ...]:
+def _reliability(freezing_prob: Array, froze: BoolArray) -> tuple[Reliability, ...]:
     bin_index = np.clip(
         np.digitize(freezing_prob, PROBABILITY_BINS) - 1, 0, len(PROBABILITY_BINS) - 2
     )

@@ -14,13 +14,10 @@ from enum import IntFlag
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, FlagArray
 from stormplan.errors import ForecastError
-
-Array = NDArray[np.float64]
-FlagArray = NDArray[np.uint16]
-BoolArray = NDArray[np.bool_]
+from stormplan.numerics import floor_hour
 
 
 class QualityFlag(IntFlag):
@@ -164,7 +161,7 @@ class CellForecast:
         for stamp in (self.start, self.issued_at, self.fetched_at):
             if stamp.utcoffset() != timedelta(0):
                 raise ForecastError(f"{self.source} {self.cell_id}: times must be aware UTC")
-        if self.start != _floor_hour(self.start):
+        if self.start != floor_hour(self.start):
             raise ForecastError(f"{self.source} {self.cell_id}: hours must start on the hour")
         unknown = set(self.values) - set(ALL_VARIABLES)
         if unknown:
@@ -258,10 +255,6 @@ class Forecast:
         return np.zeros(self.n_hours, dtype=np.bool_)
 
 
-def _floor_hour(moment: datetime) -> datetime:
-    return moment.replace(minute=0, second=0, microsecond=0)
-
-
 def stack(cells: Sequence[CellForecast], start: datetime, n_hours: int) -> Forecast:
     """Line several cells up on one time axis.
 
@@ -286,7 +279,7 @@ def stack(cells: Sequence[CellForecast], start: datetime, n_hours: int) -> Forec
     """
     if not cells:
         raise ForecastError("no forecast cells to plan from")
-    first = _floor_hour(start)
+    first = floor_hour(start)
     n_members = max(cell.n_members for cell in cells)
     if {cell.n_members for cell in cells} - {1, n_members}:
         raise ForecastError("forecast cells differ in their number of members")

@@ -22,16 +22,17 @@ import csv
 import io
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from difflib import get_close_matches
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
+from stormplan.arrays import Array
 from stormplan.errors import InputError
-from stormplan.weather.forecast import VARIABLES, Array
+from stormplan.numerics import HOUR
+from stormplan.weather.forecast import VARIABLES
 
-HOUR = timedelta(hours=1)
 MAX_PROBLEMS_SHOWN = 20
 #: A pyranometer's own glow reads this far below no sun at night (textbook).
 PYRANOMETER_NIGHT_OFFSET_WM2 = 20.0

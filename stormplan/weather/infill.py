@@ -12,19 +12,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, FlagArray, IntArray
 from stormplan.weather import moist_air, precip_by_temperature
-from stormplan.weather.forecast import (
-    PRECIP_TYPES,
-    VARIABLES,
-    Array,
-    BoolArray,
-    FlagArray,
-    QualityFlag,
-    no_flags,
-    set_flag,
-)
+from stormplan.weather.forecast import PRECIP_TYPES, VARIABLES, QualityFlag, no_flags, set_flag
 
 MAX_GAP_H = 6  # bridged by a straight line; longer gaps stay unknown
 DEFAULT_WIND_MS = 3.0  # open inland terrain at 10 m, winter nights and days together (own choice)
@@ -132,7 +123,7 @@ def estimate_cloud_frac(
     return np.where(is_precipitating, np.maximum(cloud_frac, MIN_CLOUD_IN_PRECIP), cloud_frac)
 
 
-def _neighbor_indices(hours: NDArray[np.intp], known: NDArray[np.intp]) -> NDArray[np.intp]:
+def _neighbor_indices(hours: IntArray, known: IntArray) -> IntArray:
     """Return the indices of the known hours before and after each hour, (hour, 2)."""
     after = np.minimum(np.searchsorted(known, hours), known.size - 1)
     return np.stack([np.maximum(after - 1, 0), after], axis=1)

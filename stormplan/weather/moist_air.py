@@ -6,9 +6,9 @@ Plain numpy functions, any broadcastable shapes. Missing in is missing out (NaN)
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from stormplan.arrays import Array
 
 # Magnus form, Alduchov & Eskridge 1996, J. Appl. Meteorol. 35, 601: (Pa, -, °C)
 MAGNUS_WATER = (610.94, 17.625, 243.04)

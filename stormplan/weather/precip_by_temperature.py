@@ -12,15 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stormplan.arrays import Array, BoolArray, FlagArray
 from stormplan.weather import moist_air
-from stormplan.weather.forecast import (
-    PRECIP_TYPES,
-    Array,
-    BoolArray,
-    FlagArray,
-    QualityFlag,
-    set_flag,
-)
+from stormplan.weather.forecast import PRECIP_TYPES, QualityFlag, set_flag
 
 RAIN, SNOW, FREEZING_RAIN, SLEET = range(4)
 

@@ -11,20 +11,19 @@ import io
 import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from stormplan import units
-from stormplan.events.hazards import Hazard
+from stormplan.events.hazards import SEVERITY_ORDER
+from stormplan.numerics import HOUR
 from stormplan.operations.mix import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter, UnitSystem
 from stormplan.words import diagnostic_text
 from stormplan.words.formatting import ReportFormat, blend_name
-
-HOUR = timedelta(hours=1)
 
 
 def csv_text(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -280,8 +279,7 @@ def sites_geojson(plan: Plan) -> str:
 
 def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
     events = [item.event for _, item in site.treatments if item.event is not None]
-    order = list(Hazard)
-    worst = max(events, key=lambda event: order.index(event.hazard), default=None)
+    worst = max(events, key=lambda event: SEVERITY_ORDER.index(event.hazard), default=None)
     first = min((event.start for event in events), default=None)
     actions = dict.fromkeys(_action_name(plan, site, item) for _, item in site.treatments)
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))

@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from stormplan.company.catalog import SURFACE_CLASSES
+from stormplan.numerics import HOUR
 from stormplan.planning.plan import HourlySeries, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Treatment
 from stormplan.units import UnitFormatter
@@ -39,7 +40,6 @@ HOUR_LABEL_HEIGHT, BAR_ROW_HEIGHT = (
     0.075,
     0.06,
 )  # heights of the hour labels and of one lane, as shares of the drawing
-HOUR = timedelta(hours=1)
 MIN_TICK_GAP_H = 3  # hour ticks closer than this to the edge are left out
 
 # Stand-ins that the page's own colors replace: (drawn, CSS variable, color without a page).

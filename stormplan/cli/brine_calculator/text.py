@@ -12,9 +12,9 @@ from collections.abc import Mapping
 from stormplan import units
 from stormplan.company.catalog import Product
 from stormplan.liquids import cold_storage
-from stormplan.liquids.batch import EUTECTIC_FRAC, Batch, BatchCaution, Salt, TankCorrection
+from stormplan.liquids.batch import Batch, BatchCaution, Salt, TankCorrection
 from stormplan.liquids.blend import ColdBehavior, Liquid
-from stormplan.liquids.brine import MIN_LIQUID_TEMP_C
+from stormplan.liquids.brine import EUTECTIC_FRAC, MIN_LIQUID_TEMP_C
 from stormplan.liquids.hydrometer import (
     REFERENCE_C,
     STRENGTH_UNCERTAINTY_FRAC,

@@ -21,6 +21,7 @@ import numpy as np
 
 from stormplan.company.sites import SOURCE_KEYS, SourceSettings, WeatherSettings
 from stormplan.errors import ArchiveError, ForecastError, InputError
+from stormplan.numerics import floor_hour
 from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError
 from stormplan.weather.providers.archived_files import ArchivedFiles
@@ -293,7 +294,7 @@ class _Gathering:
         self, source: ForecastSource, cell: CellForecast, location: Location
     ) -> Sequence[CellForecast]:
         """Return older copies where the newest lacks something that matters."""
-        begin = self.now.replace(minute=0, second=0, microsecond=0)
+        begin = floor_hour(self.now)
         lacking = unknown_hours(cell, begin, self.until)
         older = getattr(source, "older_copies", None)
         return older(location, self.now) if lacking and older is not None else ()

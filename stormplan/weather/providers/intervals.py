@@ -19,7 +19,8 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stormplan.arrays import Array
+
 Value = TypeVar("Value")
 
 _DURATION = re.compile(

@@ -24,7 +24,9 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from stormplan.arrays import Array, BoolArray, FlagArray
 from stormplan.company.practice_rules import Practice
+from stormplan.numerics import floor_hour
 from stormplan.weather import infill, moist_air, precip_by_temperature
 from stormplan.weather.forecast import (
     ALL_VARIABLES,
@@ -32,14 +34,12 @@ from stormplan.weather.forecast import (
     REQUIRED_VARIABLES,
     TYPE_CHANCES,
     WORD_VARIABLES,
-    BoolArray,
     CellForecast,
-    FlagArray,
     QualityFlag,
     Substitution,
 )
 from stormplan.weather.providers import precip_type
-from stormplan.weather.providers.intervals import Array, HourAxis
+from stormplan.weather.providers.intervals import HourAxis
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ def merge_forecasts(
     CellForecast
         ``newest`` itself where it knows everything.
     """
-    begin = now.replace(minute=0, second=0, microsecond=0)
+    begin = floor_hour(now)
     if not unknown_hours(newest, begin, until):
         return newest
     n_hours = max(newest.n_hours, round((until - newest.start) / timedelta(hours=1)))

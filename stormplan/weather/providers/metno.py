@@ -15,15 +15,14 @@ from datetime import datetime, timedelta
 from decimal import ROUND_DOWN, Decimal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, FlagArray, IntArray
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, infill, moist_air, precip_by_temperature
-from stormplan.weather.forecast import CellForecast, FlagArray, QualityFlag
+from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, ServiceTerms
 from stormplan.weather.providers import Location, precip_type, quality_control
 from stormplan.weather.providers.intervals import (
-    Array,
     HourAxis,
     Notes,
     TimeBlock,
@@ -183,9 +182,7 @@ def _convert(
     return unit[0] * values + unit[1]
 
 
-def _interpolate(
-    at: NDArray[np.intp], values: Array, hours: int
-) -> tuple[Array, NDArray[np.bool_]]:
+def _interpolate(at: IntArray, values: Array, hours: int) -> tuple[Array, BoolArray]:
     """Join values at some hours by straight lines, over gaps of a few hours at most.
 
     Returns

@@ -16,9 +16,11 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from stormplan.arrays import Array, FlagArray
 from stormplan.errors import ForecastError
+from stormplan.numerics import floor_hour
 from stormplan.weather import forecast, infill, precip_by_temperature
-from stormplan.weather.forecast import CellForecast, FlagArray, QualityFlag
+from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError, Reply
 from stormplan.weather.http_policy import origin
 from stormplan.weather.providers import (
@@ -30,7 +32,6 @@ from stormplan.weather.providers import (
 )
 from stormplan.weather.providers.gather_rules import DEFAULT_RULES
 from stormplan.weather.providers.intervals import (
-    Array,
     HourAxis,
     Notes,
     TimeBlock,
@@ -76,7 +77,7 @@ def _axis(blocks: Iterable[TimeBlock[object]], grid: GridpointReply) -> HourAxis
     spans = [(block.start, block.end) for block in blocks]
     if not spans:
         raise ForecastError(f"nws {grid.cell_id}: the reply has no forecast values at all")
-    first = min(start for start, _ in spans).replace(minute=0, second=0, microsecond=0)
+    first = floor_hour(min(start for start, _ in spans))
     last = max(end for _, end in spans)
     return HourAxis(first, -((first - last) // timedelta(hours=1)))
 

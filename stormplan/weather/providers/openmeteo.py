@@ -14,19 +14,13 @@ from functools import partial
 from urllib.parse import urlencode
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray, FlagArray
 from stormplan.weather import forecast, infill, precip_by_temperature
-from stormplan.weather.forecast import (
-    PRECIP_TYPES,
-    TYPE_CHANCES,
-    CellForecast,
-    FlagArray,
-    QualityFlag,
-)
+from stormplan.weather.forecast import PRECIP_TYPES, TYPE_CHANCES, CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, ServiceTerms
 from stormplan.weather.providers import Location, quality_control
-from stormplan.weather.providers.intervals import Array, HourAxis, Notes
+from stormplan.weather.providers.intervals import HourAxis, Notes
 from stormplan.weather.providers.openmeteo_reply import OpenMeteoReply, check_hourly, parse_reply
 from stormplan.weather.providers.single_url import SingleUrlSource
 
@@ -169,7 +163,7 @@ def _fill_precip(
 
 def _correct_by_temperature(
     type_fracs: Array, values: Mapping[str, Array]
-) -> tuple[Array, NDArray[np.bool_]]:
+) -> tuple[Array, BoolArray]:
     """Correct shares by temperature, all members at once."""
     temp = values["air_temp_c"]
     air = precip_by_temperature.AirState.from_values(values).flat()

@@ -15,9 +15,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
+from stormplan.arrays import Array
 from stormplan.errors import ForecastError
 from stormplan.weather.providers.intervals import (
-    Array,
     Notes,
     finite_or_none,
     format_utc,

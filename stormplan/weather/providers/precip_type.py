@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stormplan.arrays import Array, BoolArray
 from stormplan.weather.forecast import TYPE_CHANCES
 from stormplan.weather.precip_by_temperature import (
     FREEZING_RAIN,
@@ -26,7 +26,6 @@ from stormplan.weather.precip_by_temperature import (
     correct_by_temperature,
 )
 from stormplan.weather.providers.intervals import (
-    Array,
     HourAxis,
     Notes,
     TimeBlock,
@@ -103,9 +102,9 @@ class PrecipWords:
         Chance that the words give to each phase; 0 where it is not named [-].
     """
 
-    known: NDArray[np.bool_]
+    known: BoolArray
     weight: Array
-    types: NDArray[np.bool_]
+    types: BoolArray
     intensity: Array | None = None
     type_chances: Array | None = None
 
@@ -141,8 +140,8 @@ class HourlyTotals:
     """
 
     amount: Array
-    timing_unknown: NDArray[np.bool_]
-    disaggregated: NDArray[np.bool_]
+    timing_unknown: BoolArray
+    disaggregated: BoolArray
 
 
 def disaggregate(
@@ -205,7 +204,7 @@ def disaggregate(
     return HourlyTotals(amount, timing_unknown, disaggregated & (amount > 0.0))
 
 
-def type_fracs_from_words(words: PrecipWords, air: AirState) -> tuple[Array, NDArray[np.bool_]]:
+def type_fracs_from_words(words: PrecipWords, air: AirState) -> tuple[Array, BoolArray]:
     """Share of each phase in what falls, from what is named.
 
     Parameters

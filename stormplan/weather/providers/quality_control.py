@@ -14,18 +14,18 @@ from typing import ParamSpec, TypeVar
 
 import numpy as np
 
+from stormplan.arrays import Array, FlagArray
 from stormplan.errors import ForecastError
 from stormplan.weather import forecast, moist_air
 from stormplan.weather.forecast import (
     REQUIRED_VARIABLES,
     CellForecast,
-    FlagArray,
     QualityFlag,
     Substitution,
     any_member,
     set_flag,
 )
-from stormplan.weather.providers.intervals import Array, HourAxis, Notes, format_utc
+from stormplan.weather.providers.intervals import HourAxis, Notes, format_utc
 
 Params = ParamSpec("Params")
 Parsed = TypeVar("Parsed")
