@@ -74,6 +74,9 @@ def add_application(
     ] = None,
     share: Annotated[str | None, typer.Option(help="Its part by volume, like 5%.")] = None,
     sand: Annotated[bool, typer.Option("--sand", help="The solid is sand, not salt.")] = False,
+    sprayer: Annotated[
+        str | None, typer.Option(help="Sprayer it came out of; its loads then account for it.")
+    ] = None,
     out: OutOption = OUT,
     archive: ArchiveOption = None,
     at: AtOption = None,
@@ -99,6 +102,8 @@ def add_application(
         amounts = {"sand_kg_m2" if sand else "salt_kg_m2": solid}
     if sand and "sand_kg_m2" not in amounts:
         raise InputError(f"--sand is a solid; write its rate as '4 lb/1000 ft2', not '{rate}'")
+    if sprayer is not None:
+        amounts |= {"sprayer": sprayer}
     if share is not None:
         amounts |= {"additive": additive, "additive_frac": parse(share, "percentage")}
     entry = _validated(Application, **_common(at, by, note), site=site, surface=surface, **amounts)
@@ -147,6 +152,249 @@ def add_inspection(
     _add(entry, sites, archive or out / "archive.sqlite")
 
 
+YardArgument = Annotated[str, typer.Argument(help="Key of the yard.")]
+StoreArgument = Annotated[
+    str, typer.Argument(help="Tank, or product in totes, or salt for the pile.")
+]
+AmountArgument = Annotated[str, typer.Argument(help="Volume like 500gal; of salt, like 12ton.")]
+SprayerArgument = Annotated[str, typer.Argument(help="Key of the sprayer.")]
+GravityOption = Annotated[
+    float | None, typer.Option("--sg", help="Hydrometer reading, like 1.176; with --temperature.")
+]
+StrengthOption = Annotated[str | None, typer.Option(help="Known strength, like 23.1%.")]
+TemperatureOption = Annotated[
+    str | None, typer.Option(help="Of the liquid, like 40F; brine shrinks in the cold.")
+]
+
+
+@add_app.command("batch")
+def add_batch(
+    yard: YardArgument,
+    tank: Annotated[str, typer.Argument(help="Tank it went into.")],
+    volume: Annotated[str, typer.Argument(help="Finished brine, like 2000gal.")],
+    sites: SitesOption,
+    salt: Annotated[str | None, typer.Option(help="Salt off the pile, like 4000lb.")] = None,
+    sg: GravityOption = None,
+    strength: StrengthOption = None,
+    temperature: TemperatureOption = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a batch of brine that was made, with its reading."""
+    from stormplan.record.entries import BatchMade
+    from stormplan.units import parse
+
+    entry = _validated(
+        BatchMade,
+        **_common(at, by, note),
+        **_liquid_read(sg, strength, temperature),
+        yard=yard,
+        tank=tank,
+        volume_l=parse(volume, "volume"),
+        salt_kg=None if salt is None else parse(salt, "mass"),
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("delivery")
+def add_delivery(
+    yard: YardArgument,
+    product: Annotated[str, typer.Argument(help="What came: a product, brine, or salt.")],
+    amount: AmountArgument,
+    sites: SitesOption,
+    into: Annotated[
+        str | None, typer.Option(help="Tank it went into; default totes, or the pile.")
+    ] = None,
+    sg: GravityOption = None,
+    strength: StrengthOption = None,
+    temperature: TemperatureOption = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a liquid or salt that was delivered."""
+    from stormplan.record.entries import Delivery
+
+    entry = _validated(
+        Delivery,
+        **_common(at, by, note),
+        **_liquid_read(sg, strength, temperature),
+        **_amount(product, amount),
+        yard=yard,
+        product=product,
+        store=into or product,
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("load")
+def add_load(
+    yard: YardArgument,
+    sprayer: SprayerArgument,
+    parts: Annotated[list[str], typer.Argument(help="From which store how much: t1=450gal.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a load that a sprayer took on; what it sprays from now on comes out of it."""
+    from stormplan.record.entries import LoadDrawn
+    from stormplan.units import parse
+
+    drawn = []
+    for part in parts:
+        store, is_split, volume = part.partition("=")
+        if not is_split:
+            raise InputError(f"'{part}' is no part of a load; accepted: t1=450gal")
+        drawn.append({"store": store, "volume_l": parse(volume, "volume")})
+    common = _common(at, by, note)
+    entry = _validated(LoadDrawn, **common, yard=yard, sprayer=sprayer, parts=tuple(drawn))
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("return")
+def add_return(
+    yard: YardArgument,
+    sprayer: SprayerArgument,
+    sites: SitesOption,
+    volume: Annotated[str, typer.Option(help="What was left in it, like 40gal.")] = "0 gal",
+    into: Annotated[str | None, typer.Option(help="Tank it went back into.")] = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add that a sprayer is back, and what it brought: its round ends."""
+    from stormplan.record.entries import LoadReturned
+    from stormplan.units import parse
+
+    entry = _validated(
+        LoadReturned,
+        **_common(at, by, note),
+        yard=yard,
+        sprayer=sprayer,
+        store=into,
+        volume_l=parse(volume, "volume"),
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("transfer")
+def add_transfer(
+    yard: YardArgument,
+    from_store: StoreArgument,
+    to_store: Annotated[str, typer.Argument(help="Where to.")],
+    volume: Annotated[str, typer.Argument(help="How much, like 100gal.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a liquid pumped from one store into another, as for a blend in the tank."""
+    from stormplan.record.entries import Transfer
+    from stormplan.units import parse
+
+    entry = _validated(
+        Transfer,
+        **_common(at, by, note),
+        yard=yard,
+        from_store=from_store,
+        to_store=to_store,
+        volume_l=parse(volume, "volume"),
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("measurement")
+def add_measurement(
+    yard: YardArgument,
+    store: StoreArgument,
+    sites: SitesOption,
+    amount: Annotated[
+        str | None, typer.Argument(help="What is there: 1800gal; of salt, 30ton.")
+    ] = None,
+    sg: GravityOption = None,
+    strength: StrengthOption = None,
+    temperature: TemperatureOption = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add what a tank, totes or the pile were measured to hold; it corrects the book."""
+    from stormplan.record.entries import Measurement
+
+    entry = _validated(
+        Measurement,
+        **_common(at, by, note),
+        **_liquid_read(sg, strength, temperature),
+        **({} if amount is None else _amount(store, amount)),
+        yard=yard,
+        store=store,
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("loss")
+def add_loss(
+    yard: YardArgument,
+    store: StoreArgument,
+    amount: AmountArgument,
+    cause: Annotated[
+        str, typer.Argument(help="spill, leak, flush, 'settled salt', evaporated or other.")
+    ],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add what is gone without having been used, and why."""
+    from stormplan.record.entries import Loss, LossCause
+
+    if cause not in tuple(LossCause):
+        raise InputError(f"'{cause}' is no cause; accepted: {', '.join(LossCause)}")
+    common = _common(at, by, note)
+    entry = _validated(
+        Loss, **common, **_amount(store, amount), yard=yard, store=store, cause=cause
+    )
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+def _amount(store: str, text: str) -> dict[str, float]:
+    """Read the amount of what is in a store: a mass of salt, a volume of anything else."""
+    from stormplan.record.entries import SALT_PILE
+    from stormplan.units import parse
+
+    if store == SALT_PILE:
+        return {"salt_kg": parse(text, "mass")}
+    return {"volume_l": parse(text, "volume")}
+
+
+def _liquid_read(
+    sg: float | None, strength: str | None, temperature: str | None
+) -> dict[str, float | None]:
+    from stormplan.units import parse
+
+    return {
+        "specific_gravity": sg,
+        "strength_frac": None if strength is None else parse(strength, "percentage"),
+        "temp_c": None if temperature is None else parse(temperature, "temperature"),
+    }
+
+
 @add_app.command("void")
 def add_void(
     voids: Annotated[str, typer.Argument(help="Id of the entry that does not count.")],
@@ -165,7 +413,7 @@ def add_void(
 
 @record_app.command("list")
 def list_entries(
-    site: Annotated[str | None, typer.Argument(help="Only this site.")] = None,
+    site: Annotated[str | None, typer.Argument(help="Only this site, or this yard.")] = None,
     out: OutOption = OUT,
     archive: ArchiveOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON, one entry a line.")] = False,
@@ -176,12 +424,49 @@ def list_entries(
     documents = _log_documents(archive or out / "archive.sqlite")
     entries = [parse_entry(document, f"entry {key}") for key, document in documents]
     counting = {entry.id for entry in effective_entries(entries)}
-    of_site = {entry.id for entry in entries if not isinstance(entry, Void) and entry.site == site}
+    of_site = {
+        entry.id
+        for entry in entries
+        if not isinstance(entry, Void)
+        and site in (getattr(entry, "site", ""), getattr(entry, "yard", ""))
+    }
     for entry, (_, document) in zip(entries, documents, strict=True):
         about = entry.voids if isinstance(entry, Void) else entry.id
         if site is None or about in of_site:
             is_void = not isinstance(entry, Void) and entry.id not in counting
             print(document if as_json else _entry_line(entry) + ("; VOID" if is_void else ""))
+
+
+@record_app.command("stock")
+def show_stock(
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    until: Annotated[
+        str | None, typer.Option("--at", help="As of when, like 2026-01-12T05:30-06:00.")
+    ] = None,
+) -> None:
+    """Show what the yards hold by the record, book against measured, and loads against services."""
+    from stormplan.cli.planning_commands import parse_moment
+    from stormplan.company import sites_file
+    from stormplan.record.checks import check_entry
+    from stormplan.record.entries import parse_entry
+    from stormplan.record.stock import stock_book
+    from stormplan.words.stock_text import stock_lines
+
+    checked = sites_file.load_sites(sites)
+    now = parse_moment(None) if until is None else _moment(until)
+    entries = []
+    for key, document in _log_documents(archive or out / "archive.sqlite"):
+        entry = parse_entry(document, f"entry {key}")
+        try:
+            check_entry(entry, checked, parse_moment(None))
+        except InputError as error:
+            print(f"left out: {error}")
+        else:
+            entries.append(entry)
+    for line in stock_lines(stock_book(checked, entries, now), checked):
+        print(line)
 
 
 @record_app.command("import")
@@ -323,25 +608,9 @@ def _log_documents(archive: Path) -> list[tuple[str, str]]:
 
 
 def _entry_line(entry: Entry, units: Literal["us", "metric"] = "us") -> str:
-    from stormplan.record.entries import Application, Inspection, Void
     from stormplan.units import UnitFormatter
+    from stormplan.words.entry_text import entry_text
 
-    fmt = UnitFormatter(units)
-    match entry:
-        case Void():
-            what = f"void {entry.voids}"
-        case Inspection():
-            depth = "" if entry.depth_cm is None else f", {fmt.snowfall(entry.depth_cm)}"
-            what = f"{entry.site} {entry.surface}: {entry.condition}{depth}"
-        case Application():
-            liquid = f"{fmt.liquid_rate(entry.rate_l_m2)}" if entry.rate_l_m2 else ""
-            if entry.additive is not None:
-                liquid += f" with {100 * entry.additive_frac:.0f} % {entry.additive}"
-            salt = f"salt {fmt.solid_rate(entry.salt_kg_m2)}" if entry.salt_kg_m2 else ""
-            sand = f"sand {fmt.solid_rate(entry.sand_kg_m2)}" if entry.sand_kg_m2 else ""
-            put_down = ", ".join(filter(None, (liquid, salt, sand)))
-            what = f"{entry.site} {entry.surface}: {put_down}"
-        case _:
-            what = f"{entry.site} {entry.surface}: plowed or shoveled"
     tail = "".join(f"; {part}" for part in (entry.by, entry.note) if part)
+    what = entry_text(entry, UnitFormatter(units))
     return f"{entry.id}  {entry.at:%Y-%m-%d %H:%M%z}  {what}{tail}"

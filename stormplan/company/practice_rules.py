@@ -102,6 +102,26 @@ _RULES = (
     Rule("brine_reject_above", "percentage", "24.0 %", ("23 %", "26.3 %"),
          "stronger is not sprayed", OURS, "drops salt near +3 °F and plugs nozzles",
          scope="company"),
+    # book against measured --------------------------------------------------------------------
+    Rule("stock_difference_share", "percentage", "1 %", ("0 %", "20 %"),
+         "part of what went through a tank since it was measured that may be missing or over",
+         WEAK, "by analogy: WAC 173-360A-0620 and 40 CFR 280.43, for petroleum tanks; a Wisconsin"
+         " sheet has 0.5 %",
+         scope="company"),
+    Rule("stock_difference_fixed", "volume", "130 gal", ("0 gal", "1000 gal"),
+         "what may be missing or over on top of that", WEAK,
+         "by analogy: WAC 173-360A-0620 and 40 CFR 280.43, for petroleum tanks",
+         scope="company"),
+    Rule("pile_difference_share", "percentage", "3 %", ("0 %", "50 %"),
+         "part of the salt pile that may be missing or over when it is measured", PUBLISHED,
+         "scanned piles are good to 1 to 3 %, Purdue JTRP 1832; a taped cone perhaps to 10 %",
+         scope="company"),
+    Rule("load_difference_share", "percentage", "5 %", ("0 %", "50 %"),
+         "part of a load that its services may not account for", OURS,
+         "meters and gauges of sprayers", scope="company"),
+    Rule("load_difference_min", "volume", "10 gal", ("0 gal", "100 gal"),
+         "what a load's services may not account for at least", OURS,
+         "priming, and what stays in hoses", scope="company"),
     # places ------------------------------------------------------------------------------------
     Rule("max_site_distance", "length", "100 mi", ("5 mi", "12500 mi"),
          "a site further from its yard than this is asked about", OURS,
@@ -456,6 +476,8 @@ def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -
             return f"{value:.3g} vehicles/h"
         case "prewet rate":
             return fmt.prewet_rate(value)
+        case "volume":
+            return fmt.volume(value)
         case "length":
             if value >= 1000.0:
                 return fmt.distance(value / 1000.0)

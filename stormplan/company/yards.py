@@ -270,6 +270,7 @@ class Yard(Record):
     water_temp_c: Annotated[float, quantity("temperature", "32 F", "100 F")] = Field(
         unit.f_to_c(50), alias="water_temperature"
     )
+    counted_at: AwareDatetime | date | None = None  # when what is on hand was counted
 
     @model_validator(mode="after")
     def _made_or_bought(self) -> Yard:
@@ -277,4 +278,10 @@ class Yard(Record):
             raise ValueError(
                 "give mixer where the yard makes its brine, brine_supply where it buys it, not both"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _names_are_free(self) -> Yard:
+        if "salt" in self.tanks or "salt" in self.stock_l:
+            raise ValueError("'salt' is the name of the pile; give the tank or product another")
         return self

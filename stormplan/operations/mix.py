@@ -24,6 +24,7 @@ from stormplan.company.yards import USUAL_BAG_KG, Mixer, Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
+from stormplan.record.stock import strength_of
 from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
 from stormplan.treatment.records import Treatment, Visit
 
@@ -73,6 +74,8 @@ class TankState(Record):
         NaCl by weight from its last reading [-]; None where nobody has read it.
     status : str
         Whether it can be used as it is, and why not.
+    counted_at : datetime or None
+        When it was measured last, or counted for the sites file; None where nobody said.
     """
 
     tank: str
@@ -80,6 +83,7 @@ class TankState(Record):
     usable_l: float
     strength_frac: float | None
     status: TankStatus
+    counted_at: AwareDatetime | None = None
 
 
 class AdditiveNeed(Record):
@@ -313,6 +317,8 @@ class YardMix(Record):
         Where each blend is best mixed.
     ensemble_volume : EnsembleVolume or None
         What the members of the forecast would spray; None without several.
+    stock_as_of : datetime or None
+        Last entry of the record about what the yard holds; None where the sites file says it.
     """
 
     yard: str
@@ -359,6 +365,10 @@ class YardMix(Record):
     ensemble_volume: EnsembleVolume | None = None
     makes_brine: bool = True
     brine_purchase: BrinePurchase | None = None
+    stock_as_of: AwareDatetime | None = None
+
+
+NOT_COUNTED: Mapping[str, datetime | None] = {}
 
 
 def plan_yard_mix(
@@ -370,6 +380,8 @@ def plan_yard_mix(
     practice: Practice,
     now: datetime,
     min_air_temp_c: float | None = None,
+    stock_as_of: datetime | None = None,
+    tanks_counted_at: Mapping[str, datetime | None] = NOT_COUNTED,
 ) -> YardMix:
     """Return the mix of a yard.
 
@@ -391,6 +403,10 @@ def plan_yard_mix(
         Moment of planning, aware UTC.
     min_air_temp_c : float or None
         Coldest air forecast at the sites it serves [°C].
+    stock_as_of : datetime or None
+        Last entry of the record about what the yard holds; None where the sites file says it.
+    tanks_counted_at : mapping of str to datetime or None
+        When each tank was measured or counted.
 
     Returns
     -------
@@ -429,7 +445,7 @@ def plan_yard_mix(
     )
     needed = need.total_l
     tanks = tuple(
-        _tank_state(name, tank, practice)
+        _tank_state(name, tank, practice, tanks_counted_at.get(name))
         for name, tank in yard.tanks.items()
         if tank.product == BRINE_KEY
     )
@@ -537,6 +553,7 @@ def plan_yard_mix(
         ensemble_volume=ensemble_volume,
         makes_brine=yard.mixer is not None,
         brine_purchase=purchase,
+        stock_as_of=stock_as_of,
     )
 
 
@@ -625,14 +642,21 @@ def _blend_volumes(
     )
 
 
-def _tank_state(name: str, tank: Tank, practice: Practice) -> TankState:
+def _tank_state(
+    name: str, tank: Tank, practice: Practice, counted_at: datetime | None
+) -> TankState:
     """Return the state of a brine tank by its last reading; unusable without one."""
-    strength = _strength_frac(tank)
+    strength = None if tank.reading is None else strength_of(tank.reading)
     usable, status = 0.0, _tank_status(strength, practice)
     if status in ("usable", "correct when time"):
         usable = max(tank.on_hand_l - tank.heel_l, 0.0)
     return TankState(
-        tank=name, on_hand_l=tank.on_hand_l, usable_l=usable, strength_frac=strength, status=status
+        tank=name,
+        on_hand_l=tank.on_hand_l,
+        usable_l=usable,
+        strength_frac=strength,
+        status=status,
+        counted_at=counted_at,
     )
 
 
@@ -645,21 +669,6 @@ def _tank_status(strength_frac: float | None, practice: Practice) -> TankStatus:
         return "too strong"
     low, high = practice.number("brine_accept_min"), practice.number("brine_accept_max")
     return "usable" if low <= strength_frac <= high else "correct when time"
-
-
-def _strength_frac(tank: Tank) -> float | None:
-    reading = tank.reading
-    if reading is None:
-        return None
-    if reading.strength_frac is not None:
-        return reading.strength_frac
-    assert reading.temp_c is not None  # the sites file insists on it
-    sg = (
-        reading.specific_gravity
-        if reading.specific_gravity is not None
-        else float(hydrometer.sg_from_salometer(reading.salometer_deg or 0.0))
-    )
-    return float(hydrometer.strength_from_reading(sg, reading.temp_c))
 
 
 def _schedule_batches(

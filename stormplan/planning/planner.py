@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -47,6 +48,8 @@ from stormplan.planning.plan import (
 )
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
+from stormplan.planning.stock_diagnostics import stock_diagnostics
+from stormplan.record.stock import NO_STOCK, StockBook, counted_at, yard_with_stock
 from stormplan.record.surface_history import NO_HISTORIES, SurfaceHistories, SurfaceHistory
 from stormplan.treatment import products
 from stormplan.treatment.earlier_work import EarlierWork
@@ -83,6 +86,7 @@ def make_plan(
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
+    stock: StockBook = NO_STOCK,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -104,12 +108,22 @@ def make_plan(
         What the record says of surfaces, by site and surface.
     earlier_work : mapping of (str, str) to tuple of EarlierTreatment
         What the plan announced before has crews do, by site and surface.
+    stock : StockBook
+        What the yards hold by the record; a yard it says nothing of holds what the sites file says.
 
     Returns
     -------
     Plan
         The record of this morning.
     """
+    sites = sites.model_copy(
+        update={
+            "yards": {
+                key: yard_with_stock(yard, stock.yards[key]) if key in stock.yards else yard
+                for key, yard in sites.yards.items()
+            }
+        }
+    )
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
     forecasts_by_site = {
         key: site_forecasts.get(key, SiteForecasts(None, "no source was asked")) for key in keys
@@ -148,8 +162,11 @@ def make_plan(
     ]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
-    yards = tuple(_yard_mixes(sites, site_plans, hourly, now))
-    diagnostics = _diagnostics(sites, forecasts_by_site, source_decisions, now)
+    yards = tuple(_yard_mixes(sites, site_plans, hourly, now, stock))
+    diagnostics = (
+        *_diagnostics(sites, forecasts_by_site, source_decisions, now),
+        *stock_diagnostics(stock, sites, now),
+    )
     return Plan(
         made_at=now,
         planned_until=floor_hour(now) + horizon,
@@ -505,9 +522,15 @@ def _min_air_temp_c(
 
 
 def _yard_mixes(
-    sites: Sites, site_plans: Sequence[SitePlan], hourly: Mapping[str, HourlySeries], now: datetime
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    hourly: Mapping[str, HourlySeries],
+    now: datetime,
+    stock: StockBook,
 ) -> Iterable[YardMix]:
+    zone = ZoneInfo(sites.company.timezone)
     for yard_key, yard in sites.yards.items():
+        by_record = stock.yards.get(yard_key)
         served = [
             (site, surface, item)
             for site in site_plans
@@ -537,4 +560,11 @@ def _yard_mixes(
             sites.practice(),
             now,
             min_air_temp_c,
+            None if by_record is None else by_record.as_of,
+            {
+                key: counted_at(yard, tank, zone)
+                if by_record is None
+                else by_record.stores[key].counted_at
+                for key, tank in yard.tanks.items()
+            },
         )

@@ -6,9 +6,25 @@ from collections.abc import Collection, Iterable
 from datetime import datetime
 from difflib import get_close_matches
 
-from stormplan.company.sites import Sites
+from stormplan.company.sites import BRINE_KEY, Sites
+from stormplan.company.yards import Yard
 from stormplan.errors import InputError
-from stormplan.record.entries import CLOCK_TOLERANCE, Application, Entry, Void
+from stormplan.record.entries import (
+    CLOCK_TOLERANCE,
+    SALT_PILE,
+    SURFACE_ENTRIES,
+    Application,
+    BatchMade,
+    Delivery,
+    Entry,
+    LoadDrawn,
+    LoadReturned,
+    Loss,
+    Measurement,
+    Transfer,
+    Void,
+    YardEntry,
+)
 
 
 def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
@@ -26,16 +42,57 @@ def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
     Raises
     ------
     InputError
-        An unknown site, surface or product, with the nearest known one; or a time yet to come.
+        An unknown site, surface, yard, store, sprayer or product, with the nearest known one; or a
+        time yet to come.
     """
     if entry.at > now + CLOCK_TOLERANCE:
         raise InputError(f"{entry.at:%Y-%m-%d %H:%M%z} is yet to come; the record holds what was")
     if isinstance(entry, Void):
         return
+    if not isinstance(entry, SURFACE_ENTRIES):
+        _check_yard_entry(entry, sites)
+        return
     _check_key("site", entry.site, sites.sites)
-    _check_key(f"surface at {entry.site}", entry.surface, sites.sites[entry.site].surfaces)
-    if isinstance(entry, Application) and entry.additive is not None:
-        _check_key("product", entry.additive, sites.products)
+    site = sites.sites[entry.site]
+    _check_key(f"surface at {entry.site}", entry.surface, site.surfaces)
+    if isinstance(entry, Application):
+        if entry.additive is not None:
+            _check_key("product", entry.additive, sites.products)
+        if entry.sprayer is not None:
+            _check_key(f"sprayer at {site.yard}", entry.sprayer, sites.yards[site.yard].sprayers)
+
+
+def stores_of(yard: Yard, sites: Sites) -> list[str]:
+    """Return what a yard can hold: its tanks, every product in totes, and salt."""
+    return list(dict.fromkeys([*yard.tanks, *sites.purchased_products, SALT_PILE]))
+
+
+def _check_yard_entry(entry: YardEntry, sites: Sites) -> None:
+    _check_key("yard", entry.yard, sites.yards)
+    yard = sites.yards[entry.yard]
+    where = f"store at {entry.yard}"
+    known = stores_of(yard, sites)
+    if isinstance(entry, LoadDrawn | LoadReturned):
+        _check_key(f"sprayer at {entry.yard}", entry.sprayer, yard.sprayers)
+    liquids = [key for key in known if key != SALT_PILE]
+    match entry:
+        case BatchMade():
+            brine = [key for key, tank in yard.tanks.items() if tank.product == BRINE_KEY]
+            _check_key(f"brine tank at {entry.yard}", entry.tank, brine)
+        case Delivery():
+            _check_key("product", entry.product, [*sites.products, SALT_PILE])
+            _check_key(where, entry.store, known)
+        case LoadDrawn():
+            for part in entry.parts:
+                _check_key(where, part.store, liquids)
+        case LoadReturned():
+            if entry.store is not None:
+                _check_key(where, entry.store, liquids)
+        case Transfer():
+            _check_key(where, entry.from_store, liquids)
+            _check_key(where, entry.to_store, liquids)
+        case Measurement() | Loss():
+            _check_key(where, entry.store, known)
 
 
 def _check_key(what: str, key: str, known: Collection[str]) -> None:

@@ -1,4 +1,4 @@
-"""Entries of the record: what was put down, plowed or seen on a surface.
+"""Entries of the record: what was done and seen on a surface, and what went through a yard.
 
 An entry is never edited; a later one voids it. Its ``id`` is made by whoever made the entry, so
 that the same entry brought in twice is there once.
@@ -6,6 +6,7 @@ that the same entry brought in twice is there once.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from datetime import timedelta
 from enum import StrEnum
@@ -81,9 +82,12 @@ class Application(_SurfaceEntryBase):
         Liquid [L/m²].
     salt_kg_m2, sand_kg_m2 : float
         Dry salt and sand [kg/m²].
+    sprayer : str or None
+        Key of the sprayer it came out of; None takes it off the yard's tanks.
     """
 
     kind: Literal["application"] = "application"
+    sprayer: str | None = None
     additive: str | None = None
     additive_frac: float = Field(default=0.0, ge=0.0, le=1.0)
     rate_l_m2: float = Field(default=0.0, ge=0.0, le=0.25)
@@ -98,6 +102,8 @@ class Application(_SurfaceEntryBase):
             raise ValueError("an additive and its part of the blend go together")
         if self.additive is not None and self.rate_l_m2 == 0.0:
             raise ValueError("an additive is part of a liquid; give the liquid's rate")
+        if self.sprayer is not None and self.rate_l_m2 == 0.0:
+            raise ValueError("a sprayer puts down liquid; give the liquid's rate")
         return self
 
 
@@ -130,6 +136,242 @@ class Inspection(_SurfaceEntryBase):
         return self
 
 
+#: The store that is a yard's salt pile; every other one is a tank, or a product in totes.
+SALT_PILE = "salt"
+EntryVolume = Annotated[float, Field(gt=0.0, le=4e6)]
+EntryMass = Annotated[float, Field(gt=0.0, le=1e8)]
+
+
+class _YardEntryBase(_EntryBase):
+    """What every entry about a yard says besides.
+
+    Attributes
+    ----------
+    yard : str
+        Key of the sites file.
+    """
+
+    yard: str = Field(min_length=1)
+
+
+class _LiquidRead(Record):
+    """How strong a liquid is, by whichever instrument, and how warm.
+
+    Attributes
+    ----------
+    specific_gravity : float or None
+        By hydrometer [-].
+    strength_frac : float or None
+        All chlorides, by weight [-].
+    temp_c : float or None
+        Of the liquid; None counts as 60 °F [°C].
+    """
+
+    specific_gravity: float | None = Field(default=None, ge=0.99, le=1.45)
+    strength_frac: float | None = Field(default=None, ge=0.0, le=0.45)
+    temp_c: float | None = Field(default=None, ge=-40.0, le=50.0)
+
+    @model_validator(mode="after")
+    def _check_instrument(self) -> _LiquidRead:
+        if self.specific_gravity is not None and self.strength_frac is not None:
+            raise ValueError("give the specific gravity or the strength, not both")
+        if self.specific_gravity is not None and self.temp_c is None:
+            raise ValueError("a hydrometer reading needs the temperature of the liquid")
+        return self
+
+
+class BatchMade(_YardEntryBase, _LiquidRead):
+    """A batch of brine that went into a tank.
+
+    Attributes
+    ----------
+    tank : str
+        Where it went.
+    volume_l : float
+        Finished brine [L].
+    salt_kg : float or None
+        Salt off the pile, as delivered; None reckons it from the strength [kg].
+    """
+
+    kind: Literal["batch"] = "batch"
+    tank: str = Field(min_length=1)
+    volume_l: EntryVolume
+    salt_kg: EntryMass | None = None
+
+
+class Delivery(_YardEntryBase, _LiquidRead):
+    """A liquid or salt that was delivered.
+
+    Attributes
+    ----------
+    product : str
+        Key of what came: a product, brine, or salt.
+    store : str
+        Where it went: a tank, a product in totes, or salt.
+    volume_l, salt_kg : float or None
+        How much, of a liquid or of salt [L], [kg].
+    """
+
+    kind: Literal["delivery"] = "delivery"
+    product: str = Field(min_length=1)
+    store: str = Field(min_length=1)
+    volume_l: EntryVolume | None = None
+    salt_kg: EntryMass | None = None
+
+    @model_validator(mode="after")
+    def _check_amount(self) -> Delivery:
+        if (self.volume_l is None) is (self.salt_kg is None):
+            raise ValueError("a delivery is a volume of liquid or a mass of salt, one of them")
+        if (self.salt_kg is not None) is not (self.product == SALT_PILE == self.store):
+            raise ValueError("salt is delivered by mass, to the pile; liquids by volume, to others")
+        return self
+
+
+class LoadPart(Record):
+    """What a load takes from one store.
+
+    Attributes
+    ----------
+    store : str
+        A tank, or a product in totes.
+    volume_l : float
+        How much [L].
+    """
+
+    store: str = Field(min_length=1)
+    volume_l: EntryVolume
+
+
+class LoadDrawn(_YardEntryBase):
+    """A load that a sprayer took on, from one store or blended from several.
+
+    Attributes
+    ----------
+    sprayer : str
+        Key of the sprayer.
+    parts : tuple of LoadPart
+        What it took.
+    """
+
+    kind: Literal["load"] = "load"
+    sprayer: str = Field(min_length=1)
+    parts: tuple[LoadPart, ...] = Field(min_length=1, max_length=8)
+
+
+class LoadReturned(_YardEntryBase):
+    """What a sprayer brought back, and with it the end of its round.
+
+    Attributes
+    ----------
+    sprayer : str
+        Key of the sprayer.
+    store : str or None
+        The tank it went back into; None where the sprayer was empty.
+    volume_l : float
+        How much was left [L].
+    """
+
+    kind: Literal["return"] = "return"
+    sprayer: str = Field(min_length=1)
+    store: str | None = None
+    volume_l: float = Field(default=0.0, ge=0.0, le=4e6)
+
+    @model_validator(mode="after")
+    def _check_store(self) -> LoadReturned:
+        if (self.store is None) is not (self.volume_l == 0.0):
+            raise ValueError("what is returned goes into a tank; an empty sprayer into none")
+        return self
+
+
+class Transfer(_YardEntryBase):
+    """A liquid pumped from one store into another: a blend made in the tank.
+
+    Attributes
+    ----------
+    from_store, to_store : str
+        Tanks, or products in totes.
+    volume_l : float
+        How much [L].
+    """
+
+    kind: Literal["transfer"] = "transfer"
+    from_store: str = Field(min_length=1)
+    to_store: str = Field(min_length=1)
+    volume_l: EntryVolume
+
+    @model_validator(mode="after")
+    def _check_stores(self) -> Transfer:
+        if self.from_store == self.to_store:
+            raise ValueError("a transfer is from one store into another")
+        return self
+
+
+class Measurement(_YardEntryBase, _LiquidRead):
+    """A tank, a tote or the pile as measured; it corrects the book.
+
+    Attributes
+    ----------
+    store : str
+        A tank, a product in totes, or salt.
+    volume_l, salt_kg : float or None
+        How much there is; None where only the strength was read [L], [kg].
+    """
+
+    kind: Literal["measurement"] = "measurement"
+    store: str = Field(min_length=1)
+    volume_l: float | None = Field(default=None, ge=0.0, le=4e6)
+    salt_kg: float | None = Field(default=None, ge=0.0, le=1e8)
+
+    @model_validator(mode="after")
+    def _check_amount(self) -> Measurement:
+        is_read = self.specific_gravity is not None or self.strength_frac is not None
+        if self.store == SALT_PILE:
+            if self.salt_kg is None or self.volume_l is not None or is_read:
+                raise ValueError("the pile is measured by mass, and by nothing else")
+        elif self.salt_kg is not None or (self.volume_l is None and not is_read):
+            raise ValueError("a liquid is measured by volume, strength or both")
+        return self
+
+
+class LossCause(StrEnum):
+    """Why something is gone."""
+
+    SPILL = "spill"
+    LEAK = "leak"
+    FLUSH = "flush"
+    SETTLED = "settled salt"
+    EVAPORATED = "evaporated"
+    OTHER = "other"
+
+
+class Loss(_YardEntryBase):
+    """What is gone from a store without having been used.
+
+    Attributes
+    ----------
+    store : str
+        A tank, a product in totes, or salt.
+    cause : LossCause
+        Why.
+    volume_l, salt_kg : float or None
+        How much [L], [kg].
+    """
+
+    kind: Literal["loss"] = "loss"
+    store: str = Field(min_length=1)
+    cause: LossCause
+    volume_l: EntryVolume | None = None
+    salt_kg: EntryMass | None = None
+
+    @model_validator(mode="after")
+    def _check_amount(self) -> Loss:
+        if (self.salt_kg is None) is (self.store == SALT_PILE) or (self.volume_l is None) is not (
+            self.store == SALT_PILE
+        ):
+            raise ValueError("salt is lost by mass off the pile, a liquid by volume")
+        return self
+
+
 class Void(_EntryBase):
     """An earlier entry that does not count.
 
@@ -144,7 +386,10 @@ class Void(_EntryBase):
 
 
 SurfaceEntry = Application | PlowPass | Inspection
-Entry = SurfaceEntry | Void
+YardEntry = BatchMade | Delivery | LoadDrawn | LoadReturned | Transfer | Measurement | Loss
+WorkEntry = SurfaceEntry | YardEntry
+SURFACE_ENTRIES = (Application, PlowPass, Inspection)
+Entry = WorkEntry | Void
 _ADAPTER: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 
 
@@ -172,11 +417,15 @@ def parse_entry(document: str | bytes, where: str) -> Entry:
 
 
 def write_entry(entry: Entry) -> str:
-    """Write an entry as JSON, on one line, its time with the zone it was made in."""
-    return entry.model_dump_json()
+    """Write an entry as JSON, on one line, its time with the zone it was made in.
+
+    What is not said is left out, so that an entry keeps its words when kinds gain fields.
+    """
+    told = entry.model_dump(mode="json", exclude_defaults=True)
+    return json.dumps({"kind": entry.kind, **told}, ensure_ascii=False)
 
 
-def effective_entries(entries: Iterable[Entry]) -> list[SurfaceEntry]:
+def effective_entries(entries: Iterable[Entry]) -> list[WorkEntry]:
     """Return the entries that count, in order of time: those that no other one voids."""
     known = list(entries)
     voided = {entry.voids for entry in known if isinstance(entry, Void)}

@@ -9,6 +9,7 @@ from typing import Any
 
 from stormplan.record.entries import (
     CLOCK_TOLERANCE,
+    SURFACE_ENTRIES,
     Application,
     Condition,
     Entry,
@@ -141,6 +142,8 @@ def surface_histories(
     """
     found: dict[tuple[str, str], SurfaceHistory] = {}
     for entry in effective_entries(one for one in entries if one.at <= now + CLOCK_TOLERANCE):
+        if not isinstance(entry, SURFACE_ENTRIES):
+            continue
         before = found.get((entry.site, entry.surface), NO_HISTORY)
         observed, passes, applications = before.observed, before.passes, before.applications
         match entry:

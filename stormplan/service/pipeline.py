@@ -31,7 +31,14 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.planning.site_batch import HISTORY_H
 from stormplan.record.checks import check_entry
-from stormplan.record.entries import Entry, SurfaceEntry, effective_entries, parse_entry
+from stormplan.record.entries import (
+    SURFACE_ENTRIES,
+    Entry,
+    WorkEntry,
+    effective_entries,
+    parse_entry,
+)
+from stormplan.record.stock import StockBook, stock_book
 from stormplan.record.surface_history import SurfaceHistories, surface_histories
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
@@ -155,7 +162,7 @@ def fetch_and_plan(
         fetcher.close()
     night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder)
     source_errors = _error_records(archive, now)
-    histories, record_diagnostics = _histories(sites, archive, now)
+    histories, stock, record_diagnostics = _recorded(sites, archive, now)
     plan = plan_isolated(
         partial(
             make_plan,
@@ -165,6 +172,7 @@ def fetch_and_plan(
             error_records=source_errors,
             histories=histories,
             earlier_work=_earlier_work(archive, now),
+            stock=stock,
             mapper=partial(_map_blocks, progress) if progress else map,
         ),
         _site_forecasts(gathered),
@@ -193,10 +201,13 @@ def _map_blocks(
         progress("planning sites", done, total)
 
 
-def _histories(
+def _recorded(
     sites: Sites, archive: Archive, now: datetime
-) -> tuple[SurfaceHistories, tuple[Diagnostic, ...]]:
-    """Return what the record said of each surface by then, and why entries are left out."""
+) -> tuple[SurfaceHistories, StockBook, tuple[Diagnostic, ...]]:
+    """Return what the record said of each surface and yard by then, and what is left out.
+
+    Old entries about surfaces never count there, but what they used counts in the yard's stock.
+    """
     entries: list[Entry] = []
     unusable: list[str] = []
     for key, document in RecordLog(archive).documents(until=now):
@@ -205,19 +216,24 @@ def _histories(
         except InputError as error:
             unusable.append(str(error))
     oldest = now - MAX_ENTRY_AGE
-    usable: list[SurfaceEntry] = []
+    usable: list[WorkEntry] = []
     for entry in effective_entries(entries):
-        if oldest <= entry.at:
-            try:
-                check_entry(entry, sites, now)
-            except InputError as error:
+        try:
+            check_entry(entry, sites, now)
+        except InputError as error:
+            if oldest <= entry.at:
                 unusable.append(str(error))
-            else:
-                usable.append(entry)
+        else:
+            usable.append(entry)
     reasons = Counter(unusable)
-    return surface_histories(usable, now), tuple(
-        degraded(DiagnosticCode.RECORD_UNUSABLE, reason=reason, entries=count)
-        for reason, count in reasons.items()
+    recent = [one for one in usable if isinstance(one, SURFACE_ENTRIES) and oldest <= one.at]
+    return (
+        surface_histories(recent, now),
+        stock_book(sites, usable, now),
+        tuple(
+            degraded(DiagnosticCode.RECORD_UNUSABLE, reason=reason, entries=count)
+            for reason, count in reasons.items()
+        ),
     )
 
 

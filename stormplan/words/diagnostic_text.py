@@ -15,6 +15,7 @@ from stormplan.planning.diagnostics import (
     DiagnosticCode,
     Severity,
 )
+from stormplan.record.entries import SALT_PILE
 from stormplan.units import UnitFormatter
 from stormplan.words.formatting import ReportFormat, format_age, join_names, pluralize
 
@@ -231,6 +232,12 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
         case DiagnosticCode.RECORD_UNUSABLE:
             count = pluralize(round(one.quantity("entries")), "recent entry", "recent entries")
             return f"{count} of the record left out: {reason}"
+        case (
+            DiagnosticCode.STOCK_BELOW_EMPTY
+            | DiagnosticCode.STOCK_DIFFERENCE
+            | DiagnosticCode.LOAD_DIFFERENCE
+        ):
+            return _stock_sentence(one, fmt)
         case DiagnosticCode.ALERTS_UNKNOWN:
             return f"official alerts are not known: {reason}"
         case DiagnosticCode.ALERTS_STALE:
@@ -278,6 +285,28 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
             )
         case _:  # the archive
             return reason
+
+
+def _stock_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
+    yard, store = one.text("yard"), one.text("store")
+    place = "salt pile" if store == SALT_PILE else store
+    if one.code is DiagnosticCode.STOCK_BELOW_EMPTY:
+        return f"{yard}, {place}: by the record more was taken than was there; measure it"
+    when = fmt.full_datetime(_time(one, "at"))
+    if one.code is DiagnosticCode.LOAD_DIFFERENCE:
+        off_l, loaded = one.quantity("difference"), fmt.units.volume(one.quantity("loaded"))
+        verb = "more" if off_l > 0.0 else "less"
+        return (
+            f"{yard}, {one.text('sprayer')}, back {when}: {fmt.units.volume(abs(off_l))} {verb} of"
+            f" {loaded} went out than its services say; it was shared among them"
+        )
+    say = fmt.units.mass if one.text("unit") == "kg" else fmt.units.volume
+    booked, measured = one.quantity("booked"), one.quantity("measured")
+    verb = "missing" if booked > measured else "over"
+    return (
+        f"{yard}, {place}: {say(abs(booked - measured))} {verb} when measured {when}, more than"
+        f" the {say(one.quantity('limit'))} that gauges explain; log the loss with its cause"
+    )
 
 
 _DELIVERY_OUTCOMES = {

@@ -68,6 +68,24 @@ def shortage_lines(yard: YardMix, formatter: UnitFormatter) -> list[str]:
     return [amounts.get(what, what) for what in yard.shortages]
 
 
+def stock_text(yard: YardMix, fmt: ReportFormat) -> str:
+    """Return where the stock of a yard is known from, and as of when."""
+    if yard.stock_as_of is None:
+        return "as the sites file has it; the record says nothing of this yard"
+    return f"by the record up to {fmt.full_datetime(yard.stock_as_of)}"
+
+
+def counted_text(
+    counted_at: datetime | None, stock_as_of: datetime | None, fmt: ReportFormat
+) -> str:
+    """Return when a tank was measured or counted; it is dated, as that may be weeks ago."""
+    if counted_at is None:
+        return "nobody said when it was measured"
+    if stock_as_of is not None:
+        return f"measured {fmt.full_datetime(counted_at)}"
+    return f"counted {counted_at.astimezone(fmt.zone):%Y-%m-%d}"
+
+
 def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     """Return the text view of a yard's mix."""
     formatter = fmt.units
@@ -103,7 +121,10 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %, "
         held = f"{formatter.volume(tank.on_hand_l)}, {formatter.volume(tank.usable_l)} to draw"
-        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{_tank_status(yard, tank)}"))
+        status = _tank_status(yard, tank)
+        counted = counted_text(tank.counted_at, yard.stock_as_of, fmt)
+        rows.append((f"Tank {tank.tank}", f"{held}, {strength}{status}; {counted}"))
+    rows.append(("Stock", stock_text(yard, fmt)))
     for one in yard.sprayer_schedule.sprayers:
         if one.loads and one.start is not None:
             load = (
@@ -276,6 +297,7 @@ class MixSheetView:
     loads: tuple[BlendLoadView, ...]
     blend_locations: tuple[tuple[str, str], ...]
     tanks: tuple[tuple[str, str, str, str, str], ...]
+    stock: str
     additives: tuple[tuple[str, str, str, str], ...]
     cautions: tuple[str, ...]
 
@@ -475,6 +497,7 @@ def _mix_sheet_view(
         loads=tuple(_blend_load_view(blend, fmt) for blend in yard.blends),
         blend_locations=_blend_locations(yard, fmt),
         tanks=tuple(_tank_rows(yard, fmt)),
+        stock=stock_text(yard, fmt),
         additives=tuple(
             (
                 item.name,
@@ -633,7 +656,8 @@ def _tank_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str, str
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
         held, draw = fmt.units.volume(tank.on_hand_l), fmt.units.volume(tank.usable_l)
-        yield tank.tank, held, draw, strength, _tank_status(yard, tank)
+        counted = counted_text(tank.counted_at, yard.stock_as_of, fmt)
+        yield tank.tank, held, draw, strength, f"{_tank_status(yard, tank)}; {counted}"
 
 
 def _tank_status(yard: YardMix, tank: TankState) -> str:

@@ -23,6 +23,15 @@ from stormplan.company.sites import Sites
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.entries import (
+    Application,
+    BatchMade,
+    Entry,
+    LoadDrawn,
+    LoadReturned,
+    Measurement,
+)
+from stormplan.record.stock import stock_book
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.earlier_work import read_earlier_work
 from stormplan.weather.forecast import CellForecast
@@ -186,6 +195,7 @@ class RuleEffect:
     other: Mapping[str, Any] | None = None
     later: Mapping[str, Any] | None = None
     seen_icy_h_ago: float | None = None  # the record has ice seen so long before now
+    entries: tuple[Entry, ...] = ()  # of the record, about yards
     gathered: Gathered | None = None  # None: planned from the forecast as it is
     open_reason: str | None = None  # why the rule is not yet felt; the test then expects that
 
@@ -205,7 +215,47 @@ FAR_STORMS |= {  # and a day between that dries the lot
 UNKNOWN_AFTER_40 = np.where(np.arange(72) < 40, -20.0, np.nan)
 MONEY = {"miss_cost": "100 /miss", "pass_cost": "5 /pass"}
 
+GAL = units.L_PER_GAL
+
+
+def yard_entry(kind: type[Any], hours_ago: float, **more: Any) -> Entry:
+    """Return an entry about the yard."""
+    at = NOON - timedelta(hours=hours_ago)
+    return kind(id=f"{kind.__name__}{hours_ago}", at=at, yard="north", **more)
+
+
+def month_of_brine(measured_gal: float) -> tuple[Entry, ...]:
+    """Return 12,000 gal through a tank that the book has empty now, and what is in it."""
+    return (
+        yard_entry(BatchMade, 9, tank="t1", volume_l=6000 * GAL, strength_frac=0.233),
+        yard_entry(LoadDrawn, 8, sprayer="truck",
+                   parts=({"store": "t1", "volume_l": 6000 * GAL},)),
+        yard_entry(Measurement, 1, store="t1", volume_l=measured_gal * GAL,
+                   temp_c=units.f_to_c(60.0)),
+    )  # fmt: skip
+
+
+def one_round(returned_gal: float, loaded_gal: float = 600.0) -> tuple[Entry, ...]:
+    """Return a round whose services say 520 gal: on 20,000 ft2 in five goes."""
+    rate = dict.fromkeys((6.0, 5.9, 5.8, 5.7, 5.6), 5.2 * units.L_M2_PER_GAL_KFT2)
+    return (
+        yard_entry(LoadDrawn, 7, sprayer="truck",
+                   parts=({"store": "t1", "volume_l": loaded_gal * GAL},)),
+        *(Application(id=f"a{ago}", at=NOON - timedelta(hours=ago), site="a", surface="here",
+                      rate_l_m2=one, sprayer="truck") for ago, one in rate.items()),
+        yard_entry(LoadReturned, 5, sprayer="truck", store="t1", volume_l=returned_gal * GAL),
+    )  # fmt: skip
+
+
 EFFECTS: dict[str, RuleEffect] = {
+    # book against measured
+    "stock_difference_share": RuleEffect("0.5 %", entries=month_of_brine(240.0)),
+    "stock_difference_fixed": RuleEffect("100 gal", entries=month_of_brine(240.0)),
+    "pile_difference_share": RuleEffect(  # the file has 40 tons
+        "1 %", entries=(yard_entry(Measurement, 1, store="salt", salt_kg=39.2 * units.KG_PER_TON),)
+    ),
+    "load_difference_share": RuleEffect("2 %", entries=one_round(60.0)),
+    "load_difference_min": RuleEffect("50 gal", entries=one_round(40.0)),
     # brine
     "brine_target": RuleEffect("23 %"),
     "brine_accept_min": RuleEffect("23 %", sections=yard_with("22.8 %")),
@@ -409,6 +459,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         {"a": gather(effect, effect.weather, sites)},
         effect.now,
         histories=histories_of(effect),
+        stock=stock_book(sites, effect.entries, effect.now),
     )
     if effect.later is None:
         return plan
