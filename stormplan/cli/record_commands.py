@@ -14,7 +14,7 @@ from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from datetime import date, datetime
 
     from stormplan.record.entries import Entry
 
@@ -395,6 +395,82 @@ def _liquid_read(
     }
 
 
+@add_app.command("skipped")
+def add_skipped(
+    site: SiteArgument,
+    surface: SurfaceArgument,
+    reason: Annotated[str, typer.Argument(help="Why, like 'cars parked'.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add work of the plan that was not done, and why."""
+    from stormplan.record.entries import Skipped
+
+    common = _common(at, by, note)
+    entry = _validated(Skipped, **common, site=site, surface=surface, reason=reason)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("direction")
+def add_direction(
+    site: SiteArgument,
+    said: Annotated[str, typer.Argument(help="What the client asked for.")],
+    said_by: Annotated[str, typer.Argument(help="Who asked, and how, like 'J. Doe by phone'.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add what a client asked for, like no salt on the deck."""
+    from stormplan.record.entries import Direction
+
+    entry = _validated(Direction, **_common(at, by, note), site=site, said=said, said_by=said_by)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("complaint")
+def add_complaint(
+    site: SiteArgument,
+    said: Annotated[str, typer.Argument(help="What somebody complained of.")],
+    said_by: Annotated[str, typer.Argument(help="Who.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add a complaint, or a fall that was told."""
+    from stormplan.record.entries import Complaint
+
+    entry = _validated(Complaint, **_common(at, by, note), site=site, said=said, said_by=said_by)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
+@add_app.command("calibration")
+def add_calibration(
+    yard: YardArgument,
+    sprayer: SprayerArgument,
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+    at: AtOption = None,
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Add that a sprayer was calibrated."""
+    from stormplan.record.entries import Calibration
+
+    entry = _validated(Calibration, **_common(at, by, note), yard=yard, sprayer=sprayer)
+    _add(entry, sites, archive or out / "archive.sqlite")
+
+
 @add_app.command("void")
 def add_void(
     voids: Annotated[str, typer.Argument(help="Id of the entry that does not count.")],
@@ -467,6 +543,119 @@ def show_stock(
             entries.append(entry)
     for line in stock_lines(stock_book(checked, entries, now), checked):
         print(line)
+
+
+DayArgument = Annotated[str, typer.Argument(help="Local day, like 2026-01-12.")]
+RulesOption = Annotated[
+    str | None,
+    typer.Option("--rules", help="nh, vt, wi, ut, or own for record_rules of the sites file."),
+]
+
+
+@record_app.command("missing")
+def show_missing(
+    site: SiteArgument,
+    day: DayArgument,
+    sites: SitesOption,
+    rules: RulesOption = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+) -> None:
+    """Say what the record of a site's day still lacks by a rule set; exit code 3 if anything.
+
+    No legal advice: what the law asks for is for counsel to say.
+    """
+    from stormplan.company import sites_file
+    from stormplan.errors import ExitCode
+    from stormplan.record.completeness import rule_set
+    from stormplan.service.record_packet import day_missing, day_of_site
+    from stormplan.store.archive import Archive
+
+    checked = sites_file.load_sites(sites)
+    asked, path = rule_set(rules, checked), archive or out / "archive.sqlite"
+    record = _record(path)
+    with Archive(path) as kept:
+        found = day_missing(day_of_site(checked, kept, record, site, _day(day)), asked, record)
+    print(f"{asked.name} ({asked.source})")
+    for one in found:
+        print(f"missing: {one.item}" + (f", entry {one.entry}" if one.entry else ""))
+    print("No legal advice; defer to counsel.")
+    if found:
+        raise typer.Exit(int(ExitCode.DEGRADED))
+    print("nothing these rules ask for is missing")
+
+
+@record_app.command("packet")
+def write_day_packet(
+    site: SiteArgument,
+    day: DayArgument,
+    sites: SitesOption,
+    to: Annotated[Path | None, typer.Option("--to", help="Folder; default OUT/packets.")] = None,
+    rules: RulesOption = None,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+) -> None:
+    """Write one folder for a claim or a client: forecast, plan, entries, hashes, chain.
+
+    No legal advice: what the law asks for is for counsel to say.
+    """
+    from stormplan.company import sites_file
+    from stormplan.record.completeness import rule_set
+    from stormplan.service.record_packet import day_of_site, write_packet
+    from stormplan.store.archive import Archive
+
+    checked = sites_file.load_sites(sites)
+    is_asked = rules is not None or checked.record_rules is not None
+    asked, path = rule_set(rules, checked) if is_asked else None, archive or out / "archive.sqlite"
+    record = _record(path)
+    folder = to or out / "packets" / f"{site}-{_day(day)}"
+    with Archive(path) as kept:
+        found = day_of_site(checked, kept, record, site, _day(day))
+        paths = write_packet(checked, kept, record, found, asked, folder, sites.parent)
+    print(f"{len(found.entries)} entries: {', '.join(map(str, paths))}")
+
+
+def _day(text: str) -> date:
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"'{text}' is no day; accepted: 2026-01-12") from None
+
+
+def _record(archive: Path) -> list[Entry]:
+    from stormplan.record.entries import parse_entry
+
+    return [parse_entry(document, f"entry {key}") for key, document in _log_documents(archive)]
+
+
+@record_app.command("export")
+def export_record(
+    file: Annotated[Path, typer.Argument(help="FILE.csv, FILE.jsonl or FILE.xlsx.")],
+    sites: SitesOption,
+    out: OutOption = OUT,
+    archive: ArchiveOption = None,
+) -> None:
+    """Write the whole record for spreadsheets and other programs, in local time with offset."""
+    from stormplan.company import sites_file
+    from stormplan.words import record_export
+
+    checked, record = sites_file.load_sites(sites), _record(archive or out / "archive.sqlite")
+    match file.suffix.lower():
+        case ".csv":
+            content = record_export.entries_csv(record, checked).encode()
+        case ".jsonl":
+            content = record_export.entries_jsonl(record, checked).encode()
+        case ".xlsx":
+            content = record_export.entries_workbook(record, checked)
+        case _:
+            raise InputError(f"{file}: accepted: a name that ends in .csv, .jsonl or .xlsx")
+    try:
+        file.write_bytes(content)
+    except OSError as error:
+        raise InputError(f"cannot write {file}: {error.strerror}") from error
+    print(f"{len(record)} entries: {file}")
 
 
 @record_app.command("import")

@@ -31,6 +31,7 @@ from stormplan.company.catalog import (
 from stormplan.company.delivery_settings import DeliverySettings, ScheduleSettings
 from stormplan.company.policy import Policy, SitePolicy, SurfacePolicy, given_rules
 from stormplan.company.practice_rules import Practice
+from stormplan.company.record_rules import OwnRules
 from stormplan.company.skyline import BEARING_DEG, WallGeometry, horizon_deg, sky_view_frac
 from stormplan.company.validators import (
     BaseUrl,
@@ -514,6 +515,7 @@ class Sites(Record):
     yards: dict[Key, Yard] = Field(min_length=1)
     clients: dict[Key, Client] = Field(min_length=1)
     sites: dict[Key, Site] = Field(min_length=1)
+    record_rules: OwnRules | None = None  # what the company asks of its own record
     readings: str | None = None  # log of surface readings, for the correction of nights
     schedule: ScheduleSettings = ScheduleSettings()
     delivery: DeliverySettings = DeliverySettings()

@@ -12,9 +12,11 @@ from stormplan.errors import InputError
 from stormplan.record.entries import (
     CLOCK_TOLERANCE,
     SALT_PILE,
+    SITE_ENTRIES,
     SURFACE_ENTRIES,
     Application,
     BatchMade,
+    Calibration,
     Delivery,
     Entry,
     LoadDrawn,
@@ -49,6 +51,9 @@ def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
         raise InputError(f"{entry.at:%Y-%m-%d %H:%M%z} is yet to come; the record holds what was")
     if isinstance(entry, Void):
         return
+    if isinstance(entry, SITE_ENTRIES):
+        _check_key("site", entry.site, sites.sites)
+        return
     if not isinstance(entry, SURFACE_ENTRIES):
         _check_yard_entry(entry, sites)
         return
@@ -72,7 +77,7 @@ def _check_yard_entry(entry: YardEntry, sites: Sites) -> None:
     yard = sites.yards[entry.yard]
     where = f"store at {entry.yard}"
     known = stores_of(yard, sites)
-    if isinstance(entry, LoadDrawn | LoadReturned):
+    if isinstance(entry, LoadDrawn | LoadReturned | Calibration):
         _check_key(f"sprayer at {entry.yard}", entry.sprayer, yard.sprayers)
     liquids = [key for key in known if key != SALT_PILE]
     match entry:

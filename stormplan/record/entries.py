@@ -37,6 +37,21 @@ CLOCK_TOLERANCE = timedelta(minutes=5)
 WITH_DEPTH = (Condition.SLUSH, Condition.SNOW, Condition.PACKED_SNOW)
 
 
+class Photo(Record):
+    """A photo that shows what an entry says; it stays where it is, its name and hash are kept.
+
+    Attributes
+    ----------
+    name : str
+        Its file's name, without a folder.
+    sha256 : str
+        Hash of its bytes, in hexadecimal.
+    """
+
+    name: str = Field(pattern=r"^[^/\\\x00-\x1f.][^/\\\x00-\x1f]{0,119}$")
+    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+
+
 class _EntryBase(Record):
     """What every entry says.
 
@@ -48,12 +63,15 @@ class _EntryBase(Record):
         When it was done or seen, aware.
     by, note : str
         Who, and what else is to be said.
+    photos : tuple of Photo
+        What shows it.
     """
 
     id: str = Field(min_length=1, max_length=80)
     at: AwareDatetime
-    by: str = ""
-    note: str = ""
+    by: str = Field(default="", max_length=120)
+    note: str = Field(default="", max_length=2000)
+    photos: tuple[Photo, ...] = Field(default=(), max_length=20)
 
 
 class _SurfaceEntryBase(_EntryBase):
@@ -63,10 +81,16 @@ class _SurfaceEntryBase(_EntryBase):
     ----------
     site, surface : str
         Keys of the sites file.
+    pavement_temp_c : float or None
+        As read there [°C].
+    weather : str
+        What fell and blew, in words.
     """
 
     site: str = Field(min_length=1)
     surface: str = Field(min_length=1)
+    pavement_temp_c: float | None = Field(default=None, ge=-50.0, le=70.0)
+    weather: str = Field(default="", max_length=200)
 
 
 class Application(_SurfaceEntryBase):
@@ -134,6 +158,49 @@ class Inspection(_SurfaceEntryBase):
             wanted = ", ".join(WITH_DEPTH)
             raise ValueError(f"a depth goes with {wanted}, and with nothing else")
         return self
+
+
+class Skipped(_SurfaceEntryBase):
+    """Work of the plan that was not done.
+
+    Attributes
+    ----------
+    reason : str
+        Why.
+    """
+
+    kind: Literal["skipped"] = "skipped"
+    reason: str = Field(min_length=1, max_length=200)
+
+
+class _SiteEntryBase(_EntryBase):
+    """What somebody said about a site.
+
+    Attributes
+    ----------
+    site : str
+        Key of the sites file.
+    said_by : str
+        Who said it.
+    said : str
+        What.
+    """
+
+    site: str = Field(min_length=1)
+    said_by: str = Field(min_length=1, max_length=120)
+    said: str = Field(min_length=1, max_length=2000)
+
+
+class Direction(_SiteEntryBase):
+    """What a client asked for: "no salt on the deck"."""
+
+    kind: Literal["direction"] = "direction"
+
+
+class Complaint(_SiteEntryBase):
+    """What somebody complained of, or a fall that was told."""
+
+    kind: Literal["complaint"] = "complaint"
 
 
 #: The store that is a yard's salt pile; every other one is a tank, or a product in totes.
@@ -372,6 +439,19 @@ class Loss(_YardEntryBase):
         return self
 
 
+class Calibration(_YardEntryBase):
+    """A sprayer that was calibrated.
+
+    Attributes
+    ----------
+    sprayer : str
+        Key of the sprayer.
+    """
+
+    kind: Literal["calibration"] = "calibration"
+    sprayer: str = Field(min_length=1)
+
+
 class Void(_EntryBase):
     """An earlier entry that does not count.
 
@@ -385,10 +465,14 @@ class Void(_EntryBase):
     voids: str = Field(min_length=1)
 
 
-SurfaceEntry = Application | PlowPass | Inspection
-YardEntry = BatchMade | Delivery | LoadDrawn | LoadReturned | Transfer | Measurement | Loss
-WorkEntry = SurfaceEntry | YardEntry
-SURFACE_ENTRIES = (Application, PlowPass, Inspection)
+SurfaceEntry = Application | PlowPass | Inspection | Skipped
+SiteEntry = Direction | Complaint
+YardEntry = (
+    BatchMade | Delivery | LoadDrawn | LoadReturned | Transfer | Measurement | Loss | Calibration
+)
+WorkEntry = SurfaceEntry | SiteEntry | YardEntry
+SURFACE_ENTRIES = (Application, PlowPass, Inspection, Skipped)
+SITE_ENTRIES = (Direction, Complaint)
 Entry = WorkEntry | Void
 _ADAPTER: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 

@@ -15,6 +15,7 @@ from stormplan.record.entries import (
     Entry,
     Inspection,
     PlowPass,
+    Skipped,
     effective_entries,
 )
 
@@ -142,7 +143,7 @@ def surface_histories(
     """
     found: dict[tuple[str, str], SurfaceHistory] = {}
     for entry in effective_entries(one for one in entries if one.at <= now + CLOCK_TOLERANCE):
-        if not isinstance(entry, SURFACE_ENTRIES):
+        if not isinstance(entry, SURFACE_ENTRIES) or isinstance(entry, Skipped):
             continue
         before = found.get((entry.site, entry.surface), NO_HISTORY)
         observed, passes, applications = before.observed, before.passes, before.applications

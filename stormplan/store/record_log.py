@@ -81,6 +81,11 @@ class RecordLog:
         )
         return [(str(key), str(document)) for key, document in rows]
 
+    def links(self) -> list[tuple[str, str, str]]:
+        """Return id, when it was added, and link of every entry, in the order they were added."""
+        rows = self.archive.fetch_all("SELECT id, recorded_at, link FROM entry ORDER BY number")
+        return [(str(key), str(stamp), str(link)) for key, stamp, link in rows]
+
     def last_link(self) -> str:
         """Return the link of the last entry; of zeros where there is none."""
         last = self.archive.fetch_first("SELECT link FROM entry ORDER BY number DESC")

@@ -6,7 +6,10 @@ from stormplan.record.entries import (
     SALT_PILE,
     Application,
     BatchMade,
+    Calibration,
+    Complaint,
     Delivery,
+    Direction,
     Entry,
     Inspection,
     LoadDrawn,
@@ -14,6 +17,7 @@ from stormplan.record.entries import (
     Loss,
     Measurement,
     PlowPass,
+    Skipped,
     Transfer,
     Void,
 )
@@ -46,6 +50,14 @@ def entry_text(entry: Entry, fmt: UnitFormatter) -> str:
             return f"{entry.site} {entry.surface}: {_put_down(entry, fmt)}"
         case PlowPass():
             return f"{entry.site} {entry.surface}: plowed or shoveled"
+        case Skipped():
+            return f"{entry.site} {entry.surface}: not done, {entry.reason}"
+        case Direction():
+            return f"{entry.site}: {entry.said_by} asked for: {entry.said}"
+        case Complaint():
+            return f"{entry.site}: {entry.said_by} complained: {entry.said}"
+        case Calibration():
+            return f"{entry.yard} {entry.sprayer}: calibrated"
         case BatchMade():
             salt = "" if entry.salt_kg is None else f" from {fmt.mass(entry.salt_kg)} of salt"
             made = f"{fmt.volume(entry.volume_l)} made into {entry.tank}"
