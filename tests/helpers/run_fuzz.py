@@ -240,8 +240,10 @@ def _damage_some(
             case "point":
                 what = _serve_damaged(rng, replay, POINT, point)
             case "row":
-                with contextlib.suppress(sqlite3.DatabaseError):  # its bytes are damaged already
+                try:
                     what = _damage_row(rng, archive)
+                except sqlite3.DatabaseError:  # its bytes are damaged already
+                    continue
             case "bytes":
                 what = _damage_bytes(rng, archive)
             case _:
