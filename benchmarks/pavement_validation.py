@@ -5,17 +5,22 @@ and a month of BSRN over natural ground, with measured radiation and nothing fit
 the folder that STORMPLAN_MEASURED names, which docs/model/validation.md describes: the weather known,
 the surface by its class, no reading of the site. Prints RMSE and mean error in K, by night and by
 day, beside those of taking the air for the surface; the share of hours that freeze in the model but
-not as measured, and the other way round; and the pool that the model error of
+not as measured, and the other way round; all of that without the changes of the physics that
+docs/model/index.md derives, with each alone and with several; and the pool that the model error of
 ``stormplan.physics.ensemble`` quotes.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pandas as pd
@@ -25,9 +30,19 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from helpers import measured
 
 import stormplan
-from stormplan.physics import ensemble
+from stormplan.physics import ensemble, forcing, ground, pavement
 from stormplan.physics.bias_correction import is_night
 from stormplan.weather.forecast import VARIABLES
+
+#: Changes of the physics, and the constants of a module that the model had before each.
+CHANGES: dict[str, tuple[ModuleType, dict[str, float]]] = {
+    "stability at one height": (pavement, {
+        "RICHARDSON_HEIGHT_M": pavement.WIND_HEIGHT_M**2 / pavement.AIR_HEIGHT_M,
+        "LOUIS_UNSTABLE_C": pavement.LOUIS_UNSTABLE_C * pavement.AIR_DIFFERENCE_10M_TO_2M,
+    }),
+    "ground to 5 m": (ground, {"GROUND_DEPTH_M": 2.0}),
+    "hidden sky reflects": (forcing, {"SURROUNDINGS_ALBEDO": 0.0}),
+}  # fmt: skip
 
 WINTER_MONTHS = (11, 12, 1, 2, 3)
 SPIN_UP_H = 72  # the pavement forgets its first profile: not scored
@@ -131,24 +146,48 @@ def pooled(scores: list[Score]) -> str:
     )
 
 
+@contextmanager
+def only(changes: tuple[str, ...]) -> Iterator[None]:
+    """Give the model some of the changes alone for a while."""
+    undone = [CHANGES[name] for name in CHANGES if name not in changes]
+    now = [(module, {name: getattr(module, name) for name in before}) for module, before in undone]
+    for module, before in undone:
+        vars(module).update(before)
+    try:
+        yield
+    finally:
+        for module, values in now:
+            vars(module).update(values)
+
+
+def print_changes(score_sets: Callable[[], list[Score]], names: Iterable[str]) -> None:
+    """Print each set's line without, with one and with several of some changes."""
+    chosen = tuple(names)
+    for count in range(len(chosen) + 1):
+        for some in itertools.combinations(chosen, count):
+            print(f"-- with {', '.join(some) or 'none of the changes'}")
+            with only(some):
+                for score in score_sets():
+                    print(score.row())
+
+
 def main() -> None:
     """Print the table."""
     what = "night, day: rmse (mean)"
     print(f"{'':34s} {'n':>6s}  model {what}; air as surface {what} [K]; false, missed freezes")
-    for score in shipped():
-        print(score.row())
+    # over natural ground, a meter of it under an open sky, only stability makes a difference
+    print_changes(shipped, ["stability at one height"])
     folder = os.environ.get("STORMPLAN_MEASURED")
     if folder is None:
         print(
             "STORMPLAN_MEASURED names no folder of other measured sets (docs/model/validation.md)"
         )
         return
-    scores = [station(path) for path in sorted(Path(folder).glob("*.csv"))]
-    if not scores:
+    paths = sorted(Path(folder).glob("*.csv"))
+    if not paths:
         raise SystemExit(f"STORMPLAN_MEASURED={folder} has no .csv with its .json beside it")
-    for score in scores:
-        print(score.row())
-    print(pooled(scores))
+    print_changes(lambda: [station(path) for path in paths], CHANGES)
+    print(pooled([station(path) for path in paths]))
 
 
 if __name__ == "__main__":

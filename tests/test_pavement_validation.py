@@ -11,6 +11,8 @@ import pandas as pd
 import pytest
 
 import stormplan
+from stormplan.physics import pavement
+from stormplan.physics.bias_correction import is_night
 from stormplan.weather.forecast import VARIABLES
 
 pytestmark = pytest.mark.slow
@@ -18,15 +20,18 @@ pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parent.parent
 
 
-@pytest.fixture(scope="module")
-def benchmark():
-    path = ROOT / "benchmarks" / "pavement_validation.py"
-    spec = importlib.util.spec_from_file_location("pavement_validation", path)
+def load_benchmark(name):
+    spec = importlib.util.spec_from_file_location(name, ROOT / "benchmarks" / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
 
     sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="module")
+def benchmark():
+    return load_benchmark("pavement_validation")
 
 
 @pytest.fixture
@@ -88,3 +93,47 @@ def test_an_empty_folder_is_refused(benchmark, tmp_path, monkeypatch):
     monkeypatch.setattr(benchmark, "shipped", list)
     with pytest.raises(SystemExit, match=r"has no \.csv"):
         benchmark.main()
+
+
+def test_the_page_has_the_sensitivities_that_the_benchmark_prints(capsys):
+    page = (ROOT / "docs" / "model" / "index.md").read_text()
+    load_benchmark("pavement_sensitivity").main()
+    rows = capsys.readouterr().out.strip().splitlines()
+    assert len(rows) > 15
+    for row in rows[2:]:
+        label, *said = [cell.strip() for cell in row.strip("|").split("|")]
+        (line,) = [each for each in page.splitlines() if each.startswith(f"| {label} |")]
+        told = [float(cell) for cell in line.strip("|").split("|")[1:]]
+        assert told == pytest.approx([float(cell) for cell in said], abs=0.015), label
+
+
+def test_albedo_and_conductivity_move_a_surface_as_far_as_published_models_say():
+    # parametric study in Gui et al. 2007 (J. Mater. Civ. Eng. 19, 683; from memory): darker and
+    # less conducting pavement is warmer by day, and less conducting pavement is colder by night
+    sensitivity = load_benchmark("pavement_sensitivity")
+    given = sensitivity.weather()
+    night = is_night(given.hour_starts, sensitivity.LATITUDE, -88.0)[sensitivity.SPIN_UP_H :]
+    usual = sensitivity.lot_c(given, sensitivity.LOT, pavement, {})
+    change = {
+        label: sensitivity.lot_c(given, column, module, values) - usual
+        for label, column, module, values in sensitivity.CASES
+        if label in {"albedo 0.12: 0.05", "asphalt 1.3 W/(m K): 0.8"}
+    }
+    assert change["albedo 0.12: 0.05"][~night].mean() > 2.0 * abs(
+        change["albedo 0.12: 0.05"][night].mean()
+    )
+    assert change["asphalt 1.3 W/(m K): 0.8"][~night].mean() > 0.2
+    assert change["asphalt 1.3 W/(m K): 0.8"][night].mean() < -0.2
+
+
+def test_changes_are_undone_and_done_again(benchmark, folder, capsys):
+    before = benchmark.station(folder / "invented.csv")
+    with benchmark.only(()):
+        undone = benchmark.station(folder / "invented.csv")
+    # heights mixed: nights and days colder, the only change of the three that is worth this much
+    assert (undone.error_k - before.error_k).mean() < -0.1
+    benchmark.print_changes(lambda: [benchmark.station(folder / "invented.csv")], benchmark.CHANGES)
+    said = capsys.readouterr().out.splitlines()
+    assert sum(line.startswith("-- with") for line in said) == 8
+    assert said[-1] == before.row()
+    assert said[1] == undone.row()
