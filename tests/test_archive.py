@@ -160,6 +160,18 @@ def test_a_file_whose_table_lost_its_name_or_a_column_is_kept_aside_and_begun_an
     assert list(tmp_path.glob("archive.sqlite.damaged-*"))
 
 
+def test_a_file_whose_schema_is_no_text_is_kept_aside_and_begun_anew(tmp_path):
+    """The database's own message about it cannot be read then; found by random damage."""
+    path = tmp_path / "archive.sqlite"
+    Archive(path).close()
+    raw = path.read_bytes()
+    path.write_bytes(raw.replace(b"CREATE TABLE run (", b"CREATE TABLE \xac\xff\xfe (", 1))
+    archive, said = maintenance.open_or_fall_back(path, NOON)
+    with archive:
+        assert archive.path == str(path)
+        assert "a new one was begun" in said
+
+
 def test_a_file_in_use_is_said_so(tmp_path):
     path = tmp_path / "archive.sqlite"
     Archive(path).close()

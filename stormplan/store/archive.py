@@ -213,7 +213,8 @@ _UNUSED_PLAN_ID = (
 def _is_damage(error: Exception) -> bool:
     """Return whether an error means that the file itself is damaged."""
     code = getattr(error, "sqlite_errorcode", None)
-    return isinstance(error, zlib.error) or code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
+    is_garbled = isinstance(error, zlib.error | UnicodeDecodeError)  # the second: its own message
+    return is_garbled or code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT)
 
 
 class Archive:
@@ -272,7 +273,7 @@ class Archive:
     def _archive_errors(self) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, zlib.error) as error:
+        except (sqlite3.Error, zlib.error, UnicodeDecodeError) as error:
             said = _describe_error(error) if isinstance(error, sqlite3.Error) else "is damaged"
             kind = DamagedArchiveError if _is_damage(error) else ArchiveError
             raise kind(f"archive {self.path}: {said}") from error

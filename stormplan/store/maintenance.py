@@ -295,7 +295,7 @@ def open_memory_copy(path: Path) -> Archive:
                     file.backup(target)
                 _check_tables(memory)
                 return memory
-        except (sqlite3.Error, ArchiveError):
+        except (sqlite3.Error, ArchiveError, UnicodeDecodeError):
             memory.close()
             memory = Archive(IN_MEMORY)
         finally:
