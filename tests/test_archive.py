@@ -165,7 +165,7 @@ def test_a_file_whose_schema_is_no_text_is_kept_aside_and_begun_anew(tmp_path):
     path = tmp_path / "archive.sqlite"
     Archive(path).close()
     raw = path.read_bytes()
-    path.write_bytes(raw.replace(b"CREATE TABLE run (", b"CREATE TABLE \xac\xff\xfe (", 1))
+    path.write_bytes(raw.replace(b"CREATE TABLE run (", b"CREATE TA\xacLE run (", 1))
     archive, said = maintenance.open_or_fall_back(path, NOON)
     with archive:
         assert archive.path == str(path)
