@@ -102,9 +102,13 @@ def test_rain_ends_it_and_an_additive_does_not_help():
     warm_then_cold = np.r_[np.full(PAST_H, 4.0), np.full(72, -3.0)]
     washed = cell_with_past(SNOW_TONIGHT, rain, air_temp_c=warm_then_cold, cloud_frac=0.0,
                             wind_10m_ms=6.0)  # fmt: skip
-    told = [(v.action, v.at) for v in visits(plan(washed))]
+
+    def work(*entries):
+        return [(v.action, v.at) for v in visits(plan(washed, *entries)) if v.action.is_work]
+
+    assert len(work()) >= 3
     for before in (brined(30), brined(30, "calcium")):
-        assert [(v.action, v.at) for v in visits(plan(washed, before))] == told
+        assert work(before) == work()
 
 
 def test_a_logged_pass_is_not_asked_again_and_what_fell_since_counts():
@@ -286,7 +290,7 @@ def test_what_was_done_in_the_hour_that_has_begun_counts():
 def test_a_word_takes_nothing_away_that_it_does_not_rule_out():
     # 9 mm of freezing rain leave more than a sheet: "ice" says that it is there, not how thick
     glazed = cell_with_past(freezing_rain_mm=np.r_[np.zeros(PAST_H - 6), np.full(6, 1.5),
-                                                   np.zeros(72)], air_temp_c=-2.0)  # fmt: skip
+                                                   np.zeros(72)], air_temp_c=-3.0)  # fmt: skip
 
     def salt_kg(*entries):
         return sum(v.salt_kg for v in visits(plan(glazed, *entries)))
