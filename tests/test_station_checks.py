@@ -1,5 +1,6 @@
 """Whole-table checks on measured tables: Payerne as it is passes, shifted, copied or lifted not."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -86,3 +87,25 @@ def test_short_tables_and_blanks_are_not_doubted(month):
     blank = np.full(month[0].size, np.nan)
     assert warnings(month, air=blank, shortwave=blank) == []
     assert station_checks.air_lag_h(month[0][:48], month[2].ghi_wm2[:48, 0]) is None
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1.2, "1.3"), (0.7, "0.8"), (0.3, "0.3")])
+def test_a_sensor_that_is_scaled_wrongly_is_found_by_its_sunniest_hours(month, factor, told):
+    # as measured the envelope is 1.09: a first-class pyranometer is within 5 % (ISO 9060:1990)
+    assert 0.95 < station_checks.clear_sky_index(month[1], month[2].ghi_wm2[:, 0]) < 1.15
+    found = [line for line in warnings(month, shortwave=factor * month[1]) if "sunniest" in line]
+    assert len(found) == 1
+    assert f"have {told} times the sun of a clear sky" in found[0]
+
+
+def test_few_days_may_all_be_overcast_and_are_not_doubted(month):
+    days = slice(0, 24 * 15)
+    air, sun, light = month
+    dim = StationTable(START, {"air_temp_c": air[days], "sw_down_wm2": 0.4 * sun[days]})
+    cut = replace(
+        light,
+        step_profile=light.step_profile[days],
+        ghi_wm2=light.ghi_wm2[days],
+        extraterrestrial_wm2=light.extraterrestrial_wm2[days],
+    )
+    assert not any("sunniest" in line for line in station_checks.table_warnings(dim, cut))

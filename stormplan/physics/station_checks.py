@@ -18,6 +18,12 @@ SOLAR_CONSTANT_WM2 = 1361.0  # Kopp & Lean 2011, Geophys. Res. Lett. 38, L01706
 DAY_H = 24
 MIN_DAYS = 5  # fewer may all be overcast: own choice
 MAX_LAG_H = 12
+#: The sunniest hours over a clear sky of average haze are near 1: 1.05 to 1.1 at two stations, and
+#: such models are off by up to a tenth (Reno, Hansen & Stein 2012, SAND2012-2389). A table with
+#: fewer days may have no clear hour. Own choice.
+ENVELOPE_RANGE, ENVELOPE_MIN_DAYS = (0.8, 1.25), 20
+ENVELOPE_QUANTILE = 0.95
+ENVELOPE_MIN_WM2 = 200.0  # of the clear sky: a low sun makes the ratio uncertain
 #: How much better shortwave must fit the sun at another hour, as correlation [-]: own choice.
 MIN_CORRELATION_GAIN = 0.02
 MIN_KNOWN_OF_DAY_H = 20  # own choice
@@ -80,6 +86,30 @@ def shortwave_lag_h(shortwave_wm2: Array, clear_sky_wm2: Array) -> int:
     }
     best = max(correlation, key=correlation.__getitem__)
     return best if correlation[best] > correlation[0] + MIN_CORRELATION_GAIN else 0
+
+
+def clear_sky_index(shortwave_wm2: Array, clear_sky_wm2: Array) -> float | None:
+    """Return the upper envelope of shortwave over a clear sky.
+
+    Parameters
+    ----------
+    shortwave_wm2 : array (hour,)
+        As measured; NaN where blank [W/m²].
+    clear_sky_wm2 : array (hour,)
+        Of the place under a clear sky [W/m²].
+
+    Returns
+    -------
+    float or None
+        Ratio that one hour of high sun in twenty exceeds [-]; None where days are too few for clear
+        hours to be among them.
+    """
+    if np.isfinite(shortwave_wm2).sum() < ENVELOPE_MIN_DAYS * DAY_H:
+        return None
+    bright = np.isfinite(shortwave_wm2) & (clear_sky_wm2 > ENVELOPE_MIN_WM2)
+    if bright.sum() < ENVELOPE_MIN_DAYS:
+        return None
+    return float(np.quantile(shortwave_wm2[bright] / clear_sky_wm2[bright], ENVELOPE_QUANTILE))
 
 
 def air_lag_h(air_c: Array, clear_sky_wm2: Array) -> float | None:
@@ -158,6 +188,17 @@ def table_warnings(start: datetime, values: Mapping[str, Array], light: ClearSky
             lines.append(
                 f"Check sw_down_wm2: in {above.size} hours it is more than the sun can give, "
                 f"first {stamp(int(above[0]))}."
+            )
+        ratio, (dim, bright) = clear_sky_index(shortwave, sky), ENVELOPE_RANGE
+        if not above.size and ratio is not None and not dim <= ratio <= bright:
+            why = (
+                "A faulty or wrongly scaled sensor?"
+                if ratio > bright
+                else "A dirty, shaded or wrongly scaled sensor, or no clear hour?"
+            )
+            lines.append(
+                f"Check sw_down_wm2: its sunniest hours have {ratio:.1f} times the sun of a clear "
+                f"sky. {why}"
             )
         lag = shortwave_lag_h(shortwave, sky)
         if lag:
