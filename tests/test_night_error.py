@@ -177,8 +177,9 @@ def test_other_nights_tell_how_much_a_correction_is_worth():
         features = weather_features(rng, 20)
         read = ReadErrors(time_h, features, true_errors(rng, time_h, features, 1.6 * WEIGHTS))
         score = night_error.leave_one_night_out(read, np.repeat(np.arange(10), 2))
+        believed = read.error_k[read.is_plausible]
         assert score.nights == 10
-        assert score.model_rmse_k == pytest.approx(np.sqrt(np.mean(read.error_k**2)))
+        assert score.model_rmse_k == pytest.approx(np.sqrt(np.mean(believed**2)))
         gains.append(score.model_rmse_k - score.corrected_rmse_k)
     assert np.mean(gains) > 0.3
     one_night = ReadErrors(np.arange(3.0), weather_features(rng, 3), np.ones(3))
@@ -195,6 +196,25 @@ def test_air_is_compared_with_the_five_days_before():
     assert night_error.air_mean_c(air)[120, 0] == pytest.approx(
         np.concatenate([np.arange(0, 100), np.arange(110, 120)]).mean()
     )
+
+
+def test_a_reading_that_cannot_be_of_this_surface_is_counted_and_not_learned_from():
+    # a gun set to °F logged as °C, say: 28 for -2
+    usual = np.tile([1.0, 0.0, 0.0, 0.0], (4, 1))
+    time_h = np.arange(4) * 24.0
+    blunder = ReadErrors(time_h, usual, np.array([1.0, 30.0, 1.0, -9.0]))
+    believed = blunder.select(np.array([True, False, True, False]))
+    found, expected = learn(blunder, 80.0), learn(believed, 80.0)
+    assert (found.reading_count, found.implausible_count) == (2, 2)
+    assert found.mean == expected.mean
+    assert found.covariance == expected.covariance
+    nights = np.arange(4)
+    of_all, of_believed = (
+        night_error.leave_one_night_out(*each)
+        for each in ((blunder, nights), (believed, nights[[0, 2]]))
+    )
+    assert of_all == of_believed
+    assert learn(blunder.select(np.array([False, True, False, False])), 80.0).reading_count == 0
 
 
 def test_readings_without_their_weather_are_refused():

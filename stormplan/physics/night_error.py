@@ -37,6 +37,9 @@ NIGHT_MEMORY_H = 16.0
 WEIGHT_MEMORY_H = 240.0 * 24.0
 #: Air is compared to its mean of so many hours, where at least a day of them is known.
 AIR_MEAN_H, MIN_AIR_MEAN_H = 120, 24
+#: A reading further from the model is of another spot, hour or unit and is not learned from: four
+#: times the 1.9 K that the model is off by night [K].
+MAX_PLAUSIBLE_ERROR_K = 7.6
 #: All of these errors may be smaller or larger at a site, alike: the stated size weighs as much as
 #: this many readings: own choice.
 SIZE_PRIOR_READINGS = 10.0
@@ -69,6 +72,11 @@ class ReadErrors:
                 f"give {FEATURE_COUNT} features and one error for each time"
             )
 
+    @property
+    def is_plausible(self) -> NDArray[np.bool_]:
+        """Which of them can be of this surface in this hour, (reading,)."""
+        return np.asarray(np.abs(self.error_k) <= MAX_PLAUSIBLE_ERROR_K)
+
     def select(self, chosen: NDArray[np.bool_]) -> ReadErrors:
         """Return some of the readings."""
         return ReadErrors(self.time_h[chosen], self.features[chosen], self.error_k[chosen])
@@ -90,6 +98,8 @@ class NightError:
         Night readings behind it [-].
     size : float
         Variance of errors here over the stated one [-].
+    implausible_count : int
+        Readings too far from the model to be learned from [-].
     """
 
     at_h: float
@@ -97,6 +107,7 @@ class NightError:
     covariance: tuple[float, ...]
     reading_count: int
     size: float = 1.0
+    implausible_count: int = 0
 
 
 #: By site and surface.
@@ -167,7 +178,7 @@ def learn(readings: ReadErrors, at_h: float) -> NightError:
     Parameters
     ----------
     readings : ReadErrors
-        Taken by then, in order of time; the last ``MAX_READINGS`` count.
+        Taken by then, in order of time; of the plausible ones the last ``MAX_READINGS`` count.
     at_h : float
         The moment, since the epoch [h].
 
@@ -183,10 +194,12 @@ def learn(readings: ReadErrors, at_h: float) -> NightError:
     normal-inverse-gamma prior, Gelman et al. 2013, Bayesian Data Analysis, section 3.3.
     """
     prior = _prior_covariance()
-    n = readings.time_h.size
-    last = readings.select(np.arange(n) >= n - MAX_READINGS)
+    plausible = readings.select(readings.is_plausible)
+    n, left_out = plausible.time_h.size, int((~readings.is_plausible).sum())
+    last = plausible.select(np.arange(n) >= n - MAX_READINGS)
     if n == 0:
-        return NightError(at_h, (0.0,) * (FEATURE_COUNT + 1), tuple(prior.ravel()), 0)
+        nothing = (0.0,) * (FEATURE_COUNT + 1)
+        return NightError(at_h, nothing, tuple(prior.ravel().tolist()), 0, 1.0, left_out)
     seen = np.column_stack([last.features, np.ones(last.time_h.size)])
     apart = _decay(last.time_h[:, None] - last.time_h[None, :])
     covariance = np.einsum("if,ijf,jf->ij", seen * np.diag(prior), apart, seen)
@@ -196,7 +209,7 @@ def learn(readings: ReadErrors, at_h: float) -> NightError:
     mean, left = gain @ last.error_k, prior - gain @ cross.T
     squares = float(last.error_k @ np.linalg.solve(covariance, last.error_k))
     size = (SIZE_PRIOR_READINGS + squares) / (SIZE_PRIOR_READINGS + len(seen))
-    return NightError(at_h, tuple(mean.tolist()), tuple(left.ravel().tolist()), n, size)
+    return NightError(at_h, tuple(mean.tolist()), tuple(left.ravel().tolist()), n, size, left_out)
 
 
 def expected_error_k(error: NightError, time_h: Array, features: Array) -> Array:
@@ -277,7 +290,7 @@ def leave_one_night_out(
     Parameters
     ----------
     readings : ReadErrors
-        Of night hours, in order of time.
+        Of night hours, in order of time; implausible ones are left out throughout.
     night_number : array of int (reading,)
         Which night each belongs to [-].
 
@@ -291,6 +304,10 @@ def leave_one_night_out(
     Cross-validation by groups that share their error: Wilks 2011, Statistical Methods in the
     Atmospheric Sciences, 3rd ed., section 7.4.4 (from memory).
     """
+    readings, night_number = (
+        readings.select(readings.is_plausible),
+        night_number[readings.is_plausible],
+    )
     nights = np.unique(night_number)
     if nights.size < 2:
         return None

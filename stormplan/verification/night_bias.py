@@ -209,8 +209,16 @@ def _hour_value(series: Mapping[str, Any], name: str, at: int) -> float:
 def error_lines(surface_key: tuple[str, str], known: NightError) -> list[str]:
     """Return what readings say of a surface's nights, a line each."""
     name = " ".join(surface_key)
+    lines = []
+    if known.implausible_count:
+        limit_k = night_error.MAX_PLAUSIBLE_ERROR_K
+        lines.append(
+            f"{name}: {known.implausible_count} night readings are more than "
+            f"{1.8 * limit_k:.0f} °F ({limit_k:.0f} °C) from the model and do not count: "
+            "another spot, hour or unit?"
+        )
     if known.reading_count == 0:
-        return [f"{name}: no night readings that a plan covers"]
+        return [*lines, f"{name}: no night readings that a plan covers and that can be believed"]
     constant, per_cloud, per_cold, per_warm, tonight = known.mean
     at_h = np.array([known.at_h])
     usual = night_error.night_features(*np.full((3, 1), np.nan))
@@ -221,6 +229,7 @@ def error_lines(surface_key: tuple[str, str], known: NightError) -> list[str]:
         return f"{1.8 * abs(kelvin):.1f} °F ({abs(kelvin):.1f} °C) {way}"
 
     return [
+        *lines,
         f"{name}: usual nights are {both(constant)} than modeled, clear ones "
         f"{both(constant - 0.5 * per_cloud)} and overcast ones {both(constant + 0.5 * per_cloud)}, "
         f"by {known.reading_count} night readings",
