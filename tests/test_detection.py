@@ -117,12 +117,12 @@ def test_a_layer_that_ends_is_unknown_and_not_dry():
     depth = hourly(between_hours(10, 30, 0.5), 48)
     depth[20:] = np.nan
     found = outlook(-2.0, snowfall_swe_mm=between_hours(10, 30, 0.5), snowfall_cm=depth, pop=0.9)
-    assert found.unknown == (detection.ForecastGap(what="snow", after=found.hours[20].start),)
+    assert found.unknown == (detection.ForecastGap(variable="snow", after=found.hours[20].start),)
     assert found.events[0].unknown == ("snow",)
     nothing = outlook(-2.0, freezing_rain_mm=np.full(48, np.nan))
     assert nothing.unknown == (
-        detection.ForecastGap(what="precipitation", after=None),  # a part of the sum is missing
-        detection.ForecastGap(what="freezing rain", after=None),
+        detection.ForecastGap(variable="precipitation", after=None),  # a part of the sum is missing
+        detection.ForecastGap(variable="freezing rain", after=None),
     )
 
 
@@ -133,9 +133,9 @@ def test_a_pause_in_the_forecast_is_said_and_so_is_what_it_takes_from_the_paveme
     found = outlook(pavement, air_temp_c=air)
     assert set(found.unknown) == {
         detection.ForecastGap(
-            what="temperature", after=found.hours[20].start, until=found.hours[26].start
+            variable="temperature", after=found.hours[20].start, until=found.hours[26].start
         ),
-        detection.ForecastGap(what="pavement", after=found.hours[26].start),
+        detection.ForecastGap(variable="pavement", after=found.hours[26].start),
     }
 
 
@@ -218,8 +218,8 @@ def test_pavement_that_ends_before_the_temperature_ends_for_good():
     pavement[20:], air[30:] = np.nan, np.nan
     found = outlook(pavement, air_temp_c=air)
     assert set(found.unknown) == {
-        detection.ForecastGap(what="pavement", after=found.hours[20].start),
-        detection.ForecastGap(what="temperature", after=found.hours[30].start),
+        detection.ForecastGap(variable="pavement", after=found.hours[20].start),
+        detection.ForecastGap(variable="temperature", after=found.hours[30].start),
     }
 
 

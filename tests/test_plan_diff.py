@@ -46,7 +46,9 @@ def plan(verdict="go", source="nws", stale=False, key="a", **more):
 
 
 def kinds(before, after, practice=None):
-    return [(c.kind, c.material) for c in compare_plans(before, after, practice or Practice())]
+    return [
+        (c.kind, c.worth_announcing) for c in compare_plans(before, after, practice or Practice())
+    ]
 
 
 def test_the_same_plan_is_no_change():
@@ -86,7 +88,7 @@ def test_a_surface_may_have_its_own_measure():
         return Practice(("surface", {"announce_volume_change": 0.05}))
 
     found = compare_plans(plan(), plan(volume_l=92.0), Practice(), practice_of)
-    assert [(change.kind, change.material) for change in found] == [("less", True)]
+    assert [(change.kind, change.worth_announcing) for change in found] == [("less", True)]
 
 
 def test_small_steps_add_up():
@@ -134,7 +136,11 @@ def test_that_time_passes_is_no_change():
     now = late.made_at
     before, after = gist(early, now), gist(late, now)
     assert before.sites["a"].surfaces["lot"].onset == now
-    told = [change.kind for change in compare_plans(before, after, Practice()) if change.material]
+    told = [
+        change.kind
+        for change in compare_plans(before, after, Practice())
+        if change.worth_announcing
+    ]
     assert "later" not in told
     assert "work removed" not in told
 

@@ -780,7 +780,7 @@ def test_a_past_morning_is_planned_again_with_todays_sites(ours, replay):
         ours.place["surfaces"]["lot"]["area"] = "40000 ft2"
         again_with = make({"a": ours.place}, replay.base_url, **ours.sections)
         larger = pipeline.replay(again_with, kept, first.plan.made_at)
-        assert [change.kind for change in larger.changes if change.material] == ["more"]
+        assert [change.kind for change in larger.changes if change.worth_announcing] == ["more"]
         assert kept.fetch_all("SELECT count(*) FROM plan") == plans
     ours.place["surfaces"]["lot"]["area"] = "20000 ft2"
     assert len(replay.requests) == asked

@@ -196,7 +196,7 @@ class ForecastGap(Record):
 
     Attributes
     ----------
-    what : str
+    variable : str
         The variable, in words.
     after : datetime or None
         From when it is not known, UTC; None: not at all.
@@ -204,7 +204,7 @@ class ForecastGap(Record):
         From when it is known again, UTC; None: not inside the horizon.
     """
 
-    what: str
+    variable: str
     after: AwareDatetime | None  # None: not at all
     until: AwareDatetime | None = None  # None: not again inside the horizon
 
@@ -450,7 +450,7 @@ def _event(
         has_event=tuple(members.has_event(run).tolist()),
         unknown=tuple(
             dict.fromkeys(
-                item.what
+                item.variable
                 for item in unknown
                 if (item.after is None or item.after < end)
                 and (item.until is None or item.until > inside[0].start)
@@ -527,12 +527,14 @@ def _forecast_gaps(
         if hours.all():
             continue
         if not hours.any():
-            found.append(ForecastGap(what=what, after=None))
+            found.append(ForecastGap(variable=what, after=None))
             continue
         turns = np.flatnonzero(np.diff(hours.astype(int), prepend=1, append=1))
         for first, last in turns.reshape(-1, 2):
             until = forecast.hour_start(int(last)) if last < forecast.n_hours else None
-            found.append(ForecastGap(what=what, after=forecast.hour_start(int(first)), until=until))
+            found.append(
+                ForecastGap(variable=what, after=forecast.hour_start(int(first)), until=until)
+            )
     return tuple(found)
 
 

@@ -29,9 +29,9 @@ def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple
     """
     chance = practice.number("monitor_probability")
     cold_air_c = practice.number("frost_possible_below")
-    precip_gaps = [gap for gap in outlook.unknown if gap.what == "precipitation"]
+    precip_gaps = [gap for gap in outlook.unknown if gap.variable == "precipitation"]
     # members stand for what it may be, cold and warm; it is not known for all that
-    pavement_gaps = [gap for gap in outlook.unknown if gap.what in ("pavement", "temperature")]
+    pavement_gaps = [gap for gap in outlook.unknown if gap.variable in ("pavement", "temperature")]
     for hour in outlook.hours:
         if hour.hazard is not None:
             continue

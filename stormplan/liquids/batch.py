@@ -152,17 +152,19 @@ def _format_volume(volume_l: float) -> str:
     return f"{volume_l / L_PER_GAL:,.0f} gal ({volume_l:,.0f} L)"
 
 
-def check_volume(volume_l: float, what: str) -> None:
+def check_volume(volume_l: float, label: str) -> None:
     """Raise for a volume [L] that no tank can hold."""
     if not 0.0 < volume_l < 1e9:
-        raise InputError(f"{what} of {_format_volume(volume_l)} is not usable; accepted is above 0")
+        raise InputError(
+            f"{label} of {_format_volume(volume_l)} is not usable; accepted is above 0"
+        )
 
 
-def check_strength(strength_frac: float, what: str, min_frac: float = 0.0) -> None:
+def check_strength(strength_frac: float, label: str, min_frac: float = 0.0) -> None:
     """Raise for a strength [-] that salt brine cannot have."""
     if not min_frac <= strength_frac <= SALOMETER_FULL_FRAC:
         raise InputError(
-            f"{what} of {100 * strength_frac:.4g} % is not usable; accepted is "
+            f"{label} of {100 * strength_frac:.4g} % is not usable; accepted is "
             f"{100 * min_frac:g} to {100 * SALOMETER_FULL_FRAC:.1f} % NaCl by weight, where "
             "water holds no more"
         )
@@ -357,13 +359,13 @@ def top_up_tank(
     )
 
 
-def check_fits(volume_l: float, capacity_l: float | None, what: str) -> None:
+def check_fits(volume_l: float, capacity_l: float | None, label: str) -> None:
     """Raise for a volume [L] larger than its tank [L]."""
     if capacity_l is None:
         return
     check_volume(capacity_l, "a tank capacity")
     if volume_l > capacity_l * (1.0 + 1e-12):
         raise InputError(
-            f"{what} of {_format_volume(volume_l)} does not fit the tank; accepted is at most "
+            f"{label} of {_format_volume(volume_l)} does not fit the tank; accepted is at most "
             f"{_format_volume(capacity_l)}"
         )

@@ -127,13 +127,15 @@ def layer_diagnostics(
     }
     gaps = dict.fromkeys(gap for surface in surfaces for gap in surface.outlook.unknown)
     for gap in gaps:
-        if gap.what == "pavement" and gap.after is not None:
+        if gap.variable == "pavement" and gap.after is not None:
             continue  # said with its hours below
-        yield _layer_diagnostic(site, gap, gap.what in in_event)
+        yield _layer_diagnostic(site, gap, gap.variable in in_event)
     ends = [
         gap.after
         for gap in gaps
-        if gap.what in ("pavement", "temperature") and gap.after is not None and gap.until is None
+        if gap.variable in ("pavement", "temperature")
+        and gap.after is not None
+        and gap.until is None
     ]
     if ends:
         known_until = min(ends)
@@ -150,12 +152,12 @@ def layer_diagnostics(
 
 def _layer_diagnostic(site: str, gap: ForecastGap, in_event: bool) -> Diagnostic:
     if gap.after is None:
-        return degraded(DiagnosticCode.LAYER_MISSING, site=site, variable=gap.what)
+        return degraded(DiagnosticCode.LAYER_MISSING, site=site, variable=gap.variable)
     if gap.until is not None:
         return degraded(
             DiagnosticCode.LAYER_GAP,
             site=site,
-            variable=gap.what,
+            variable=gap.variable,
             after=gap.after.isoformat(),
             until=gap.until.isoformat(),
         )
@@ -163,7 +165,7 @@ def _layer_diagnostic(site: str, gap: ForecastGap, in_event: bool) -> Diagnostic
     return report(
         DiagnosticCode.LAYER_ENDS,
         site=site,
-        variable=gap.what,
+        variable=gap.variable,
         after=gap.after.isoformat(),
         during="event" if in_event else None,
     )

@@ -54,7 +54,7 @@ class Change(Record):
         Names of the site and surface; empty where the difference is of the whole plan or site.
     before, after : str, float or None
         The value then and now, in SI, times in ISO 8601 UTC; None where there is none.
-    material : bool
+    worth_announcing : bool
         Whether policy has it told.
     """
 
@@ -63,7 +63,7 @@ class Change(Record):
     surface: str = ""
     before: str | float | None = None
     after: str | float | None = None
-    material: bool = True
+    worth_announcing: bool = True
 
 
 @dataclass(frozen=True)
@@ -209,8 +209,8 @@ def compare_plans(
 
 
 def any_material(changes: tuple[Change, ...]) -> bool:
-    """Return whether any change is material."""
-    return any(change.material for change in changes)
+    """Return whether any change is worth announcing."""
+    return any(change.worth_announcing for change in changes)
 
 
 def _plan_changes(before: PlanSummary, after: PlanSummary, practice: Practice) -> Iterator[Change]:
@@ -221,7 +221,7 @@ def _plan_changes(before: PlanSummary, after: PlanSummary, practice: Practice) -
             kind="first start",
             before=before.first_start.isoformat(),
             after=after.first_start.isoformat(),
-            material=_start_moved(before.first_start, after.first_start, practice),
+            worth_announcing=_start_moved(before.first_start, after.first_start, practice),
         )
 
 
@@ -252,7 +252,9 @@ def _site_changes(
 def _surface_changes(
     site: SiteSummary, old: SurfaceSummary, new: SurfaceSummary, practice: Practice
 ) -> Iterator[Change]:
-    def change(kind: ChangeKind, before: object, after: object, material: bool = True) -> Change:
+    def change(
+        kind: ChangeKind, before: object, after: object, worth_announcing: bool = True
+    ) -> Change:
         return Change.model_validate(
             {
                 "kind": kind,
@@ -260,14 +262,16 @@ def _surface_changes(
                 "surface": new.name,
                 "before": before,
                 "after": after,
-                "material": material,
+                "worth_announcing": worth_announcing,
             }
         )
 
     if old.action != new.action:
         yield change("action", old.action, new.action)
     if old.hazard and new.hazard and old.hazard != new.hazard:
-        yield change("event", old.hazard, new.hazard, material=old.needs_crew or new.needs_crew)
+        yield change(
+            "event", old.hazard, new.hazard, worth_announcing=old.needs_crew or new.needs_crew
+        )
     if old.onset and new.onset and old.onset != new.onset:
         yield change(
             "earlier" if new.onset < old.onset else "later",

@@ -103,7 +103,7 @@ class Due:
 def find_due_run(
     schedule: BriefingSchedule,
     now: datetime,
-    is_briefed: Callable[[date], bool],
+    has_briefing: Callable[[date], bool],
     last_plan: LastPlan | None,
 ) -> Due | None:
     """Return the run that is due, if any.
@@ -114,7 +114,7 @@ def find_due_run(
         The company's wishes.
     now : datetime
         Aware UTC.
-    is_briefed : callable
+    has_briefing : callable
         Tells whether a local day has had its briefing.
     last_plan : LastPlan or None
         The routine's last plan.
@@ -126,7 +126,7 @@ def find_due_run(
     """
     day = schedule.briefing_day(now)
     delay = max(now - schedule.due_at(day), timedelta(0))
-    if delay <= CATCH_UP_LIMIT and not is_briefed(day):
+    if delay <= CATCH_UP_LIMIT and not has_briefing(day):
         repeated = _was_told_by_wrong_clock(schedule, last_plan, now)
         if repeated and last_plan is not None and now < last_plan.made_at + WRONG_CLOCK_RETRY:
             return None
@@ -168,11 +168,11 @@ def _was_told_by_wrong_clock(
 def next_run_at(
     schedule: BriefingSchedule,
     now: datetime,
-    is_briefed: Callable[[date], bool],
+    has_briefing: Callable[[date], bool],
     last_plan: LastPlan | None,
 ) -> datetime:
     """Return the time of the next run; ``now`` if one is due."""
-    if find_due_run(schedule, now, is_briefed, last_plan) is not None:
+    if find_due_run(schedule, now, has_briefing, last_plan) is not None:
         return now
     day = schedule.briefing_day(now)
     moments = [

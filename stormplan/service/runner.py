@@ -166,7 +166,7 @@ class _RunContext:
         """Whether the next start knows nothing of what is put into the archive now."""
         return self.archive.path == IN_MEMORY and not self.config.keeps_running
 
-    def is_briefed(self, day: date) -> bool:
+    def has_briefing(self, day: date) -> bool:
         """Return whether the archive knows a day's briefing, or the second memory its end."""
         return self.run_log.has_briefing(day) or day in self.config.announced_days
 
@@ -400,7 +400,7 @@ def _clock_offset(diagnostics: Iterable[Mapping[str, Any]]) -> timedelta:
 def _due_run(context: _RunContext) -> Due | None:
     run_log = context.run_log
     found = due.find_due_run(
-        context.config.schedule, context.now, context.is_briefed, _last_plan(run_log.last_run())
+        context.config.schedule, context.now, context.has_briefing, _last_plan(run_log.last_run())
     )
     if not context.memory_only or found is None or (found.kind == "briefing" and not found.delay):
         return found
@@ -416,7 +416,7 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
     run_log, now = context.run_log, context.now
     moments = [
         due.next_run_at(
-            context.config.schedule, now, context.is_briefed, _last_plan(run_log.last_run())
+            context.config.schedule, now, context.has_briefing, _last_plan(run_log.last_run())
         )
     ]
     announced = run_log.last_announced() if run is None or not run.announced else run

@@ -28,7 +28,7 @@ def change_lines(changes: Iterable[Change], fmt: ReportFormat) -> tuple[str, ...
         Empty if nothing changed.
     """
     all_changes = list(changes)
-    material = [change_line(change, fmt) for change in all_changes if change.material]
+    material = [change_line(change, fmt) for change in all_changes if change.worth_announcing]
     lines = material[:MAX_LINES]
     if len(material) > MAX_LINES:
         lines.append(f"and {len(material) - MAX_LINES} more like these")
