@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Action, Treatment, Visit
-from stormplan.units import UnitFormatter
 from stormplan.words import diagnostic_text, source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
 from stormplan.words.formatting import (
@@ -27,6 +25,7 @@ from stormplan.words.formatting import (
     format_break_even,
     format_chance,
     join_names,
+    plan_format,
     pluralize,
 )
 from stormplan.words.mix_sheet import YardMixView, shortage_lines, yard_mix_view
@@ -123,7 +122,7 @@ def build_view(plan: Plan) -> View:
     View
         Everything a report shows, as text.
     """
-    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    fmt = plan_format(plan)
     planned = [site for site in plan.sites if site.source is not None]
     notes = Footnotes()
     sites_by_yard = tuple(_sites_by_yard(plan, fmt, notes))

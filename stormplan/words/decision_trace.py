@@ -8,18 +8,17 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from typing import TypeVar
-from zoneinfo import ZoneInfo
 
 from stormplan.errors import InputError
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.units import UnitFormatter
 from stormplan.words.formatting import (
     ReportFormat,
     blend_name,
     cost_loss_line,
     format_percent,
     night_bias_line,
+    plan_format,
     reason_line,
     solid_rate_lines,
 )
@@ -48,7 +47,7 @@ def trace_lines(plan: Plan, site_key: str, surface_key: str | None = None) -> li
         No such site or surface; names the nearest.
     """
     site = _find(plan.sites, site_key, "site")
-    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
+    fmt = plan_format(plan).in_zone(site.timezone)
     trace = [f"{site.name}, priority {site.priority}, planned {fmt.full_datetime(plan.made_at)}"]
     if site.source is None:
         return [*trace, f"No forecast: {plan.no_forecast_reason(site.key)}"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from stormplan.company.places import far_sentence
 from stormplan.planning.diagnostics import (
@@ -16,8 +15,7 @@ from stormplan.planning.diagnostics import (
     Severity,
 )
 from stormplan.record.entries import SALT_PILE
-from stormplan.units import UnitFormatter
-from stormplan.words.formatting import ReportFormat, format_age, join_names, pluralize
+from stormplan.words.formatting import ReportFormat, format_age, join_names, plan_format, pluralize
 
 if TYPE_CHECKING:
     from stormplan.planning.plan import Plan
@@ -86,7 +84,7 @@ def site_problem(plan: Plan, site: str, fmt: ReportFormat) -> tuple[str, str] | 
 
 
 def _lines(plan: Plan, shown: Iterable[Diagnostic], fmt: ReportFormat | None) -> tuple[str, ...]:
-    used = fmt or ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    used = fmt or plan_format(plan)
     return diagnostic_lines(shown, used, {site.key: site.name for site in plan.sites})
 
 

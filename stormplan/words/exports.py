@@ -23,7 +23,7 @@ from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter, UnitSystem
 from stormplan.words import diagnostic_text
-from stormplan.words.formatting import ReportFormat, blend_name
+from stormplan.words.formatting import blend_name, plan_format
 
 
 def csv_text(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -252,7 +252,7 @@ def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePla
             blend = blend_name(item.additive_name, item.additive_frac)
             line = f"{surface.name}: {formatter.volume(item.volume_l)} {blend}"
             if item.best_start is not None:
-                best = ReportFormat(formatter, ZoneInfo(site.timezone)).dated_hour(item.best_start)
+                best = plan_format(plan).in_zone(site.timezone).dated_hour(item.best_start)
                 line += f", best {best}"
             key = ("Spray", item.earliest_start, item.latest_start + HOUR, site.key)
             lines_by_window.setdefault(key, []).append(line)
@@ -282,7 +282,7 @@ def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
     worst = max(events, key=lambda event: SEVERITY_ORDER.index(event.hazard), default=None)
     first = min((event.start for event in events), default=None)
     actions = dict.fromkeys(_action_name(plan, site, item) for _, item in site.treatments)
-    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
+    fmt = plan_format(plan).in_zone(site.timezone)
     problem = diagnostic_text.site_problem(plan, site.key, fmt)
     return {
         "type": "Feature",

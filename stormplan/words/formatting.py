@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan.company import practice_rules
-from stormplan.planning.plan import NightBiasRecord
+from stormplan.planning.plan import NightBiasRecord, Plan
 from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Reason, SolidRates
 from stormplan.units import UnitFormatter
@@ -19,15 +19,35 @@ MAX_STATED_CHANCE = 0.955  # rounds to 96 %; our own choice
 
 @dataclass(frozen=True)
 class ReportFormat:
-    """Says times and quantities the way this company's readers do."""
+    """Says times and quantities the way this company's readers do.
+
+    Attributes
+    ----------
+    units : UnitFormatter
+        The reader's units.
+    zone : ZoneInfo
+        The zone times are said in.
+    shows_zone : bool
+        Whether each time carries its zone: where the plan has more than one.
+    """
 
     units: UnitFormatter
     zone: ZoneInfo
+    shows_zone: bool = False
+
+    def in_zone(self, timezone: str) -> ReportFormat:
+        """Return the same for another zone, by its IANA name."""
+        return replace(self, zone=ZoneInfo(timezone))
+
+    def _zone_of(self, moment: datetime) -> str:
+        return f" {moment.astimezone(self.zone):%Z}" if self.shows_zone else ""
+
+    def _day_clock(self, moment: datetime) -> str:
+        return f"{moment.astimezone(self.zone):%a} {self.time_of_day(moment)}"
 
     def day_hour(self, moment: datetime) -> str:
-        """Return weekday and hour, like ``Mon 6 PM`` or ``Mon 18:00``."""
-        local = moment.astimezone(self.zone)
-        return f"{local:%a} {self.time_of_day(moment)}"
+        """Return weekday and hour, like ``Mon 6 PM`` or ``Mon 18:00 CST``."""
+        return self._day_clock(moment) + self._zone_of(moment)
 
     def time_of_day(self, moment: datetime) -> str:
         """Return the local time of day."""
@@ -40,7 +60,8 @@ class ReportFormat:
     def time_range(self, start: datetime, end: datetime) -> str:
         """Return a time range, with the day once where it does not change."""
         same = start.astimezone(self.zone).date() == end.astimezone(self.zone).date()
-        return f"{self.day_hour(start)} – {self.time_of_day(end) if same else self.day_hour(end)}"
+        last = self.time_of_day(end) if same else self._day_clock(end)
+        return f"{self._day_clock(start)} – {last}{self._zone_of(end)}"
 
     def dated_hour(self, moment: datetime) -> str:
         """Return weekday, date, hour and zone, like ``Mon Jan 12, 3 PM CST``."""
@@ -60,6 +81,12 @@ class ReportFormat:
         local = moment.astimezone(self.zone)
         clock = f"{local.hour % 12 or 12}:{local:%M %p}" if self.units.is_us else f"{local:%H:%M}"
         return f"{local:%a} {local.day} {local:%b %Y}, {clock} {local:%Z}"
+
+
+def plan_format(plan: Plan) -> ReportFormat:
+    """Return the format of a plan's company, with zones where the plan has more than one."""
+    zones = {plan.timezone, *(site.timezone for site in plan.sites)}
+    return ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone), len(zones) > 1)
 
 
 def reason_line(reason: Reason, formatter: UnitFormatter) -> str:

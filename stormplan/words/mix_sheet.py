@@ -273,6 +273,7 @@ class MixSheetView:
 
     name: str
     first_load_at: str
+    made_at: str
     shortages: tuple[str, ...]
     unknown_sites: str
     ledger: tuple[LedgerRow, ...]
@@ -445,6 +446,7 @@ def _mix_sheet_view(
     return MixSheetView(
         name=yard.name,
         first_load_at="" if yard.first_load_at is None else fmt.dated_hour(yard.first_load_at),
+        made_at=fmt.full_datetime(made_at),
         shortages=tuple(shortage_lines(yard, formatter)),
         unknown_sites=unknown_sites,
         ledger=ledger(yard, fmt),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from zoneinfo import ZoneInfo
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, Hazard
@@ -125,7 +124,7 @@ def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -
     SiteView
         Times in the site's own zone.
     """
-    site_fmt = ReportFormat(fmt.units, ZoneInfo(site.timezone))
+    site_fmt = fmt.in_zone(site.timezone)
     source = site.source
     return SiteView(
         key=site.key,

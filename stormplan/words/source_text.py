@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from zoneinfo import ZoneInfo
 
 from stormplan.planning.plan import Plan, SitePlan
 from stormplan.planning.source_comparison import SourceDifference, SourceSummary
@@ -56,7 +55,7 @@ def agreement_summary(plan: Plan, fmt: ReportFormat) -> str:
 
 def difference_lines(site: SitePlan, fmt: ReportFormat) -> Iterable[str]:
     """Return a line for each forecast that differs from the one the site is planned on."""
-    site_fmt = ReportFormat(fmt.units, ZoneInfo(site.timezone))
+    site_fmt = fmt.in_zone(site.timezone)
     followed = (
         "" if site.source is None else f"; {site.source.source} ({site.source_choice}) is followed"
     )

@@ -12,7 +12,7 @@ import io
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import quoteattr
@@ -25,7 +25,7 @@ from stormplan.numerics import HOUR
 from stormplan.planning.plan import HourlySeries, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Treatment
 from stormplan.units import UnitFormatter
-from stormplan.words.formatting import ReportFormat, capitalize_first, join_names
+from stormplan.words.formatting import ReportFormat, capitalize_first, join_names, plan_format
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -119,9 +119,9 @@ def draw_strips(plan: Plan, limit: int = MAX_STRIPS) -> tuple[Strip, ...]:
     if not columns:
         return ()
     hours = max(_drawn_hours(column) for column in columns)
-    formatter = UnitFormatter(plan.units)
+    fmt = plan_format(plan)
     return tuple(
-        _build_strip(column, min(hours, len(column.series.air_c)), formatter, f"strip{at}")
+        _build_strip(column, min(hours, len(column.series.air_c)), fmt, f"strip{at}")
         for at, column in enumerate(columns, start=1)
     )
 
@@ -167,8 +167,8 @@ def _drawn_hours(column: _ColumnSurfaces) -> int:
 # -- the sentence ---------------------------------------------------------------------------------
 
 
-def _build_strip(column: _ColumnSurfaces, hours: int, formatter: UnitFormatter, name: str) -> Strip:
-    fmt = ReportFormat(formatter, column.zone)
+def _build_strip(column: _ColumnSurfaces, hours: int, fmt: ReportFormat, name: str) -> Strip:
+    fmt = replace(fmt, zone=column.zone)
     kinds = dict.fromkeys(SURFACE_CLASSES[s.surface_class].label for _, s in column.surfaces)
     by_site: dict[str, list[str]] = {}
     for site, surface in column.surfaces:
@@ -295,7 +295,9 @@ def _plot_temperatures(
     steps = np.arange(math.ceil(low / step) * step, high + 1, step)
     freezing = scale(0.0)
     ticks = [*(t for t in steps if abs(t - freezing) > 0.45 * step), freezing]
-    axes.set_yticks(ticks, [f"{tick:.0f}°" for tick in ticks])
+    unit = "°F" if formatter.is_us else "°C"
+    labels = [f"{tick:.0f} {unit}" if tick == freezing else f"{tick:.0f}°" for tick in ticks]
+    axes.set_yticks(ticks, labels)
 
 
 def _plot_film_freeze_point(axes: Axes, column: _ColumnSurfaces, formatter: UnitFormatter) -> None:
@@ -348,8 +350,10 @@ def _plot_precipitation(
 
 
 def _format_water_depth(depth_mm: float, formatter: UnitFormatter) -> str:
-    """Return a depth of water [mm], short enough for an axis."""
-    return f'{depth_mm / 25.4:.2f}"'.lstrip("0") if formatter.is_us else f"{depth_mm:.1f}"
+    """Return a depth of water in an hour [mm], short enough for an axis."""
+    if formatter.is_us:
+        return f"{depth_mm / 25.4:.2f}".lstrip("0") + "\nin/h"
+    return f"{depth_mm:.1f}\nmm/h"
 
 
 @dataclass(frozen=True)
