@@ -92,7 +92,7 @@ def test_a_mix_sheet_prints_on_one_page_a_yard(tab, folder, plan, tmp_path):
     two = plan.model_copy(update={"yards": (crowded, plan.yards[0])})
     pipeline.write_reports(two, tmp_path)
     tab.open(tmp_path / "mixsheet.html")
-    assert count_pages(tab.pdf()) == 3  # two only where it must
+    assert count_pages(tab.pdf()) == 2
 
 
 def test_dark_is_dark_and_light_is_light(tab, folder):

@@ -101,11 +101,11 @@ def test_a_sensor_that_is_scaled_wrongly_is_found_by_its_sunniest_hours(month, f
 def test_few_days_may_all_be_overcast_and_are_not_doubted(month):
     days = slice(0, 24 * 15)
     air, sun, light = month
-    dim = StationTable(START, {"air_temp_c": air[days], "sw_down_wm2": 0.4 * sun[days]})
+    dim = {"air_temp_c": air[days], "sw_down_wm2": 0.4 * sun[days]}
     cut = replace(
         light,
         step_profile=light.step_profile[days],
         ghi_wm2=light.ghi_wm2[days],
         extraterrestrial_wm2=light.extraterrestrial_wm2[days],
     )
-    assert not any("sunniest" in line for line in station_checks.table_warnings(dim, cut))
+    assert not any("sunniest" in line for line in station_checks.table_warnings(START, dim, cut))

@@ -493,9 +493,9 @@ def _mix_sheet_view(
         hydrometer_corrections=tuple(
             _hydrometer_correction(row, formatter) for row in yard.hydrometer_corrections
         ),
-        hydrometer_corrections_note=f"Read at {formatter.temperature(yard.settled_temp_c)}, "
-        "for one batch of "
-        f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))}.",
+        hydrometer_corrections_note="For one batch of "
+        f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))} at "
+        f"{formatter.temperature(yard.settled_temp_c)}.",
         loads=tuple(_blend_load_view(blend, fmt) for blend in yard.blends),
         blend_locations=_blend_locations(yard, fmt),
         tanks=tuple(_tank_rows(yard, fmt)),
