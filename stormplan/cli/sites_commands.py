@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from stormplan.cli.sites_option import SitesOption
+from stormplan.cli.sites_option import SITES_FILE, SitesOption
 from stormplan.errors import InputError, SitesError
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def register_commands(app: typer.Typer) -> None:
 
 
 def init(
-    sites: Annotated[Path, typer.Argument(help="The sites file to write.")] = Path("sites.yaml"),
+    sites: Annotated[Path, typer.Argument(help="The sites file to write.")] = SITES_FILE,
 ) -> None:
     """Ask for company, yard and first site; write a sites file with comments and usual values.
 
@@ -48,13 +48,14 @@ def init(
     _write_new(sites, text)
     surfaces = sum(len(site.surfaces) for site in found.sites.values())
     usual = text.count("# USUAL")
+    option = "" if sites == SITES_FILE else f" --sites {sites}"
     for question in sites_file.load_with_questions(sites)[1]:
         typer.echo(f"Look at this line: {question}")
     typer.echo(
         f"\n{sites} written, {surfaces} surface{'s' * (surfaces != 1)}. {usual} lines marked USUAL"
         " hold values nobody gave: look at them.\n"
-        f"Your first plan:      stormplan brief --sites {sites}\n"
-        f"More sites:           stormplan sites import FILE.csv --sites {sites}"
+        f"Your first plan:      stormplan brief{option}\n"
+        f"More sites:           stormplan sites import FILE.csv{option}"
     )
 
 
