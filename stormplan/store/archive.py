@@ -129,6 +129,35 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """,
         *(_APPEND_ONLY.format(table="entry", action=action) for action in ("UPDATE", "DELETE")),
     ),
+    (
+        """
+        CREATE TABLE person_link (       -- who may open the pages, and as what
+            id INTEGER PRIMARY KEY,
+            name TEXT NOT NULL,
+            role TEXT NOT NULL,
+            secret_hash TEXT NOT NULL UNIQUE,  -- SHA-256; the secret itself is nowhere
+            made_at TEXT NOT NULL
+        )
+        """,
+        """
+        CREATE TABLE person_link_revoked (
+            link INTEGER NOT NULL UNIQUE REFERENCES person_link (id),
+            revoked_at TEXT NOT NULL
+        )
+        """,
+        """
+        CREATE TABLE session (           -- a phone on which a link was opened
+            secret_hash TEXT NOT NULL UNIQUE,
+            link INTEGER NOT NULL REFERENCES person_link (id),
+            started_at TEXT NOT NULL
+        )
+        """,
+        *(
+            _APPEND_ONLY.format(table=table, action=action)
+            for table in ("person_link", "person_link_revoked", "session")
+            for action in ("UPDATE", "DELETE")
+        ),
+    ),
 )
 
 

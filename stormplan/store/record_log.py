@@ -53,25 +53,41 @@ class RecordLog:
         InputError
             An id that is there already stands for something else.
         """
-        added, stamp = 0, sortable_utc(recorded_at)
         with self.archive.transaction():
-            link = self.last_link()
-            for key, document in entries:
-                known = self.archive.fetch_first("SELECT document FROM entry WHERE id = ?", key)
-                if known is not None and known[0] == document:
-                    continue
-                if known is not None:
-                    raise InputError(
-                        f"entry '{key}' is in the record already and says something else; an entry"
-                        " is never changed: void it and add a new one"
-                    )
-                link = _link(link, document, stamp)
-                self.archive.insert(
-                    "INSERT INTO entry (id, document, recorded_at, link) VALUES (?, ?, ?, ?)",
-                    key, document, stamp, link,
-                )  # fmt: skip
-                added += 1
+            return self._append(entries, recorded_at)
+
+    def _append(self, entries: Iterable[tuple[str, str]], recorded_at: datetime) -> int:
+        added, stamp = 0, sortable_utc(recorded_at)
+        link = self.last_link()
+        for key, document in entries:
+            known = self.archive.fetch_first("SELECT document FROM entry WHERE id = ?", key)
+            if known is not None and known[0] == document:
+                continue
+            if known is not None:
+                raise InputError(
+                    f"entry '{key}' is in the record already and says something else; an entry"
+                    " is never changed: void it and add a new one"
+                )
+            link = _link(link, document, stamp)
+            self.archive.insert(
+                "INSERT INTO entry (id, document, recorded_at, link) VALUES (?, ?, ?, ?)",
+                key, document, stamp, link,
+            )  # fmt: skip
+            added += 1
         return added
+
+    def add_new(self, entries: Iterable[tuple[str, str]], recorded_at: datetime) -> int:
+        """Add entries whose ids are not there yet, in one piece; return how many that were.
+
+        For forms that may be sent again: what an id stood for first stands.
+        """
+        with self.archive.transaction():
+            fresh = [
+                (key, document)
+                for key, document in entries
+                if self.archive.fetch_first("SELECT 1 FROM entry WHERE id = ?", key) is None
+            ]
+            return self._append(fresh, recorded_at)
 
     def documents(self, until: datetime | None = None) -> list[tuple[str, str]]:
         """Return id and JSON of every entry added up to a moment, in the order they were added."""

@@ -56,18 +56,23 @@ class Browser:
             self.console_errors.append(str(told["args"]))
 
     def open(self, page: Path, width: int = 390, height: int = 844) -> None:
+        self.visit(page.as_uri(), width, height)
+
+    def visit(self, url: str, width: int = 390, height: int = 844, lands_on: str = "") -> None:
+        """Open an address; it may lead on to another."""
         self.requests.clear()
         self.console_errors.clear()
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width, height=height, deviceScaleFactor=1, mobile=True,
         )  # fmt: skip
-        url = page.as_uri()
         self.call("Page.navigate", url=url)
         deadline = time.monotonic() + START_S
-        ready = f"document.readyState === 'complete' && location.href === {json.dumps(url)}"
+        ready = (
+            f"document.readyState === 'complete' && location.href === {json.dumps(lands_on or url)}"
+        )
         while not self.evaluate(ready):
-            assert time.monotonic() < deadline, f"{page} did not load"
+            assert time.monotonic() < deadline, f"{url} did not load"
             time.sleep(0.02)
 
     def evaluate(self, script: str) -> object:
@@ -76,6 +81,12 @@ class Browser:
         )
         assert "exceptionDetails" not in reply, reply
         return reply["result"].get("value")
+
+    def set_network(self, *, is_up: bool) -> None:
+        self.call(
+            "Network.emulateNetworkConditions",
+            offline=not is_up, latency=0, downloadThroughput=-1, uploadThroughput=-1,
+        )  # fmt: skip
 
     def set_dark_mode(self, is_dark: bool) -> None:
         value = "dark" if is_dark else "light"

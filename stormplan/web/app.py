@@ -1,0 +1,372 @@
+"""The pages as a web application: opens links, shows what the reader may see, takes forms."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from importlib.resources import files
+from pathlib import Path
+from urllib.parse import parse_qsl
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from stormplan.company import sites_file
+from stormplan.company.sites import BRINE_KEY, Sites
+from stormplan.errors import InputError
+from stormplan.planning.plan import Plan
+from stormplan.record.checks import stores_of
+from stormplan.record.entries import Condition, Entry, parse_entry, write_entry
+from stormplan.service.pipeline import read_plan
+from stormplan.store.archive import Archive
+from stormplan.store.people import SESSION_LASTS, PeopleLog, Person, Role
+from stormplan.store.record_log import RecordLog
+from stormplan.store.report_folders import LATEST
+from stormplan.units import UnitFormatter
+from stormplan.web.forms import FORM_ROLES, SKIP_REASONS, entries_of_form, field_units
+from stormplan.web.guard import (
+    REPORT_POLICY,
+    REQUESTS_A_MINUTE,
+    WRONG_LINKS_A_MINUTE,
+    Guard,
+    RateLimit,
+    csrf_token,
+)
+from stormplan.web.work_list import work_list
+from stormplan.words.entry_text import entry_text
+
+COOKIE = "stormplan"
+#: Report, its name, and who reads it.
+REPORTS = {
+    "briefing": ("Briefing", frozenset(Role)),
+    "mixsheet": ("Mix sheet", frozenset({Role.OWNER, Role.SHED})),
+    "notices": ("Notices", frozenset({Role.OWNER, Role.ACCOUNT})),
+}
+CREW_ROLES, YARD_ROLES = FORM_ROLES["done"], FORM_ROLES["tank"]
+
+
+@dataclass(frozen=True)
+class PagesSettings:
+    """Where the pages read and write.
+
+    Attributes
+    ----------
+    sites : Path
+        Sites file.
+    reports : Path
+        Folder of the briefings.
+    archive : Path
+        The archive.
+    hosts : tuple of str
+        Names under which the pages are asked for; others are refused.
+    requests_a_minute : int
+        Of one address [-].
+    """
+
+    sites: Path
+    reports: Path
+    archive: Path
+    hosts: tuple[str, ...] = ("127.0.0.1", "localhost", "[::1]")
+    requests_a_minute: int = REQUESTS_A_MINUTE
+
+
+@dataclass(frozen=True)
+class _Visitor:
+    """Who asks, the token of their forms, which page by name, and the form they sent."""
+
+    person: Person
+    token: str
+    page: str = ""
+    fields: Mapping[str, str] = field(default_factory=dict)
+
+
+class _RefusedError(Exception):
+    """A request that is answered with a sentence."""
+
+    def __init__(self, status: int, sentence: str) -> None:
+        super().__init__(sentence)
+        self.status = status
+
+
+class _Pages:
+    def __init__(self, settings: PagesSettings) -> None:
+        self.settings = settings
+        self.wrong_links = RateLimit(WRONG_LINKS_A_MINUTE)
+        self.templates = Environment(
+            loader=PackageLoader("stormplan.web", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+
+    def routes(self) -> list[Route]:
+        return [
+            Route("/", self._answer(self.home)),
+            Route("/open/{secret}", self.open_link),
+            Route("/report/{name}", self._answer(self.report)),
+            Route("/work", self._answer(self.work)),
+            Route("/look", self._answer(self.look)),
+            Route("/yard", self._answer(self.yard)),
+            Route("/say", self._answer(self.say)),
+            Route("/entry", self._answer(self.add_entry), methods=["POST"]),
+            Route("/leave", self._answer(self.leave), methods=["POST"]),
+            Route("/static/{name}", self.static),
+            Route("/favicon.ico", lambda _request: Response(status_code=204)),
+        ]
+
+    # -- who asks ---------------------------------------------------------------------------------
+
+    def open_link(self, request: Request) -> Response:
+        """Begin a session; the secret is out of the address from then on."""
+        address = "" if request.client is None else request.client.host
+        if self.wrong_links.is_over(address, count=False):
+            return PlainTextResponse("too many wrong links; wait a minute", 429)
+        with Archive(self.settings.archive) as archive:
+            now = datetime.now(UTC)
+            session = PeopleLog(archive).start_session(request.path_params["secret"], now)
+        if session is None:
+            self.wrong_links.is_over(address)
+            return PlainTextResponse("this link opens nothing; ask for a new one", 403)
+        reply = RedirectResponse("/", 303)
+        reply.set_cookie(
+            COOKIE,
+            session,
+            max_age=int(SESSION_LASTS.total_seconds()),
+            httponly=True,
+            samesite="lax",
+            secure=request.url.scheme == "https",
+        )
+        return reply
+
+    def _visitor(self, request: Request) -> _Visitor:
+        secret = request.cookies.get(COOKIE, "")
+        if secret:
+            with Archive(self.settings.archive) as archive:
+                person = PeopleLog(archive).person_of_session(secret, datetime.now(UTC))
+            if person is not None:
+                return _Visitor(person, csrf_token(secret))
+        raise _RefusedError(403, "open your own link first; ask the owner for one")
+
+    def _answer(
+        self, page: Callable[[_Visitor], Response]
+    ) -> Callable[[Request], Awaitable[Response]]:
+        async def answer(request: Request) -> Response:
+            try:
+                visitor = await run_in_threadpool(self._visitor, request)
+                visitor = replace(visitor, page=request.path_params.get("name", ""))
+                if request.method == "POST":
+                    fields = self._fields(request, visitor, await request.body())
+                    visitor = replace(visitor, fields=fields)
+                return await run_in_threadpool(page, visitor)
+            except _RefusedError as refused:
+                return PlainTextResponse(str(refused), refused.status)
+
+        return answer
+
+    def _fields(self, request: Request, visitor: _Visitor, body: bytes) -> dict[str, str]:
+        """Return the fields of a form of ours; one that somebody else made is refused."""
+        site = request.headers.get("sec-fetch-site", "same-origin")
+        try:
+            fields = dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=40))
+        except ValueError:
+            raise _RefusedError(400, "this is no form") from None
+        if site != "same-origin" or not hmac.compare_digest(
+            fields.get("token", "").encode(), visitor.token.encode()
+        ):
+            raise _RefusedError(403, "this form is not one of ours; open the page again")
+        return fields
+
+    # -- what is shown ----------------------------------------------------------------------------
+
+    def _page(
+        self, template: str, visitor: _Visitor, status: int = 200, **values: object
+    ) -> Response:
+        role = visitor.person.role
+        menu = [("/", "Start")]
+        menu += [("/work", "Work")] if role in CREW_ROLES else []
+        menu += [("/look", "Look")] if role in FORM_ROLES["inspection"] else []
+        menu += [("/yard", "Yard")] if role in YARD_ROLES else []
+        menu += [("/say", "Said")] if role in FORM_ROLES["direction"] else []
+        text = self.templates.get_template(template).render(
+            person=visitor.person,
+            token=visitor.token,
+            menu=menu,
+            new_key=lambda: secrets.token_hex(16),
+            **values,
+        )
+        return HTMLResponse(text, status)
+
+    def _sites(self) -> Sites:
+        try:
+            return sites_file.load_sites(self.settings.sites)
+        except InputError:
+            raise _RefusedError(503, "the sites file has errors; the owner must mend it") from None
+
+    def _plan(self) -> Plan | None:
+        with suppress(InputError):
+            return read_plan(self.settings.reports / LATEST / "plan.json")
+        return None
+
+    def _record(self) -> list[Entry]:
+        with Archive(self.settings.archive) as archive:
+            documents = RecordLog(archive).documents()
+        return [parse_entry(document, f"entry {key}") for key, document in documents]
+
+    def home(self, visitor: _Visitor) -> Response:
+        role = visitor.person.role
+        reports = [
+            (name, label)
+            for name, (label, readers) in REPORTS.items()
+            if role in readers and (self.settings.reports / LATEST / f"{name}.html").exists()
+        ]
+        sites = self._sites()
+        formatter = UnitFormatter(sites.company.units)
+        last = [
+            (one.at.astimezone(sites_zone(sites)).strftime("%a %H:%M"), entry_text(one, formatter))
+            for one in self._record()[-5:][::-1]
+        ]
+        return self._page("home.html", visitor, reports=reports, last=last)
+
+    def report(self, visitor: _Visitor) -> Response:
+        name = visitor.page
+        _, readers = REPORTS.get(name, ("", frozenset[Role]()))
+        if visitor.person.role not in readers:
+            raise _RefusedError(403, "this is for others")
+        try:
+            text = (self.settings.reports / LATEST / f"{name}.html").read_text(encoding="utf-8")
+        except OSError:
+            raise _RefusedError(404, "there is no briefing yet") from None
+        return HTMLResponse(text, headers={"content-security-policy": REPORT_POLICY})
+
+    def _allow(self, visitor: _Visitor, roles: frozenset[Role]) -> None:
+        if visitor.person.role not in roles:
+            raise _RefusedError(403, "this is for others")
+
+    def work(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, CREW_ROLES)
+        plan, sites = self._plan(), self._sites()
+        made_at = ""
+        if plan is not None:
+            made_at = f"{plan.made_at.astimezone(sites_zone(sites)):%a %H:%M}"
+        return self._page(
+            "work.html",
+            visitor,
+            made_at=made_at,
+            work=() if plan is None else work_list(plan, self._record()),
+            reasons=SKIP_REASONS,
+        )
+
+    def look(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, FORM_ROLES["inspection"])
+        sites = self._sites()
+        places = [
+            (f"{key}/{surface_key}", f"{site.name}, {surface.label}")
+            for key, site in sites.sites.items()
+            for surface_key, surface in site.surfaces.items()
+        ]
+        conditions = [str(one) for one in Condition]
+        units = field_units(sites)
+        return self._page("look.html", visitor, places=places, conditions=conditions, units=units)
+
+    def yard(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, YARD_ROLES)
+        sites = self._sites()
+        stores = [
+            (f"{key}/{store}", f"{yard.name}, {store}")
+            for key, yard in sites.yards.items()
+            for store in stores_of(yard, sites)
+        ]
+        brine = [
+            (f"{key}/{tank_key}", f"{yard.name}, {tank_key}")
+            for key, yard in sites.yards.items()
+            for tank_key, tank in yard.tanks.items()
+            if tank.product == BRINE_KEY
+        ]
+        return self._page(
+            "yard.html",
+            visitor,
+            stores=stores,
+            brine=brine,
+            units=field_units(sites),
+            may_make=visitor.person.role in FORM_ROLES["batch"],
+        )
+
+    def say(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, FORM_ROLES["direction"])
+        places = [(key, site.name) for key, site in self._sites().sites.items()]
+        may_complain = visitor.person.role in FORM_ROLES["complaint"]
+        return self._page("say.html", visitor, places=places, may_complain=may_complain)
+
+    def static(self, request: Request) -> Response:
+        kinds = {"pages.css": "text/css", "queue.js": "text/javascript"}
+        name = request.path_params["name"]
+        if name not in kinds:
+            return PlainTextResponse("not here", 404)
+        folder = files("stormplan.web") / "static"
+        text = (folder / name).read_text(encoding="utf-8")
+        if name == "pages.css":
+            look = files("stormplan.words") / "templates" / "look.css"
+            text = look.read_text(encoding="utf-8") + text
+        return Response(text, media_type=kinds[name])
+
+    # -- what is taken ----------------------------------------------------------------------------
+
+    def add_entry(self, visitor: _Visitor) -> Response:
+        """Record what a form says, once, however often it is sent."""
+        fields = visitor.fields
+        self._allow(visitor, FORM_ROLES.get(fields.get("form", ""), frozenset()))
+        sites, now = self._sites(), datetime.now(UTC)
+        try:
+            entries = entries_of_form(fields, sites, now, visitor.person.name)
+        except InputError as error:
+            return self._page("refused.html", visitor, 422, sentence=str(error))
+        documents = [(one.id, write_entry(one)) for one in entries]
+        with Archive(self.settings.archive) as archive:
+            added = RecordLog(archive).add_new(documents, now)
+        formatter = UnitFormatter(sites.company.units)
+        texts = [entry_text(one, formatter) for one in entries]
+        back = "/work" if fields["form"] in ("done", "skipped") else "/"
+        return self._page("recorded.html", visitor, texts=texts, is_new=added > 0, back=back)
+
+    def leave(self, _visitor: _Visitor) -> Response:
+        reply = PlainTextResponse("this phone is signed out; your link opens it again")
+        reply.delete_cookie(COOKIE)
+        return reply
+
+
+def sites_zone(sites: Sites) -> ZoneInfo:
+    """Return the company's time zone."""
+    return ZoneInfo(sites.company.timezone)
+
+
+def make_app(settings: PagesSettings) -> Starlette:
+    """Return the pages as an ASGI application.
+
+    Parameters
+    ----------
+    settings : PagesSettings
+        Where they read and write.
+
+    Returns
+    -------
+    Starlette
+    """
+    return Starlette(
+        routes=_Pages(settings).routes(),
+        middleware=[
+            Middleware(Guard, rate=RateLimit(settings.requests_a_minute)),
+            Middleware(TrustedHostMiddleware, allowed_hosts=list(settings.hosts)),
+        ],
+    )
