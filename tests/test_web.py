@@ -4,8 +4,6 @@ import json
 import re
 import secrets
 import socket
-import subprocess
-import sys
 import threading
 import time
 from contextlib import contextmanager
@@ -14,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import requests
 import uvicorn
+from helpers.kill_record import kill_imports, kill_servers
 from helpers.one_surface import LOT
 from helpers.published_tables import forecast_cell
 from helpers.sites import parse_sites, site_entry, sites_text
@@ -387,50 +386,15 @@ def test_links_are_made_listed_and_revoked_by_a_command(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_killed_server_keeps_what_it_acknowledged(tmp_path):
-    write_morning(tmp_path, datetime.now(UTC))
-    secret = link_of(tmp_path, "Kim", "crew")
-    acknowledged, sent = [], []
-    for wait_s in (0.01, 0.04, 0.1):
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        server = subprocess.Popen(
-            [sys.executable, "-m", "stormplan", "serve", "--sites", str(tmp_path / "sites.yaml"),
-             "--out", str(tmp_path / "out"), "--archive", str(tmp_path / "archive.sqlite"),
-             "--port", str(port)], stdout=subprocess.PIPE)  # fmt: skip
-        phone = requests.Session()
-        deadline = time.monotonic() + 60
-        while True:
-            try:
-                page = phone.get(f"http://127.0.0.1:{port}/open/{secret}")
-                break
-            except requests.ConnectionError:
-                assert time.monotonic() < deadline
-                time.sleep(0.1)
-        form = form_of(phone.get(f"http://127.0.0.1:{port}/look").text, "inspection")
-        killer = threading.Timer(wait_s, server.kill)
-        killer.start()
-        for _ in range(200):
-            key = secrets.token_hex(16)
-            fields = form | {"key": key, "surface": "mill/lot", "condition": "wet"}
-            sent.append(key)
-            try:
-                reply = phone.post(f"http://127.0.0.1:{port}/entry", data=fields)
-            except requests.RequestException:
-                break
-            assert reply.status_code == 200
-            acknowledged.append(key)
-        phone.close()
-        killer.join()
-        server.wait()
-        server.stdout.close()
-        assert page.status_code == 200
-    kept = [key for key, _ in documents(tmp_path)]
-    assert set(acknowledged) <= set(kept) <= set(sent)
-    assert len(kept) == len(set(kept))
-    with Archive(tmp_path / "archive.sqlite") as archive:
-        assert RecordLog(archive).first_broken_link() is None
+@pytest.mark.parametrize("kill", [kill_imports, kill_servers])
+def test_killed_at_any_point_nothing_acknowledged_is_lost_and_nothing_is_there_twice(
+    tmp_path, kill
+):
+    # benchmarks/kill_record.py does it at 200 points
+    (tmp_path / "sites.yaml").write_text(sites_text(SITES), encoding="utf-8")
+    tally = kill(3, tmp_path, ("mill", "lot"), 2026)
+    assert tally.problems == []
+    assert tally.acknowledged
 
 
 def test_a_pass_goes_with_salt_where_the_visit_has_both(folder, base, visit):
