@@ -5,6 +5,7 @@ import io
 import json
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from html import unescape
 from pathlib import Path
 
@@ -12,9 +13,14 @@ import html5lib
 import pytest
 from rich.console import Console
 
+from stormplan.company import sites_file
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.errors import ExitCode
+from stormplan.record.checks import check_entry
+from stormplan.record.entries import parse_entry
+from stormplan.service import pipeline
 from stormplan.treatment.records import Action
+from stormplan.units import L_PER_GAL
 from stormplan.words import briefing, exports, terminal
 
 ROOT = Path(__file__).parent.parent
@@ -44,6 +50,24 @@ def test_the_story_of_the_demo(plan):
     assert actions(plan, "southgate") == {Action.SALT, Action.WAIT}
     assert Action.PRETREAT in actions(plan, "juniper-clinic")
     assert {s.surface_class for site in plan.sites for s in site.surfaces} == set(SURFACE_CLASSES)
+
+
+def test_the_second_morning_stands_on_what_the_crews_logged():
+    second = pipeline.plan_demo(pipeline.DEMO_NOW + timedelta(days=1))
+    assert second.exit_code is ExitCode.COMPLETE
+    assert second.yards[0].stock_as_of == datetime(2026, 1, 13, 10, 10, tzinfo=UTC)
+    # 140 gal, 200 made, 112 loaded, 3 back, 9 for the walk cart: 222 in the book; 216 measured cold
+    assert second.yards[0].tanks[0].on_hand_l / L_PER_GAL == pytest.approx(217, abs=2)
+    lot = next(s for s in second.sites if s.key == "juniper-clinic").surfaces[-1]
+    assert lot.record.condition == "damp"
+    assert "by the record" in terminal.render_text(briefing.build_view(second))
+
+
+def test_the_demos_record_is_one_that_could_be_imported():
+    folder = ROOT / "stormplan" / "demo"
+    sites = sites_file.load_sites(folder / "sites.yaml")
+    for line in (folder / "record.jsonl").read_text(encoding="utf-8").splitlines():
+        check_entry(parse_entry(line, "record.jsonl"), sites, pipeline.DEMO_NOW + timedelta(days=1))
 
 
 def test_the_first_screen_answers_the_owner(shown):

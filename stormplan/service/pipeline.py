@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib.resources import files
@@ -353,13 +354,35 @@ def _clock_diagnostics(clock_offset: timedelta | None) -> tuple[Diagnostic, ...]
 
 
 def plan_demo(now: datetime = DEMO_NOW) -> Plan:
-    """Plan the bundled, invented storm; no network, nothing kept."""
+    """Plan the bundled, invented storm; no network, nothing kept.
+
+    From the second morning on it stands on the bundled record of what the crews did, and on the
+    same forecast, taken as issued again each morning.
+    """
     folder = files("stormplan") / "demo"
     sites = sites_file.parse_sites((folder / "sites.yaml").read_text(encoding="utf-8"))
     recorded = RecordedSource(folder, credit="Invented forecast, for demonstration only")
+    days = timedelta(days=max((now - DEMO_NOW) // timedelta(days=1), 0))
+    gathered = fetch_forecasts([recorded], _locations(sites), now - days)
+    lines = (folder / "record.jsonl").read_text(encoding="utf-8").splitlines()
+    entries = [parse_entry(line, f"record.jsonl:{n}") for n, line in enumerate(lines, start=1)]
+    done = [one for one in entries if one.at <= now]
     return make_plan(
-        sites, _site_forecasts(fetch_forecasts([recorded], _locations(sites), now)), now
+        sites,
+        _site_forecasts([_reissued(found, days) for found in gathered]),
+        now,
+        histories=surface_histories(done, now),
+        stock=stock_book(sites, done, now),
     )
+
+
+def _reissued(found: LocationForecasts, days: timedelta) -> LocationForecasts:
+    """Return the demo's forecast as issued again, unchanged, days later."""
+    if found.forecast is None:
+        return found
+    cell = found.forecast
+    again = replace(cell, issued_at=cell.issued_at + days, fetched_at=cell.fetched_at + days)
+    return replace(found, forecast=again)
 
 
 def _locations(sites: Sites) -> list[Location]:
