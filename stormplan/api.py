@@ -509,7 +509,7 @@ def simulate_pavement(
     >>> result["condition"].iloc[-6]
     'frost'
     """
-    columns = station.surface_column(surface, sky_view_frac, wind_factor)
+    column = station.class_column(surface, sky_view_frac, wind_factor)
     station.check_depths(depths_m)
     cell = forecast_from_dataframe(weather, latitude, longitude, elevation_m=elevation_m)
     arrays = dict(cell.values)
@@ -527,7 +527,7 @@ def simulate_pavement(
             "precip_mm or its parts; fill_missing=True models all but the first"
         )
     due = [_treatment_at(one, weather.index, cell, known) for one in treatments]
-    result = station.simulate_station(cell, modeled, columns, due, depths_m=depths_m)
+    result = station.simulate_station(cell, modeled, column, due, depths_m=depths_m)
     return _result_table(result, weather.index, depths_m)
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from helpers.sites import site_entry, sites_text
 from helpers.weather import diurnal, forecast
 from typer.testing import CliRunner
 
@@ -292,3 +293,122 @@ def test_a_table_whose_sun_cannot_be_is_run_and_told(tmp_path):
     )  # fmt: skip
     assert "in 2 hours it is more than the sun can give, first 2026-01-10T18:00Z" in words
     assert len(rows_of(tmp_path / "temps.csv")) == 48
+
+
+# ------------------------------------------------------------------- a surface of the sites file
+
+MILL = {
+    "lot": {"class": "asphalt_lot", "area": "20000 ft2"},
+    "court": {
+        "class": "asphalt_lot", "area": "2000 ft2", "sheltered": True,
+        "walls": [{"side": "S", "distance": "10 ft", "height": "20 ft"}],
+    },
+    "slab": {
+        "class": "asphalt_lot", "area": "2000 ft2",
+        "build_up": {
+            "layers": [{"material": "concrete", "thickness": "8 in"}], "below": "open air",
+            "surface_properties_of": "concrete",
+        },
+    },
+}  # fmt: skip
+
+
+@pytest.fixture
+def mill(tmp_path):
+    """A sites file with a log of readings, and clear winter weather over it."""
+    file = tmp_path / "sites.yaml"
+    text = sites_text({"mill": site_entry(42.0, -88.0, MILL)}, readings="gun.jsonl")
+    file.write_text(text)
+    table(tmp_path / "t.csv", 144, cloud_frac=0.1, wind_10m_ms=2.5)
+
+    def surface(key, *more):
+        out = tmp_path / f"{key}.csv"
+        run(tmp_path / "t.csv", "--sites", file, "--of", f"mill/{key}", "--out", out, *more)
+        return rows_of(out)
+
+    return file, surface
+
+
+def column_of(rows, name):
+    return np.array([float(row[name]) for row in rows])
+
+
+def log_reading(sites, hour, surface_c):
+    at = f"{START + timedelta(hours=hour, minutes=30):%Y-%m-%dT%H:%MZ}"
+    logged = CliRunner().invoke(
+        app,
+        ["reading", "add", "mill", "lot", f"{surface_c}C", "--at", at, "--sites", str(sites)],
+    )
+    assert logged.exit_code == 0, logged.output
+
+
+def test_a_surface_of_the_sites_file_brings_its_place_build_up_and_walls(
+    mill, tmp_path, monkeypatch
+):
+    _, surface = mill
+    plain = tmp_path / "plain.csv"
+    run(tmp_path / "t.csv", *PLACE, "--surface", "asphalt_lot", "--out", plain)
+    lot, court, slab = (column_of(surface(key), "surface_c") for key in ("lot", "court", "slab"))
+    np.testing.assert_array_equal(lot, column_of(rows_of(plain), "surface_c"))
+    noon, dawn = 24 * 3 + 12, 24 * 4 + 6  # from midnight of the sun on, third day
+    assert court[noon] < lot[noon] - 3.0  # the wall takes the beam
+    assert court[dawn] > lot[dawn]  # and gives back some of the sky's cold
+    assert np.abs(slab - lot).max() > 1.0
+    with pytest.raises(InputError, match=r"no surface 'mill/roof' .*; accepted: mill/lot, "):
+        surface("roof")
+    with pytest.raises(InputError, match=r"leave out --lat, --lon"):
+        surface("lot", "--lat", "42")
+    with pytest.raises(InputError, match="--of goes with --sites"):
+        run(tmp_path / "t.csv", "--of", "mill/lot", "--out", plain)
+    monkeypatch.chdir(tmp_path)
+    run("t.csv", "--of", "mill/lot", "--out", plain)  # the sites file of this folder
+    np.testing.assert_array_equal(lot, column_of(rows_of(plain), "surface_c"))
+    with pytest.raises(InputError, match="give --lat and --lon, or --sites FILE with --of"):
+        run(tmp_path / "t.csv", "--out", plain)
+
+
+def test_readings_of_the_surface_correct_the_hours_after_them(mill, tmp_path):
+    file, surface = mill
+    before = column_of(surface("lot"), "surface_c")
+    # the place is 2 K warmer by night than modeled; read at 2 and 5 in the first four nights, and
+    # once by day, which says nothing of nights
+    read = [24 * night + hour for night in range(4) for hour in (2, 5)] + [24 + 13]
+    for hour in read:
+        log_reading(file, hour, before[hour] + (2.0 if hour != 37 else 9.0))
+    rows = surface("lot", "--uncertainty")
+    moved, told = column_of(rows, "surface_c"), column_of(rows, "night_offset_k")
+    assert (told[:3] == 0.0).all()  # nothing was known yet, nor is the hour of the reading itself
+    assert 0.5 < told[4] < 2.0
+    np.testing.assert_allclose((moved - before)[:3], 0.0, atol=0.4)  # members' median, not control
+    assert (told[24 * 2 + 12 :][8:14] >= 0.0).all()
+    assert told[[24 * day + 13 for day in range(5)]] == pytest.approx([0.0] * 5)  # not by day
+    last_night = 24 * 4 + np.arange(1, 6)
+    assert (np.abs(told[last_night] - 2.0) < 0.7).all()
+    width = column_of(rows, "surface_p90_c") - column_of(rows, "surface_p10_c")
+    assert (width[last_night] < 0.75 * width[:3].mean()).all()
+    # a reading of hours that were forecast is not known yet
+    late = surface("lot", "--uncertainty", "--forecast-from", "2026-01-10T08:00Z")
+    assert (column_of(late, "night_offset_k") == 0.0).all()
+
+
+def test_readings_that_find_the_model_right_change_nothing(mill, tmp_path):
+    # across a gap, in rain that freezes, with brine put down after a reading
+    file, surface = mill
+    air, hours = diurnal(144).round(3), np.arange(144)
+    air[60:72] = np.nan
+    rain = np.where(hours % 24 == 4, 0.2, 0.0)
+    table(tmp_path / "t.csv", 144, air_temp_c=air, cloud_frac=0.1, freezing_rain_mm=rain)
+    treated = ("--treatment", "2026-01-14T08:00Z,brine,0.5 gal/1000 ft2")
+    before = surface("lot", *treated)
+    for hour in (2, 27, 51, 97):
+        log_reading(file, hour, before[hour]["surface_c"])
+    after = surface("lot", *treated)
+    assert float(after[98]["salt_g_m2"]) > 5.0
+    assert after[65]["night_offset_k"] == ""
+    text = ("time", "modeled", "condition")
+    assert [[row[key] for key in text] for row in after] == [
+        [row[key] for key in text] for row in before
+    ]
+    for name in set(before[0]) - {*text}:
+        said, was = ([float(row[name] or "nan") for row in rows] for rows in (after, before))
+        np.testing.assert_allclose(said, was, atol=0.01, err_msg=name)

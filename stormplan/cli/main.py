@@ -26,6 +26,7 @@ from stormplan.weather.redaction import redact_known
 
 if TYPE_CHECKING:
     from stormplan.cli.brine_calculator import CalculatorResult
+    from stormplan.cli.pavement import TableSurface
     from stormplan.company.catalog import Product
 
 app = typer.Typer(
@@ -70,6 +71,18 @@ def _products(sites: Path | None, names: Sequence[str]) -> Mapping[str, Product]
     from stormplan.company import sites_file
 
     return sites_file.load_sites(sites).products
+
+
+def _own_surface(sites: Path | None, of: str) -> tuple[TableSurface, Mapping[str, Product]]:
+    """Return a surface of the sites file, ``SITE/SURFACE``, and the products of that file."""
+    if sites is None and not SITES_FILE.is_file():
+        raise InputError("--of goes with --sites FILE")
+    from stormplan.cli.pavement import surface_of_site
+    from stormplan.company import sites_file
+
+    path = sites or SITES_FILE
+    checked = sites_file.load_sites(path)
+    return surface_of_site(checked, path, of), checked.products
 
 
 Purity = Annotated[str, typer.Option(help="NaCl in the salt as delivered, %.")]
@@ -420,10 +433,19 @@ def verify_forecasts(
 @app.command()
 def pavement(
     table: Annotated[Path, typer.Argument(help="Hourly CSV: time, air_temp_c and more.")],
-    lat: Annotated[float, typer.Option(help="Latitude, degrees north.")],
-    lon: Annotated[float, typer.Option(help="Longitude, degrees, west negative.")],
     out: Annotated[Path, typer.Option(help="Output file, CSV.")],
-    surface: Annotated[str, typer.Option(help="Class of surface.")] = "asphalt_lot",
+    lat: Annotated[float | None, typer.Option(help="Latitude, degrees north.")] = None,
+    lon: Annotated[float | None, typer.Option(help="Longitude, degrees, west negative.")] = None,
+    surface: Annotated[
+        str | None, typer.Option(help="Class of surface.", show_default="asphalt_lot")
+    ] = None,
+    of: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SITE/SURFACE",
+            help="A surface of the sites file, with its place, build-up, walls and readings.",
+        ),
+    ] = None,
     elevation: Annotated[float, typer.Option(help="Height above the sea, m.")] = 0.0,
     timezone: Annotated[
         str | None, typer.Option(help="Time zone of times without one, like America/Chicago.")
@@ -451,26 +473,42 @@ def pavement(
         str | None,
         typer.Option(help="With --uncertainty: end of the measurements, start of the forecast."),
     ] = None,
-    sites: ProductSitesOption = None,
+    sites: Annotated[
+        Path | None,
+        typer.Option(
+            "--sites",
+            show_default=f"{SITES_FILE} if there is one",
+            help="Sites file, for its products and for --of.",
+        ),
+    ] = None,
 ) -> None:
     """Run pavement and film through your own hourly weather table."""
-    from stormplan.cli.pavement import run_pavement
+    from stormplan.cli.pavement import run_pavement, surface_of_class
 
+    if of is not None:
+        if (lat, lon, surface, sky_view) != (None,) * 4 or wind_factor != 1.0:
+            raise InputError(
+                "--of takes place and surface from the sites file; leave out --lat, --lon, "
+                "--surface, --sky-view and --wind-factor"
+            )
+        simulated, products = _own_surface(sites, of)
+    elif lat is None or lon is None:
+        raise InputError("give --lat and --lon, or --sites FILE with --of SITE/SURFACE")
+    else:
+        simulated = surface_of_class(lat, lon, surface or "asphalt_lot", sky_view, wind_factor)
+        names = [text.split(",")[1] for text in treatment or [] if "," in text]
+        products = _products(sites, names)
     lines = run_pavement(
         table,
         out,
-        latitude=lat,
-        longitude=lon,
-        surface=surface,
+        simulated,
         elevation_m=elevation,
         timezone=timezone,
-        sky_view_frac=sky_view,
-        wind_factor=wind_factor,
         depths=depths,
         treatments=treatment or [],
         uncertainty=uncertainty,
         forecast_from=forecast_from,
-        products=_products(sites, [text.split(",")[1] for text in treatment or [] if "," in text]),
+        products=products,
     )
     print("\n".join(lines))
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,14 +13,19 @@ import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.company.catalog import Product
+from stormplan.company.sites import Sites
 from stormplan.errors import InputError
 from stormplan.liquids.blend import liquid_from_product, make_liquid
 from stormplan.liquids.brine import EUTECTIC_FRAC
 from stormplan.numerics import HOUR
 from stormplan.physics import station, station_checks
+from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
+from stormplan.physics.pavement import Column
 from stormplan.physics.station import LiquidDose, StationResult
+from stormplan.planning.site_batch import surface_column
 from stormplan.units import parse
+from stormplan.verification import reading_log
 from stormplan.weather import hourly_csv
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.hourly_csv import HourlyTable
@@ -51,17 +57,93 @@ FILM_COLUMNS = {
 UNCERTAINTY_COLUMNS = ("surface_p10_c", "surface_p90_c", "prob_below_freezing", "prob_frost")
 
 
-def run_pavement(
-    table: Path,
-    out: Path,
-    *,
+@dataclass(frozen=True)
+class TableSurface:
+    """Surface to run a table through.
+
+    Attributes
+    ----------
+    latitude_deg, longitude_deg : float
+        Place [°].
+    column : Column
+        What it is made of and what it is exposed to.
+    readings : sequence of PavementReading
+        Taken there, in order of time.
+    """
+
+    latitude_deg: float
+    longitude_deg: float
+    column: Column
+    readings: Sequence[PavementReading] = ()
+
+
+def surface_of_class(
     latitude: float,
     longitude: float,
     surface: str,
-    elevation_m: float = 0.0,
-    timezone: str | None = None,
     sky_view_frac: float | None = None,
     wind_factor: float = 1.0,
+) -> TableSurface:
+    """Return a surface of a class, or a build-up, at a place [°].
+
+    Raises
+    ------
+    InputError
+        By the option's name on the command line.
+    """
+    _check_option("--lat, --lon", lambda: station.check_place(latitude, longitude))
+    _check_option("--surface", lambda: station.class_column(surface))
+    column = station.class_column(surface, sky_view_frac, wind_factor)
+    return TableSurface(latitude, longitude, column)
+
+
+def _check_option(option: str, check: Callable[[], object]) -> None:
+    try:
+        check()
+    except InputError as error:
+        raise InputError(f"{option}: {error}") from error
+
+
+def surface_of_site(sites: Sites, path: Path, of: str) -> TableSurface:
+    """Return a surface of the sites file, named ``SITE/SURFACE``, with its readings.
+
+    Parameters
+    ----------
+    sites : Sites
+        The file.
+    path : Path
+        Where it is; its log of readings is beside it.
+    of : str
+        Keys of site and surface.
+
+    Raises
+    ------
+    InputError
+        No such surface, or a log that cannot be read.
+    """
+    surfaces = {
+        f"{site_key}/{key}": (site_key, key)
+        for site_key, site in sites.sites.items()
+        for key in site.surfaces
+    }
+    if of not in surfaces:
+        raise InputError(f"--of: no surface '{of}' in {path}; accepted: {', '.join(surfaces)}")
+    site_key, key = surfaces[of]
+    site = sites.sites[site_key]
+    readings: list[PavementReading] = []
+    if sites.readings is not None:
+        readings = reading_log.load_readings(path.parent / sites.readings, site_key, key)
+    column = surface_column(site.surfaces[key])
+    return TableSurface(site.latitude_deg, site.longitude_deg, column, readings)
+
+
+def run_pavement(
+    table: Path,
+    out: Path,
+    surface: TableSurface,
+    *,
+    elevation_m: float = 0.0,
+    timezone: str | None = None,
     depths: str = "",
     treatments: Sequence[str] = (),
     uncertainty: bool = False,
@@ -74,14 +156,12 @@ def run_pavement(
     ----------
     table, out : Path
         The hourly CSV to read, and the one to write.
-    latitude, longitude, elevation_m : float
-        Place [°], [°], [m].
-    surface : str
-        Class of surface, or build-up.
+    surface : TableSurface
+        Where, what, and what was read there.
+    elevation_m : float
+        Height of the place above the sea [m].
     timezone : str, optional
         Zone of times that carry none.
-    sky_view_frac, wind_factor : float
-        Of the surface; the class's own sky view without it [-].
     depths : str
         Depths to report, with commas between [m].
     treatments : sequence of str
@@ -103,40 +183,25 @@ def run_pavement(
     InputError
         An option or the table cannot be used, or the result not be written.
     """
-    _check_options(latitude, longitude, surface, forecast_from, uncertainty)
+    if forecast_from is not None and not uncertainty:
+        raise InputError("--forecast-from goes with --uncertainty")
     depths_m = parse_depths(depths)
-    columns = station.surface_column(surface, sky_view_frac, wind_factor)
     parsed = [parse_treatment(text, products or {}) for text in treatments]
     hourly = read_table(table, timezone)
-    given = _cell(hourly, latitude, longitude, elevation_m)
+    given = _cell(hourly, surface.latitude_deg, surface.longitude_deg, elevation_m)
     cell, modeled = station.fill_missing(given)
     result = station.simulate_station(
         cell,
         modeled,
-        columns,
+        surface.column,
         [_dose(one, hourly) for one in parsed],
         depths_m=depths_m,
         lead_h=forecast_lead_h(hourly, forecast_from) if uncertainty else None,
+        readings=surface.readings,
     )
     write_csv(result_rows(cell, result, depths_m), out)
     odd = station_checks.table_warnings(hourly.start, hourly.values, station.clear_sky_over(given))
     return [*summary_lines(cell, result, out), *(f"{note}." for note in hourly.notes), *odd]
-
-
-def _check_options(
-    latitude: float, longitude: float, surface: str, forecast_from: str | None, uncertainty: bool
-) -> None:
-    """Refuse options by their names on the command line."""
-    for option, check in (
-        ("--lat, --lon", lambda: station.check_place(latitude, longitude)),
-        ("--surface", lambda: station.surface_column(surface)),
-    ):
-        try:
-            check()
-        except InputError as error:
-            raise InputError(f"{option}: {error}") from error
-    if forecast_from is not None and not uncertainty:
-        raise InputError("--forecast-from goes with --uncertainty")
 
 
 def read_table(path: Path, timezone: str | None = None) -> HourlyTable:
@@ -286,6 +351,8 @@ def _row(cell: CellForecast, result: StationResult, hour: int, depths_m: Sequenc
             name: rounded(array[hour], 3)
             for name, array in zip(UNCERTAINTY_COLUMNS, each, strict=True)
         }
+    if result.night_offset_k is not None:
+        row["night_offset_k"] = rounded(result.night_offset_k[hour], 3)
     return row
 
 

@@ -81,6 +81,17 @@ class ReadErrors:
         """Return some of the readings."""
         return ReadErrors(self.time_h[chosen], self.features[chosen], self.error_k[chosen])
 
+    def append(self, other: ReadErrors) -> ReadErrors:
+        """Return these readings and others after them."""
+        return ReadErrors(
+            np.concatenate([self.time_h, other.time_h]),
+            np.concatenate([self.features, other.features]),
+            np.concatenate([self.error_k, other.error_k]),
+        )
+
+
+NO_READ_ERRORS = ReadErrors(np.empty(0), np.empty((0, FEATURE_COUNT)), np.empty(0))
+
 
 @dataclass(frozen=True)
 class NightError:

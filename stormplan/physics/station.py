@@ -6,8 +6,10 @@ starts there. After a gap in what drives the pavement it starts anew, bare and d
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,12 +19,13 @@ from stormplan.errors import InputError
 from stormplan.liquids.blend import Liquid
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.numerics import HOUR
-from stormplan.physics import ensemble, surface_simulation
-from stormplan.physics.bias_correction import is_night
+from stormplan.physics import ensemble, night_error, night_readings, surface_simulation
+from stormplan.physics.bias_correction import PavementReading, is_night
 from stormplan.physics.ensemble import SurfaceUncertainty
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmCondition
 from stormplan.physics.forcing import ClearSky, clear_sky
+from stormplan.physics.night_error import NightError, ReadErrors
 from stormplan.physics.pavement import Column, Columns
 from stormplan.weather import infill
 from stormplan.weather.forecast import VARIABLES, CellForecast, Forecast, stack
@@ -71,6 +74,8 @@ class StationResult:
         Where everything that drives the pavement is known.
     uncertainty : SurfaceUncertainty or None
         Each array (hour,); None where no leads were given.
+    night_offset_k : array (hour,) or None
+        What readings of earlier hours moved the surface by; None without any reading [K].
     """
 
     values: dict[str, Array]
@@ -79,12 +84,13 @@ class StationResult:
     modeled: dict[str, BoolArray]
     known: BoolArray
     uncertainty: SurfaceUncertainty | None = None
+    night_offset_k: Array | None = None
 
 
-def surface_column(
+def class_column(
     surface: str, sky_view_frac: float | None = None, wind_factor: float = 1.0
-) -> Columns:
-    """Return the one column to simulate.
+) -> Column:
+    """Return the column of a class of surface.
 
     Parameters
     ----------
@@ -111,7 +117,7 @@ def surface_column(
         raise InputError(f"sky_view_frac {seen} is not usable; accepted: above 0, up to 1")
     if not 0.0 <= wind_factor <= 2.0:
         raise InputError(f"wind_factor {wind_factor} is not usable; accepted: 0 to 2")
-    return Columns.from_records([Column(0, BUILD_UPS[build_up], seen, wind_factor)])
+    return Column(0, BUILD_UPS[build_up], seen, wind_factor)
 
 
 def check_place(latitude_deg: float, longitude_deg: float) -> None:
@@ -165,11 +171,12 @@ def known_hours(cell: CellForecast) -> BoolArray:
 def simulate_station(
     cell: CellForecast,
     modeled: dict[str, BoolArray],
-    columns: Columns,
+    column: Column,
     treatments: Sequence[LiquidDose | PlowPassAt] = (),
     *,
     depths_m: Sequence[float] = (),
     lead_h: Array | None = None,
+    readings: Sequence[PavementReading] = (),
 ) -> StationResult:
     """Simulate pavement and film through the hours of one place.
 
@@ -179,36 +186,135 @@ def simulate_station(
         Hourly weather of one member.
     modeled : dict of array of bool (hour,)
         By name of ``VARIABLES``: where its values are modeled.
-    columns : Columns
-        The one column.
+    column : Column
+        The surface.
     treatments : sequence of LiquidDose or PlowPassAt
         What is done, in hours whose weather is known.
     depths_m : sequence of float
         Depths to report [m].
     lead_h : array (hour,), optional
         How far ahead each hour was forecast; asks for the uncertainty [h].
+    readings : sequence of PavementReading
+        Of the surface; those by night, in shade and in measured hours correct the hours after
+        theirs.
     """
     known = known_hours(cell)
-    result = _blank_result(known, modeled, len(depths_m), with_uncertainty=lead_h is not None)
+    result = _blank_result(
+        known,
+        modeled,
+        len(depths_m),
+        with_uncertainty=lead_h is not None,
+        with_readings=bool(readings),
+    )
+    counted = night_readings.select_night_readings(
+        readings, cell.latitude_deg, cell.longitude_deg, _measured_until(cell, lead_h)
+    )
+    read_errors = night_error.NO_READ_ERRORS
     for first, last in known_runs(known):
         hours = slice(first, last)
         weather = stack([cell], cell.start + first * HOUR, last - first)
         if lead_h is not None:
             weather = ensemble.make_ensemble(weather, lead_h[hours])
-        due = [
-            replace(one, hour=one.hour - first) for one in treatments if first <= one.hour < last
-        ]
-        simulated = surface_simulation.simulate(
-            weather, columns, _applications(due), _plow_passes(due), depths_m=tuple(depths_m)
-        )
-        _record(result, hours, simulated)
-        if result.uncertainty is not None:
-            _record_uncertainty(result.uncertainty, hours, weather, simulated)
+        due = _due_within(treatments, first, last)
+        for part in _simulate_parts(weather, column, due, depths_m, counted, read_errors):
+            part_hours = slice(first + part.hours.start, first + part.hours.stop)
+            _record(result, part_hours, part)
+            if result.uncertainty is not None:
+                _record_uncertainty(result.uncertainty, part_hours, weather, part)
+            read_errors = part.read_errors
     return result
 
 
+def _measured_until(cell: CellForecast, lead_h: Array | None) -> datetime:
+    """Return the moment from which on hours are forecast, or their end."""
+    if lead_h is None or not (lead_h > 0.0).any():
+        return cell.start + cell.n_hours * HOUR
+    first = int(np.argmax(lead_h > 0.0))
+    return cell.start + (first - float(lead_h[first])) * HOUR
+
+
+@dataclass(frozen=True)
+class StationPart:
+    """Hours simulated with the same knowledge of the surface's nights.
+
+    Attributes
+    ----------
+    hours : slice
+        Of the weather.
+    simulation : SimulationResult
+        From its first hour on.
+    known : NightError or None
+        What readings before it say; None before any.
+    features : array (hour, feature)
+        As ``night_error.night_features`` has them.
+    read_errors : ReadErrors
+        Errors that readings found up to its end.
+    """
+
+    hours: slice
+    simulation: surface_simulation.SimulationResult
+    known: NightError | None
+    features: Array
+    read_errors: ReadErrors
+
+
+def _simulate_parts(
+    weather: Forecast,
+    column: Column,
+    due: Sequence[LiquidDose | PlowPassAt],
+    depths_m: Sequence[float],
+    readings: Sequence[PavementReading],
+    read_errors: ReadErrors,
+) -> Iterator[StationPart]:
+    """Yield the parts of a run of hours, each corrected by the readings of hours before it."""
+    air_mean_c = np.median(night_error.air_mean_c(weather["air_temp_c"][:, 0]), axis=1)
+    read_hours = night_readings.hours_since(weather.start, readings)
+    ends = {hour + 1 for hour in read_hours if 0 <= hour < weather.n_hours}
+    restart = None
+    for first, last in pairwise(sorted({0, *ends, weather.n_hours})):
+        hours, start = slice(first, last), weather.hour_start(first)
+        known = night_readings.learn_by(start, read_errors)
+        columns = Columns.from_records([replace(column, night_error=known)])
+        inside = _due_within(due, first, last)
+        simulation = surface_simulation.simulate(
+            weather, columns, _applications(inside), _plow_passes(inside),
+            depths_m=tuple(depths_m),
+            restart_from=None if restart is None else restart.with_columns(columns),
+            end_hour=last,
+        )  # fmt: skip
+        restart = simulation.restart_state
+        modeled_c = simulation.surface_c[:, 0] - _night_offset_k(simulation)
+        features = night_readings.median_features(
+            weather["cloud_frac"][hours, 0], modeled_c, weather["air_temp_c"][hours, 0],
+            air_mean_c[hours],
+        )  # fmt: skip
+        read_errors = read_errors.append(
+            night_readings.find_errors(readings, start, np.median(modeled_c, axis=1), features)
+        )
+        yield StationPart(hours, simulation, known, features, read_errors)
+
+
+def _night_offset_k(simulation: surface_simulation.SimulationResult) -> Array:
+    """Return what readings moved the one column by, (hour, member) [K]."""
+    if simulation.night_offset_k is None:
+        return np.zeros_like(simulation.surface_c[:, 0])
+    return simulation.night_offset_k[:, 0]
+
+
+def _due_within(
+    treatments: Sequence[LiquidDose | PlowPassAt], first: int, last: int
+) -> list[LiquidDose | PlowPassAt]:
+    """Return the treatments of some hours, counted from the first of them."""
+    return [replace(one, hour=one.hour - first) for one in treatments if first <= one.hour < last]
+
+
 def _blank_result(
-    known: BoolArray, modeled: dict[str, BoolArray], n_depths: int, *, with_uncertainty: bool
+    known: BoolArray,
+    modeled: dict[str, BoolArray],
+    n_depths: int,
+    *,
+    with_uncertainty: bool,
+    with_readings: bool,
 ) -> StationResult:
     def blank() -> Array:
         return np.full(known.size, np.nan)
@@ -224,40 +330,47 @@ def _blank_result(
         uncertainty=SurfaceUncertainty(blank(), blank(), blank(), blank())
         if with_uncertainty
         else None,
+        night_offset_k=blank() if with_readings else None,
     )
 
 
-def _record(
-    result: StationResult, hours: slice, simulated: surface_simulation.SimulationResult
-) -> None:
-    """Write one run of hours, of its control member, into a result."""
-    here = (slice(None), 0, 0)
-    film, radiation = simulated.film, simulated.radiation
+def _record(result: StationResult, hours: slice, part: StationPart) -> None:
+    """Write a part, of its control member, into hours of a result."""
+    here, in_weather = (slice(None), 0, 0), (part.hours, 0, 0)
+    simulation = part.simulation
+    film, radiation = simulation.film, simulation.radiation
     for name in TEMPERATURES:
-        result.values[name][hours] = getattr(simulated, name)[here]
+        result.values[name][hours] = getattr(simulation, name)[here]
     for name in FILM_VARIABLES:
         result.values[name][hours] = getattr(film, name)[here]
     for name in RADIATION_VARIABLES:
-        result.values[name][hours] = getattr(radiation, name)[here]
+        result.values[name][hours] = getattr(radiation, name)[in_weather]
     result.values["salt_g_m2"][hours] = 1000.0 * film.salts_kg_m2[(slice(None), *here)].sum(axis=0)
     for place in range(result.temp_at_depth_c.shape[0]):
-        result.temp_at_depth_c[place, hours] = simulated.temp_at_depth_c[(place, *here)]
+        result.temp_at_depth_c[place, hours] = simulation.temp_at_depth_c[(place, *here)]
     result.condition[hours] = film.condition[here]
-    result.modeled["sw_down_wm2"][hours] |= radiation.sw_modeled[here]
-    result.modeled["lw_down_wm2"][hours] |= radiation.lw_modeled[here]
+    result.modeled["sw_down_wm2"][hours] |= radiation.sw_modeled[in_weather]
+    result.modeled["lw_down_wm2"][hours] |= radiation.lw_modeled[in_weather]
+    if result.night_offset_k is not None:
+        result.night_offset_k[hours] = np.median(_night_offset_k(simulation), axis=1)
 
 
 def _record_uncertainty(
     uncertainty: SurfaceUncertainty,
     hours: slice,
     weather: Forecast,
-    simulated: surface_simulation.SimulationResult,
+    part: StationPart,
 ) -> None:
-    """Write interval and probabilities of the surface temperature of one run of hours."""
+    """Write interval and probabilities of a part's surface temperature into hours of a result."""
     (cell,) = weather.cells
-    night = is_night(weather.hour_starts, cell.latitude_deg, cell.longitude_deg)
+    starts, place = weather.hour_starts[part.hours], (cell.latitude_deg, cell.longitude_deg)
+    error_k = (
+        ensemble.model_error_k(is_night(starts, *place))
+        if part.known is None
+        else night_readings.read_model_error_k(part.known, starts, *place, part.features)
+    )
     found = ensemble.surface_uncertainty(
-        simulated.surface_c[:, 0], weather["dew_point_c"][:, 0], ensemble.model_error_k(night)
+        part.simulation.surface_c[:, 0], weather["dew_point_c"][part.hours, 0], error_k
     )
     uncertainty.p10_c[hours] = found.p10_c
     uncertainty.p90_c[hours] = found.p90_c

@@ -12,7 +12,8 @@ film lives at the temperature so corrected; the balance itself goes on as it was
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -172,6 +173,12 @@ class RestartState:
 
     next_hour: int
     surface: CoupledSurface
+
+    def with_columns(self, columns: Columns) -> RestartState:
+        """Return the same state of the same columns in order, of whose nights more is known."""
+        surface = copy(self.surface)
+        surface.slab = replace(surface.slab, columns=columns)
+        return replace(self, surface=surface)
 
     def apply(
         self, applications: Applications | None, plow_passes: PlowPasses | None, members: int

@@ -24,8 +24,8 @@ from stormplan.liquids import batch
 from stormplan.liquids.blend import liquid_from_product
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.numerics import floor_hour
-from stormplan.physics import ensemble, night_error, surface_simulation
-from stormplan.physics.bias_correction import is_night, night_weight
+from stormplan.physics import ensemble, night_error, night_readings, surface_simulation
+from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_condition import FilmHours
@@ -142,18 +142,14 @@ class _BlockRun:
             return series
         modeled_c = (self.simulation.surface_c - offset_k)[:, column_index]
         air_c = ahead["air_temp_c"][:, column.cell]
-        features = night_error.night_features(
-            np.median(ahead["cloud_frac"][:, column.cell], axis=1),
-            np.median(modeled_c - air_c, axis=1),
-            np.median(air_c, axis=1) - typical_mean_c,
+        features = night_readings.median_features(
+            ahead["cloud_frac"][:, column.cell], modeled_c, air_c, typical_mean_c
         )
         place = ahead.cells[column.cell]
-        starts = ahead.hour_starts
-        night = night_weight(starts, place.latitude_deg, place.longitude_deg)
-        time_h = np.array([start.timestamp() / 3600.0 for start in starts])
-        by_night_k = night_error.error_sd_k(column.night_error, time_h, features)
         series["night_offset_k"] = np.median(offset_k[:, column_index], axis=1)
-        series["model_error_k"] = ensemble.corrected_error_k(night, by_night_k)
+        series["model_error_k"] = night_readings.read_model_error_k(
+            column.night_error, ahead.hour_starts, place.latitude_deg, place.longitude_deg, features
+        )
         return series
 
     def _lies(self, column_index: int, store: str) -> BoolArray:
@@ -402,6 +398,21 @@ def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
     return hours.hour_start(int(gaps[-1]) + 1 if gaps.size else 0)
 
 
+def surface_column(
+    surface: Surface, cell: int = 0, night_error: NightError | None = None
+) -> Column:
+    """Return the column of a surface of the sites file over a cell of a forecast."""
+    return Column(
+        cell=cell,
+        build_up=surface.effective_build_up,
+        sky_view_frac=surface.effective_sky_view_frac,
+        wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
+        traffic_wm2=surface.traffic_wm2,
+        horizon_deg=surface.skyline_deg,
+        night_error=night_error,
+    )
+
+
 def _plowed_column(
     sites: Sites,
     site: Site,
@@ -413,15 +424,7 @@ def _plowed_column(
     use = surface.surface_class.use
     practice = sites.practice(site, surface)
     return PlowedColumn(
-        Column(
-            cell=cell,
-            build_up=surface.effective_build_up,
-            sky_view_frac=surface.effective_sky_view_frac,
-            wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
-            traffic_wm2=surface.traffic_wm2,
-            horizon_deg=surface.skyline_deg,
-            night_error=night_error,
-        ),
+        surface_column(surface, cell, night_error),
         plowing.plow_trigger_cm(practice, use == "pedestrian"),
         1000.0 * practice.number(f"plow_residual_{use}"),
         100.0 * practice.number("final_pass_snow"),
