@@ -1,4 +1,4 @@
-r"""Plans the bundled, invented storm, as ./scripts/demo does, where there is no POSIX shell.
+r"""Plans two mornings of the bundled, invented storm, as ./scripts/demo does, where there is no POSIX shell.
 
     py scripts\demo.py          (Windows)
     python3 scripts/demo.py      (macOS, Linux)
@@ -50,9 +50,16 @@ def main() -> int:
         return 1
     install()
     out = ROOT / "demo-output"
-    command = [environment_python(ENVIRONMENT), "-m", "stormplan", "brief", "--demo", "--out", out]
-    done = subprocess.run([*command, *sys.argv[1:]], check=False)  # noqa: S603  (the user's words)
-    return done.returncode
+    brief = [environment_python(ENVIRONMENT), "-m", "stormplan", "brief", "--demo", "--out"]
+    first = subprocess.run([*brief, out, *sys.argv[1:]], check=False)  # noqa: S603  (user's words)
+    if first.returncode or sys.argv[1:]:
+        return first.returncode
+    sys.stdout.write(
+        "\nThe second morning: what the crews logged is in the stock and on the pavement.\n\n"
+    )
+    sys.stdout.flush()
+    second = [*brief, out / "second-morning", "--now", "2026-01-13T10:30Z"]
+    return subprocess.run(second, check=False).returncode  # noqa: S603
 
 
 if __name__ == "__main__":

@@ -10,7 +10,8 @@ from typing import Annotated
 
 import typer
 
-from stormplan.cli.record_commands import OUT, ArchiveOption, OutOption, SitesOption
+from stormplan.cli.record_commands import OUT, ArchiveOption, OutOption
+from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError
 
 people_app = typer.Typer(no_args_is_help=True, help="Say who may open the pages, and as what.")
