@@ -16,8 +16,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from helpers.sites import parse_sites, site_entry
 from plan_300_sites import CELLS, SITES, SURFACES, timed, weather
 
-from stormplan.service import pipeline
 from stormplan.words import briefing, strip_charts
+from stormplan.words.reports import render_reports
 
 
 def main() -> None:
@@ -33,7 +33,7 @@ def main() -> None:
     drawn = time.process_time()
     page = briefing.render_html(briefing.build_view(plan), strips)
     written = time.process_time()
-    reports = pipeline.render_reports(plan)
+    reports = render_reports(plan)
     everything = time.process_time()
     print(f"planned      {planning_s:6.2f} s, {len(plan.sites)} sites")
     print(f"charts       {drawn - began:6.2f} s, {len(strips)} strips")

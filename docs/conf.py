@@ -11,7 +11,7 @@ import page_code  # noqa: E402
 import plan_fields  # noqa: E402
 
 from stormplan import __version__  # noqa: E402
-from stormplan.service import pipeline  # noqa: E402
+from stormplan.planning import plan_io  # noqa: E402
 from stormplan.weather.forecast import VARIABLES  # noqa: E402
 
 project = "stormplan"
@@ -41,7 +41,7 @@ GENERATED = DOCS / "generated"
 GENERATED.mkdir(exist_ok=True)
 page_code.run(DOCS / "python" / "pavement.md", GENERATED)
 (GENERATED / "plan-fields.md").write_text(
-    plan_fields.page(json.loads(pipeline.plan_schema())), encoding="utf-8"
+    plan_fields.page(json.loads(plan_io.plan_schema())), encoding="utf-8"
 )
 rows = "".join(
     f"   * - ``{name}``\n     - {one.meaning}\n     - {one.unit}\n"

@@ -15,6 +15,7 @@ from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.weather.providers.nws_alerts import parse_alerts
+from stormplan.words.reports import render_reports
 
 QUICK = ClientPolicy(
     min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(0.5, 0.5), sleep=lambda seconds: None
@@ -76,7 +77,7 @@ def test_an_alert_is_shown_until_its_event_ends_though_its_message_has_expired(r
     (alert,) = made.alerts
     assert (alert.event, alert.sites) == ("Winter Storm Warning", ("a",))
     assert alert.ends_at == NOW + 20 * HOUR
-    text = pipeline.render_reports(made)
+    text = render_reports(made)
     said = "Winter Storm Warning, from Mon 10:30 AM, until Tue 12:30 AM, NWS Test Office"
     assert said in text["briefing.html"]
     assert said in " ".join(text["briefing.txt"].split())

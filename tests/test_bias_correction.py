@@ -20,6 +20,7 @@ from stormplan.errors import InputError
 from stormplan.physics import bias_correction, night_error, surface_simulation
 from stormplan.physics.bias_correction import Light, PavementReading
 from stormplan.physics.night_error import NightError
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
@@ -164,7 +165,7 @@ def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp
     file = tmp_path / "archive.sqlite"
     last = hours[dark[-1]] + timedelta(minutes=20)
     with Archive(file) as kept:
-        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        kept.add_plan(plan.made_at, plan_io.plan_json(plan))
         found = night_bias.night_errors(kept, reading_log.load_readings(log), last)
     assert found["mill", "nowhere"].reading_count == 0
     known = found[planned.key, own.key]
@@ -313,7 +314,7 @@ def test_an_offset_is_not_learnt_again_from_plans_that_had_it(tmp_path):
         for h in np.flatnonzero(night)[:20]
     ]  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
-        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        kept.add_plan(plan.made_at, plan_io.plan_json(plan))
         found = night_bias._read_hours(kept, taken)["a", "lot"]
     assert len(found) == 20
     assert [hour.error_k for hour in found] == pytest.approx([2.0] * 20, abs=0.11)

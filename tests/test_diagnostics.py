@@ -25,6 +25,7 @@ from stormplan.company.practice_rules import Practice
 from stormplan.errors import ExitCode
 from stormplan.events.detection import Hour, Outlook
 from stormplan.events.unknown_hazards import unknown_hazard_hours
+from stormplan.planning import plan_io
 from stormplan.planning.diagnostics import (
     Diagnostic,
     DiagnosticCode,
@@ -35,7 +36,7 @@ from stormplan.planning.diagnostics import (
 from stormplan.planning.forecast_diagnostics import plan_verdict
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.service import health, pipeline
+from stormplan.service import health
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, diagnostic_text, exports, mix_sheet, terminal
 from stormplan.words.briefing import VERDICT_LABELS
@@ -178,7 +179,7 @@ def test_no_forecast_anywhere_is_unknown_and_nothing_planned():
     assert plan.verdict == "unknown"
     assert plan.exit_code is ExitCode.NOTHING_PLANNED
     assert briefing.build_view(plan).verdict == "NO FORECAST"
-    assert json.loads(pipeline.plan_json(plan))["verdict"] == "unknown"
+    assert json.loads(plan_io.plan_json(plan))["verdict"] == "unknown"
     features = json.loads(exports.sites_geojson(plan))["features"]
     assert {one["properties"]["problem"] for one in features} == {
         "No forecast: no source was asked"
@@ -256,7 +257,7 @@ def test_sites_with_the_same_sentence_share_a_line():
 
 def test_the_list_survives_its_json():
     plan = planned(site(COLD, **NO_PRECIP), None)
-    again = Plan.model_validate_json(pipeline.plan_json(plan))
+    again = Plan.model_validate_json(plan_io.plan_json(plan))
     assert again.diagnostics == plan.diagnostics
 
 

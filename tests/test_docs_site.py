@@ -14,7 +14,7 @@ from stormplan import api
 from stormplan.cli.main import app
 from stormplan.company.catalog import BUILD_UPS, MATERIALS
 from stormplan.physics import ensemble
-from stormplan.service import pipeline
+from stormplan.planning import plan_io
 
 DOCS = Path(__file__).parent.parent / "docs"
 PAGES = sorted(path for path in DOCS.rglob("*.md") if not {"_build", "generated"} & set(path.parts))
@@ -62,7 +62,7 @@ def test_every_page_is_reachable(page):
 
 
 def test_every_field_of_the_plan_is_on_its_page():
-    schema = json.loads(pipeline.plan_schema())
+    schema = json.loads(plan_io.plan_schema())
     text = load("plan_fields").page(schema)
     for name, one in ({"Plan": schema} | schema["$defs"]).items():
         section = text.split(f"## {name}\n")[1].split("\n## ")[0]

@@ -12,6 +12,7 @@ from helpers.one_surface import LOT, snow_series
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry
 
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
@@ -96,7 +97,7 @@ def test_the_routine_knows_the_plan_that_it_announced(replay, tmp_path, is_annou
     with Archive(tmp_path / "archive.sqlite") as archive:
         before = pipeline.fetch_and_plan(usual, archive, pipeline.DEMO_NOW)
         assert before.sites[0].surfaces[0].treatments[0].event.probability == pytest.approx(0.85)
-        document = pipeline.plan_json(before)
+        document = plan_io.plan_json(before)
         RunLog(archive).add_run(document, pipeline.DEMO_NOW, "storm", announced=is_announced)
         later = pipeline.DEMO_NOW + timedelta(minutes=10)
         first = pipeline.fetch_and_plan(wary, archive, later).sites[0].surfaces[0].treatments[0]

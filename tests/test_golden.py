@@ -5,15 +5,15 @@ from pathlib import Path
 import pytest
 
 from stormplan.planning.plan import Plan
-from stormplan.service import pipeline
 from stormplan.words import briefing
+from stormplan.words.reports import render_reports
 
 GOLDEN = Path(__file__).parent / "golden"
 
 
 def made(plan: Plan) -> dict[str, str]:
     """Every report of the demo but the plan, and without drawings: they vary with their library."""
-    reports = pipeline.render_reports(plan)
+    reports = render_reports(plan)
     del reports["plan.json"]
     return reports | {"briefing.html": briefing.render_html(briefing.build_view(plan))}
 

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from stormplan.cli.main import app
 from stormplan.errors import InputError
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.completeness import RULE_SETS, missing_items, rule_set
 from stormplan.record.entries import (
@@ -26,7 +27,7 @@ from stormplan.record.entries import (
     parse_entry,
     write_entry,
 )
-from stormplan.service import pipeline, record_packet
+from stormplan.service import record_packet
 from stormplan.store.archive import Archive
 from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
@@ -141,7 +142,7 @@ def kept(tmp_path):
         Void(id="v", at=NOON, voids="PlowPass4"),
     ]  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as archive:
-        RunLog(archive).add_run(pipeline.plan_json(plan), made_at, "asked", announced=True)
+        RunLog(archive).add_run(plan_io.plan_json(plan), made_at, "asked", announced=True)
         RecordLog(archive).add([(one.id, write_entry(one)) for one in entries], NOON)
     return tmp_path, sites, entries
 

@@ -11,6 +11,7 @@ from helpers.http_service import problem_reply
 from helpers.sites import parse_sites, site_entry, sites_text
 
 from stormplan.errors import ExitCode, InputError
+from stormplan.planning import plan_io
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.treatment.records import Action
@@ -103,7 +104,7 @@ def test_a_past_morning_can_be_planned_again_without_the_service(replay, tmp_pat
     asked = len(replay.requests)
     with Archive(tmp_path / "archive.sqlite") as kept:
         again = pipeline.plan_and_store(sites, kept, pipeline.DEMO_NOW, offline=True)
-    assert pipeline.plan_json(again) == pipeline.plan_json(first)
+    assert plan_io.plan_json(again) == plan_io.plan_json(first)
     assert len(replay.requests) == asked
 
 

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from stormplan import units
 from stormplan.errors import ExitCode
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.weather.forecast import PRECIP_TYPES
 from stormplan.words import briefing, notices
@@ -85,8 +85,8 @@ def test_salt_for_the_batch_follows_the_purity():
 def test_the_record_obeys_its_published_schema_and_says_unknown_as_null():
     weather = SNOW | {"freezing_rain_mm": np.full(72, np.nan)}
     plan = planned(weather=weather)
-    document = json.loads(pipeline.plan_json(plan))
-    schema = json.loads(pipeline.plan_schema())
+    document = json.loads(plan_io.plan_json(plan))
+    schema = json.loads(plan_io.plan_schema())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(document, schema)
     column = document["sites"][0]["surfaces"][0]["hourly_id"]
@@ -185,7 +185,7 @@ def test_the_order_of_sites_changes_nothing(order):
     straight = make_plan(
         parse_sites({key: site_entry(*places[key]) for key in places}), answers, NOON
     )
-    assert pipeline.plan_json(plan) == pipeline.plan_json(straight)
+    assert plan_io.plan_json(plan) == plan_io.plan_json(straight)
 
 
 def test_blocks_can_be_planned_by_any_executor(monkeypatch):
@@ -194,7 +194,7 @@ def test_blocks_can_be_planned_by_any_executor(monkeypatch):
     answers = dict.fromkeys(sites, SiteForecasts(forecast_cell(**SNOW)))
     with ThreadPoolExecutor(2) as pool:
         mapped = make_plan(parse_sites(sites), answers, NOON, pool.map)
-    assert pipeline.plan_json(mapped) == pipeline.plan_json(
+    assert plan_io.plan_json(mapped) == plan_io.plan_json(
         make_plan(parse_sites(sites), answers, NOON)
     )
 

@@ -10,7 +10,7 @@ from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.sites import parse_sites, site_entry
 
 from stormplan.company.practice_rules import Practice
-from stormplan.planning import plan_diff
+from stormplan.planning import plan_diff, plan_io
 from stormplan.planning.plan_diff import (
     PlanSummary,
     SiteSummary,
@@ -128,7 +128,7 @@ def planned(now):
 
 
 def gist(made, now):
-    return plan_diff.summarize_plan(json.loads(pipeline.plan_json(made)), now)
+    return plan_diff.summarize_plan(json.loads(plan_io.plan_json(made)), now)
 
 
 def test_that_time_passes_is_no_change():

@@ -7,9 +7,9 @@ import jsonschema
 import pytest
 
 from stormplan.company.validators import Record, attribute_descriptions
-from stormplan.service import pipeline
+from stormplan.planning import plan_io
 
-SCHEMA = json.loads(pipeline.plan_schema())
+SCHEMA = json.loads(plan_io.plan_schema())
 RECORDS = {"Plan": SCHEMA} | SCHEMA["$defs"]
 OBJECTS = {name: one for name, one in RECORDS.items() if "properties" in one}
 # Suffixes that are units, and what the description has to say in brackets
@@ -67,7 +67,7 @@ def test_attributes_named_together_share_their_description():
 
 def test_the_demo_is_valid_by_its_schema(demo_plan):
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
-    jsonschema.validate(json.loads(pipeline.plan_json(demo_plan)), SCHEMA)
+    jsonschema.validate(json.loads(plan_io.plan_json(demo_plan)), SCHEMA)
 
 
 def test_descriptions_are_sentences():

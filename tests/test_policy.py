@@ -18,6 +18,7 @@ from stormplan import units
 from stormplan.company import policy, sites_file
 from stormplan.company.practice_rules import RULES, SCOPES, Practice
 from stormplan.errors import SitesError
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.weather.providers import Location, fetch_forecasts
@@ -194,7 +195,7 @@ def plans(rules: dict[str, str]) -> bool:
     gathered = fetch_forecasts([source], locations, pipeline.DEMO_NOW)
     answers = {one.location.key: SiteForecasts(one.forecast) for one in gathered}
     plan = make_plan(sites, answers, pipeline.DEMO_NOW)
-    return bool(pipeline.plan_json(plan))
+    return bool(plan_io.plan_json(plan))
 
 
 FIXED = (

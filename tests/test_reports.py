@@ -25,6 +25,7 @@ from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts
 from stormplan.words.formatting import ReportFormat
+from stormplan.words.reports import render_reports
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
 PAGES = ("briefing.html", "mixsheet.html", "notices.html")
@@ -37,7 +38,7 @@ def plan(demo_plan):
 
 @pytest.fixture(scope="module")
 def reports(plan):
-    return pipeline.render_reports(plan)
+    return render_reports(plan)
 
 
 def spoil(record, **more):
@@ -72,7 +73,7 @@ def spoiled(plan):
         )
     clients = tuple(spoil(c, key="../../" + c.key + "\r\nx") for c in plan.clients)
     update = {"sites": tuple(sites), "yards": tuple(yards), "clients": clients, "company": NASTY}
-    return pipeline.render_reports(plan.model_copy(update=update))
+    return render_reports(plan.model_copy(update=update))
 
 
 # -- pages ----------------------------------------------------------------------------------------

@@ -16,8 +16,8 @@ from stormplan.company import sites_file
 from stormplan.errors import TooEarlyError
 from stormplan.physics import ensemble
 from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.service import pipeline
 from stormplan.store import maintenance
 from stormplan.store.archive import Archive
 from stormplan.units import UnitFormatter
@@ -184,7 +184,7 @@ def test_the_log_of_surface_readings_scores_the_plans_before_them(demo_plan, tmp
             surface_c=series.surface_c[hour] + 1.5, light=Light.SHADE,
         ))  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as kept:
-        kept.add_plan(plan.made_at, pipeline.plan_json(plan))
+        kept.add_plan(plan.made_at, plan_io.plan_json(plan))
         pairs = night_bias.match_pavement_readings(kept, reading_log.load_readings(log))
         assert len(pairs.lead_h) == 24
         np.testing.assert_allclose(pairs.forecast_c - pairs.observed_c, -1.5, atol=1e-9)

@@ -23,6 +23,7 @@ from helpers.sites import BASE_SECTIONS, site_entry
 from helpers.sites import parse_sites as make
 
 from stormplan.errors import ExitCode, InputError
+from stormplan.planning import plan_io
 from stormplan.service import health, pipeline, runner
 from stormplan.store import announced_days, maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
@@ -127,7 +128,7 @@ def test_what_was_not_announced_is_not_what_the_next_plan_is_compared_with(ours)
     with Archive(ours.config.archive_path) as kept:
         ledger = RunLog(kept)
         assert ledger.last_run().made_at == ours.now
-        assert ledger.last_announced().document == pipeline.plan_json(first.plan)
+        assert ledger.last_announced().document == plan_io.plan_json(first.plan)
 
 
 def test_24_hours_with_a_storm(ours, server, replay):
@@ -185,7 +186,7 @@ def test_a_failing_service_leaves_the_last_forecast_standing_and_is_said(ours, r
     assert second.announced
     with Archive(ours.config.archive_path) as kept:
         assert maintenance.check_integrity(kept).problems == ()
-        assert kept.last_plan(ours.now).document == pipeline.plan_json(first.plan)
+        assert kept.last_plan(ours.now).document == plan_io.plan_json(first.plan)
 
 
 @pytest.mark.parametrize("fault", [name for name in FAULTS if name != "four days old"])
@@ -750,7 +751,7 @@ def test_health_is_good_after_a_good_morning(ours):
 
 def test_a_stored_plan_of_another_version_is_no_previous_plan(ours, monkeypatch):
     with monkeypatch.context() as patch:
-        patch.setattr(pipeline, "plan_json", lambda plan: '{"schema_version": "1"}')
+        patch.setattr(plan_io, "plan_json", lambda plan: '{"schema_version": "1"}')
         ours.step()
     assert health.check_health(ours.config).lines == (
         "the plan of 2026-01-12 10:30Z is of another version of stormplan",

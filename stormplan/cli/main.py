@@ -282,6 +282,7 @@ def brief(
     (the headline says what); 4: nothing could be planned.
     """
     from stormplan.company.delivery_settings import DeliverySettings
+    from stormplan.planning import plan_io
     from stormplan.service import pipeline
     from stormplan.words import briefing, terminal
 
@@ -312,7 +313,7 @@ def brief(
         keep_reports = checked.delivery.keep_reports
     view = briefing.build_view(plan)
     if as_json:
-        print(pipeline.plan_json(plan))
+        print(plan_io.plan_json(plan))
     elif quiet:
         print(f"{view.verdict}  {view.headline}")
     else:
@@ -516,9 +517,9 @@ def pavement(
 @app.command()
 def schema() -> None:
     """Print the JSON Schema of plan.json."""
-    from stormplan.service import pipeline
+    from stormplan.planning import plan_io
 
-    print(pipeline.plan_schema())
+    print(plan_io.plan_schema())
 
 
 @app.command()

@@ -226,6 +226,7 @@ def replay(
     from rich.console import Console
 
     from stormplan.company import sites_file
+    from stormplan.planning import plan_io
     from stormplan.service import pipeline
     from stormplan.store.archive import Archive
     from stormplan.words import briefing, terminal
@@ -238,7 +239,7 @@ def replay(
         plan = pipeline.replay(checked, kept, _parse_day(day), sites.parent)
     written = pipeline.write_reports(plan, out / f"replay-{plan.made_at:%Y-%m-%dT%H%MZ}")
     if as_json:
-        print(pipeline.plan_json(plan))
+        print(plan_io.plan_json(plan))
     else:
         Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
         print("\nWritten: " + ", ".join(str(path) for path in written))
@@ -370,6 +371,7 @@ def send(
     """
     from stormplan.company import sites_file
     from stormplan.delivery import outbox
+    from stormplan.planning import plan_io
     from stormplan.service import pipeline
     from stormplan.store import report_folders
     from stormplan.store.archive import Archive
@@ -388,7 +390,7 @@ def send(
     with lock, Archive(file) as kept:
         run_log = RunLog(kept)
         plan = pipeline.read_plan(latest / "plan.json")
-        run = run_log.run_of(plan.made_at, pipeline.plan_json(plan))
+        run = run_log.run_of(plan.made_at, plan_io.plan_json(plan))
         if run is None:
             raise InputError(f"the plan in {latest} is not in {file}; name its archive: --archive")
         outcomes = outbox.send_notices(

@@ -6,7 +6,6 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -17,15 +16,13 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from pydantic import ValidationError
-
 from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.physics.ensemble import ErrorRecord
 from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightErrors
-from stormplan.planning import plan_diff
+from stormplan.planning import plan_diff, plan_io
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
@@ -59,10 +56,9 @@ from stormplan.weather.providers import (
 from stormplan.weather.providers.gather_rules import GatherRules
 from stormplan.weather.providers.nws_alerts import NwsAlerts
 from stormplan.weather.providers.recorded import RecordedSource
-from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
+from stormplan.words import reports
 
 Result = TypeVar("Result")
-BRIEFING_TEXT = "briefing.txt"
 LOCK_TIMEOUT_S = 60.0  # how long to wait for another run in the same folder
 #: Told a stage, how much of it is done and how much there is.
 Progress = Callable[[str, int, int], None]
@@ -125,7 +121,7 @@ def plan_and_store(
     previous = archive.last_plan(now)
     if previous is not None:
         plan = with_changes(plan, previous.document, sites)
-    RunLog(archive).add_run(plan_json(plan), now, "asked", announced=False)
+    RunLog(archive).add_run(plan_io.plan_json(plan), now, "asked", announced=False)
     return plan
 
 
@@ -403,11 +399,6 @@ def _site_forecasts(gathered: list[LocationForecasts]) -> dict[str, SiteForecast
     }
 
 
-def plan_json(plan: Plan) -> str:
-    """Serialize a plan; unknown numbers become null."""
-    return plan.model_dump_json(indent=1)
-
-
 def read_plan(path: Path) -> Plan:
     """Read a plan back from its file.
 
@@ -417,105 +408,10 @@ def read_plan(path: Path) -> Plan:
         It cannot be read, or is no plan of this version.
     """
     try:
-        return Plan.model_validate_json(path.read_text(encoding="utf-8"))
+        document = path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError(f"cannot read the plan {path}: {error.strerror}") from error
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"]))
-        raise InputError(f"{path} is no plan of this version: {where}: {first['msg']}") from error
-
-
-def plan_schema() -> str:
-    """Return the JSON Schema of a plan (draft 2020-12)."""
-    described = {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **Plan.model_json_schema(mode="serialization"),
-    }
-    return json.dumps(described, indent=1)
-
-
-def render_reports(plan: Plan) -> dict[str, str]:
-    """Render every report of a plan: its text by file name, the page first."""
-    return {name: text for _, render in _RENDERERS for name, text in render(plan).items()}
-
-
-def _render_page(plan: Plan) -> dict[str, str]:
-    strips = strip_charts.draw_strips(plan)
-    more = strip_charts.count_event_columns(plan) - len(strips)
-    return {"briefing.html": briefing.render_html(briefing.build_view(plan), strips, more)}
-
-
-#: Each report, by the name it has for a reader: the texts of a plan by file name.
-_RENDERERS: tuple[tuple[str, Callable[[Plan], dict[str, str]]], ...] = (
-    ("briefing.html", _render_page),
-    (
-        BRIEFING_TEXT,
-        lambda plan: {BRIEFING_TEXT: terminal.render_text(briefing.build_view(plan))},
-    ),
-    ("mixsheet.html", lambda plan: {"mixsheet.html": mix_sheet.render_html(plan)}),
-    ("notices.html", lambda plan: {"notices.html": notices.render_html(plan)}),
-    ("drafts of notices", lambda plan: notices.draft_files(plan)),
-    ("treatments.csv", lambda plan: {"treatments.csv": exports.treatments_csv(plan)}),
-    ("mix.csv", lambda plan: {"mix.csv": exports.mix_csv(plan.yards, plan.units)}),
-    ("refreeze.csv", lambda plan: {"refreeze.csv": exports.refreeze_csv(plan)}),
-    ("windows.ics", lambda plan: {"windows.ics": exports.treatment_windows_ics(plan)}),
-    ("sites.geojson", lambda plan: {"sites.geojson": exports.sites_geojson(plan)}),
-    ("plan.json", lambda plan: {"plan.json": plan_json(plan)}),
-)
-
-
-def render_possible_reports(plan: Plan) -> tuple[Plan, dict[str, str]]:
-    """Render the reports of a plan that can be made; the others are named in it and in each.
-
-    Parameters
-    ----------
-    plan : Plan
-        The record.
-
-    Returns
-    -------
-    Plan
-        With a diagnostic for each report that cannot be made.
-    dict of str to str
-        The others by file name. There is always a ``briefing.txt``: where the text itself cannot be
-        made, it says so, with the verdict.
-    """
-    failed: dict[str, str] = {}
-    while True:
-        reports: dict[str, str] = {}
-        found: dict[str, str] = {}
-        for name, render in _RENDERERS:
-            if name not in failed:
-                try:
-                    made = render(plan)
-                    "".join(made.values()).encode()  # what has no bytes cannot be written
-                except Exception as error:  # of this report alone
-                    found[name] = type(error).__name__
-                else:
-                    reports |= made
-        if not found:
-            break
-        failed |= found
-        plan = plan.with_diagnostics(
-            *(
-                degraded(DiagnosticCode.REPORT_NOT_MADE, report=name, reason=reason)
-                for name, reason in found.items()
-            )
-        )
-    if BRIEFING_TEXT in failed:
-        reports[BRIEFING_TEXT] = _bare_text(plan, failed)
-    return plan, reports
-
-
-def _bare_text(plan: Plan, failed: Mapping[str, str]) -> str:
-    """Return a briefing of what is certain where its text cannot be made."""
-    others = "; ".join(f"{name} ({reason})" for name, reason in failed.items())
-    return (
-        f"{plan.company}\n{plan.verdict.upper()}, planned {plan.made_at:%Y-%m-%d %H:%M}Z\n\n"
-        f"NOT EVERYTHING IS KNOWN: by a fault of the program these reports could not be made: "
-        f"{others}. Use the other reports of this plan.\n"
-    )
+    return plan_io.parse_plan(document, str(path))
 
 
 def write_reports(plan: Plan, folder: Path) -> list[Path]:
@@ -538,7 +434,7 @@ def write_reports(plan: Plan, folder: Path) -> list[Path]:
     InputError
         The folder cannot be written.
     """
-    return write_rendered(render_reports(plan), folder)
+    return write_rendered(reports.render_reports(plan), folder)
 
 
 def publish_reports(
@@ -569,27 +465,27 @@ def publish_reports(
     InputError
         It cannot be written, or another run is at work in the folder for too long.
     """
-    reports = render_reports(plan)
+    texts = reports.render_reports(plan)
     with report_folders.exclusive_lock(root, LOCK_TIMEOUT_S):
-        name = report_folders.report_set_name(plan.made_at, plan_json(plan))
+        name = report_folders.report_set_name(plan.made_at, plan_io.plan_json(plan))
         folder = report_folders.publish(
             root,
             name,
-            lambda folder: write_rendered(reports, folder),
+            lambda folder: write_rendered(texts, folder),
             keep_reports,
             is_newest=is_newest,
             replace=True,
         )
         latest = root / report_folders.LATEST
         folder = latest if latest.resolve() == folder.resolve() else folder
-    return folder, [folder / report for report in reports]
+    return folder, [folder / report for report in texts]
 
 
-def write_rendered(reports: Mapping[str, str], folder: Path) -> list[Path]:
+def write_rendered(texts: Mapping[str, str], folder: Path) -> list[Path]:
     """Write reports that are made already, as ``write`` does."""
     try:
-        for name in reports:
+        for name in texts:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        return [report_folders.write_atomic(folder / name, text) for name, text in reports.items()]
+        return [report_folders.write_atomic(folder / name, text) for name, text in texts.items()]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error

@@ -7,7 +7,6 @@ not stop the rest; it is said in the plan.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -23,8 +22,8 @@ from pydantic import ValidationError
 
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
+from stormplan.delivery.message import build_message
 from stormplan.delivery.outbox import Clock
-from stormplan.delivery.transports import Message
 from stormplan.errors import (
     ArchiveError,
     DamagedArchiveError,
@@ -32,7 +31,7 @@ from stormplan.errors import (
     InputError,
     StormplanError,
 )
-from stormplan.planning import plan_diff
+from stormplan.planning import plan_diff, plan_io
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.isolation import describe_fault
 from stormplan.planning.plan import Plan, current_document
@@ -44,12 +43,11 @@ from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_file
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
 from stormplan.weather.http_client import ClientPolicy
-from stormplan.words import briefing
+from stormplan.words.reports import render_possible_reports
 
 MIN_FREE_BYTES = 5_000_000  # what a set of reports may need
 MIN_WAIT = timedelta(seconds=1)
 SENDING_RETRY = timedelta(minutes=1)  # while another run sends
-NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
 
 
 def _utc_now() -> datetime:
@@ -340,7 +338,7 @@ def _perform_step(context: _RunContext) -> StepResult:
         else:  # told, but the day of that name may still be to come, and has its briefing then
             due_run = Due("storm")
     announced = is_new_briefing or plan_diff.any_material(plan.changes)
-    plan, reports = pipeline.render_possible_reports(plan)
+    plan, reports = render_possible_reports(plan)
     run = _record_run(context, plan, due_run, announced)
     deliveries = ()
     announced = announced and _may_announce(context, run)
@@ -487,7 +485,7 @@ def _report_folder_diagnostics(context: _RunContext) -> list[Diagnostic]:
 def _record_run(context: _RunContext, plan: Plan, due_run: Due, announced: bool) -> Run:
     """Store the plan and its queued deliveries in one transaction."""
     sites = context.config.sites
-    document = pipeline.plan_json(plan)
+    document = plan_io.plan_json(plan)
     is_briefing = due_run.kind == "briefing"
     queue = outbox.list_deliveries(sites.delivery, sites.schedule, is_briefing=is_briefing)
     if plan.exit_code == ExitCode.NOTHING_PLANNED:  # the watcher is to miss its sign
@@ -548,7 +546,7 @@ def _finish_run(
         if plan is None:
             return
     if reports is None:
-        plan, reports = pipeline.render_possible_reports(plan)
+        plan, reports = render_possible_reports(plan)
     folder = _publish_reports(context, plan, run.document, reports, is_newest=is_newest)
     if is_open and (is_newest or _may_announce(context, run)):
         transports = outbox.open_transports(config.sites.delivery, config.sites.schedule)
@@ -600,73 +598,6 @@ def _publish_reports(
     except InputError as error:
         context.problems.append(str(error))
         return None
-
-
-def build_message(
-    plan: Plan, document: str, reports: Mapping[str, str], report_folder: Path | None
-) -> Message:
-    """Return the message of a plan.
-
-    Parameters
-    ----------
-    plan : Plan
-        The record.
-    document : str
-        Its JSON, which names the message.
-    reports : mapping of str to str
-        Its reports by file name.
-    report_folder : Path or None
-        Where its reports stand.
-
-    Returns
-    -------
-    Message
-        The same for the same plan.
-    """
-    verdict, headline = _headline(plan)
-    return Message(
-        idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
-        subject=f"{verdict}: {headline}"[:150],
-        text=reports["briefing.txt"],
-        html=reports.get("briefing.html"),
-        attachments={
-            name: text
-            for name, text in reports.items()
-            if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
-        },
-        payload=message_payload(plan, headline),
-        made_at=plan.made_at,
-        report_folder=report_folder,
-    )
-
-
-def _headline(plan: Plan) -> tuple[str, str]:
-    """Return verdict and headline; where the words of a plan cannot be made, that they cannot."""
-    try:
-        view = briefing.build_view(plan)
-    except Exception as error:  # the text says it, too: see ``pipeline.render_possible_reports``
-        return plan.verdict.upper(), f"the briefing could not be made ({type(error).__name__})"
-    return view.verdict, view.headline
-
-
-def message_payload(plan: Plan, headline: str) -> dict[str, object]:
-    """Return the webhook payload of a plan."""
-    short = plan.model_dump(
-        mode="json",
-        include={
-            "schema_version",
-            "made_at",
-            "planned_until",
-            "company",
-            "verdict",
-            "first_start",
-            "priority_sites",
-            "diagnostics",
-            "changes",
-            "alerts",
-        },
-    )
-    return {"type": "plan.announced", "headline": headline} | short
 
 
 def _write_heartbeat(context: _RunContext, plan: Plan, due_run: Due) -> None:

@@ -28,9 +28,10 @@ from stormplan.store import maintenance
 from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather.http_client import ClientPolicy
+from stormplan.words.reports import render_reports
 
 # notices are named after clients, and this company has one
-REPORT_NAMES = {name for name in pipeline.render_reports(pipeline.plan_demo()) if "/" not in name}
+REPORT_NAMES = {name for name in render_reports(pipeline.plan_demo()) if "/" not in name}
 REPORT_NAMES |= {"notices/ours.txt", "notices/ours.eml"}
 CLIENT_POLICY = ClientPolicy(min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(5.0, 5.0))
 
