@@ -306,6 +306,17 @@ def test_a_pretreat_buys_time_against_frost():
     assert sprayed.loc[first_ice, "freeze_point_c"] > sprayed.loc[first_ice, "surface_c"]
 
 
+def test_a_narrow_view_of_the_sky_keeps_a_surface_warmer_by_night(frost_night):
+    # Oke 1987, Boundary Layer Climates, ch. 8: longwave loss falls with the sky view factor; street
+    # canyons have 0.2 to 0.5
+    yard = stormplan.simulate_pavement(weather(), *MADISON, sky_view_frac=0.3)
+    night = yard["surface_c"] - frost_night["surface_c"]
+    assert (night.between_time("22:00", "06:00").iloc[-8:] > 0.5).all()
+    for no_view in (0.0, 1.1):
+        with pytest.raises(InputError, match="sky_view_frac"):
+            stormplan.simulate_pavement(weather(), *MADISON, sky_view_frac=no_view)
+
+
 def test_snow_lies_until_it_is_plowed():
     snow = np.zeros(48)
     snow[4:8] = 2.0

@@ -319,6 +319,19 @@ def test_salt_to_hold_water_by_temperature(temp_f, nacl, cacl2, mgcl2):
     assert grams[:3] == pytest.approx([nacl, cacl2, mgcl2], rel=0.005)
 
 
+def test_chloride_by_mass_follows_from_atomic_weights():
+    # IUPAC 2021, abridged standard atomic weights
+    sodium, calcium, magnesium, potassium, chlorine = 22.990, 40.078, 24.305, 39.098, 35.45
+    parts = [
+        chlorine / (sodium + chlorine),
+        2 * chlorine / (calcium + 2 * chlorine),
+        2 * chlorine / (magnesium + 2 * chlorine),
+        chlorine / (potassium + chlorine),
+    ]
+    assert brine.CHLORIDES == ("nacl", "cacl2", "mgcl2", "kcl")
+    np.testing.assert_allclose(brine.CHLORIDE_MASS_FRAC, parts, atol=1e-4)
+
+
 def test_a_dried_pre_treat_keeps_little_water_liquid():
     # 0.8 gal/1000 ft2 of 23.3 % (2.29 lb/gal) at 30 °F keeps about 0.44 mm; that figure rests on
     # the handbook's ice line, which runs 7 % strong at 30 °F. Half an inch of new snow is 1.27 mm.

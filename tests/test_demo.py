@@ -153,3 +153,16 @@ def test_a_terminal_shows_the_answer_without_scrolling(shown):
     lines = console.file.getvalue().splitlines()
     assert len(lines) <= 50
     assert any(line.startswith("GO") for line in lines[:3])
+
+
+def test_the_film_of_a_pretreat_is_told_from_before_its_event_to_after_it(demo_plan):
+    shown = [
+        (planned.film, planned.event)
+        for site in demo_plan.sites
+        for _, planned in site.treatments
+        if planned.film is not None
+    ]
+    assert shown
+    for film, event in shown:
+        assert film.start <= event.start
+        assert film.start + timedelta(hours=len(film.freeze_point_c)) > event.end

@@ -365,3 +365,17 @@ def test_ice_that_few_members_keep_is_no_aftermath_of_a_storm_that_all_have():
         forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
     ).events
     assert all_have.ice_until == few[1].end
+
+
+def test_water_off_a_pile_freezes_from_the_hour_in_which_the_surface_does():
+    # thaw by day, then a night of frost: runoff of a pile refreezes once the surface is at 0 °C
+    is_day = np.arange(24) < 10
+    surface_c, air_c = np.where(is_day, 2.0, -3.0), np.where(is_day, 3.0, -4.0)
+    forecast = stack([forecast_cell(hours=24, air_temp_c=air_c, dew_point_c=-12.0)], NOON, 24)
+    found = detection.build_outlook(
+        forecast, 0, ground(surface_c[:, None]), THRESHOLDS, snow_pile=True
+    )
+    (event,) = found.events
+    assert event.from_pile
+    assert event.hazard is Hazard.REFREEZE
+    assert event.start == found.hours[10].start

@@ -1,6 +1,8 @@
 """Decisions against published practice: each case names the publication it comes from."""
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +16,9 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment import pretreatment
 from stormplan.treatment.candidates import Dose, DoseResult
-from stormplan.treatment.records import Action
+from stormplan.treatment.course import least_sufficient
+from stormplan.treatment.products import Stock
+from stormplan.treatment.records import Action, Visit
 
 CALCIUM = BASE_SECTIONS["products"]["calcium"]
 SMELLY = {
@@ -349,6 +353,34 @@ def test_half_rate_after_a_dry_autumn():
     assert [rate_gal_kft2(one) for one in rates] == pytest.approx([0.25, 0.5])
 
 
+@pytest.mark.parametrize(
+    ("last_treated", "lowest", "highest"),
+    [(None, 0.3, 0.6), (date(2026, 1, 5), 0.3, 0.6), (date(2025, 11, 1), 0.15, 0.3)],
+)
+def test_rates_before_frost_are_the_manuals_whole_or_halved(last_treated, lowest, highest):
+    # MPCA Winter Parking Lot and Sidewalk Maintenance Manual (from memory): 0.3-0.6 gal/1000 ft2
+    # before frost; half of it on the first use after a dry spell (Minnesota handbook, from memory)
+    sites = parse_sites({"a": site_entry(43.1, -89.4)})
+    case = SimpleNamespace(
+        practice=sites.practice(),
+        surface=SimpleNamespace(last_treated=last_treated),
+        now=NOON,
+        local_date=lambda moment: moment.date(),
+    )
+    rates, _ = pretreatment.rates_l_m2(case, SimpleNamespace(hazard=Hazard.FROST))
+    gallons = [rate / units.parse("1 gal/1000 ft2", "liquid rate") for rate in rates]
+    assert gallons[0] == pytest.approx(lowest)
+    assert gallons[-1] == pytest.approx(highest)
+    assert gallons == sorted(gallons)
+
+
+def test_a_visit_that_says_nothing_of_an_amount_puts_nothing_down():
+    visit = Visit(action=Action.INSPECT, at=NOON, text="look")
+    amounts = ("rate_l_m2", "volume_l", "solid_rate_kg_m2", "solid_kg", "prewet_l", "chloride_kg")
+    assert [getattr(visit, name) for name in amounts] == [0.0] * 6
+    assert visit.additive_frac == 0.0
+
+
 def test_lots_are_sprayed_outside_opening_hours_where_there_is_a_choice():
     # snow at midnight local (hour 12): the best lead, 10 PM, is busy; 11 PM is not
     only = treatments_at(28, site_overrides={"open_hours": "07:00-23:00"}, **snow_series())[0]
@@ -516,3 +548,23 @@ def test_where_nothing_holds_the_least_that_lasts_longest_is_taken():
     tried = [result(0.3, 10), result(0.4, 12), result(0.5, 13), result(0.6, 13)]
     chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, 0)
     assert chosen.doses[0].rate_l_m2 == 0.5
+
+
+def test_the_least_that_keeps_service_is_taken_and_more_only_where_it_buys_time():
+    # the least chloride that keeps the level of service, else the most that still buys time
+    def timed(rate, failure_hour, held_time_frac):
+        return replace(result(rate, failure_hour), held_time_frac=held_time_frac)
+
+    holds = [timed(0.3, 10, 0.5), timed(0.4, None, 1.0), timed(0.5, None, 1.0)]
+    assert least_sufficient(holds, 10, 1.0) is holds[1]
+    fails = [timed(0.3, 4, 0.4), timed(0.4, 6, 0.6), timed(0.5, 6, 0.65)]
+    assert least_sufficient(fails, 10, 1.0) is fails[1]
+
+
+def test_a_cost_is_known_where_every_price_of_what_goes_down_is():
+    priced = Stock({}, {}, brine_price_per_l=0.05, salt_price_per_kg=0.1)
+    assert priced.cost(None, 0.0, 100.0, 20.0) == pytest.approx(100 * 0.05 + 20 * 0.1)
+    no_salt_price = Stock({}, {}, brine_price_per_l=0.05)
+    assert no_salt_price.cost(None, 0.0, 100.0, 0.0) == pytest.approx(5.0)
+    assert no_salt_price.cost(None, 0.0, 100.0, 20.0) is None
+    assert Stock({}, {}, salt_price_per_kg=0.1).cost(None, 0.0, 100.0, 0.0) is None
