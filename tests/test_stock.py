@@ -224,7 +224,7 @@ KINDS = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(KINDS, max_size=14))
 def test_what_went_onto_the_sites_is_what_was_drawn_less_what_is_named(drawn):
     entries = []
