@@ -459,9 +459,8 @@ def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -
     start, end = min(event.start for event in events), max(event.end for event in events)
     names = list(dict.fromkeys(site.name for _, site in period))
     coldest = fmt.units.temperature(min(event.min_pavement_temp_c for event in events))
-    likeliest = format_chance(max(event.probability for event in events))
     where = join_names(names) if len(names) <= MAX_NAMES else f"{len(names)} sites"
-    parts = [where, f"pavement down to {coldest}", f"up to {likeliest} likely"]
+    parts = [where, f"pavement down to {coldest}", _highest_chance(events)]
     snow, water = max(e.snowfall_cm for e in events), max(e.precip_mm for e in events)
     if snow > TRACE_SNOWFALL_CM and events[0].hazard in SNOW_HAZARDS:
         parts.insert(1, f"up to {fmt.units.snowfall(snow)} of snow")
@@ -470,6 +469,20 @@ def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -
     return StormPeriod(
         fmt.time_range(start, end), capitalize_first(str(events[0].hazard)), "; ".join(parts)
     )
+
+
+def _highest_chance(events: Sequence[Event]) -> str:
+    """Return how likely the likeliest of some events is; nothing is said for the source."""
+    given = {
+        format_chance(event.probability): event.probability
+        for event in events
+        if event.chance_given
+    }
+    if not given:
+        return "no chance given"
+    highest = max(given, key=lambda text: given[text])
+    is_range = len(given) > 1 and not highest.startswith("over")
+    return f"{'up to ' if is_range else ''}{highest} likely"
 
 
 # -- the detail -----------------------------------------------------------------------------------

@@ -187,7 +187,8 @@ def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
             kinds.setdefault(ACTION_LABELS[item.action].lower(), set()).add(surface.key)
     done = ", ".join(f"{kind} {pluralize(len(keys), 'surface')}" for kind, keys in kinds.items())
     when = fmt.day_hour(first.start)
-    return f"{first.hazard} from {when}, {format_chance(first.probability)}: {done}"
+    chance = format_chance(first.probability) if first.chance_given else "no chance given"
+    return f"{first.hazard} from {when}, {chance}: {done}"
 
 
 # -- jobs -----------------------------------------------------------------------------------------
@@ -362,7 +363,8 @@ def event_line(event: Event, fmt: ReportFormat) -> str:
     parts.append(
         f"pavement down to {fmt.units.temperature(event.min_pavement_temp_c)}, {event.trend}"
     )
-    parts.append(f"{format_chance(event.probability)} likely")
+    is_given = event.chance_given
+    parts.append(f"{format_chance(event.probability)} likely" if is_given else "no chance given")
     if event.unknown:
         parts.append(f"not known for all of it: {', '.join(event.unknown)}")
     return capitalize_first("; ".join(parts))

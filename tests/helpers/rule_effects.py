@@ -280,7 +280,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "first_use_rate_factor": RuleEffect("100 %", surface=LOT | {"last_treated": "2025-11-01"}),
     "dry_spell": RuleEffect("100 d", surface=LOT | {"last_treated": "2025-11-20"}),
     # timing
-    "lead_min": RuleEffect("4 h", snow(start=3, end=9), policy={"lead_best": "4 h"}),
+    "lead_min": RuleEffect("4 h", snow(start=2, end=8), policy={"lead_best": "4 h"}),
     "lead_best": RuleEffect("6 h"),
     "lead_max": RuleEffect("4 h"),
     "lead_max_frost": RuleEffect("4 h", FROST_AT_DAWN),
@@ -320,7 +320,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "liquid_warn_below": RuleEffect("32 F"),
     "liquid_stop_below": RuleEffect("30 F", policy={"liquid_warn_below": "31 F"}),
     "solid_stop_below": RuleEffect("25 F", steady(17.0)),
-    "warm_pavement_above": RuleEffect("32 F", snow(air_temp_c=0.6, dew_point_c=0.0)),
+    "warm_pavement_above": RuleEffect("32 F", snow(air_temp_c=0.0, dew_point_c=-0.6)),
     "frost_possible_below": RuleEffect("50 F", {"air_temp_c": 6.0, "dew_point_c": LOST}),
     "residue_slippery_above": RuleEffect("45 F"),
     # blend
@@ -344,7 +344,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "go_probability": RuleEffect("60 %", snow(pop=0.4)),
     "go_probability_beyond_day": RuleEffect("30 %", snow(start=34, end=40, pop=0.4)),
     "probability_hysteresis": RuleEffect("0 %", snow(pop=0.4), later=snow(pop=0.28)),
-    "temperature_hysteresis": RuleEffect("0 F", steady(18.2), later=steady(17.6)),
+    "temperature_hysteresis": RuleEffect("0 F", steady(17.4), later=steady(16.8)),
     "monitor_probability": RuleEffect("5 %", snow(pop=0.1)),
     "light_snow_below": RuleEffect("0.9 in/h", snow(0.7)),
     "heavy_snow_above": RuleEffect("3 in/h", snow(1.5)),
