@@ -430,7 +430,7 @@ EFFECTS: dict[str, RuleEffect] = {
     # announcing
     "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
     "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
-    "announce_volume_change": RuleEffect("1 %", steady(24.0), later=steady(24.4)),
+    "announce_volume_change": RuleEffect("1 %", steady(24.0), later=steady(24.8)),
 }
 
 
