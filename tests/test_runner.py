@@ -737,7 +737,8 @@ def test_health_follows_the_day(ours, server, replay):
     ours.now += HOUR
     missed = health.check_health(ours.config)
     assert missed.exit_code is ExitCode.NOTHING_PLANNED
-    assert missed.lines == ("no briefing for 2026-01-13",)
+    assert missed.lines[0] == "no briefing for 2026-01-13"
+    assert "nothing has run since 2026-01-12 10:30Z" in missed.lines[1]
 
 
 def test_health_is_good_after_a_good_morning(ours):
