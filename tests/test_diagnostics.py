@@ -276,6 +276,7 @@ VALUES = {
     "until": NOON.isoformat(),
     "now": NOON.isoformat(),
     "previous": NOON.isoformat(),
+    "at": NOON.isoformat(),
     "folder": "reports",
     "channel": "mail",
     "recipient": "owner@test.example",
@@ -283,6 +284,14 @@ VALUES = {
     "entries": 2.0,
     "other": "North yard",
     "distance_km": 9000.0,
+    "yard": "North yard",
+    "store": "t1",
+    "sprayer": "Truck 1",
+    "booked": 500.0,
+    "measured": 400.0,
+    "difference": -100.0,
+    "limit": 50.0,
+    "loaded": 700.0,
     "mistake": "east for west",
 }
 

@@ -1047,10 +1047,11 @@ def test_the_commands_of_the_readme_work_one_after_another(ours, server, replay,
     }
     (tmp_path / "sites.yaml").write_text(ours.text.replace('"a":', '"mill-court":'))
     lines = re.findall(r"^\.venv/bin/stormplan (\w.*?)(?:\s+#.*)?$", README, re.MULTILINE)
-    wanted = [line for line in lines if line.split()[0] not in ("init", "pavement")]
+    wanted = [line for line in lines if line.split()[0] not in ("init", "pavement", "serve")]
     wanted = [line for line in wanted if "import" not in line]
     assert len(wanted) > 15
-    for line in [*wanted, *wanted]:
+    again = [line for line in wanted if not line.startswith("people")]  # has a link already
+    for line in [*wanted, *again]:
         words = shlex.split(line.replace("replay 2026-01-12", f"replay {now:%Y-%m-%d}"))
         words += ["--once"] * (words[0] == "watch")
         done = stormplan(*words, cwd=tmp_path)

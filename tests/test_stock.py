@@ -292,7 +292,7 @@ def said(made):
 def test_the_mix_stands_on_the_record_and_says_as_of_when():
     by_file = plan()
     assert by_file.yards[0].stock_as_of is None
-    assert "as the sites file has it" in said(by_file)
+    assert "by the sites file" in said(by_file)
     assert "counted 2026-01-02" in said(by_file)
     drawn = yard_entry(LoadDrawn, 3, sprayer="truck",
                        parts=({"store": "t1", "volume_l": 990 * GAL},))  # fmt: skip
@@ -301,7 +301,7 @@ def test_the_mix_stands_on_the_record_and_says_as_of_when():
     assert by_record.yards[0].tanks[0].on_hand_l / GAL == pytest.approx(10)
     assert by_record.yards[0].brine_to_make_l > by_file.yards[0].brine_to_make_l
     assert "by the record up to Mon 12 Jan 2026, 9:00 AM CST" in said(by_record)
-    for made, words in ((by_file, "as the sites file has it"), (by_record, "by the record up to")):
+    for made, words in ((by_file, "by the sites file"), (by_record, "by the record up to")):
         assert words in mix_sheet.render_html(made)
     weak = yard_entry(Measurement, 1, store="t1", strength_frac=0.21)
     assert plan(weak).yards[0].tanks[0].status == "too weak"

@@ -500,6 +500,8 @@ class Sites(Record):
         Clients by key.
     sites : dict
         Sites by key.
+    record_rules : OwnRules or None
+        What the company asks of its own record, for `stormplan record missing`.
     readings : str or None
         Log of surface readings, beside this file; they correct nights.
     schedule : ScheduleSettings

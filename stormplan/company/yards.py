@@ -253,6 +253,8 @@ class Yard(Record):
         What the wall around the tanks holds [L].
     water_temp_c : float
         Temperature of the water brine is made with [°C].
+    counted_at : datetime, date or None
+        When what is on hand was counted; the record counts from there.
     """
 
     name: Name

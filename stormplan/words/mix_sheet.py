@@ -71,7 +71,9 @@ def shortage_lines(yard: YardMix, formatter: UnitFormatter) -> list[str]:
 def stock_text(yard: YardMix, fmt: ReportFormat) -> str:
     """Return where the stock of a yard is known from, and as of when."""
     if yard.stock_as_of is None:
-        return "as the sites file has it; the record says nothing of this yard"
+        dates = {counted_text(tank.counted_at, None, fmt) for tank in yard.tanks}
+        counted = f", {dates.pop()}" if len(dates) == 1 else ""
+        return f"by the sites file{counted}"
     return f"by the record up to {fmt.full_datetime(yard.stock_as_of)}"
 
 
@@ -658,8 +660,11 @@ def _tank_rows(yard: YardMix, fmt: ReportFormat) -> Iterable[tuple[str, str, str
     for tank in yard.tanks:
         strength = "" if tank.strength_frac is None else f"{100 * tank.strength_frac:.1f} %"
         held, draw = fmt.units.volume(tank.on_hand_l), fmt.units.volume(tank.usable_l)
-        counted = counted_text(tank.counted_at, yard.stock_as_of, fmt)
-        yield tank.tank, held, draw, strength, f"{_tank_status(yard, tank)}; {counted}"
+        dates = {one.counted_at for one in yard.tanks}
+        status = _tank_status(yard, tank)
+        if yard.stock_as_of is not None or len(dates) > 1:  # one date stands beside the stock
+            status += f"; {counted_text(tank.counted_at, yard.stock_as_of, fmt)}"
+        yield tank.tank, held, draw, strength, status
 
 
 def _tank_status(yard: YardMix, tank: TankState) -> str:
