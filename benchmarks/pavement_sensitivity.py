@@ -43,7 +43,7 @@ def weather():
 
 @contextmanager
 def constants(module, **values):
-    """Give a module other constants for a while."""
+    """Replace constants of a module, for as long as the block lasts."""
     before = {name: getattr(module, name) for name in values}
     try:
         for name, value in values.items():

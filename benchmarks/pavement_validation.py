@@ -148,7 +148,7 @@ def pooled(scores: list[Score]) -> str:
 
 @contextmanager
 def only(changes: tuple[str, ...]) -> Iterator[None]:
-    """Give the model some of the changes alone for a while."""
+    """Apply some of the changes alone to the model, for as long as the block lasts."""
     undone = [CHANGES[name] for name in CHANGES if name not in changes]
     now = [(module, {name: getattr(module, name) for name in before}) for module, before in undone]
     for module, before in undone:

@@ -55,6 +55,7 @@ def test_the_story_of_the_demo(plan):
 def test_the_second_morning_stands_on_what_the_crews_logged():
     second = pipeline.plan_demo(pipeline.DEMO_NOW + timedelta(days=1))
     assert second.exit_code is ExitCode.COMPLETE
+    assert second.first_start == second.made_at  # the snow is on: work begins now, not an hour ago
     assert second.yards[0].stock_as_of == datetime(2026, 1, 13, 10, 10, tzinfo=UTC)
     # 140 gal, 200 made, 112 loaded, 3 back, 9 for the walk cart: 222 in the book; 216 measured cold
     assert second.yards[0].tanks[0].on_hand_l / L_PER_GAL == pytest.approx(217, abs=2)

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import pytest
 from helpers import browser as chromium
+from helpers.pages import link_of, record, serving, write_morning
 from test_browser import AXE, needs_axe
-from test_web import link_of, record, serving, write_morning
 
 PATHS = ("/", "/work", "/look", "/yard", "/say")
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 target size (enhanced)

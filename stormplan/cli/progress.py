@@ -33,7 +33,7 @@ class ProgressLine:
     _shown_s: float = 0.0
 
     def __call__(self, stage: str, done: int, total: int) -> None:
-        """Say that a stage has come so far."""
+        """Print how far a stage is, over the line before."""
         if self.quiet:
             return
         now_s = time.monotonic()
@@ -49,6 +49,6 @@ class ProgressLine:
             print(f"{CLEAR_LINE}{text}", end="", file=self.stream, flush=True)
 
     def clear(self) -> None:
-        """Take the line off the terminal."""
+        """Clear the line from the terminal."""
         if not self.quiet and self.stream.isatty():
             print(CLEAR_LINE, end="", file=self.stream, flush=True)

@@ -561,7 +561,7 @@ def show_missing(
     out: OutOption = OUT,
     archive: ArchiveOption = None,
 ) -> None:
-    """Say what the record of a site's day still lacks by a rule set; exit code 3 if anything.
+    """Print what the record of a site's day still lacks by a rule set; exit code 3 if anything.
 
     No legal advice: what the law asks for is for counsel to say.
     """

@@ -175,7 +175,7 @@ def make_plan(
         units=sites.company.units,
         currency=sites.company.currency,
         verdict=_verdict(event_treatments, now, sites, diagnostics),
-        first_start=_first_start(event_treatments, yards),
+        first_start=_first_start(event_treatments, yards, now),
         priority_sites=_priority_sites(event_treatments),
         diagnostics=diagnostics,
         sites=tuple(site_plans),
@@ -428,18 +428,19 @@ def _verdict(
 
 
 def _first_start(
-    event_treatments: Sequence[tuple[SitePlan, Treatment]], yards: Sequence[YardMix]
+    event_treatments: Sequence[tuple[SitePlan, Treatment]],
+    yards: Sequence[YardMix],
+    now: datetime,
 ) -> datetime | None:
-    """Return the first start of work: a sprayer's departure, or other work."""
+    """Return the first start of work, a sprayer's departure or other work; none before now."""
     sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
     other_starts = [
         item.first_work_at
         for _, item in event_treatments
         if _needs_work(item) and item.action is not Action.PRETREAT
     ]
-    return min(
-        (start for start in (*sprayer_starts, *other_starts) if start is not None), default=None
-    )
+    starts = [start for start in (*sprayer_starts, *other_starts) if start is not None]
+    return max(min(starts), now) if starts else None
 
 
 def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> tuple[str, ...]:

@@ -223,7 +223,7 @@ def type_fracs_from_words(words: PrecipWords, air: AirState) -> tuple[Array, Boo
 
     Notes
     -----
-    Several named phases share equally; then temperature corrects, as in ``corrected``.
+    Several named phases share equally; then temperature corrects, as in ``correct_by_temperature``.
     """
     count = words.types.sum(axis=1)
     return correct_by_temperature(words.types / np.maximum(count, 1)[:, None], air)

@@ -1,0 +1,71 @@
+"""The pages of a company with one site, served on this machine."""
+
+import socket
+import threading
+import time
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+import uvicorn
+
+from helpers.one_surface import LOT
+from helpers.published_tables import forecast_cell
+from helpers.sites import parse_sites, site_entry, sites_text
+from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.entries import parse_entry
+from stormplan.service import pipeline
+from stormplan.store.archive import Archive
+from stormplan.store.people import PeopleLog, Role
+from stormplan.store.record_log import RecordLog
+from stormplan.web.app import PagesSettings, make_app
+
+SITES = {"mill": site_entry(43.1, -89.4, {"lot": LOT, "walk": {"class": "concrete_walk",
+                                                               "area": "2000 ft2"}})}  # fmt: skip
+
+
+def write_morning(folder, made_at):
+    """Write a sites file and the reports of a snowy plan made then."""
+    (folder / "sites.yaml").write_text(sites_text(SITES), encoding="utf-8")
+    snow = {"snowfall_cm": {0: 0.0, 3: 1.0, 7: 0.0}, "snowfall_swe_mm": {0: 0.0, 3: 1.0, 7: 0.0}}
+    start = made_at.replace(minute=0, second=0, microsecond=0)
+    cell = forecast_cell(start=start, air_temp_c=-4.0, dew_point_c=-9.0, pop=0.9, **snow)
+    plan = make_plan(parse_sites(SITES), {"mill": SiteForecasts(cell)}, made_at)
+    pipeline.write_reports(plan, folder / "out" / "latest")
+    return plan
+
+
+@contextmanager
+def serving(folder, **settings):
+    """Serve the pages of a folder on a free port of this machine."""
+    told = PagesSettings(
+        folder / "sites.yaml", folder / "out", folder / "archive.sqlite", **settings
+    )
+    server = uvicorn.Server(
+        uvicorn.Config(make_app(told), host="127.0.0.1", port=0, log_level="error", lifespan="off")
+    )
+    listener = socket.socket()
+    listener.bind(("127.0.0.1", 0))
+    thread = threading.Thread(target=server.run, args=([listener],), daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.01)
+    try:
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(10)
+        listener.close()
+
+
+def link_of(folder, name, role):
+    with Archive(folder / "archive.sqlite") as archive:
+        return PeopleLog(archive).add_person(name, Role(role), datetime.now(UTC))
+
+
+def documents(folder):
+    with Archive(folder / "archive.sqlite") as archive:
+        return RecordLog(archive).documents()
+
+
+def record(folder):
+    return [parse_entry(document, key) for key, document in documents(folder)]
