@@ -21,7 +21,7 @@ from stormplan.record.entries import parse_entry
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.units import L_PER_GAL
-from stormplan.words import briefing, exports, terminal
+from stormplan.words import briefing, exports, mix_sheet, terminal
 
 ROOT = Path(__file__).parent.parent
 
@@ -56,6 +56,9 @@ def test_the_second_morning_stands_on_what_the_crews_logged():
     second = pipeline.plan_demo(pipeline.DEMO_NOW + timedelta(days=1))
     assert second.exit_code is ExitCode.COMPLETE
     assert second.first_start == second.made_at  # the snow is on: work begins now, not an hour ago
+    (sheet, *_) = mix_sheet.mix_sheet_views(second)
+    assert sheet.first_load_at.endswith("4:30 AM CST")
+    assert (sheet.spread.first_at, sheet.spread.rows[0].when) == ("Tue 4:30 AM",) * 2
     assert second.yards[0].stock_as_of == datetime(2026, 1, 13, 10, 10, tzinfo=UTC)
     # 140 gal, 200 made, 112 loaded, 3 back, 9 for the walk cart: 222 in the book; 216 measured cold
     assert second.yards[0].tanks[0].on_hand_l / L_PER_GAL == pytest.approx(217, abs=2)

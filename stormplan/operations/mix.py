@@ -468,7 +468,8 @@ def plan_yard_mix(
     salt_kg = sum(each.add_salt_kg for each in first) + (brine_batch.salt_kg if brine_batch else 0)
     first_load_at = min(
         [one.first_load_at for one in blends]
-        + [p.at for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
+        # a visit's hour may have begun before the plan was made
+        + [max(p.at, now) for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
         default=None,
     )
     costs = [

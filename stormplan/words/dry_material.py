@@ -120,7 +120,12 @@ def _spread(
         if site.yard != yard.yard:
             continue
         for surface in site.surfaces:
-            visits = [v for item in surface.treatments for v in item.visits if v.solid_kg > 0.0]
+            visits = [  # nobody is told an hour that has begun: it is now
+                visit.model_copy(update={"at": max(visit.at, plan.made_at)})
+                for item in surface.treatments
+                for visit in item.visits
+                if visit.solid_kg > 0.0
+            ]
             ordered = sorted(visits, key=lambda visit: (visit.action, visit.solid_kg, visit.at))
             for (action, solid_kg), group in groupby(
                 ordered, key=lambda visit: (visit.action, visit.solid_kg)
