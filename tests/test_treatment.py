@@ -16,9 +16,9 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment import pretreatment
 from stormplan.treatment.candidates import Dose, DoseResult
-from stormplan.treatment.course import least_sufficient
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Action, Visit
+from stormplan.treatment.solid_visits import least_sufficient
 
 CALCIUM = BASE_SECTIONS["products"]["calcium"]
 SMELLY = {

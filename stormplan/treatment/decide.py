@@ -34,12 +34,8 @@ from stormplan.treatment.candidates import (
     SurfaceState,
     frozen_frac,
 )
-from stormplan.treatment.course import (
-    Course,
-    PlannedTreatment,
-    PlannedVisit,
-    course_of_action,
-)
+from stormplan.treatment.course import course_of_action
+from stormplan.treatment.planned_visits import Course, PlannedTreatment, PlannedVisit
 from stormplan.treatment.records import Action, Alternative, FilmSeries, Treatment, Visit
 from stormplan.treatment.surface_case import SurfaceCase
 from stormplan.weather.forecast import Forecast
