@@ -93,9 +93,9 @@ def test_a_timer_reads_the_pages_of_the_archive_only_after_a_step_that_did_not_e
     checked = []
     whole = maintenance.open_or_fall_back
 
-    def count(*args, check_pages, **more):
-        checked.append(check_pages)
-        return whole(*args, check_pages=check_pages, **more)
+    def count(*args, reads_pages, **more):
+        checked.append(reads_pages)
+        return whole(*args, reads_pages=reads_pages, **more)
 
     def step_of_a_new_program():
         company.config = dataclasses.replace(company.config, is_archive_checked=False)

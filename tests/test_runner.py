@@ -237,6 +237,45 @@ def test_a_locked_archive_is_planned_around_and_caught_up_with(ours, server):
     assert len(server.mails_to(OWNER)) == 2
 
 
+def damage_pages(path):
+    """Spoil every page but the first, which names the tables."""
+    size = sqlite3.connect(path).execute("PRAGMA page_size").fetchone()[0]
+    raw = bytearray(path.read_bytes())
+    for page in range(size, len(raw), size):
+        raw[page : page + 64] = b"\xff" * 64
+    path.write_bytes(raw)
+
+
+def test_pages_damaged_while_the_archive_is_locked_cost_no_morning(ours, server):
+    """What is held in memory instead is a copy, and is not taken with its damage."""
+    ours.step()
+    damage_pages(ours.config.archive_path)
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        done = ours.step(24 * HOUR)
+        assert (done.kind, done.announced) == ("briefing", True)
+        assert "archive_fallback" in codes(done.plan)
+    assert ours.step(24 * HOUR).kind == "briefing"
+    assert len(server.mails_to(OWNER)) == 3
+
+
+def test_a_memory_found_damaged_is_let_go_and_said(ours, server):
+    ours.step()
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        ours.step(24 * HOUR)
+    with ours.config.fallback_archive.connection() as held:
+        raw = bytearray(held.serialize())
+        raw[18:20] = b"\1\1"  # no write-ahead log in memory
+        for page in range(4096, len(raw), 4096):
+            raw[page : page + 64] = b"\xff" * 64
+        held.deserialize(bytes(raw))
+    done = ours.step(24 * HOUR)
+    assert (done.kind, done.announced) == ("briefing", True)
+    assert any("is damaged" in line for line in degraded_lines(done.plan))
+    assert len(server.mails_to(OWNER)) == 3
+
+
 def test_a_damaged_archive_is_kept_aside_and_a_new_one_begun(ours):
     ours.step()
     ours.config.archive_path.write_bytes(b"nonsense " * 1000)
@@ -253,9 +292,9 @@ def test_the_pages_of_the_archive_are_read_once_and_again_when_damage_is_met(
     checked = []
     whole = maintenance.open_or_fall_back
 
-    def count(*args, check_pages, **more):
-        checked.append(check_pages)
-        return whole(*args, check_pages=check_pages, **more)
+    def count(*args, reads_pages, **more):
+        checked.append(reads_pages)
+        return whole(*args, reads_pages=reads_pages, **more)
 
     monkeypatch.setattr(maintenance, "open_or_fall_back", count)
     for _ in range(3):

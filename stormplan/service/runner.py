@@ -152,6 +152,7 @@ class _RunContext:
     diagnostics: list[Diagnostic] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     memory_only: bool = False  # knows of no plan made since the file became unusable
+    were_pages_read: bool = False  # the archive was checked for damage when it was opened
     folder_lock: FileLock | None = None
     is_sent_elsewhere: bool = False  # another run is at the receivers just now
 
@@ -199,14 +200,27 @@ def run_step(config: RunnerConfig) -> StepResult:
     try:
         return _locked_step(config)
     except DamagedArchiveError:  # met in reading: now its pages are checked, if they were not
-        return _locked_step(config)
+        return _locked_step(config, _drop_damaged_fallback(config))
 
 
-def _locked_step(config: RunnerConfig) -> StepResult:
+def _drop_damaged_fallback(config: RunnerConfig) -> tuple[Diagnostic, ...]:
+    """Let go of what is held in memory if that is what is damaged; return that it was."""
+    if config.fallback_archive is None:
+        return ()
+    try:
+        maintenance.check_pages(config.fallback_archive)
+    except ArchiveError as error:
+        config.fallback_archive.close()
+        config.fallback_archive = None
+        return (degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=str(error)),)
+    return ()
+
+
+def _locked_step(config: RunnerConfig, known: Sequence[Diagnostic] = ()) -> StepResult:
     with _lock_report_folder(config) as (lock, diagnostics):
         _learn_whether_archive_was_checked(config)
         try:
-            result = _run_step(config, lock, diagnostics)
+            result = _run_step(config, lock, [*known, *diagnostics])
         except Exception as error:
             is_ours = isinstance(error, StormplanError)
             fault = str(error) if is_ours else describe_fault(error)
@@ -235,6 +249,7 @@ def _run_step(
     config: RunnerConfig, lock: FileLock | None, diagnostics: Sequence[Diagnostic]
 ) -> StepResult:
     context = _open_context(config, config.clock())
+    context.were_pages_read = not config.is_archive_checked
     context.folder_lock = lock
     context.diagnostics += [*diagnostics, *config.diagnostics]
     config.is_archive_checked = False  # unless this step, too, ends well
@@ -253,7 +268,7 @@ def _open_context(config: RunnerConfig, now: datetime) -> _RunContext:
         config.archive_path,
         now,
         config.archive_timeout_s,
-        check_pages=not config.is_archive_checked,
+        reads_pages=not config.is_archive_checked,
     )
     diagnostics = [degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=problem)] if problem else []
     if archive.path != IN_MEMORY:
@@ -444,6 +459,8 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
     try:
         plan = _fetch_and_plan(config, context.archive, now, due_run)
     except ArchiveError as error:
+        if isinstance(error, DamagedArchiveError) and not context.were_pages_read:
+            raise  # the step is done again, and then they are
         context.switch_to_memory(error)
         plan = _fetch_and_plan(config, context.archive, now, due_run)
     previous = context.run_log.last_announced()

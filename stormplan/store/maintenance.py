@@ -190,7 +190,7 @@ def _lines(archive: Archive) -> Iterator[str]:
 
 
 def open_or_fall_back(
-    path: Path, now: datetime, busy_timeout_s: float = 10.0, *, check_pages: bool = True
+    path: Path, now: datetime, busy_timeout_s: float = 10.0, *, reads_pages: bool = True
 ) -> tuple[Archive, str | None]:
     """Open the archive; if it cannot be used, go on without losing it.
 
@@ -202,7 +202,7 @@ def open_or_fall_back(
         Names a damaged file that is moved aside, aware.
     busy_timeout_s : float
         How long to wait for another program [s].
-    check_pages : bool
+    reads_pages : bool
         Read the whole file for damage; without it damage is found when the rows in it are read.
 
     Returns
@@ -215,7 +215,7 @@ def open_or_fall_back(
     """
     try:
         archive = Archive(path, busy_timeout_s)
-        _check_usable(archive, check_pages=check_pages)
+        _check_usable(archive, reads_pages=reads_pages)
     except DamagedArchiveError as error:
         return _quarantine(path, now, str(error))
     except ArchiveError as error:
@@ -248,15 +248,20 @@ def _check_tables(archive: Archive) -> None:
             raise DamagedArchiveError(f"archive {archive.path}: {table} has no {names} any more")
 
 
-def _check_usable(archive: Archive, *, check_pages: bool) -> None:
+def check_pages(archive: Archive) -> None:
+    """Read all pages of an archive; raise ``DamagedArchiveError`` if one is damaged."""
+    with archive.connection() as file:
+        found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if found != "ok":
+        raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
+
+
+def _check_usable(archive: Archive, *, reads_pages: bool) -> None:
     """Raise if the file is damaged, where that is checked, or cannot be written."""
     try:
         _check_tables(archive)
-        if check_pages:
-            with archive.connection() as file:
-                found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if found != "ok":
-                raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
+        if reads_pages:
+            check_pages(archive)
         with archive.connection() as file:
             file.execute("BEGIN IMMEDIATE")
             file.execute("CREATE TABLE trial (x)")
@@ -293,7 +298,7 @@ def open_memory_copy(path: Path) -> Archive:
             if int(file.execute("PRAGMA user_version").fetchone()[0]) == len(MIGRATIONS):
                 with memory.connection() as target:
                     file.backup(target)
-                _check_tables(memory)
+                _check_usable(memory, reads_pages=True)  # damaged pages are copied as they are
                 return memory
         except (sqlite3.Error, ArchiveError, UnicodeDecodeError):
             memory.close()
