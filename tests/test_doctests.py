@@ -6,7 +6,10 @@ import importlib
 import pytest
 
 MODULES = [
-    "stormplan.api",
+    "stormplan.api.liquids",
+    "stormplan.api.pavement",
+    "stormplan.api.plans",
+    "stormplan.api.weather_table",
     "stormplan.liquids.brine",
     "stormplan.liquids.density",
     "stormplan.physics.radiation",

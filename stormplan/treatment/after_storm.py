@@ -51,7 +51,7 @@ def post_treat(
         refusals = [
             screening.chemical_refusal(case, hour),
             screening.wind_refusal(case, hour),
-            screening.liquid_too_cold(case, "liquid_warn_below", hour, storm.next_look, event),
+            screening.liquid_too_cold(case, "liquid_warn_below", hour, storm.next_inspection, event),
         ]
         reasons = [reason for reason in refusals if reason is not None]
         if not reasons:
@@ -62,7 +62,7 @@ def post_treat(
         both = tuple(dict.fromkeys((*reasons, salt.refused)))
         return replace(sand, text="sand on what stays slick", reasons=both), None
     cycle = math.ceil(case.practice.number("cycle_time"))
-    until = max(storm.next_look if liquids else storm.end, hour + cycle)
+    until = max(storm.next_inspection if liquids else storm.end, hour + cycle)
     results: tuple[DoseResult, ...] = ()
     for doses in (liquids, salt.doses):
         if doses and all(result.failure_hour is not None for result in results):
@@ -90,14 +90,14 @@ def post_treat(
 def _liquids_after(storm: Storm, hour: int) -> tuple[list[Dose], list[Reason]]:
     """Return liquid post-treats from the lot manual's salt up; none where it gives no rate."""
     case, event, practice = storm.case, storm.event, storm.case.practice
-    lowest_c = case.lowest_pavement_c(hour, storm.next_look, event)
+    lowest_c = case.lowest_pavement_c(hour, storm.next_inspection, event)
     hazard = pretreatment.snow_class(case, event)
     rates = solids.published_rates(case, hazard, lowest_c, event.trend == "falling")
     if rates is None or rates.lot_rate_kg_m2 is None:
         return [], []
     wanted = rates.lot_rate_kg_m2 / case.stock.brine_nacl_kg_l
     ceiling = practice.number("post_treat_rate_max")
-    blends, _choice, reasons = pretreatment.blends(case, event, hour, storm.next_look)
+    blends, _choice, reasons = pretreatment.blends(case, event, hour, storm.next_inspection)
     additive, additive_frac = blends[0]
     reason = rule_reason(
         practice,
@@ -120,9 +120,9 @@ def visits_after_storm(
     if state.hour < end:
         answer = yield storm.request(state, [()], state.hour, end)
         state = answer.state(0, end)
-    if state.hour >= storm.next_look:
+    if state.hour >= storm.next_inspection:
         return [], state
-    answer = yield storm.request(state, [()], state.hour, storm.next_look)
+    answer = yield storm.request(state, [()], state.hour, storm.next_inspection)
     lost = answer.results[0].failure_hour
     if lost is None:
         return [], state
@@ -130,7 +130,7 @@ def visits_after_storm(
     put_down = [v.hour for v in visits if v.dose is not None or v.action is Action.SAND]
     free_from = max(put_down, default=-cycle) + cycle
     wanted = case.practice.choice("post_treat") != "none"
-    if storm.snows and wanted and free_from <= state.hour and not _has(visits, state.hour):
+    if storm.has_snow and wanted and free_from <= state.hour and not _has(visits, state.hour):
         visit, _rates = yield from post_treat(storm, state, state.hour)
         state = yield from state_after(storm, state, visit)
         return [visit], state

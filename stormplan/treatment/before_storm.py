@@ -23,7 +23,7 @@ from stormplan.treatment.storm import Storm
 from stormplan.treatment.surface_case import SurfaceCase
 
 
-def choose_pretreat(
+def select_pretreat(
     storm: Storm, index: int, state: SurfaceState, window: Window
 ) -> Generator[
     FilmRequest, FilmAnswer, tuple[PlannedPretreat, SurfaceState, list[Reason], list[str]]
@@ -50,7 +50,7 @@ def choose_pretreat(
     cautions: list[str] = []
     more, cautions = _liquid_warnings(storm, chosen.doses[0], target)
     reasons += more
-    plow_by_mm = _plow_by_mm(storm, after, target) if storm.snows else None
+    plow_by_mm = _plow_by_mm(storm, after, target) if storm.has_snow else None
     planned = PlannedPretreat(request, chosen, answer.results, window, target, plow_by_mm)
     return planned, after, reasons, cautions
 
@@ -121,7 +121,7 @@ def pretreat_visit(pretreat: PlannedPretreat) -> PlannedVisit:
     )
 
 
-def pretreat_inspections(
+def pretreat_inspection_visits(
     storm: Storm, pretreat: PlannedPretreat | None, taken: set[int]
 ) -> list[PlannedVisit]:
     """Return the looks that a pre-treat asks for."""
@@ -131,7 +131,7 @@ def pretreat_inspections(
     dose, lost = pretreat.result.doses[0], pretreat.result.failure_hour
     if dose.additive is not None and case.stock.products[dose.additive].is_straight_chloride:
         looks[min(storm.onset + 1, case.n_hours - 1)] = "straight chloride: look for flash freeze"
-    if lost is not None and not storm.snows:
+    if lost is not None and not storm.has_snow:
         looks[lost] = "the liquid is expected to be used up: check, and treat slick spots again"
     elif storm.event.hazard is Hazard.FROST:
         looks[storm.onset] = "check the coldest, shaded spots"

@@ -18,7 +18,7 @@ from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES
 from stormplan.treatment import pretreatment, screening
 from stormplan.treatment.after_storm import final_pass, visits_after_storm
-from stormplan.treatment.before_storm import choose_pretreat, pretreat_inspections, pretreat_visit
+from stormplan.treatment.before_storm import select_pretreat, pretreat_inspection_visits, pretreat_visit
 from stormplan.treatment.candidates import (
     FilmAnswer,
     FilmRequest,
@@ -159,7 +159,7 @@ def _treat(
     pretreat: PlannedPretreat | None = None
     cautions: list[str] = []
     if window.hours:
-        planned = yield from choose_pretreat(storm, index, state, window)
+        planned = yield from select_pretreat(storm, index, state, window)
         pretreat, state, more, cautions = planned
         kept = screening.liquid_kept_from_before(case, event, next_visit)
         reasons += more if kept is None else [kept, *more]
@@ -168,7 +168,7 @@ def _treat(
     visits += work
     after, state = yield from visits_after_storm(storm, state, visits)
     visits += after
-    visits += pretreat_inspections(storm, pretreat, {visit.hour for visit in visits})
+    visits += pretreat_inspection_visits(storm, pretreat, {visit.hour for visit in visits})
     visits.sort(key=lambda visit: visit.hour)
     first = next((visit for visit in visits if visit.action.is_work), None)
     action = first.action if first is not None else Action.INSPECT

@@ -41,7 +41,7 @@ def visits_in_storm(
             break
         at = max(min(due), state.hour)
         plow = at in storm.passes
-        if at == last_pass and storm.snows:
+        if at == last_pass and storm.has_snow:
             visit, found = yield from final_pass(storm, state, at)
         elif (hour is not None and hour <= at) or (
             case.is_pedestrian and _is_due(visits, at, cycle)
@@ -53,7 +53,7 @@ def visits_in_storm(
         visits.append(visit)
         state = yield from state_after(storm, state, visit)
         hour = None
-        if visit.action is Action.SALT and not storm.is_icy and not storm.snows:
+        if visit.action is Action.SALT and not storm.is_icy and not storm.has_snow:
             more = _more_water_than_salt(storm, visit, cycle)
             if more is not None:
                 visits.append(more)
@@ -94,7 +94,7 @@ def _first_visit(storm: Storm, pretreat: PlannedPretreat | None) -> int | None:
         return None
     if storm.event.hazard is Hazard.REFREEZE:
         return max(storm.onset - 1, case.hour_index(case.now), 0)
-    if not storm.snows:
+    if not storm.has_snow:
         return storm.onset
     has_begun = storm.event.start <= case.now
     refused = screening.chemical_refusal(case, storm.onset) or screening.salt_too_cold(

@@ -93,7 +93,7 @@ def salt_visit(
     first = f"{plow_text(storm.case)}, then " if plow else ""
     dose, lot = chosen.doses[0], None if rates is None else rates.lot_rate_kg_m2
     reasons: Reasons = ()
-    if lot is not None and dose.solid_kg_m2 > lot and storm.snows:
+    if lot is not None and dose.solid_kg_m2 > lot and storm.has_snow:
         text = (
             "the first lot chart's rate does not last to the next visit, and this one lasts longer"
         )

@@ -41,7 +41,7 @@ class Storm:
         return cls(case, event, onset, max(end, onset + 1), passes)
 
     @property
-    def snows(self) -> bool:
+    def has_snow(self) -> bool:
         """Whether there is anything to plow, or snow to keep from bonding."""
         return bool(self.passes) or any(p.hazard in SNOW_HAZARDS for p in self.event.hazard_periods)
 
@@ -51,7 +51,7 @@ class Storm:
         return any(period.hazard in ICY_HAZARDS for period in self.event.hazard_periods)
 
     @property
-    def next_look(self) -> int:
+    def next_inspection(self) -> int:
         """Hour of the look after the storm, up to which its last treatment must do."""
         after = math.ceil(self.case.practice.number("post_storm_interval"))
         return min(self.end + after, self.case.n_hours)
@@ -70,7 +70,7 @@ class Storm:
             onset_hour=first,
             end_hour=last,
             max_frozen_frac=frozen,
-            judges_bond=self.snows,
+            judges_bond=self.has_snow,
             mixing_frac=mixing,
             bond=case.bond_parameters,
             is_bonded=case.is_bonded,
