@@ -10,9 +10,9 @@ from helpers.service import RunningCompany
 
 pytestmark = pytest.mark.slow
 
-#: Every phase with a jump of its own, and the one that once left a storm unplanned.
+#: Every other phase with a jump of its own, and the one that once left a storm unplanned.
 CASES = [
-    *((name, JUMPS_H[(3 * at) % len(JUMPS_H)]) for at, name in enumerate(PHASES)),
+    *((name, JUMPS_H[(3 * at) % len(JUMPS_H)]) for at, name in list(enumerate(PHASES))[1::2]),
     ("in the evening before", 48.0),
 ]
 

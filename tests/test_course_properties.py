@@ -1,4 +1,4 @@
-"""What must hold of courses of action whatever the storm: 200 invented ones, planned together.
+"""What must hold of courses of action whatever the storm: 120 invented ones, planned together.
 
 Each is a site of its own, so that one plan decides them all; a property compares two such plans.
 """
@@ -18,7 +18,7 @@ from stormplan.record.surface_history import surface_histories
 from stormplan.treatment.pretreatment import RATE_STEP_L_M2
 from stormplan.treatment.records import Action
 
-STORMS = 200
+STORMS = 120
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 WALK = {"class": "concrete_walk", "area": "2000 ft2"}
 SURFACES = {"lot": LOT, "walk": WALK}

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -28,7 +29,7 @@ MIN_BASE_FRAC = 0.05  # the search for a matching base brine starts here
 FreezePointSource = Literal["computed", "supplier"]
 
 
-@dataclass(frozen=True, eq=False)  # arrays do not compare to one truth
+@dataclass(frozen=True, eq=False)  # arrays do not compare to one truth: see __eq__
 class Liquid:
     """A liquid in the yard, by weight.
 
@@ -48,6 +49,16 @@ class Liquid:
     inert_frac: float = 0.0
     supplier_volume_offset_m3_kg: float = 0.0
     supplier_freeze_point_c: float | None = None
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Liquid) and self._values() == other._values()
+
+    def __hash__(self) -> int:
+        return hash(self._values())
+
+    def _values(self) -> tuple[float | None, ...]:
+        offset, stated = self.supplier_volume_offset_m3_kg, self.supplier_freeze_point_c
+        return (*self.salts_frac.tolist(), self.inert_frac, offset, stated)
 
     @property
     def molality(self) -> Array:
@@ -172,6 +183,7 @@ class ColdBehavior:
         return max(self.crystal_onset_c, self.first_solid_c) + CRYSTAL_MARGIN_K
 
 
+@lru_cache(maxsize=1024)  # a company has few liquids, and asks of them at every plan
 def cold_behavior(stored: Liquid) -> ColdBehavior:
     """Return the ice and crystal onsets of a liquid; a supplier's freeze point wins."""
     molality = stored.molality
@@ -198,6 +210,7 @@ def ice_mass_frac(stored: Liquid, temp_c: float) -> float:
     return stored.water_frac * (1.0 - float(brine.liquid_water_frac(stored.molality, temp_c)))
 
 
+@lru_cache(maxsize=1024)
 def matching_base_brine(additive: Liquid, additive_vol_frac: float) -> tuple[float, float] | None:
     """Find the base brine with which ice and salt crystals arrive together.
 

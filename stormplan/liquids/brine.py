@@ -156,12 +156,12 @@ def _polynomial(coefficients: Sequence[float], x: Array) -> Array:
     return value
 
 
-def _freezing_curve_molality(chloride: Chloride, theta: Array) -> Array:
-    """Molality alone; the slope matters past the end of the fit only, where films seldom are."""
+def freezing_molality(chloride: Chloride, theta: Array) -> Array:
+    """Return the molality of one chloride on its ice line [mol/kg], at a depression [K]."""
     coefficients, last = FREEZING_CURVE[chloride]
     inside = np.minimum(theta, last)
     sqrt_depression = np.sqrt(inside)
-    if np.any(theta > last):
+    if (theta > last).any():  # the slope matters past the end of the fit only
         return _freezing_curve(chloride, theta, sqrt_depression)[0]
     return inside * _polynomial(coefficients, sqrt_depression)
 
@@ -185,7 +185,7 @@ def freezing_curve_molality(
         [mol/kg].
     """
     theta = np.maximum(-np.asarray(temp_c, dtype=float), 0.0)
-    return np.stack([_freezing_curve_molality(chloride, theta) for chloride in chlorides])
+    return np.stack([freezing_molality(chloride, theta) for chloride in chlorides])
 
 
 def ice_onset_c(molality_mol_kg: ArrayLike) -> Array:

@@ -8,7 +8,7 @@ much the salt holds. Plain water is the same question with a step at 0 °C.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -39,7 +39,7 @@ SATURATED_ACTIVITY = {
 
 def present_chlorides(salts_kg_m2: Array) -> list[int]:
     """Return the indices of the chlorides that are present."""
-    return [i for i in range(len(CHLORIDES)) if np.any(salts_kg_m2[i] > 0.0)]
+    return np.flatnonzero((salts_kg_m2 > 0.0).any(axis=1)).tolist()
 
 
 def water_activity(salts_kg_m2: Array, water_kg_m2: Array) -> Array:
@@ -68,7 +68,9 @@ def water_activity(salts_kg_m2: Array, water_kg_m2: Array) -> Array:
     return np.asarray(np.maximum(np.exp(-exponent), floor))
 
 
-def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: Array) -> Array:
+def liquid_capacity_kg_m2(
+    salts_kg_m2: Array, temp_c: Array, present: Sequence[int] | None = None
+) -> Array:
     """Return the water that the salts keep liquid on their freezing curves, hydrohalite excluded.
 
     Parameters
@@ -77,16 +79,20 @@ def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: Array) -> Array:
         Each chloride [kg/m²].
     temp_c : array (column,)
         Below 0 [°C].
+    present : sequence of int, optional
+        Which chlorides there are, where that is known already.
 
     Returns
     -------
     array (column,)
         Liquid water in equilibrium with ice [kg/m²].
     """
+    if present is None:
+        present = present_chlorides(salts_kg_m2)
+    theta = np.maximum(-temp_c, 0.0)
     capacity = np.zeros_like(temp_c)
-    salts_present = present_chlorides(salts_kg_m2)
-    lines = brine.freezing_curve_molality(temp_c, tuple(CHLORIDES[i] for i in salts_present))
-    for i, line in zip(salts_present, lines, strict=True):
+    for i in present:
+        line = brine.freezing_molality(CHLORIDES[i], theta)
         capacity += salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i]) / line
     return capacity
 
@@ -188,10 +194,12 @@ def _solve_on_freezing_curve(
     Water held is nearly inverse to the depression of the freezing point, so with
     ``held = c / depression`` the balance is a quadratic; three rounds on ``c`` settle it.
     """
+    present = present_chlorides(salts_kg_m2)
     all_frozen_c = unfrozen_temp_c + kelvin_per_kg * liquid_kg_m2
     depression = np.maximum(-film_c, 0.05)
     for _ in range(3):
-        capacity_times_depression = liquid_capacity_kg_m2(salts_kg_m2, -depression) * depression
+        capacity = liquid_capacity_kg_m2(salts_kg_m2, -depression, present)
+        capacity_times_depression = capacity * depression
         sqrt_discriminant = np.sqrt(
             all_frozen_c * all_frozen_c + 4.0 * kelvin_per_kg * capacity_times_depression
         )
@@ -205,7 +213,7 @@ def _solve_on_freezing_curve(
             0.5 * (sqrt_discriminant - all_frozen_c),
         )
         depression = np.clip(depression, 1e-6, 60.0)
-    return np.asarray(liquid_capacity_kg_m2(salts_kg_m2, -depression))
+    return liquid_capacity_kg_m2(salts_kg_m2, -depression, present)
 
 
 def _solve_by_bisection(

@@ -51,7 +51,9 @@ def post_treat(
         refusals = [
             screening.chemical_refusal(case, hour),
             screening.wind_refusal(case, hour),
-            screening.liquid_too_cold(case, "liquid_warn_below", hour, storm.next_inspection, event),
+            screening.liquid_too_cold(
+                case, "liquid_warn_below", hour, storm.next_inspection, event
+            ),
         ]
         reasons = [reason for reason in refusals if reason is not None]
         if not reasons:

@@ -18,7 +18,11 @@ from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES
 from stormplan.treatment import pretreatment, screening
 from stormplan.treatment.after_storm import final_pass, visits_after_storm
-from stormplan.treatment.before_storm import select_pretreat, pretreat_inspection_visits, pretreat_visit
+from stormplan.treatment.before_storm import (
+    pretreat_inspection_visits,
+    pretreat_visit,
+    select_pretreat,
+)
 from stormplan.treatment.candidates import (
     FilmAnswer,
     FilmRequest,

@@ -170,6 +170,7 @@ def _one_morning(
     point = {"properties": {"forecastGridData": replay.base_url + GRID}}
     company.config.keeps_running = rng.random() < 0.5
     briefings = 0
+    steps: list[str] = []  # for the reader of a problem
 
     def step(after: timedelta) -> None:
         nonlocal briefings
@@ -186,6 +187,7 @@ def _one_morning(
             summary.problems.append(f"{name}: {describe_fault(error)}: {error!r}"[:300])
             return
         briefings += done.kind == "briefing" and done.announced
+        steps.append(f"{done.kind or 'nothing'} {done.announced} {' '.join(done.problems)}")
         for one in done.plan.diagnostics if done.plan is not None else ():
             if one.code in ("planning_fault", "report_not_made"):
                 summary.problems.append(f"{name}: {one.code} {dict(one.values)}"[:300])
@@ -202,7 +204,8 @@ def _one_morning(
         mail for mail in server.mails_to(OWNER) if mail["Date"].datetime.date() == morning.date()
     ]
     if briefings != 1:
-        summary.problems.append(f"{name}: {briefings} briefings were announced")
+        told = "; ".join((*steps, *health.check_health(company.config).lines))
+        summary.problems.append(f"{name}: {briefings} briefings were announced ({told})")
     if not mails and not any(OWNER in line for line in health.check_health(company.config).lines):
         summary.problems.append(f"{name}: no mail came, and health does not say so")
     ids = Counter(mail["Message-ID"] for mail in server.mails_to(OWNER))

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from functools import lru_cache
 
 from stormplan.company import sites_file
 from stormplan.company.sites import Sites
@@ -84,4 +85,10 @@ def sites_text(sites: Mapping[str, dict], base_url: str | None = None, **more: o
 
 
 def parse_sites(sites: Mapping[str, dict], base_url: str | None = None, **more: object) -> Sites:
-    return sites_file.parse_sites(sites_text(sites, base_url, **more))
+    return parse_once(sites_text(sites, base_url, **more))
+
+
+@lru_cache(maxsize=32)
+def parse_once(text: str) -> Sites:
+    """Read a file's text, or recall what the same text was read as: nothing in it can change."""
+    return sites_file.parse_sites(text)
