@@ -95,6 +95,7 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
         {
             "gal/1000ft2": (L_M2_PER_GAL_KFT2, 0.0),
             "gal/1000sqft": (L_M2_PER_GAL_KFT2, 0.0),
+            "gal/acre": (L_PER_GAL / M2_PER_ACRE, 0.0),
             "gal/lane-mile": (L_PER_GAL / (FT2_PER_LANE_MILE * M2_PER_FT2), 0.0),
             "l/m2": (1.0, 0.0),
             "ml/m2": (0.001, 0.0),
@@ -107,6 +108,7 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
         {
             "lb/1000ft2": (KG_M2_PER_LB_KFT2, 0.0),
             "lb/1000sqft": (KG_M2_PER_LB_KFT2, 0.0),
+            "lb/acre": (KG_PER_LB / M2_PER_ACRE, 0.0),
             "lb/lane-mile": (KG_M2_PER_LB_LANE_MILE, 0.0),
             "g/m2": (0.001, 0.0),
             "kg/m2": (1.0, 0.0),

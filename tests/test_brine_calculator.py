@@ -119,6 +119,17 @@ def test_hydrometer_says_what_to_add(sheet):
     assert found["add_salt_lb"] == pytest.approx(228, abs=7)
 
 
+def test_a_reading_without_its_temperature_says_what_it_took(say, sheet):
+    """1.190 is strong at 60 °F, and good brine at 15 °F: it reads high when it is cold."""
+    _, out, _ = say("hydrometer --reading 1.190")
+    assert "60.0 °F assumed: no --temp was given" in out.splitlines()[1]
+    cold = sheet("hydrometer --reading 1.190 --temp 15")
+    assert f"at 15.0 °F this reading is {cold['strength_wt_pct']:.1f} %" in out
+    assert (cold["verdict"], cold["temp_assumed"]) == ("accept", False)
+    assert sheet("hydrometer --reading 1.190")["temp_assumed"] is True
+    assert "assumed" not in say("hydrometer --reading 1.190 --temp 60")[1]
+
+
 def test_hydrometer_by_salometer(sheet):
     found = sheet("hydrometer --salometer 93.5 --temp 15")
     assert found["strength_wt_pct"] == pytest.approx(23.3, abs=0.03)
@@ -161,6 +172,17 @@ def test_blend(sheet):
     assert found["salometer_deg"] is None
     assert found["matching_base_wt_pct"] == pytest.approx(22.15, abs=0.35)
     assert found["density_kg_m3"] == pytest.approx(1198, abs=2)
+
+
+def test_a_share_as_the_trade_says_it(sheet):
+    for additive in ("mgcl2=30", "cacl2=32"):
+        said = sheet(f"blend --additive {additive} --share 80/20")
+        assert said == sheet(f"blend --additive {additive} --share 20%")
+
+
+def test_gypsum_is_a_matter_of_calcium(say):
+    for additive, warned in (("mgcl2=30", False), ("cacl2=32", True)):
+        assert ("gypsum" in say(f"blend --additive {additive} --share 10")[1]) is warned
 
 
 def test_blend_diluted(sheet):
@@ -327,6 +349,10 @@ def test_an_unknown_product():
             "blend --additive beet",
             "--additive: 'beet' is no liquid known here; write a strength as",
         ),
+        ("blend --additive cacl2=32", "say how much of the blend, as --share 5 for 95/5"),
+        ("blend --brine 1.178", "'1.178' looks like a hydrometer reading; accepted is percent by"),
+        ("blend --additive cacl2=32 --share 80/30", "'80/30' does not add up to 100; write"),
+        ("hydrometer --reading 1190", "'1190' is not a specific gravity; did you mean 1.190?"),
         ("blend --brine 0", "--brine: '0' has no salt in it; accepted is above 0 %"),
         ("blend --water-parts -1", "--water-parts: '-1' is not usable; accepted is 0 to 1000"),
         ("blend --sites nowhere.yaml", "nowhere.yaml"),

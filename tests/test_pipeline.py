@@ -3,13 +3,14 @@
 import json
 import subprocess
 import sys
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from helpers.diagnostics import codes, degraded_lines
 from helpers.http_service import problem_reply
 from helpers.sites import parse_sites, site_entry, sites_text
 
+from stormplan.cli.planning_commands import parse_moment
 from stormplan.errors import ExitCode, InputError
 from stormplan.planning import plan_io
 from stormplan.service import pipeline
@@ -191,6 +192,22 @@ def test_a_service_that_is_down_is_exit_4_and_still_a_briefing(tmp_path):
     assert made.exit_code is ExitCode.NOTHING_PLANNED
     pipeline.write_reports(made, tmp_path / "out")
     assert "NO FORECAST" in (tmp_path / "out" / "briefing.txt").read_text()
+
+
+def test_a_time_without_a_zone_is_the_companys():
+    sites = parse_sites({"a": site_entry(43.1, -89.4)})  # in America/Chicago
+    for said, meant in (
+        ("2026-01-12T10:30Z", "2026-01-12T10:30+00:00"),
+        ("2026-01-12T04:30", "2026-01-12T10:30+00:00"),
+        ("2026-01-12 04:30-05:00", "2026-01-12T09:30+00:00"),
+        ("2026-07-12T04:30", "2026-07-12T09:30+00:00"),
+        ("2026-01-12", "2026-01-12T10:30+00:00"),  # a day alone is its briefing
+    ):
+        assert parse_moment(said, sites) == datetime.fromisoformat(meant)
+    with pytest.raises(InputError, match=r"'2026-01-12' is not a time; .* with its zone"):
+        parse_moment("2026-01-12")
+    with pytest.raises(InputError, match="'soon' is not a time"):
+        parse_moment("soon", sites)
 
 
 def test_help_is_light():

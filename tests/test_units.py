@@ -29,6 +29,15 @@ def test_written_quantities_come_out_in_si(text, kind, value):
     assert units.parse(text, kind) == pytest.approx(value, rel=2e-6)
 
 
+def test_rates_by_the_acre_agree_with_the_acre():
+    # NIST Handbook 44, appendix C: an acre is 43,560 ft2
+    for per_acre, per_kft2, kind in (
+        ("21.78 gal/acre", "0.5 gal/1000 ft2", "liquid rate"),
+        ("108.9 lb/acre", "2.5 lb/1000 ft2", "solid rate"),
+    ):
+        assert units.parse(per_acre, kind) == pytest.approx(units.parse(per_kft2, kind), rel=1e-9)
+
+
 def test_rates_per_lane_mile_agree_with_the_handbooks_area():
     # Minnesota Snow and Ice Control Field Handbook: a lane-mile is 12 ft x 5,280 ft, so
     # 0.5 gal/1000 ft2 is 31.7 gal per lane-mile and 0.8 is 50.7

@@ -202,7 +202,9 @@ def blend(
     additive: Annotated[
         str | None, typer.Option(help="cacl2=32, or a product of the sites file.")
     ] = None,
-    share: Annotated[str, typer.Option(help="Additive, % of the blend by volume.")] = "0",
+    share: Annotated[
+        str, typer.Option(help="Additive, % of the blend by volume, or 80/20 for 20 %.")
+    ] = "0",
     water_parts: Annotated[
         str, typer.Option(help="Parts of water per part of blend, by volume.")
     ] = "0",
@@ -258,7 +260,10 @@ def brief(
         ),
     ] = None,
     now: Annotated[
-        str | None, typer.Option(help="Planning time, like 2026-01-12T10:30Z; default now.")
+        str | None,
+        typer.Option(
+            help="Planning time, like 2026-01-12T04:30, in the company's zone; default now."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
     offline: Annotated[bool, typer.Option(help="Use the archive only, no network.")] = False,
@@ -298,7 +303,8 @@ def brief(
         from stormplan.store import maintenance
 
         sites = sites or find_sites_file()
-        checked, as_of = sites_file.load_sites(sites), parse_moment(now)
+        checked = sites_file.load_sites(sites)
+        as_of = parse_moment(now, checked)
         kept, wrong = maintenance.open_or_fall_back(archive or out / "archive.sqlite", as_of)
         with kept:
             plan = pipeline.plan_and_store(
@@ -418,12 +424,11 @@ def verify_forecasts(
     sites = sites or (SITES_FILE if SITES_FILE.is_file() else None)
     checked = None if sites is None else sites_file.load_sites(sites)
     folder = Path() if sites is None else sites.parent
+    until = parse_moment(now, checked)
     with Archive(archive) as kept:
-        found = report.verify_forecasts(
-            kept, parse_moment(now) - timedelta(days=days), checked, folder
-        )
+        found = report.verify_forecasts(kept, until - timedelta(days=days), checked, folder)
         if use_in_plans:
-            error_records.save_scores(kept, found.scores, parse_moment(now))
+            error_records.save_scores(kept, found.scores, until)
     if as_json:
         print(json.dumps(report.to_dict(found), indent=1))
     else:

@@ -20,6 +20,7 @@ from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import ExitCode, InputError, StormplanError
 
 if TYPE_CHECKING:
+    from stormplan.company.sites import Sites
     from stormplan.service.runner import RunnerConfig, StepResult
 
 OutOption = Annotated[
@@ -57,18 +58,36 @@ def register_commands(app: typer.Typer) -> None:
     app.add_typer(notices_app, name="notices")
 
 
-def parse_moment(text: str | None, what: str = "--now") -> datetime:
-    """Read a moment with its zone, ISO 8601; None is the present. ``what`` is who asks."""
+def parse_moment(text: str | None, sites: Sites | None = None, what: str = "--now") -> datetime:
+    """Read a moment, ISO 8601.
+
+    Parameters
+    ----------
+    text : str or None
+        What was typed; None is the present.
+    sites : Sites or None
+        Whose company's zone a time without one is in, and whose briefing a day alone means.
+    what : str
+        Who asks.
+
+    Returns
+    -------
+    datetime
+        Aware UTC.
+    """
     if text is None:
         return datetime.now(UTC)
     try:
         parsed = datetime.fromisoformat(text)
     except ValueError:
         parsed = None
+    if parsed is not None and parsed.tzinfo is None and sites is not None:
+        if "T" not in text.upper() and " " not in text.strip():  # a day alone
+            parsed = datetime.combine(parsed.date(), sites.company.briefing_at)
+        parsed = parsed.replace(tzinfo=ZoneInfo(sites.company.timezone))
     if parsed is None or parsed.tzinfo is None:
-        raise InputError(
-            f"{what} '{text}' is not a time; write it as 2026-01-12T10:30Z, with its zone"
-        )
+        zone = "" if sites is not None else ", with its zone"
+        raise InputError(f"{what} '{text}' is not a time; write it as 2026-01-12T10:30Z{zone}")
     return parsed.astimezone(UTC)
 
 
@@ -83,7 +102,7 @@ def _runner_config(
         checked, out, archive or out / "archive.sqlite", sites_folder=sites.parent
     )
     if now is not None:
-        as_of = parse_moment(now)
+        as_of = parse_moment(now, checked)
         config.clock = lambda: as_of
     return config
 
@@ -250,7 +269,7 @@ def _parse_day(text: str) -> date | datetime:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        return parse_moment(text, "day")
+        return parse_moment(text, what="day")
 
 
 ArchiveArgument = Annotated[Path, typer.Argument(help="The archive file.")]

@@ -131,6 +131,9 @@ _RULES = (
     Rule("notice_probability", "percentage", "30 %", ("5 %", "95 %"),
          "lowest chance of ice or snow that clients are told of", MEMORY,
          "NWS Directive 10-503: a chance is 30 % and more", scope="company"),
+    Rule("notice_likely_from", "percentage", "60 %", ("30 %", "90 %"),
+         "chance, in tens, from which a notice says likely, and possible below it", MEMORY,
+         "NWS Directive 10-503: likely is 60 and 70 %", scope="company"),
     # rates -------------------------------------------------------------------------------------
     Rule("pretreat_rate_min", "liquid rate", "0.3 gal/1000 ft2",
          ("0.1 gal/1000 ft2", "0.8 gal/1000 ft2"), "lowest pre-treat rate of brine",

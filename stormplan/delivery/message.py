@@ -34,10 +34,10 @@ def build_message(
     Message
         The same for the same plan.
     """
-    verdict, headline = _headline(plan)
+    subject, headline = _subject_and_headline(plan)
     return Message(
         idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
-        subject=f"{verdict}: {headline}"[:150],
+        subject=subject[:150],
         text=reports["briefing.txt"],
         html=reports.get("briefing.html"),
         attachments={
@@ -51,13 +51,14 @@ def build_message(
     )
 
 
-def _headline(plan: Plan) -> tuple[str, str]:
-    """Return verdict and headline; where the words of a plan cannot be made, that they cannot."""
+def _subject_and_headline(plan: Plan) -> tuple[str, str]:
+    """Return subject and headline; where the words of a plan cannot be made, that they cannot."""
     try:
         view = briefing.build_view(plan)
     except Exception as error:  # the text says it, too: see ``words.reports``
-        return plan.verdict.upper(), f"the briefing could not be made ({type(error).__name__})"
-    return view.verdict, view.headline
+        headline = f"the briefing could not be made ({type(error).__name__})"
+        return f"{plan.verdict.upper()}: {headline}", headline
+    return view.subject, view.headline
 
 
 def message_payload(plan: Plan, headline: str) -> dict[str, object]:

@@ -156,13 +156,13 @@ def _polynomial(coefficients: Sequence[float], x: Array) -> Array:
     return value
 
 
-def freezing_molality(chloride: Chloride, theta: Array) -> Array:
+def freezing_molality(chloride: Chloride, depression_k: Array) -> Array:
     """Return the molality of one chloride on its ice line [mol/kg], at a depression [K]."""
     coefficients, last = FREEZING_CURVE[chloride]
-    inside = np.minimum(theta, last)
+    inside = np.minimum(depression_k, last)
     sqrt_depression = np.sqrt(inside)
-    if (theta > last).any():  # the slope matters past the end of the fit only
-        return _freezing_curve(chloride, theta, sqrt_depression)[0]
+    if (depression_k > last).any():  # the slope matters past the end of the fit only
+        return _freezing_curve(chloride, depression_k, sqrt_depression)[0]
     return inside * _polynomial(coefficients, sqrt_depression)
 
 

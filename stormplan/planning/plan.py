@@ -184,6 +184,8 @@ class ClientPlan(Record):
         How the client wants to be told.
     notice_probability : float
         Lowest chance that the client is told of [-].
+    notice_likely_from : float
+        Chance from which what comes is called likely [-].
     sites : tuple of str
         Keys of its sites.
     """
@@ -194,6 +196,7 @@ class ClientPlan(Record):
     phone: str | None
     contact_by: Literal["mail", "text", "call"]
     notice_probability: float
+    notice_likely_from: float
     sites: tuple[str, ...]
 
 

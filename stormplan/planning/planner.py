@@ -509,6 +509,7 @@ def _clients(sites: Sites) -> Iterable[ClientPlan]:
             phone=client.phone,
             contact_by=client.contact_by,
             notice_probability=sites.practice().number("notice_probability"),
+            notice_likely_from=sites.practice().number("notice_likely_from"),
             sites=site_keys,
         )
 

@@ -84,6 +84,7 @@ class View:
     verdict: str
     start: str
     headline: str
+    subject: str
     work: tuple[WorkLine, ...]
     not_known: str
     summary_rows: tuple[SummaryRow, ...]
@@ -129,9 +130,10 @@ def build_view(plan: Plan) -> View:
     return View(
         company=plan.company,
         made_at=fmt.full_datetime(plan.made_at),
-        verdict=VERDICT_LABELS[plan.verdict] if plan.has_forecast else "NO FORECAST",
+        verdict=_verdict(plan),
         start="" if plan.first_start is None else f"from {fmt.day_hour(plan.first_start)}",
         headline=_headline(plan, fmt),
+        subject=_subject(plan, fmt),
         work=tuple(_work_lines(plan, fmt)) if plan.verdict == "go" else (),
         not_known=_unknown_clause(plan).strip(),
         summary_rows=tuple(_summary_rows(plan, fmt)),
@@ -231,6 +233,26 @@ def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
         kind = capitalize_first(work.phrase.removesuffix(", on"))
         start = f"from {fmt.day_hour(work.first_at)}"
         yield WorkLine(kind, start, work.surfaces, work.sites, against)
+
+
+def _verdict(plan: Plan) -> str:
+    return VERDICT_LABELS[plan.verdict] if plan.has_forecast else "NO FORECAST"
+
+
+def _subject(plan: Plan, fmt: ReportFormat) -> str:
+    """Return the answer as short as a lock screen shows it: go, when, what, how much."""
+    if plan.verdict != "go" or not plan.has_forecast:
+        return f"{_verdict(plan)}: {_headline(plan, fmt)}"
+    first, *more = sorted(_work(plan), key=lambda each: each.first_at)
+    parts = [f"{_verdict(plan)} {fmt.day_hour(first.first_at)}: {first.phrase} {first.surfaces}"]
+    pretreat_l = sum(yard.pretreat_l for yard in plan.yards)
+    if pretreat_l > 0.0:
+        parts.append(fmt.units.volume(pretreat_l))
+    later = ", ".join(work.phrase.replace(",", " ").split()[0] for work in more)
+    parts += [f"then {later}"] if later else []
+    if plan.unknown_sites:
+        parts.append(f"{pluralize(len(plan.unknown_sites), 'site')} not known")
+    return "; ".join(parts)
 
 
 def _headline(plan: Plan, fmt: ReportFormat) -> str:

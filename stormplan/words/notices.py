@@ -31,7 +31,6 @@ SMS_MAX_CHARS = 160  # of one text message in the GSM 7-bit alphabet (3GPP TS 23
 MIN_SMS_NAME_CHARS = 20  # of a site that is cut to fit; our own choice
 MAX_SUBJECT_SITES = 3  # the rest is counted
 #: "Likely" begins here, as in public forecasts: NWS Directive 10-503 (60 %), from memory.
-LIKELY_FROM = 0.55  # rounds to 6 in 10
 DRAFT_NOTE = "DRAFT, not sent. Read it, change it, then send it."
 #: Printable ASCII that the GSM 7-bit alphabet lacks or counts twice (3GPP TS 23.038, 6.2.1).
 NOT_GSM = str.maketrans("`[]{}~^\\|", "'()()--//")
@@ -202,7 +201,7 @@ def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
     found: list[SiteNotice] = []
     for site in plan.sites:
         if site.key in client.sites:
-            lines = _notice_lines(site, formatter, client.notice_probability)
+            lines = _notice_lines(site, formatter, client)
             if lines:
                 told = SiteNotice(one_line(site.name), lines, "")
                 found.append(replace(told, sms_text=_sms_text(told, plan)))
@@ -234,18 +233,20 @@ def _subject(sites: Sequence[SiteNotice]) -> str:
 
 
 def _notice_lines(
-    site: SitePlan, formatter: UnitFormatter, min_probability: float
+    site: SitePlan, formatter: UnitFormatter, client: ClientPlan
 ) -> tuple[NoticeLine, ...]:
     """Return a site's slippery periods, once for surfaces that share them, in order of time."""
     fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
     names: dict[_Period, list[str]] = {}
     for surface in site.surfaces:
         for period in _slippery_periods(surface):
-            if period.probability >= min_probability - 1e-9:
+            if period.probability >= client.notice_probability - 1e-9:
                 said = replace(period, probability=round(period.probability, 1))
                 names.setdefault(said, []).append(surface.name)
     ordered = sorted(names.items(), key=lambda item: (item[0].start, item[0].end, item[0].noun))
-    return tuple(_notice_line(period, where, fmt) for period, where in ordered)
+    return tuple(
+        _notice_line(period, where, client.notice_likely_from, fmt) for period, where in ordered
+    )
 
 
 @dataclass(frozen=True)
@@ -308,8 +309,10 @@ def _doing(item: Treatment, hazard: Hazard) -> str:
     return f"Our plan: {text}."
 
 
-def _notice_line(period: _Period, surfaces: Sequence[str], fmt: ReportFormat) -> NoticeLine:
-    chance = "likely" if period.probability >= LIKELY_FROM else "possible"
+def _notice_line(
+    period: _Period, surfaces: Sequence[str], likely_from: float, fmt: ReportFormat
+) -> NoticeLine:
+    chance = "likely" if period.probability >= likely_from - 1e-9 else "possible"
     tens = min(max(round(10 * period.probability), 1), 9)
     snow = period.snow if fmt.units.is_us else ""  # inches are said to people who use them
     when = fmt.dated_range(period.start, period.end)

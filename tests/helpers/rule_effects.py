@@ -377,6 +377,7 @@ EFFECTS: dict[str, RuleEffect] = {
     # planning
     "horizon": RuleEffect("48 h"),
     "notice_probability": RuleEffect("60 %"),
+    "notice_likely_from": RuleEffect("90 %"),
     "pavement_horizon": RuleEffect("48 h", {"air_temp_c": 12.0, "dew_point_c": UNKNOWN_AFTER_40}),
     "demand_percentile": RuleEffect("99 %", steady(25.0, 0.3)),
     "reserve": RuleEffect("50 %"),

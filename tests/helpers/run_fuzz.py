@@ -15,7 +15,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from stormplan.errors import StormplanError
@@ -26,7 +26,7 @@ from stormplan.service.pipeline import DEMO_NOW
 from . import service, smtp
 from .damage import NASTY, damage, nodes, scramble
 from .http_service import GEO_JSON, ScriptedReply, WeatherServer
-from .service import DAY, GRID, MINUTE, OWNER, PLACE, RunningCompany
+from .service import DAY, GRID, MINUTE, OFFICE, OWNER, PLACE, YARD, RunningCompany
 
 POINT = f"/points/{','.join(PLACE)}"
 ODD_TEXT = ["", "\0", "\x1b[2J", "9" * 20, "\xe9\xb2", "http://[", "soon", "-1", "a" * 9000]
@@ -169,11 +169,10 @@ def _one_morning(
     grid = _weather(rng, day)
     point = {"properties": {"forecastGridData": replay.base_url + GRID}}
     company.config.keeps_running = rng.random() < 0.5
-    briefings = 0
+    briefings: set[datetime] = set()  # an archive lost in between has another told, to the others
     steps: list[str] = []  # for the reader of a problem
 
     def step(after: timedelta) -> None:
-        nonlocal briefings
         company.now = morning + after
         if not company.config.keeps_running:
             company.restart()
@@ -186,7 +185,8 @@ def _one_morning(
         except Exception as error:
             summary.problems.append(f"{name}: {describe_fault(error)}: {error!r}"[:300])
             return
-        briefings += done.kind == "briefing" and done.announced
+        if done.kind == "briefing" and done.announced:
+            briefings.add(company.now)
         steps.append(f"{done.kind or 'nothing'} {done.announced} {' '.join(done.problems)}")
         for one in done.plan.diagnostics if done.plan is not None else ():
             if one.code in ("planning_fault", "report_not_made"):
@@ -200,14 +200,16 @@ def _one_morning(
     _heal(replay, server, grid, point)
     for minutes in (40, 110):
         step(minutes * MINUTE)
-    mails = [
-        mail for mail in server.mails_to(OWNER) if mail["Date"].datetime.date() == morning.date()
-    ]
-    if briefings != 1:
-        told = "; ".join((*steps, *health.check_health(company.config).lines))
-        summary.problems.append(f"{name}: {briefings} briefings were announced ({told})")
-    if not mails and not any(OWNER in line for line in health.check_health(company.config).lines):
-        summary.problems.append(f"{name}: no mail came, and health does not say so")
+    for who in (OWNER, YARD, OFFICE):
+        sent_at = [mail["Date"].datetime for mail in server.mails_to(who)]
+        told = sum(moment in briefings for moment in sent_at)
+        lines = health.check_health(company.config).lines
+        if not briefings or told > 1:
+            said = "; ".join((*steps, *lines))
+            summary.problems.append(f"{name}: {told} briefings came to {who} ({said})")
+        is_told = any(moment.date() == morning.date() for moment in sent_at)
+        if not is_told and not any(who in line for line in lines):
+            summary.problems.append(f"{name}: no mail came to {who}, and health does not say so")
     ids = Counter(mail["Message-ID"] for mail in server.mails_to(OWNER))
     summary.problems += [f"{name}: {n} copies of {one}" for one, n in ids.items() if n > 1]
 

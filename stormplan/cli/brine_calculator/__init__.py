@@ -210,6 +210,8 @@ def read_hydrometer(
     spread_k = _freeze_uncertainty_k(found.strength_frac, hydrometer.STRENGTH_UNCERTAINTY_FRAC)
     formatter = UnitFormatter(system)
     lines = text.reading_lines(found, bands, spread_k, formatter)
+    if temp is None and not found.doubts:
+        lines.insert(1, text.assumed_temp_warning(found, formatter))
     values = figures.reading_values(found, bands, spread_k, system)
     correction = None
     if not found.doubts:
@@ -230,6 +232,7 @@ def read_hydrometer(
             **values,
             **figures.volume_value("for", volume_l, system),
             **figures.addition_values(correction, system),
+            "temp_assumed": temp is None,
             "bands_source": "our own choice" if has_default_bands else "given",
             "uncertainty": f"{sure}; freeze point {text.format_uncertainty(spread_k, formatter)}",
             "warnings": [text.DOUBTS[doubt] for doubt in found.doubts],
@@ -243,7 +246,7 @@ def _parse_sg(reading: str | None, salometer: str | None) -> float:
             "give one reading, as --reading 1.178 for specific gravity or --salometer 88"
         )
     if reading is not None:
-        return arguments.parse_number(reading, "--reading", 0.9, 2.0)
+        return arguments.parse_specific_gravity(reading, "--reading")
     degrees = arguments.parse_number(str(salometer), "--salometer", 0.0, 120.0)
     return float(hydrometer.sg_from_salometer(degrees))
 
@@ -394,12 +397,14 @@ def _parse_additive(
     additive: str | None, share: str, products: Mapping[str, Product]
 ) -> tuple[float, Liquid | None, Product | None]:
     """Read what is added and how much of it; without additive, nothing."""
-    additive_vol_frac = arguments.parse_percent(share, "--share")
+    additive_vol_frac = arguments.parse_blend_share(share, "--share")
     if additive is None:
         if additive_vol_frac > 0.0:
             raise InputError("--share says how much additive; say which, as --additive cacl2=32")
         return 0.0, None, None
     added, product = arguments.parse_liquid(additive, "--additive", products)
+    if additive_vol_frac == 0.0:
+        raise InputError("--additive says which; say how much of the blend, as --share 5 for 95/5")
     blend.check_additive_vol_frac(additive_vol_frac, product)
     return additive_vol_frac, added, product
 
@@ -423,7 +428,7 @@ def _blend_cautions(
         cautions.append(text.supplier_freeze_point_note(product, formatter))
     held = {key: stored.mass_frac(key) for key in brine.CHLORIDES if stored.mass_frac(key) > 0.0}
     if len(held) > 1:
-        cautions.append(text.JAR_TEST)
+        cautions.append(text.JAR_TEST + (text.GYPSUM if "cacl2" in held else ""))
     cautions += [words for key, words in HANDLING_NOTES.items() if key in held]
     if cautions:
         cautions.append(text.LABEL_NOTE)

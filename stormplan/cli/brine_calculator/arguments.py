@@ -70,6 +70,29 @@ def parse_percent(text: str, option: str) -> float:
     return round(number / 100.0, 12)  # as written: 23.8 % is 0.238, not a hair more
 
 
+def parse_blend_share(text: str, option: str) -> float:
+    """Read the additive's share of a blend: ``20``, ``20%`` or, brine first, ``80/20`` [-]."""
+    brine, slash, additive = text.partition("/")
+    if not slash:
+        return parse_percent(text, option)
+    share = parse_percent(additive, option)
+    if abs(parse_percent(brine, option) + share - 1.0) > 1e-9:
+        raise InputError(
+            f"{option}: '{text}' does not add up to 100; write brine/additive as 80/20"
+        )
+    return share
+
+
+def parse_specific_gravity(text: str, option: str) -> float:
+    """Read a hydrometer reading; one without its point is asked about [-]."""
+    value = _parse_bare_number(text)
+    if value is not None and 900.0 <= value <= 2000.0:
+        raise InputError(
+            f"{option}: '{text}' is not a specific gravity; did you mean {value / 1000:.3f}?"
+        )
+    return parse_number(text, option, 0.9, 2.0)
+
+
 def parse_number(text: str, option: str, lowest: float, highest: float) -> float:
     """Read a plain number between two limits [-]."""
     value = _parse_bare_number(text)
@@ -139,6 +162,13 @@ def parse_liquid(
         Not a percentage, no known chloride, no known product, or stronger than water holds.
     """
     stripped = text.strip()
+    bare = _parse_bare_number(stripped)
+    if bare is not None and 1.0 < bare < 1.4 and "." in stripped:
+        raise InputError(
+            f"{option}: '{text}' looks like a hydrometer reading; accepted is percent by weight, "
+            f"as 23.3 (`stormplan hydrometer --reading {stripped}` tells it); for {bare:g} % write "
+            f"nacl={bare:g}"
+        )
     is_strength = "=" in stripped or _parse_bare_number(stripped.removesuffix("%")) is not None
     chlorides = (
         _parse_chlorides(stripped, option) if is_strength and stripped not in products else None

@@ -21,6 +21,7 @@ from stormplan.liquids.hydrometer import (
     HydrometerResult,
     ReadingDoubt,
     StrengthBands,
+    strength_from_reading,
 )
 from stormplan.units import UnitFormatter
 
@@ -47,6 +48,7 @@ DOUBTS: Mapping[ReadingDoubt, str] = {
     "plain salt.",
 }
 SIMULTANEOUS_ONSET_K = 0.05  # closer than anyone can measure
+COLD_TANK_C = units.f_to_c(15.0)  # an example of a tank outdoors
 NO_CORRECTION_K = 0.5  # so near 60 °F a hydrometer needs no correction
 BAND_LABELS = {"accept": "GOOD", "warn": "USE WITH CARE", "reject": "DO NOT SPRAY"}
 LABEL_NOTE = "Product label and local rules come first."
@@ -197,6 +199,16 @@ def reading_lines(
     return lines
 
 
+def assumed_temp_warning(result: HydrometerResult, formatter: UnitFormatter) -> str:
+    """Return what a reading would mean in a cold tank, where no temperature was given."""
+    cold = float(strength_from_reading(result.reading_sg, COLD_TANK_C))
+    return (
+        f"! {format_temp(result.temp_c, formatter)} assumed: no --temp was given. Cold brine reads "
+        f"high: at {format_temp(COLD_TANK_C, formatter)} this reading is {format_strength(cold)}. "
+        "Read its temperature, too."
+    )
+
+
 def composition_text(liquid: Liquid) -> str:
     """Return the composition of a liquid by weight."""
     names = ("NaCl", "CaCl2", "MgCl2", "KCl")
@@ -339,6 +351,6 @@ def supplier_freeze_point_note(product: Product, formatter: UnitFormatter) -> st
 
 
 JAR_TEST = (
-    "Add slowly to circulating brine. Sulfate in rock salt or water can drop gypsum with calcium: "
-    "jar-test 24-48 h at the coldest storage temperature."
+    "Add slowly to circulating brine; jar-test 24-48 h at the coldest storage temperature first."
 )
+GYPSUM = " Sulfate in rock salt or water can drop gypsum with calcium."
