@@ -85,14 +85,14 @@ def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
 
 def test_a_mix_sheet_prints_on_one_page_a_yard(tab, folder, plan, tmp_path):
     tab.open(folder / "mixsheet.html")
-    assert count_pages(tab.pdf()) == 1
+    assert [count_pages(tab.pdf(paper)) for paper in ("letter", "A4")] == [1, 1]
     crowded = plan.yards[0].model_copy(
         update={"batches": plan.yards[0].batches * 20, "shortages": ("salt", "room in the tanks")}
     )
     two = plan.model_copy(update={"yards": (crowded, plan.yards[0])})
     pipeline.write_reports(two, tmp_path)
     tab.open(tmp_path / "mixsheet.html")
-    assert count_pages(tab.pdf()) == 2
+    assert [count_pages(tab.pdf(paper)) for paper in ("letter", "A4")] == [2, 2]
 
 
 def test_dark_is_dark_and_light_is_light(tab, folder):

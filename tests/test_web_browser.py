@@ -105,4 +105,5 @@ def test_the_crew_logs_with_a_tap_in_the_browser(tab, folder, base):
 
 def test_the_list_prints_on_one_page(tab, base):
     tab.visit(f"{base}/work")
-    assert len(re.findall(rb"/Type\s*/Page\b", tab.pdf())) == 1
+    for paper in ("letter", "A4"):
+        assert len(re.findall(rb"/Type\s*/Page\b", tab.pdf(paper))) == 1

@@ -96,8 +96,12 @@ class Browser:
     def screenshot(self) -> bytes:
         return base64.b64decode(self.call("Page.captureScreenshot", format="png")["data"])
 
-    def pdf(self) -> bytes:
-        told = self.call("Page.printToPDF", printBackground=True, paperWidth=8.5, paperHeight=11)
+    def pdf(self, paper: str = "letter") -> bytes:
+        """Print on US letter or ISO 216 A4."""
+        width, height = {"letter": (8.5, 11.0), "A4": (8.27, 11.69)}[paper]
+        told = self.call(
+            "Page.printToPDF", printBackground=True, paperWidth=width, paperHeight=height
+        )
         return base64.b64decode(told["data"])
 
 
