@@ -401,6 +401,11 @@ DAMAGE = {
     "the time of a look-up": "UPDATE point SET looked_up_at = '2026-01-12T1\x7f'",
     "the state of a delivery": "UPDATE delivery SET state = CAST(x'73656eff' AS TEXT)",
     "the time of a delivery": "UPDATE delivery SET at = 'soon'",
+    "whom a delivery was to": "UPDATE delivery SET recipient = x'fffe' WHERE id = (SELECT max(id) "
+    "FROM delivery)",
+    "what a delivery went by": "UPDATE delivery SET channel = x'fffe' WHERE id = (SELECT max(id) "
+    "FROM delivery)",
+    "what was said of a delivery": "UPDATE delivery SET said = x'fffe'",
 }
 
 
@@ -413,7 +418,9 @@ def test_a_damaged_row_takes_no_morning_away_and_is_said(ours, server, damage):
         file.execute(DAMAGE[damage])
         file.commit()
     assert ours.step(MINUTE).kind != "briefing"
+    health.check_health(ours.config)  # says what it can
     mails = len(server.mails_to(OWNER))
+    assert mails == 1
     mornings = [ours.step(24 * HOUR - (day == 0) * MINUTE) for day in range(3)]
     assert [done.kind for done in mornings] == ["briefing"] * 3
     assert all(done.announced and states(done)[OWNER] == "sent" for done in mornings)

@@ -8,7 +8,7 @@ and for every plan and recipient how far the delivery has come. Rows are only ad
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
@@ -81,6 +81,7 @@ class DeliveryStatus:
         return self.state == "handing over"
 
 
+LOST_OUTCOME = "the note of its outcome is damaged"
 _RUN = (
     "SELECT plan.id, run.kind, run.day, run.announced, plan.made_at, plan.document "
     "FROM run JOIN plan ON plan.id = run.plan "
@@ -221,13 +222,26 @@ class RunLog:
                 self.archive.note_damage("plan", row[0])
 
     def delivery_statuses(self, plan_id: int) -> list[DeliveryStatus]:
-        """Return the state of every delivery of a plan, in the order they were queued."""
+        """Return the state of every delivery of a plan, in the order they were queued.
+
+        An outcome that cannot be read any more may be that it was sent: what is open by the rows
+        before it is in doubt then.
+        """
         statuses: dict[tuple[str, str], DeliveryStatus] = {}
         for row, channel, recipient, state, detail, at in self.archive.fetch_all(
             "SELECT id, channel, recipient, state, said, at FROM delivery WHERE plan = ? "
             "ORDER BY id",
             plan_id,
         ):
+            if not (isinstance(channel, str) and isinstance(recipient, str)):
+                self.archive.note_damage("delivery", row)
+                for key, status in statuses.items():
+                    if status.state in OPEN_STATES:
+                        statuses[key] = replace(status, state="handing over", detail=LOST_OUTCOME)
+                continue
+            if not isinstance(detail, str):
+                self.archive.note_damage("delivery", row)
+                detail = "what was said of it is damaged"
             previous = statuses.get((channel, recipient))
             if previous is not None and previous.state == "sent":
                 continue  # whatever is noted of it later, it went
@@ -238,7 +252,7 @@ class RunLog:
             except DAMAGED_ROW_ERRORS:  # it may have been sent: whoever sends again sends twice
                 self.archive.note_damage("delivery", row)
                 moment = previous.recorded_at if previous else UNKNOWN_MOMENT
-                state, detail = "handing over", "the note of its outcome is damaged"
+                state, detail = "handing over", LOST_OUTCOME
             failures = (previous.failures if previous else 0) + (state == "failed")
             statuses[channel, recipient] = DeliveryStatus(
                 plan_id, channel, recipient, state, detail, moment, failures
