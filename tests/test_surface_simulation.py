@@ -318,6 +318,21 @@ def test_order_and_identical_members_change_nothing():
     assert np.ptp(many.film.water_mm, axis=2).max() == 0.0
 
 
+def test_rounding_of_the_weather_decides_nothing():
+    """Air warmer by 1e-13 K: what is left of melted snow, 1e-17 mm, is no snow to evaporate."""
+    weather = changeable_weather(96)
+    nudged = changeable_weather(96)
+    nudged.values["air_temp_c"][:] += 1e-13
+    build_ups = list(catalog.BUILD_UPS.values())
+    columns = Columns.from_records(
+        [Column(0, build_ups[i % 8], 0.3 + 0.08 * i, 0.4 + 0.06 * i) for i in range(8)]
+    )
+    salted = Applications(np.arange(4) * 20, np.arange(4), np.full((4, 4), 0.005), np.full(4, 0.1))
+    first, second = (surface_simulation.simulate(one, columns, salted) for one in (weather, nudged))
+    np.testing.assert_allclose(second.skin_c, first.skin_c, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(second.film.water_mm, first.film.water_mm, rtol=0, atol=1e-8)
+
+
 def test_unknown_precipitation_makes_film_and_surface_unknown_from_its_hour_on():
     snow = np.zeros(30)
     snow[20:] = np.nan

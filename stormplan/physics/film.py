@@ -43,6 +43,8 @@ ALBEDO_RESET_MM = 2.0  # new snow that makes old snow white again
 FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
 MAX_SNOW_CONDUCTANCE_WM2K = 2e4  # contact, where no snow lies between skin and pavement
 
+#: Less than this is what rounding leaves of a store that is gone: a billionth of a millimeter.
+TRACE_KG_M2 = 1e-9
 MIN_SALT_KG_M2 = 1e-4  # less salt than this changes nothing
 
 
@@ -264,9 +266,9 @@ class FilmState:
 
     def vapor_source(self, skin_c: Array) -> VaporSource:
         """Return what exchanges vapor with the air at a skin temperature [°C]."""
-        on_snow = self.snow > 0.0
-        wet = ~on_snow & (self.water > 0.0)
-        on_ice = ~on_snow & ~wet & (self.ice > 0.0)
+        on_snow = self.snow > TRACE_KG_M2
+        wet = ~on_snow & (self.water > TRACE_KG_M2)
+        on_ice = ~on_snow & ~wet & (self.ice > TRACE_KG_M2)
         over_ice = ~wet & (skin_c < 0.0)
         if self.salted:
             over_ice &= ~(self.salts.sum(axis=0) > MIN_SALT_KG_M2 * 0.1)
@@ -294,7 +296,7 @@ class FilmState:
         volume = before / self.density + snow / NEW_SNOW_KG_M3 + sleet / SLEET_KG_M3
         self.density = np.where(snowing, self.snow / np.maximum(volume, 1e-12), self.density)
         reset_frac = np.minimum(fresh / ALBEDO_RESET_MM, 1.0)
-        bare = before <= 0.0
+        bare = before <= TRACE_KG_M2
         freshened = self.albedo + reset_frac * (NEW_SNOW_ALBEDO - self.albedo)
         self.albedo = np.where(snowing & bare, NEW_SNOW_ALBEDO, freshened)
 
