@@ -25,9 +25,7 @@ def drive(grid, surface_of, duration_s, step_s, start_c=0.0, below_c=0.0):
     for index in range(round(duration_s / step_s)):
         time = (index + 1) * step_s
         reduced = engine.forward_elimination(temp, np.array([below_c]))
-        temp = engine.back_substitution(
-            reduced, np.array([surface_of(time)]), engine.top_conductance_wm2k
-        )
+        temp = engine.back_substitution(reduced, np.array([surface_of(time)]))
         yield time, temp[:, 0]
 
 
@@ -76,9 +74,9 @@ def test_steady_slab_over_air_conducts_as_resistances_in_series():
     temp = np.zeros((len(grid.center_m), 1))
     for _ in range(4):
         reduced = engine.forward_elimination(temp, np.array([-5.0]))
-        slope, pull = engine.linear_response(reduced, engine.top_conductance_wm2k)
+        slope, pull = engine.linear_response(reduced)
         heat = slope * 10.0 - pull
-        temp = engine.back_substitution(reduced, np.array([10.0]), engine.top_conductance_wm2k)
+        temp = engine.back_substitution(reduced, np.array([10.0]))
     assert heat[0] == pytest.approx(15.0 / (0.2 / 1.5 + 1 / 10.0), rel=1e-6)
     np.testing.assert_allclose(temp[:, 0], 10.0 - heat[0] * grid.center_m / 1.5, atol=1e-5)
 
@@ -91,9 +89,9 @@ def test_constant_loss_cools_the_surface_with_the_root_of_time():
     temp = np.zeros((40, 1))
     for _ in range(180):
         reduced = engine.forward_elimination(temp, np.zeros(1))
-        slope, pull = engine.linear_response(reduced, engine.top_conductance_wm2k)
+        slope, pull = engine.linear_response(reduced)
         surface = (pull - 100.0) / slope
-        temp = engine.back_substitution(reduced, surface, engine.top_conductance_wm2k)
+        temp = engine.back_substitution(reduced, surface)
     exact = 2 * 100 * math.sqrt(3 * HOUR / (math.pi * 1.3 * 2.0e6))
     assert exact == pytest.approx(7.3, abs=0.05)
     assert -surface[0] == pytest.approx(exact, rel=0.01)
@@ -139,3 +137,29 @@ def test_start_profile_is_recent_air_above_and_annual_wave_below():
     profile = ground.initial_profile(depth, [climate], 17.0, np.array([[-20.0, 0.0]]))
     np.testing.assert_allclose(profile[0, 0], [-17.0, 3.0], atol=1e-9)
     np.testing.assert_allclose(profile[1, 0], 13.0, atol=0.3)
+
+
+@pytest.mark.parametrize("count", [1, ground.MAX_DOUBLING_COLUMNS, ground.MAX_DOUBLING_COLUMNS + 1])
+def test_a_step_is_the_dense_solve_of_its_tridiagonal_system(count):
+    """By numpy.linalg.solve, column by column; the sweeps differ by the number of columns."""
+    grids = [ground.layer_grid(BUILD_UPS[name]) for name in ("asphalt", "open_deck")]
+    of_column = np.arange(count) % 2
+    rng = np.random.default_rng(1)
+    before = rng.uniform(-20.0, 20.0, (ground.LAYER_COUNT, count))
+    surface, below, step_s = rng.uniform(-20.0, 20.0, count), -5.0, 600.0
+    engine = ground.factorize(grids, of_column, step_s)
+    reduced = engine.forward_elimination(before, np.full(count, below))
+    slope, pull = engine.linear_response(reduced)
+    after = engine.back_substitution(reduced, surface)
+    for column in range(count):
+        grid = grids[of_column[column]]
+        storage, between = grid.heat_capacity_j_m2k / step_s, grid.conductance_wm2k
+        matrix = np.diag(storage + between[:-1] + between[1:])
+        matrix -= np.diag(between[1:-1], 1) + np.diag(between[1:-1], -1)
+        right = storage * before[:, column]
+        right[0] += between[0] * surface[column]
+        right[-1] += between[-1] * below
+        exact = np.linalg.solve(matrix, right)
+        np.testing.assert_allclose(after[:, column], exact, rtol=0, atol=1e-11)
+        heat = between[0] * (surface[column] - exact[0])
+        assert slope[column] * surface[column] - pull[column] == pytest.approx(heat, abs=1e-8)

@@ -264,12 +264,12 @@ class Forcing:
         top = np.maximum(self.clear_sky.extraterrestrial_wm2[hour], MIN_HOURLY_CLEAR_SKY_WM2)[
             :, None
         ]
-        diffuse = self.to_columns(shortwave * radiation.diffuse_frac(shortwave / top))
-        beam = self.to_columns(shortwave) - diffuse
-        air_k = self.to_columns(self.forecast["air_temp_c"][hour]) + ZERO_CELSIUS_K
-        surroundings = radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4
+        cell_diffuse = shortwave * radiation.diffuse_frac(shortwave / top)
+        beam, diffuse = self.to_columns(shortwave - cell_diffuse), self.to_columns(cell_diffuse)
+        air_k = self.forecast["air_temp_c"][hour] + ZERO_CELSIUS_K
+        surroundings = self.to_columns(radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4)
         from_sky = self.to_columns(self.radiation.lw_down_wm2[hour])
-        longwave = self._sky_view * from_sky + (1.0 - self._sky_view) * surroundings
+        longwave = surroundings + self._sky_view * (from_sky - surroundings)
         # the hidden part of the sky shines too: as bright as its share of the sun that it gets,
         # taken to be what an open horizontal surface gets
         reflected = SURROUNDINGS_ALBEDO * (1.0 - self._sky_view) * (beam + diffuse)

@@ -32,6 +32,8 @@ RECENT_DAMPING_DEPTH_M = (
     0.35  # reach of the last two days' air anomaly (own choice: 48 h diffusion)
 )
 YEAR_D = 365.25
+#: Up to so many columns a sweep is bound by the number of array operations, not by their length.
+MAX_DOUBLING_COLUMNS = 200
 
 
 @dataclass(frozen=True)
@@ -161,7 +163,8 @@ class GroundSolver:
     """Factorized conduction matrix of many columns for one time step (Thomas algorithm).
 
     Build with ``factorize``. Arrays are ``(layer, column)``, or ``(layer, 1)`` when all columns
-    share a build-up.
+    share a build-up. ``_upward`` and ``_downward`` have the same sweeps in few operations on whole
+    arrays, for a few columns; empty for many.
     """
 
     step_s: float
@@ -170,10 +173,12 @@ class GroundSolver:
     _storage_weight: Array
     _below_weight: Array
     _above_weight: Array
+    _upward: tuple[Array, ...]
+    _downward: tuple[Array, ...]
 
     @property
     def top_conductance_wm2k(self) -> Array:
-        """Conductance from the bare surface to the first layer, (column,) [W/(m² K)]."""
+        """Conductance from the surface to the first layer, (column,) [W/(m² K)]."""
         return np.asarray(self.conductance_wm2k[0])
 
     def forward_elimination(self, temp_c: Array, below_c: Array | float) -> Array:
@@ -189,47 +194,51 @@ class GroundSolver:
         Returns
         -------
         array (layer, column)
-            First row: the heat that draws on the first layer [W/m²]; others: the reduced
-            right-hand side [°C].
+            The reduced right-hand side; above the first layer is the surface [°C].
         """
-        reduced = self._storage_weight * temp_c
+        if self._upward:
+            reduced = self._storage_weight * temp_c
+            reduced[-1] += self._below_weight[-1] * below_c
+            for level, weight in enumerate(self._upward):
+                reduced[: -(1 << level)] += weight * reduced[1 << level :]
+            return np.asarray(reduced)
+        reduced = np.empty_like(temp_c)
+        np.multiply(self._storage_weight[-1], temp_c[-1], out=reduced[-1])
         reduced[-1] += self._below_weight[-1] * below_c
+        handed_up = np.empty_like(reduced[-1])
         for layer in range(len(reduced) - 2, -1, -1):
-            reduced[layer] += self._below_weight[layer] * reduced[layer + 1]
-        return np.asarray(reduced)
+            np.multiply(self._storage_weight[layer], temp_c[layer], out=reduced[layer])
+            np.multiply(self._below_weight[layer], reduced[layer + 1], out=handed_up)
+            reduced[layer] += handed_up
+        return reduced
 
-    @property
-    def ground_conductance_wm2k(self) -> Array:
-        """Conductance of the first layer to its own storage and the layers below [W/(m² K)]."""
-        return np.asarray(self._above_weight[0])
-
-    def linear_response(self, reduced: Array, top_conductance_wm2k: Array) -> tuple[Array, Array]:
+    def linear_response(self, reduced: Array) -> tuple[Array, Array]:
         """Return the heat flux into the ground as a linear function of surface temperature.
 
         Parameters
         ----------
         reduced : array (layer, column)
-            From ``pull`` [W/m²], [°C].
-        top_conductance_wm2k : array (column,)
-            Conductance from the surface to the first layer, snow included [W/(m² K)].
+            From ``forward_elimination`` [°C].
 
         Returns
         -------
         slope, pull : array (column,)
             Heat into the ground is ``slope · surface_c − pull`` [W/(m² K)], [W/m²].
         """
-        ratio = top_conductance_wm2k / (self.ground_conductance_wm2k + top_conductance_wm2k)
-        return ratio * self.ground_conductance_wm2k, ratio * reduced[0]
+        slope = self.top_conductance_wm2k * (1.0 - self._above_weight[0])
+        return slope, self.top_conductance_wm2k * reduced[0]
 
-    def back_substitution(
-        self, reduced: Array, surface_c: Array, top_conductance_wm2k: Array
-    ) -> Array:
+    def back_substitution(self, reduced: Array, surface_c: Array) -> Array:
         """Sweep downward to temperatures at the end of the step (overwrites ``reduced``) [°C]."""
-        reduced[0] = (reduced[0] + top_conductance_wm2k * surface_c) / (
-            self.ground_conductance_wm2k + top_conductance_wm2k
-        )
+        handed_down = self._above_weight[0] * surface_c
+        reduced[0] += handed_down
+        if self._downward:
+            for level, weight in enumerate(self._downward):
+                reduced[1 << level :] += weight * reduced[: -(1 << level)]
+            return reduced
         for layer in range(1, len(reduced)):
-            reduced[layer] += self._above_weight[layer] * reduced[layer - 1]
+            np.multiply(self._above_weight[layer], reduced[layer - 1], out=handed_down)
+            reduced[layer] += handed_down
         return reduced
 
 
@@ -251,31 +260,48 @@ def factorize(
     -------
     GroundSolver
         Ready for any number of steps of this length.
+
+    References
+    ----------
+    Sweeps of a few columns by recursive doubling: Kogge & Stone 1973, IEEE Trans. Comput.
+    C-22, 786.
     """
     storage = np.stack([g.heat_capacity_j_m2k for g in grids], axis=1) / step_s
     conductance = np.stack([g.conductance_wm2k for g in grids], axis=1)
     layers = len(storage)
     storage_weight, below_weight, above_weight = (np.zeros_like(storage) for _ in range(3))
     below = conductance[layers]  # what the last layer loses downwards is not handed back up
-    for layer in range(layers - 1, 0, -1):
+    for layer in range(layers - 1, -1, -1):
         weight = 1.0 / (storage[layer] + conductance[layer] + below)
         storage_weight[layer] = storage[layer] * weight
         below_weight[layer] = conductance[layer + 1] * weight
         above_weight[layer] = conductance[layer] * weight
         below = conductance[layer] * (1.0 - above_weight[layer])
-    # the first row stays open, in watts: snow changes what lies between it and the surface
-    storage_weight[0], below_weight[0], above_weight[0] = (
-        storage[0],
-        conductance[1],
-        storage[0] + below,
-    )
     if len(grids) > 1:
         # take: [:, which] would lay a column's layers side by side, and the sweeps go by layer
         storage, conductance, storage_weight, below_weight, above_weight = (
             array.take(grid_index, axis=1)
             for array in (storage, conductance, storage_weight, below_weight, above_weight)
         )
-    return GroundSolver(step_s, storage, conductance, storage_weight, below_weight, above_weight)
+    few = grid_index.size <= MAX_DOUBLING_COLUMNS
+    return GroundSolver(
+        step_s, storage, conductance, storage_weight, below_weight, above_weight,
+        _doubled(below_weight) if few else (),
+        tuple(weight[::-1] for weight in _doubled(above_weight[::-1])) if few else (),
+    )  # fmt: skip
+
+
+def _doubled(weights: Array) -> tuple[Array, ...]:
+    """Return the weights with which layers 1, 2, 4, ... further on come in, of each level.
+
+    ``x[i] += weights[i] · x[i + 1]`` from the last layer on is the same as, level by level and all
+    layers at once, ``x[i] += level[i] · x[i + 2^level]``.
+    """
+    levels = [weights[:-1]]
+    while (1 << len(levels)) < len(weights):
+        last, reach = levels[-1], 1 << (len(levels) - 1)
+        levels.append(last[:-reach] * last[reach:])
+    return tuple(levels)
 
 
 @dataclass(frozen=True)

@@ -232,24 +232,22 @@ def convective_coefficient_wm2k(
     wind = np.asarray(wind_ms)
     air_k = air_c + ZERO_CELSIUS_K
     air_minus_surface_k = np.asarray(air_c - surface_c)  # surface colder than the air: stable
-    bulk_factor = GRAVITY_MS2 * RICHARDSON_HEIGHT_M
-    richardson = np.clip(
-        bulk_factor / air_k * air_minus_surface_k / np.maximum(wind, 0.3) ** 2, -5.0, 1.0
-    )
-    sqrt_unstable = np.sqrt(np.maximum(-richardson, 0.0))
-    stable = 1.0 / (1.0 + 4.7 * np.maximum(richardson, 0.0)) ** 2
-    stability_factor = stable + 9.4 * sqrt_unstable * sqrt_unstable / (
-        1.0 + LOUIS_UNSTABLE_C * sqrt_unstable
+    effective_wind = np.maximum(wind, 0.3)
+    richardson = GRAVITY_MS2 * RICHARDSON_HEIGHT_M * air_minus_surface_k
+    richardson = richardson / (air_k * effective_wind * effective_wind)
+    stable = 1.0 + 4.7 * richardson.clip(0.0, 1.0)
+    unstable = (-richardson).clip(0.0, 5.0)
+    stability_factor = 1.0 / (stable * stable) + 9.4 * unstable / (
+        1.0 + LOUIS_UNSTABLE_C * np.sqrt(unstable)
     )
     forced = (
-        pressure_pa
-        / (GAS_CONSTANT_J_KGK * air_k)
-        * (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT)
+        (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT / GAS_CONSTANT_J_KGK)
+        * (pressure_pa / air_k)
         * wind
         * stability_factor
     )
     free_cubed = FREE_CONVECTION_COEFFICIENT**3 * np.maximum(-air_minus_surface_k, 0.0)
-    return np.asarray(np.maximum(np.cbrt(forced**3 + free_cubed), windless_wm2k))
+    return np.asarray(np.maximum(np.cbrt(forced * forced * forced + free_cubed), windless_wm2k))
 
 
 def solve_surface_temperature(
@@ -287,17 +285,22 @@ def solve_surface_temperature(
     array (column,)
         Where income, storage, own glow and linear losses balance [°C].
     """
+    # in kelvin a step of Newton is (rhs + 3 ε σ T⁴) / (loss + 4 ε σ T³)
     linear_sum_wm2k = storage_wm2k + linear_loss_wm2k
     total_rhs_wm2 = storage_wm2k * start_c + absorbed_wm2 + rhs_wm2
-    emissivity_sigma = emissivity * STEFAN_BOLTZMANN_WM2K4
-    surface = start_c if guess_c is None else guess_c
+    total_rhs_wm2 = total_rhs_wm2 + linear_sum_wm2k * ZERO_CELSIUS_K
+    four_emissivity_sigma = 4.0 * STEFAN_BOLTZMANN_WM2K4 * np.asarray(emissivity)
+    kelvin = (start_c if guess_c is None else guess_c) + ZERO_CELSIUS_K
     for _ in range(iterations):
-        kelvin = surface + ZERO_CELSIUS_K
-        cube = emissivity_sigma * kelvin * kelvin * kelvin
-        surface = surface - (linear_sum_wm2k * surface + cube * kelvin - total_rhs_wm2) / (
-            linear_sum_wm2k + 4.0 * cube
-        )
-    return surface
+        slope = four_emissivity_sigma * kelvin
+        slope *= kelvin
+        slope *= kelvin
+        kelvin *= slope
+        kelvin *= 0.75
+        kelvin += total_rhs_wm2
+        slope += linear_sum_wm2k
+        kelvin /= slope
+    return kelvin - ZERO_CELSIUS_K
 
 
 @dataclass
@@ -332,7 +335,7 @@ class Slab:
         reduced = ground.forward_elimination(
             self.ground_c, weather.air_c + self.underside_air_offset_k
         )
-        ground_slope, ground_rhs = ground.linear_response(reduced, ground.top_conductance_wm2k)
+        ground_slope, ground_rhs = ground.linear_response(reduced)
         convective_wm2k = convective_coefficient_wm2k(
             weather.wind_ms, self.surface_c, weather.air_c, pressure_pa
         )
@@ -349,9 +352,7 @@ class Slab:
             ground_slope + convective_wm2k,
             ground_rhs + convective_wm2k * weather.air_c,
         )
-        self.ground_c = ground.back_substitution(
-            reduced, self.surface_c, ground.top_conductance_wm2k
-        )
+        self.ground_c = ground.back_substitution(reduced, self.surface_c)
 
 
 def initial_slab(columns: Columns, forecast: Forecast) -> Slab:

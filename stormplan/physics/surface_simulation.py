@@ -294,7 +294,7 @@ class CoupledSurface:
         reduced = ground.forward_elimination(
             slab.ground_c, weather.air_c + slab.underside_air_offset_k
         )
-        ground_slope, ground_rhs = ground.linear_response(reduced, ground.top_conductance_wm2k)
+        ground_slope, ground_rhs = ground.linear_response(reduced)
         snow_conductance = film.snow_conductance_wm2k()
         total_conductance = film_storage_wm2k + ground_slope + snow_conductance
         skin_coupling = snow_conductance / total_conductance
@@ -360,9 +360,7 @@ class CoupledSurface:
             guess_c=skin, iterations=2,
         )  # fmt: skip
         slab.surface_c = (film_rhs - base_melt) / total_conductance + skin_coupling * self.skin_c
-        slab.ground_c = ground.back_substitution(
-            reduced, slab.surface_c, ground.top_conductance_wm2k
-        )
+        slab.ground_c = ground.back_substitution(reduced, slab.surface_c)
         self.melted = self.melted + self.top_melted
         self.convective_coefficient_wm2k = convective_wm2k
 

@@ -192,9 +192,7 @@ def follow_payerne(month, wet=False, evenings_given=False):
         if evenings_given and not month.night[now]:
             reduced = ground.forward_elimination(slab.ground_c, 0.0)
             slab.surface_c = month.skin_c[now : now + 1]
-            slab.ground_c = ground.back_substitution(
-                reduced, slab.surface_c, ground.top_conductance_wm2k
-            )
+            slab.ground_c = ground.back_substitution(reduced, slab.surface_c)
         elif wet:
             film.water[:], film.ice[:] = 1.0, 0.0
             film_on_slab.step(ground, weather, pressure_pa, (nothing,) * 3, nothing)
