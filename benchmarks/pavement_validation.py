@@ -7,7 +7,8 @@ the surface by its class, no reading of the site. Prints RMSE and mean error in 
 day, beside those of taking the air for the surface; the share of hours that freeze in the model but
 not as measured, and the other way round; all of that without the changes of the physics that
 docs/model/index.md derives, with each alone and with several; and the pool that the model error of
-``stormplan.physics.ensemble`` quotes.
+``stormplan.physics.ensemble`` quotes. Of a typical year, how far the first night is off when a run
+begins without the days before.
 """
 
 from __future__ import annotations
@@ -171,12 +172,23 @@ def print_changes(score_sets: Callable[[], list[Score]], names: Iterable[str]) -
                     print(score.row())
 
 
+def print_first_nights() -> None:
+    """Print what hours before the first take off the error of the first night."""
+    year, days = measured.read_greensboro(), range(12, 85, 2)
+    for begin_h in (4, 12):
+        for past_h, error_k in measured.first_night_rmse_k(
+            year, days, begin_h, (0, 24, 72)
+        ).items():
+            print(f"first night, begun at {begin_h} h, {past_h} h before: {error_k:.2f} K")
+
+
 def main() -> None:
     """Print the table."""
     what = "night, day: rmse (mean)"
     print(f"{'':34s} {'n':>6s}  model {what}; air as surface {what} [K]; false, missed freezes")
     # over natural ground, a meter of it under an open sky, only stability makes a difference
     print_changes(shipped, ["stability at one height"])
+    print_first_nights()
     folder = os.environ.get("STORMPLAN_MEASURED")
     if folder is None:
         print(

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -28,6 +29,7 @@ from stormplan.store.archive import Archive
 from stormplan.store.record_log import RecordLog
 from stormplan.treatment.records import Action
 from stormplan.weather.http_client import ClientPolicy
+from stormplan.weather.providers.merge import extend_back
 from stormplan.words import briefing, terminal
 
 HOUR = timedelta(hours=1)
@@ -163,6 +165,23 @@ def test_an_old_entry_does_not_count_where_the_weather_since_is_not_known():
     assert asked(5)[0] is Action.SALT
     assert asked(7) == []
     assert asked(7, record_max_age="8 h")[0] is Action.SALT
+
+
+def test_what_was_said_before_lets_film_and_ice_of_then_count_where_a_source_begins_now():
+    whole = cell_with_past(SNOW_TONIGHT)
+    new = replace(
+        whole, start=NOON, values={name: array[PAST_H:] for name, array in whole.values.items()}
+    )
+    earlier = replace(whole, issued_at=whole.issued_at - PAST_H * HOUR)
+    cell = extend_back(new, [earlier], [], NOON)
+    then = brined(30), entry(Inspection, 20, condition="ice")
+    told, known, unknown = (
+        plan(one, *then, policy={"horizon": "24 h"}).sites[0].surfaces[0]
+        for one in (cell, whole, new)
+    )
+    assert told == known
+    assert (told.record.treated_at, told.record.inspected_at) == tuple(one.at for one in then)
+    assert (unknown.record.treated_at, unknown.record.inspected_at) == (None, None)
 
 
 def test_planned_again_through_a_storm_nothing_that_was_done_is_asked_again():

@@ -61,17 +61,16 @@ from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment
 from stormplan.treatment.surface_case import ColumnHours, SurfaceCase
 from stormplan.weather.forecast import (
-    PRECIP_TYPES,
-    REQUIRED_VARIABLES,
+    HISTORY_H,
     CellForecast,
     Forecast,
+    is_weather_known,
     stack,
 )
 
 SHELTERED_WIND_FACTOR = (
     0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
 )
-HISTORY_H = 72  # hours before now that are used, where the forecast has them
 MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
 MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
 NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
@@ -391,10 +390,7 @@ def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
     if history_hours <= 0:
         return floor_hour(now)
     hours = stack([cell], floor_hour(now) - timedelta(hours=history_hours), history_hours)
-    known = np.isfinite([hours[name] for name in REQUIRED_VARIABLES]).all(axis=0)
-    known_phases = np.isfinite([hours[name] for name in PRECIP_TYPES]).all(axis=0)
-    known &= (hours["precip_mm"] == 0.0) | (known_phases & np.isfinite(hours["precip_mm"]))
-    gaps = np.flatnonzero(~known.all(axis=(1, 2)))
+    gaps = np.flatnonzero(~is_weather_known(hours.values).all(axis=(1, 2)))
     return hours.hour_start(int(gaps[-1]) + 1 if gaps.size else 0)
 
 

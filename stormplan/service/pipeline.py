@@ -27,7 +27,6 @@ from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded,
 from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.planning.site_batch import HISTORY_H
 from stormplan.record.checks import check_entry
 from stormplan.record.entries import (
     SURFACE_ENTRIES,
@@ -45,6 +44,7 @@ from stormplan.store.run_log import RunLog
 from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
+from stormplan.weather.forecast import HISTORY_H
 from stormplan.weather.http_client import ClientPolicy, Fetcher
 from stormplan.weather.providers import (
     Location,

@@ -440,11 +440,11 @@ class Archive:
             until,
             MAX_DAMAGED_ROWS,
         )
-        replies = (self._read_reply(key) for (key,) in keys)
+        replies = (self.read_reply(key) for (key,) in keys)
         stored = next((reply for reply in replies if reply is not None), None)
         return None if stored is None else self._with_confirmation(stored, until)
 
-    def _read_reply(self, key: int) -> StoredReply | None:
+    def read_reply(self, key: int) -> StoredReply | None:
         """Return a reply; None, and a note of it, if its row is damaged."""
         row = self.fetch_first(
             "SELECT url, status, headers, body, fetched_at FROM reply WHERE id = ?", key
@@ -493,15 +493,35 @@ class Archive:
         before, since : datetime
             Only what was received between these moments counts, aware.
         """
+        readable = (self.read_reply(key) for key, _ in self.good_reply_times(url, before, since))
+        yield from islice((stored for stored in readable if stored is not None), 1, None)
+
+    def good_reply_times(
+        self, url: str, before: datetime, since: datetime
+    ) -> list[tuple[int, datetime]]:
+        """Return key and time of receipt of the good replies for an address, newest first.
+
+        Parameters
+        ----------
+        url : str
+            The address.
+        before, since : datetime
+            Only what was received between these moments counts, aware.
+        """
         rows_found = self.fetch_all(
-            "SELECT id FROM reply WHERE url = ? AND good = 1 "
+            "SELECT id, fetched_at FROM reply WHERE url = ? AND good = 1 "
             "AND fetched_at <= ? AND fetched_at >= ? ORDER BY fetched_at DESC, id DESC",
             url,
             sortable_utc(before),
             sortable_utc(since),
         )
-        readable = (self._read_reply(key) for (key,) in rows_found)
-        yield from islice((stored for stored in readable if stored is not None), 1, None)
+        times = []
+        for key, fetched_at in rows_found:
+            try:
+                times.append((key, datetime.fromisoformat(fetched_at)))
+            except DAMAGED_ROW_ERRORS:
+                self.note_damage("reply", key)
+        return times
 
     def good_replies(self, since: datetime) -> Iterator[StoredReply]:
         """Yield every good reply received since a moment, in order of time."""
@@ -510,7 +530,7 @@ class Archive:
             sortable_utc(since),
         )
         for (key,) in rows_found:
-            stored = self._read_reply(key)
+            stored = self.read_reply(key)
             if stored is not None:
                 yield stored
 

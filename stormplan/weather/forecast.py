@@ -35,6 +35,10 @@ class QualityFlag(IntFlag):
     DEPTH_FROM_WATER = 512  # the source's depth of snow is missing; its water gives a range
 
 
+#: Hours before now that a plan uses, where they are known.
+HISTORY_H = 72
+
+
 @dataclass(frozen=True)
 class Substitution:
     """What stands in for something that the newest copy of a forecast does not say.
@@ -105,6 +109,25 @@ PRECIP_TYPES = ("rain_mm", "snowfall_swe_mm", "freezing_rain_mm", "sleet_mm")
 
 #: Without these in each of the next 24 h there is no forecast to plan from.
 REQUIRED_VARIABLES = ("air_temp_c", "dew_point_c", "wind_10m_ms", "cloud_frac")
+
+
+def is_weather_known(values: Mapping[str, Array]) -> BoolArray:
+    """Return where pavement and film can be run through an hour, (hour, ...).
+
+    Parameters
+    ----------
+    values : mapping of array (hour, ...)
+        By name of ``VARIABLES``; NaN where unknown [-].
+
+    Returns
+    -------
+    array of bool (hour, ...)
+        Everything required is known, and how much falls of what; what falls not is of no type.
+    """
+    known = np.isfinite([values[name] for name in REQUIRED_VARIABLES]).all(axis=0)
+    water = values["precip_mm"]
+    types_known = np.isfinite([values[name] for name in PRECIP_TYPES]).all(axis=0)
+    return np.asarray(known & ((water == 0.0) | (types_known & np.isfinite(water))))
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 import gzip
 import warnings
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -17,6 +18,7 @@ from stormplan.physics.forcing import StepForcing
 from stormplan.physics.ground import discretize, factorize
 from stormplan.physics.surface_simulation import CoupledSurface
 from stormplan.weather import moist_air
+from stormplan.weather.forecast import CellForecast, stack
 
 # Natural ground is not pavement: leaves and loose soil lie between its skin and its store of heat.
 # ECMWF's surface scheme gives the skin's conductance to a first soil layer of 7 cm by the kind of
@@ -53,6 +55,46 @@ def natural_ground(start_c, skin_wm2k):
     slab.surface_c = np.full(1, start_c)
     slab.emissivity, slab.albedo = np.full(1, EMISSIVITY), np.zeros(1)
     return slab, factorize([grid], np.zeros(1, dtype=np.intp), STEP_S)
+
+
+def read_greensboro():
+    """A typical year of Greensboro, North Carolina (TMY3), hour by hour from its new year on."""
+    table, place = call_pvlib(
+        pvlib.iotools.read_tmy3, DATA / "723170TYA.CSV", coerce_year=2015, map_variables=True
+    )
+    start = datetime(2015, 1, 1, 5, tzinfo=UTC)  # midnight, Eastern Standard Time
+    values = {
+        "air_temp_c": table["temp_air"],
+        "dew_point_c": np.minimum(table["temp_dew"], table["temp_air"]),
+        "wind_10m_ms": table["wind_speed"],
+        "cloud_frac": table["TotCld (tenths)"] / 10.0,
+        "sw_down_wm2": table["ghi"],
+    }
+    arrays = {name: np.asarray(value, dtype=float)[:, None] for name, value in values.items()}
+    return CellForecast(
+        "tmy3", "0", place["latitude"], place["longitude"], place["altitude"], start, start, start,
+        arrays,
+    )  # fmt: skip
+
+
+def simulate_hours(year, first, end):
+    """Dry asphalt through some hours of a year, begun without any before them [°C]."""
+    weather = stack([year], year.start + timedelta(hours=first), end - first)
+    return pavement.simulate_dry(weather, single_column()).surface_c[:, 0, 0]
+
+
+def first_night_rmse_k(year, days, begin_h, pasts_h):
+    """Of nights 6 PM to 7 AM after runs from an hour of each day on, by the hours run before it.
+
+    Against runs with ten days before: by then the surface has forgotten how it began.
+    """
+    errors = {past_h: [] for past_h in pasts_h}
+    for day in days:
+        now, end = 24 * day + begin_h, 24 * day + 31
+        known = simulate_hours(year, now - 240, end)[-13:]
+        for past_h, found in errors.items():
+            found.append(simulate_hours(year, now - past_h, end)[-13:] - known)
+    return {past_h: rmse(np.concatenate(found)) for past_h, found in errors.items()}
 
 
 def rmse(error):

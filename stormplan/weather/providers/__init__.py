@@ -27,7 +27,12 @@ from stormplan.weather.http_client import Fetcher, FetchError
 from stormplan.weather.providers.archived_files import ArchivedFiles
 from stormplan.weather.providers.gather_rules import DEFAULT_RULES, GatherRules
 from stormplan.weather.providers.intervals import HourAxis
-from stormplan.weather.providers.merge import merge_forecasts, unknown_hours
+from stormplan.weather.providers.merge import (
+    extend_back,
+    is_history_known,
+    merge_forecasts,
+    unknown_hours,
+)
 from stormplan.weather.providers.quality_control import (
     MIN_COVERAGE_H,
     check_required_variables,
@@ -105,7 +110,7 @@ class ForecastSource(Protocol):
         """Return the newest forecast for a location as of a moment; one object per cell.
 
         A source that keeps older copies of it gives them by ``older_copies(location, now)``,
-        newest first.
+        newest first, and those that tell the hours before now by ``past_copies(location, now)``.
 
         Raises
         ------
@@ -244,6 +249,7 @@ class _Gathering:
                 cell = source.forecast(location, self.now)
                 self._check_place(cell, location)
                 copies = [cell, *self._older_copies(source, cell, location)]
+                past = self._past_copies(source, cell, location)
             except NotServedError as error:
                 found.unserved.append(str(error))
             except ForecastError as error:
@@ -255,6 +261,7 @@ class _Gathering:
                 found.failures.append((len(found.copies), text))
             else:
                 found.copies.append([self._believe(copy) for copy in copies])
+                found.past.append([self._believe(copy) for copy in past])
         return found
 
     def merged(self, found: _Fetched) -> LocationForecasts:
@@ -281,7 +288,7 @@ class _Gathering:
         for rank, at in enumerate(order):
             others = [newest[other] for other in order if other != at] if rank == 0 else []
             try:
-                plannable.append(self._merge(found.copies[at], others))
+                plannable.append(self._merge(found.copies[at], found.past[at], others))
             except ForecastError as error:
                 (later if plannable else failures).append(str(error))
         if not plannable:
@@ -298,6 +305,16 @@ class _Gathering:
         lacking = unknown_hours(cell, begin, self.until)
         older = getattr(source, "older_copies", None)
         return older(location, self.now) if lacking and older is not None else ()
+
+    def _past_copies(
+        self, source: ForecastSource, cell: CellForecast, location: Location
+    ) -> Sequence[CellForecast]:
+        """Return copies that tell the hours before now, where the newest does not."""
+        past = getattr(source, "past_copies", None)
+        if past is None or is_history_known(cell, self.now):
+            return ()
+        copies: Sequence[CellForecast] = past(location, self.now)
+        return copies
 
     def _check_place(self, cell: CellForecast, location: Location) -> None:
         away_km = distance_km(location, cell.latitude_deg, cell.longitude_deg)
@@ -317,18 +334,24 @@ class _Gathering:
         return known[1]
 
     def _merge(
-        self, copies: Sequence[CellForecast], others: Sequence[CellForecast]
+        self,
+        copies: Sequence[CellForecast],
+        past: Sequence[CellForecast],
+        others: Sequence[CellForecast],
     ) -> CellForecast:
-        key = tuple(map(id, (*copies, *others)))
+        key = tuple(map(id, (*copies, *past, *others)))
         if key not in self._merged:
-            self._merged[key] = self._merge_once(copies, others)
+            self._merged[key] = self._merge_once(copies, past, others)
         merged = self._merged[key]
         if isinstance(merged, ForecastError):
             raise merged
         return merged
 
     def _merge_once(
-        self, copies: Sequence[CellForecast], others: Sequence[CellForecast]
+        self,
+        copies: Sequence[CellForecast],
+        past: Sequence[CellForecast],
+        others: Sequence[CellForecast],
     ) -> CellForecast | ForecastError:
         newest, *older = copies
         until = max(self.until, self.now + timedelta(hours=MIN_COVERAGE_H))
@@ -339,18 +362,21 @@ class _Gathering:
             check_required_variables(label, merged.values, axis, self.now)
         except ForecastError as error:
             return error
-        return merged
+        return extend_back(merged, past, others, self.now)
 
 
 @dataclass
 class _Fetched:
     """What the sources gave for a place: copies of each, newest first, and failures.
 
+    ``past`` are those that tell the hours before now.
+
     A failure stands with the number of sources before it that had a forecast.
     """
 
     location: Location
     copies: list[list[CellForecast]] = field(default_factory=list)
+    past: list[list[CellForecast]] = field(default_factory=list)
     failures: list[tuple[int, str]] = field(default_factory=list)
     unserved: list[str] = field(default_factory=list)
 

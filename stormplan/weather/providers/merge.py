@@ -11,6 +11,8 @@ knows it:
    snow and ice; dry where the words give no precipitation,
 5. nothing: the hour stays unknown (NaN), and the planner puts members in its place.
 
+``extend_back`` puts the hours before now in front that the source does not give.
+
 An amount and its types, or an air temperature and its dew point, never come from two copies in
 one hour. Every value that was not read from the newest copy is flagged, and what stands in for it
 is said.
@@ -30,6 +32,7 @@ from stormplan.numerics import floor_hour
 from stormplan.weather import infill, moist_air, precip_by_temperature
 from stormplan.weather.forecast import (
     ALL_VARIABLES,
+    HISTORY_H,
     PRECIP_TYPES,
     REQUIRED_VARIABLES,
     TYPE_CHANCES,
@@ -37,6 +40,7 @@ from stormplan.weather.forecast import (
     CellForecast,
     QualityFlag,
     Substitution,
+    is_weather_known,
 )
 from stormplan.weather.providers import precip_type
 from stormplan.weather.providers.intervals import HourAxis
@@ -177,6 +181,76 @@ def merge_forecasts(
         substitutions=(*newest.substitutions, *merged.said),
         credit="; ".join(credited),
     )
+
+
+def is_history_known(cell: CellForecast, now: datetime) -> bool:
+    """Return whether every hour of the ``HISTORY_H`` before a moment is known."""
+    begin = floor_hour(now) - timedelta(hours=HISTORY_H)
+    return bool(_weather_known(_align(cell, HourAxis(begin, HISTORY_H))).all())
+
+
+def extend_back(
+    newest: CellForecast,
+    past_copies: Sequence[CellForecast],
+    others: Sequence[CellForecast],
+    now: datetime,
+) -> CellForecast:
+    """Return a forecast with the hours before now that it lacks and copies at hand tell.
+
+    Pavement remembers days: without them the first night starts from a climate's mean.
+
+    Parameters
+    ----------
+    newest : CellForecast
+        The forecast of a location.
+    past_copies : sequence of CellForecast
+        Earlier ones of the same source, newest first.
+    others : sequence of CellForecast
+        Of other sources, in order of preference; of several members the control run is used.
+    now : datetime
+        The moment planned for, aware UTC.
+
+    Returns
+    -------
+    CellForecast
+        ``newest`` itself where nobody tells more. Each hour is of one copy throughout, and flagged.
+    """
+    if is_history_known(newest, now):
+        return newest
+    begin = floor_hour(now) - timedelta(hours=HISTORY_H)
+    start = min(newest.start, begin)
+    axis = HourAxis(start, newest.n_hours + round((newest.start - start) / timedelta(hours=1)))
+    merged = _align(newest, axis)
+    hour_index = np.arange(axis.n_hours) - axis.hour_index(begin)
+    is_past = (hour_index >= 0) & (hour_index < HISTORY_H)
+    credited = [newest.credit]
+    for copy in (*past_copies, *others):
+        theirs = _align(copy, axis)
+        hours = is_past & ~_weather_known(merged) & _weather_known(theirs)
+        if not hours.any():
+            continue
+        is_own = copy.source == newest.source
+        flag = QualityFlag.FROM_OLDER_COPY if is_own else QualityFlag.FROM_OTHER_SOURCE
+        members = slice(None) if copy.n_members == newest.n_members else slice(1)
+        for name in ALL_VARIABLES:
+            merged.values[name][hours] = theirs.values[name][hours, members]
+            merged.flags[name][hours] = theirs.flags[name][hours] | np.uint16(flag)
+        credited.append(copy.credit)
+        merged.changed = True
+    if not merged.changed:
+        return newest
+    first = min(int(np.argmax(_weather_known(merged))), axis.hour_index(newest.start))
+    return replace(
+        newest,
+        start=axis.hour_start(first),
+        values={name: array[first:] for name, array in merged.values.items()},
+        flags={name: array[first:] for name, array in merged.flags.items()},
+        credit="; ".join(dict.fromkeys(one for one in credited if one)),
+    )
+
+
+def _weather_known(aligned: _Aligned) -> BoolArray:
+    return np.asarray(is_weather_known(aligned.values).all(axis=1))
 
 
 # -- the forecast under construction --------------------------------------------------------------

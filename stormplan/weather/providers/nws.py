@@ -19,6 +19,7 @@ import numpy as np
 from stormplan.arrays import Array, FlagArray
 from stormplan.errors import ForecastError
 from stormplan.numerics import floor_hour
+from stormplan.store.archive import StoredReply
 from stormplan.weather import forecast, infill, precip_by_temperature
 from stormplan.weather.forecast import CellForecast, QualityFlag
 from stormplan.weather.http_client import Fetcher, FetchError, Reply
@@ -39,7 +40,7 @@ from stormplan.weather.providers.intervals import (
     repeat_over_hours,
 )
 from stormplan.weather.providers.nws_reply import GridpointReply, convert_entries, parse_reply
-from stormplan.weather.providers.older_copies import read_older_copies
+from stormplan.weather.providers.older_copies import read_older_copies, read_past_copies
 from stormplan.weather.providers.once import OncePerKey
 from stormplan.weather.providers.quality_control import refuse_unexpected_form
 from stormplan.weather.reply_text import parse_json
@@ -302,6 +303,7 @@ class NwsSource:
         self._issue_time_tolerance = issue_time_tolerance
         self._cells: OncePerKey[CellForecast] = OncePerKey()
         self._copies: OncePerKey[list[CellForecast]] = OncePerKey()
+        self._past: OncePerKey[list[CellForecast]] = OncePerKey()
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Return the forecast of the cell a location is in; one object per cell.
@@ -334,6 +336,18 @@ class NwsSource:
             lambda: read_older_copies(
                 self._fetcher.archive, grid_url, now, parse_plannable_forecast, SOURCE
             ),
+        )
+
+    def past_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return the copies that tell the hours before now of a location's cell, newest first."""
+        grid_url = self._grid_url(location, now)
+        guarded = refuse_unexpected_form(parse_plannable_forecast, SOURCE, grid_url)
+
+        def parse(stored: StoredReply) -> CellForecast:
+            return guarded(parse_json(stored.body), stored.fetched_at, stored.fetched_at)
+
+        return self._past.get(
+            (grid_url, now), lambda: read_past_copies(self._fetcher.archive, grid_url, now, parse)
         )
 
     def _grid_url(self, location: Location, now: datetime, *, recheck: bool = False) -> str:

@@ -8,7 +8,7 @@ live one.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from importlib.resources.abc import Traversable
@@ -20,6 +20,7 @@ from stormplan.weather.providers import Location, NotServedError, distance_km, n
 from stormplan.weather.providers.archived_files import ArchivedFiles
 from stormplan.weather.providers.intervals import format_utc
 from stormplan.weather.providers.nws_reply import GridpointReply, parse_reply
+from stormplan.weather.providers.older_copies import select_past
 from stormplan.weather.providers.once import OncePerKey
 from stormplan.weather.providers.quality_control import refuse_unexpected_form
 
@@ -78,18 +79,14 @@ class RecordedSource:
         ForecastError
             None within reach, or one that does not cover the day from ``now``.
         """
-        bodies = [body for body in self._bodies if body[0].issued_at <= now]
+        bodies = self._issued_by(now)
         if not bodies:
             first = min(grid.issued_at for grid, _ in self._bodies)
             raise ForecastError(
                 f"recorded: every recorded forecast was issued after {format_utc(now)} (the first "
                 f"{format_utc(first)}); nothing from after the moment planned for is used"
             )
-        nearest = min(_distance_km(location, body[0]) for body in bodies)
-        grid, payload = max(  # of one cell the newest
-            (body for body in bodies if _distance_km(location, body[0]) <= nearest + 1e-9),
-            key=lambda body: body[0].issued_at,
-        )
+        grid, payload = _nearest(bodies, location)[0]
         nearest_km = _distance_km(location, grid)
         if nearest_km > MAX_DISTANCE_KM:
             raise NotServedError(
@@ -101,6 +98,20 @@ class RecordedSource:
             )
         key = grid.cell_id, grid.issued_at, now
         return self._cells.get(key, lambda: self._parse(grid, payload, now))
+
+    def past_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return the recorded forecasts that tell a location's hours before now, newest first."""
+        bodies = _nearest(self._issued_by(now), location)
+        chosen = select_past([grid.issued_at for grid, _ in bodies], now)
+
+        def read(grid: GridpointReply, payload: object) -> CellForecast:
+            key = grid.cell_id, grid.issued_at, grid.issued_at
+            return self._cells.get(key, lambda: self._parse(grid, payload, grid.issued_at))
+
+        return [read(*bodies[at]) for at in chosen]
+
+    def _issued_by(self, now: datetime) -> list[tuple[GridpointReply, object]]:
+        return [body for body in self._bodies if body[0].issued_at <= now]
 
     def _parse(self, grid: GridpointReply, payload: object, now: datetime) -> CellForecast:
         parse = refuse_unexpected_form(nws.parse_plannable_forecast, SOURCE, grid.cell_id)
@@ -125,6 +136,15 @@ def _load(file: Path | Traversable) -> object:
 def _is_grid(payload: object) -> bool:
     properties = payload.get("properties") if isinstance(payload, Mapping) else None
     return isinstance(properties, Mapping) and "updateTime" in properties
+
+
+def _nearest(
+    bodies: Sequence[tuple[GridpointReply, object]], location: Location
+) -> list[tuple[GridpointReply, object]]:
+    """Return the bodies of the nearest cell, newest first."""
+    nearest_km = min((_distance_km(location, grid) for grid, _ in bodies), default=0.0)
+    near = [body for body in bodies if _distance_km(location, body[0]) <= nearest_km + 1e-9]
+    return sorted(near, key=lambda body: body[0].issued_at, reverse=True)
 
 
 def _distance_km(location: Location, grid: GridpointReply) -> float:

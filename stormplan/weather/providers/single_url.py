@@ -7,13 +7,15 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from stormplan.errors import ForecastError
+from stormplan.store.archive import StoredReply
 from stormplan.weather.forecast import CellForecast
 from stormplan.weather.http_client import DEFAULT_TERMS, Fetcher, Reply, ServiceTerms
 from stormplan.weather.http_policy import origin
 from stormplan.weather.providers import Location, flag_stale
-from stormplan.weather.providers.older_copies import read_older_copies
+from stormplan.weather.providers.older_copies import read_older_copies, read_past_copies
 from stormplan.weather.providers.once import OncePerKey
 from stormplan.weather.providers.quality_control import refuse_unexpected_form
+from stormplan.weather.reply_text import parse_json
 
 ParseFunction = Callable[[object, datetime, datetime], CellForecast]
 NON_AUTHORITATIVE = 203
@@ -46,6 +48,7 @@ class SingleUrlSource:
     terms: ServiceTerms = DEFAULT_TERMS
     _cells: OncePerKey[CellForecast] = field(default_factory=OncePerKey)
     _copies: OncePerKey[list[CellForecast]] = field(default_factory=OncePerKey)
+    _past: OncePerKey[list[CellForecast]] = field(default_factory=OncePerKey)
 
     def forecast(self, location: Location, now: datetime) -> CellForecast:
         """Return the forecast for a location as of a moment; one object per address.
@@ -64,6 +67,18 @@ class SingleUrlSource:
         return self._copies.get(
             (url, now),
             lambda: read_older_copies(self.fetcher.archive, url, now, self.parse, origin(url)[1]),
+        )
+
+    def past_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return the copies that tell a location's hours before now, newest first."""
+        url = self.url_for(location)
+        guarded = refuse_unexpected_form(self.parse, *_named(url))
+
+        def parse(stored: StoredReply) -> CellForecast:
+            return guarded(parse_json(stored.body), stored.fetched_at, stored.fetched_at)
+
+        return self._past.get(
+            (url, now), lambda: read_past_copies(self.fetcher.archive, url, now, parse)
         )
 
     def _fetch(self, url: str, now: datetime) -> CellForecast:

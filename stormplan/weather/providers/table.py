@@ -143,6 +143,16 @@ class TableSource:
             )
         return parse_forecast(version.text, location, version.issued_at, version.read_at)
 
+    def past_copies(self, location: Location, now: datetime) -> list[CellForecast]:
+        """Return earlier versions of the table that tell a place's hours before now."""
+        if self._kept is None:
+            return []
+
+        def parse(text: str, written: datetime, read_at: datetime) -> CellForecast:
+            return parse_forecast(text, location, written, read_at)
+
+        return self._kept.past_copies(f"{SOURCE}:{location.key}", now, parse)
+
     def read_table(self, location: Location) -> CellForecast:
         """Read the table of a place, whatever hours it holds.
 
