@@ -177,7 +177,7 @@ def test_other_nights_tell_how_much_a_correction_is_worth():
         features = weather_features(rng, 20)
         read = ReadErrors(time_h, features, true_errors(rng, time_h, features, 1.6 * WEIGHTS))
         score = night_error.leave_one_night_out(read, np.repeat(np.arange(10), 2))
-        believed = read.error_k[read.is_plausible]
+        believed = read.error_k[read.is_plausible(night_error.DEFAULT_MAX_ERROR_K)]
         assert score.nights == 10
         assert score.model_rmse_k == pytest.approx(np.sqrt(np.mean(believed**2)))
         gains.append(score.model_rmse_k - score.corrected_rmse_k)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.company.catalog import Product
+from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import InputError
 from stormplan.liquids.blend import liquid_from_product, make_liquid
@@ -69,12 +70,15 @@ class TableSurface:
         What it is made of and what it is exposed to.
     readings : sequence of PavementReading
         Taken there, in order of time.
+    practice : Practice
+        The company's rules.
     """
 
     latitude_deg: float
     longitude_deg: float
     column: Column
     readings: Sequence[PavementReading] = ()
+    practice: Practice = field(default_factory=Practice)
 
 
 def surface_of_class(
@@ -134,7 +138,7 @@ def surface_of_site(sites: Sites, path: Path, of: str) -> TableSurface:
     if sites.readings is not None:
         readings = reading_log.load_readings(path.parent / sites.readings, site_key, key)
     column = surface_column(site.surfaces[key])
-    return TableSurface(site.latitude_deg, site.longitude_deg, column, readings)
+    return TableSurface(site.latitude_deg, site.longitude_deg, column, readings, sites.practice())
 
 
 def run_pavement(
@@ -198,9 +202,15 @@ def run_pavement(
         depths_m=depths_m,
         lead_h=forecast_lead_h(hourly, forecast_from) if uncertainty else None,
         readings=surface.readings,
+        max_reading_error_k=surface.practice.number("reading_max_error"),
     )
     write_csv(result_rows(cell, result, depths_m), out)
-    odd = station_checks.table_warnings(hourly.start, hourly.values, station.clear_sky_over(given))
+    odd = station_checks.table_warnings(
+        hourly.start,
+        hourly.values,
+        station.clear_sky_over(given),
+        station_checks.SunEnvelope.from_practice(surface.practice),
+    )
     return [*summary_lines(cell, result, out), *(f"{note}." for note in hourly.notes), *odd]
 
 

@@ -15,6 +15,7 @@ from stormplan.cli.sites_option import SITES_FILE, find_sites_file
 from stormplan.errors import InputError
 
 if TYPE_CHECKING:
+    from stormplan.company.practice_rules import Practice
     from stormplan.physics.bias_correction import PavementReading
 
 
@@ -135,10 +136,21 @@ def reading_list(
         raise InputError(f"no archive at {archive}")
     with Archive(archive) as kept:
         last = max((one.time for one in found), default=datetime.now(UTC))
-        for at, known in night_bias.night_errors(kept, found, last).items():
-            print("\n".join(night_bias.error_lines(at, known)))
-        for at, score in night_bias.correction_scores(kept, found).items():
+        max_error_k = _practice(log, sites).number("reading_max_error")
+        for at, known in night_bias.night_errors(kept, found, last, max_error_k).items():
+            print("\n".join(night_bias.error_lines(at, known, max_error_k)))
+        for at, score in night_bias.correction_scores(kept, found, max_error_k).items():
             print(night_bias.score_line(at, score))
+
+
+def _practice(log: Path | None, sites: Path | None) -> Practice:
+    """Return the company's rules, or the defaults for a log without a sites file."""
+    from stormplan.company import sites_file
+    from stormplan.company.practice_rules import Practice
+
+    if log is not None:
+        return Practice()
+    return sites_file.load_sites(sites or find_sites_file()).practice()
 
 
 def _reading_line(reading: PavementReading) -> str:

@@ -17,6 +17,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from stormplan.company.practice_rules import Practice
 from stormplan.errors import InputError
 
 Array = NDArray[np.float64]
@@ -37,9 +38,8 @@ NIGHT_MEMORY_H = 16.0
 WEIGHT_MEMORY_H = 240.0 * 24.0
 #: Air is compared to its mean of so many hours, where at least a day of them is known.
 AIR_MEAN_H, MIN_AIR_MEAN_H = 120, 24
-#: A reading further from the model is of another spot, hour or unit and is not learned from: four
-#: times the 1.9 K that the model is off by night [K].
-MAX_PLAUSIBLE_ERROR_K = 7.6
+#: By the rule ``reading_max_error`` a reading further from the model is not learned from [K].
+DEFAULT_MAX_ERROR_K = Practice().number("reading_max_error")
 #: All of these errors may be smaller or larger at a site, alike: the stated size weighs as much as
 #: this many readings: own choice.
 SIZE_PRIOR_READINGS = 10.0
@@ -72,10 +72,9 @@ class ReadErrors:
                 f"give {FEATURE_COUNT} features and one error for each time"
             )
 
-    @property
-    def is_plausible(self) -> NDArray[np.bool_]:
-        """Which of them can be of this surface in this hour, (reading,)."""
-        return np.asarray(np.abs(self.error_k) <= MAX_PLAUSIBLE_ERROR_K)
+    def is_plausible(self, max_error_k: float) -> NDArray[np.bool_]:
+        """Which of them can be of this surface in this hour, (reading,), by the largest error."""
+        return np.asarray(np.abs(self.error_k) <= max_error_k)
 
     def select(self, chosen: NDArray[np.bool_]) -> ReadErrors:
         """Return some of the readings."""
@@ -183,7 +182,9 @@ def _decay(elapsed_h: Array) -> Array:
     return np.asarray(np.exp(-elapsed / memory))
 
 
-def learn(readings: ReadErrors, at_h: float) -> NightError:
+def learn(
+    readings: ReadErrors, at_h: float, max_error_k: float = DEFAULT_MAX_ERROR_K
+) -> NightError:
     """Return what readings say of a surface's error at a moment.
 
     Parameters
@@ -192,6 +193,8 @@ def learn(readings: ReadErrors, at_h: float) -> NightError:
         Taken by then, in order of time; of the plausible ones the last ``MAX_READINGS`` count.
     at_h : float
         The moment, since the epoch [h].
+    max_error_k : float
+        A reading further from the model is implausible [K].
 
     Returns
     -------
@@ -205,8 +208,9 @@ def learn(readings: ReadErrors, at_h: float) -> NightError:
     normal-inverse-gamma prior, Gelman et al. 2013, Bayesian Data Analysis, section 3.3.
     """
     prior = _prior_covariance()
-    plausible = readings.select(readings.is_plausible)
-    n, left_out = plausible.time_h.size, int((~readings.is_plausible).sum())
+    plausible = readings.select(readings.is_plausible(max_error_k))
+    n = plausible.time_h.size
+    left_out = readings.time_h.size - n
     last = plausible.select(np.arange(n) >= n - MAX_READINGS)
     if n == 0:
         nothing = (0.0,) * (FEATURE_COUNT + 1)
@@ -294,7 +298,9 @@ class CorrectionScore:
 
 
 def leave_one_night_out(
-    readings: ReadErrors, night_number: NDArray[np.int_]
+    readings: ReadErrors,
+    night_number: NDArray[np.int_],
+    max_error_k: float = DEFAULT_MAX_ERROR_K,
 ) -> CorrectionScore | None:
     """Return how much other nights' readings would have taken off each night's error.
 
@@ -304,6 +310,8 @@ def leave_one_night_out(
         Of night hours, in order of time; implausible ones are left out throughout.
     night_number : array of int (reading,)
         Which night each belongs to [-].
+    max_error_k : float
+        A reading further from the model is implausible [K].
 
     Returns
     -------
@@ -315,10 +323,8 @@ def leave_one_night_out(
     Cross-validation by groups that share their error: Wilks 2011, Statistical Methods in the
     Atmospheric Sciences, 3rd ed., section 7.4.4 (from memory).
     """
-    readings, night_number = (
-        readings.select(readings.is_plausible),
-        night_number[readings.is_plausible],
-    )
+    plausible = readings.is_plausible(max_error_k)
+    readings, night_number = readings.select(plausible), night_number[plausible]
     nights = np.unique(night_number)
     if nights.size < 2:
         return None

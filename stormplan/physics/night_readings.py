@@ -72,11 +72,11 @@ def find_errors(
     return ReadErrors(time_h, features[hours], read_c - modeled_c[hours])
 
 
-def learn_by(moment: datetime, read_errors: ReadErrors) -> NightError | None:
+def learn_by(moment: datetime, read_errors: ReadErrors, max_error_k: float) -> NightError | None:
     """Return what errors found by a moment say of a surface's nights; None before any."""
     if not read_errors.time_h.size:
         return None
-    return night_error.learn(read_errors, moment.timestamp() / 3600.0)
+    return night_error.learn(read_errors, moment.timestamp() / 3600.0, max_error_k)
 
 
 def read_model_error_k(

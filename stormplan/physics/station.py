@@ -177,6 +177,7 @@ def simulate_station(
     depths_m: Sequence[float] = (),
     lead_h: Array | None = None,
     readings: Sequence[PavementReading] = (),
+    max_reading_error_k: float = night_error.DEFAULT_MAX_ERROR_K,
 ) -> StationResult:
     """Simulate pavement and film through the hours of one place.
 
@@ -197,6 +198,8 @@ def simulate_station(
     readings : sequence of PavementReading
         Of the surface; those by night, in shade and in measured hours correct the hours after
         theirs.
+    max_reading_error_k : float
+        A reading further from the model is not learned from [K].
     """
     known = known_hours(cell)
     result = _blank_result(
@@ -216,7 +219,9 @@ def simulate_station(
         if lead_h is not None:
             weather = ensemble.make_ensemble(weather, lead_h[hours])
         due = _due_within(treatments, first, last)
-        for part in _simulate_parts(weather, column, due, depths_m, counted, read_errors):
+        for part in _simulate_parts(
+            weather, column, due, depths_m, counted, read_errors, max_reading_error_k
+        ):
             part_hours = slice(first + part.hours.start, first + part.hours.stop)
             _record(result, part_hours, part)
             if result.uncertainty is not None:
@@ -265,6 +270,7 @@ def _simulate_parts(
     depths_m: Sequence[float],
     readings: Sequence[PavementReading],
     read_errors: ReadErrors,
+    max_error_k: float,
 ) -> Iterator[StationPart]:
     """Yield the parts of a run of hours, each corrected by the readings of hours before it."""
     air_mean_c = np.median(night_error.air_mean_c(weather["air_temp_c"][:, 0]), axis=1)
@@ -273,7 +279,7 @@ def _simulate_parts(
     restart = None
     for first, last in pairwise(sorted({0, *ends, weather.n_hours})):
         hours, start = slice(first, last), weather.hour_start(first)
-        known = night_readings.learn_by(start, read_errors)
+        known = night_readings.learn_by(start, read_errors, max_error_k)
         columns = Columns.from_records([replace(column, night_error=known)])
         inside = _due_within(due, first, last)
         simulation = surface_simulation.simulate(

@@ -7,21 +7,20 @@ time taken for UTC, days copied over a gap. Found are told in a line each; nothi
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from stormplan.arrays import Array, IntArray
+from stormplan.company.practice_rules import Practice
 from stormplan.physics.forcing import ClearSky
 
 SOLAR_CONSTANT_WM2 = 1361.0  # Kopp & Lean 2011, Geophys. Res. Lett. 38, L01706
 DAY_H = 24
 MIN_DAYS = 5  # fewer may all be overcast: own choice
 MAX_LAG_H = 12
-#: The sunniest hours over a clear sky of average haze are near 1: 1.05 to 1.1 at two stations, and
-#: such models are off by up to a tenth (Reno, Hansen & Stein 2012, SAND2012-2389). A table with
-#: fewer days may have no clear hour. Own choice.
-ENVELOPE_RANGE, ENVELOPE_MIN_DAYS = (0.8, 1.25), 20
+ENVELOPE_MIN_DAYS = 20  # of fewer, none may have a clear hour: own choice
 ENVELOPE_QUANTILE = 0.95
 ENVELOPE_MIN_WM2 = 200.0  # of the clear sky: a low sun makes the ratio uncertain
 #: How much better shortwave must fit the sun at another hour, as correlation [-]: own choice.
@@ -31,6 +30,22 @@ MIN_KNOWN_OF_DAY_H = 20  # own choice
 #: Climates, from memory), with room for coasts and valleys on either side.
 AIR_LAG_RANGE_H = (0.5, 6.0)
 MIN_DAILY_AMPLITUDE_K = 1.0  # a smaller wave of the mean day tells no phase: own choice
+
+
+@dataclass(frozen=True)
+class SunEnvelope:
+    """What a table's sunniest hours may have of a clear sky's sun, by the rules of practice [-]."""
+
+    min_frac: float
+    max_frac: float
+
+    @classmethod
+    def from_practice(cls, practice: Practice) -> SunEnvelope:
+        """Return the limits as a company has them."""
+        return cls(practice.number("sun_envelope_min"), practice.number("sun_envelope_max"))
+
+
+DEFAULT_ENVELOPE = SunEnvelope.from_practice(Practice())
 
 
 def physical_limit_wm2(extraterrestrial_wm2: Array) -> Array:
@@ -158,7 +173,12 @@ def repeated_days(air_c: Array) -> list[tuple[int, int]]:
     return found
 
 
-def table_warnings(start: datetime, values: Mapping[str, Array], light: ClearSky) -> list[str]:
+def table_warnings(
+    start: datetime,
+    values: Mapping[str, Array],
+    light: ClearSky,
+    envelope: SunEnvelope = DEFAULT_ENVELOPE,
+) -> list[str]:
     """Return what is odd about a whole table, a line each.
 
     Parameters
@@ -169,6 +189,8 @@ def table_warnings(start: datetime, values: Mapping[str, Array], light: ClearSky
         By name of ``VARIABLES``, ``air_temp_c`` at least, as read; nothing filled in.
     light : ClearSky
         Of its hours and place, one cell.
+    envelope : SunEnvelope
+        Limits for the sunniest hours.
 
     Returns
     -------
@@ -189,11 +211,11 @@ def table_warnings(start: datetime, values: Mapping[str, Array], light: ClearSky
                 f"Check sw_down_wm2: in {above.size} hours it is more than the sun can give, "
                 f"first {stamp(int(above[0]))}."
             )
-        ratio, (dim, bright) = clear_sky_index(shortwave, sky), ENVELOPE_RANGE
-        if not above.size and ratio is not None and not dim <= ratio <= bright:
+        ratio, allowed = clear_sky_index(shortwave, sky), (envelope.min_frac, envelope.max_frac)
+        if not above.size and ratio is not None and not allowed[0] <= ratio <= allowed[1]:
             why = (
                 "A faulty or wrongly scaled sensor?"
-                if ratio > bright
+                if ratio > allowed[1]
                 else "A dirty, shaded or wrongly scaled sensor, or no clear hour?"
             )
             lines.append(

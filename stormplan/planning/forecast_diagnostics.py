@@ -11,6 +11,8 @@ from stormplan.company.practice_rules import Practice
 from stormplan.events.detection import ForecastGap, Outlook
 from stormplan.events.unknown_hazards import unknown_hazard_hours
 from stormplan.numerics import HOUR
+from stormplan.physics.forcing import clear_sky
+from stormplan.physics.station_checks import SunEnvelope, table_warnings
 from stormplan.planning.diagnostics import (
     UNKNOWN_HAZARD_CODES,
     Diagnostic,
@@ -20,7 +22,7 @@ from stormplan.planning.diagnostics import (
     note,
 )
 from stormplan.treatment.records import Treatment
-from stormplan.weather.forecast import CellForecast
+from stormplan.weather.forecast import CellForecast, stack
 
 PlanVerdict = Literal["go", "wait", "nothing", "unknown"]
 
@@ -100,6 +102,20 @@ def source_diagnostics(
             source=source,
             findings=tuple(forecast.contradictions),
         )
+    if source == "table":
+        for line in table_warnings(
+            forecast.start,
+            {name: values[:, 0] for name, values in forecast.values.items()},
+            clear_sky(stack([forecast], forecast.start, forecast.n_hours)),
+            SunEnvelope.from_practice(practice),
+        ):
+            yield Diagnostic(
+                code=DiagnosticCode.FORECAST_NOTE,
+                severity=Severity.WARNING,
+                site=site,
+                source=source,
+                values={"cell": forecast.cell_id, "text": line.removesuffix(".")},
+            )
 
 
 def layer_diagnostics(

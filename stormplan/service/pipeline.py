@@ -328,7 +328,8 @@ def _night_errors(
     try:
         known = reading_log.load_readings(sites_folder / sites.readings)
         taken = [one for one in known if one.time < now]
-        return night_bias.night_errors(archive, taken, now), ()
+        max_error_k = sites.practice().number("reading_max_error")
+        return night_bias.night_errors(archive, taken, now, max_error_k), ()
     except InputError as error:
         return NO_NIGHT_ERRORS, (degraded(DiagnosticCode.READINGS_UNUSABLE, reason=str(error)),)
 

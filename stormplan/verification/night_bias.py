@@ -63,7 +63,10 @@ def _read_errors(hours: Sequence[_ReadHour]) -> ReadErrors:
 
 
 def night_errors(
-    archive: Archive, readings: Sequence[PavementReading], now: datetime
+    archive: Archive,
+    readings: Sequence[PavementReading],
+    now: datetime,
+    max_error_k: float = night_error.DEFAULT_MAX_ERROR_K,
 ) -> NightErrors:
     """Return what is known at a moment of the nights of every surface with readings.
 
@@ -75,6 +78,8 @@ def night_errors(
         Of any sites and surfaces, taken by then.
     now : datetime
         The moment, aware.
+    max_error_k : float
+        A reading further from the model is not learned from [K].
 
     Returns
     -------
@@ -83,19 +88,22 @@ def night_errors(
         nothing is known.
     """
     return {
-        key: night_error.learn(_read_errors(hours), now.timestamp() / 3600.0)
+        key: night_error.learn(_read_errors(hours), now.timestamp() / 3600.0, max_error_k)
         for key, hours in _read_hours(archive, readings).items()
     }
 
 
 def correction_scores(
-    archive: Archive, readings: Sequence[PavementReading]
+    archive: Archive,
+    readings: Sequence[PavementReading],
+    max_error_k: float = night_error.DEFAULT_MAX_ERROR_K,
 ) -> dict[tuple[str, str], CorrectionScore]:
     """Return the leave-one-night-out score of each surface, where nights are enough."""
     scored = {
         key: night_error.leave_one_night_out(
             _read_errors(hours),
             bias_correction.night_numbers([hour.time for hour in hours], hours[0].longitude_deg),
+            max_error_k,
         )
         for key, hours in _read_hours(archive, readings).items()
         if hours
@@ -206,16 +214,19 @@ def _hour_value(series: Mapping[str, Any], name: str, at: int) -> float:
     return float("nan") if value is None else float(value)
 
 
-def error_lines(surface_key: tuple[str, str], known: NightError) -> list[str]:
+def error_lines(
+    surface_key: tuple[str, str],
+    known: NightError,
+    max_error_k: float = night_error.DEFAULT_MAX_ERROR_K,
+) -> list[str]:
     """Return what readings say of a surface's nights, a line each."""
     name = " ".join(surface_key)
     lines = []
     if known.implausible_count:
-        limit_k = night_error.MAX_PLAUSIBLE_ERROR_K
         lines.append(
             f"{name}: {known.implausible_count} night readings are more than "
-            f"{1.8 * limit_k:.0f} °F ({limit_k:.0f} °C) from the model and do not count: "
-            "another spot, hour or unit?"
+            f"{1.8 * max_error_k:.0f} °F ({max_error_k:.0f} °C) from the model and do not count: "
+            "another spot, hour or unit? (rule reading_max_error)"
         )
     if known.reading_count == 0:
         return [*lines, f"{name}: no night readings that a plan covers and that can be believed"]

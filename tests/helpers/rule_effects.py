@@ -20,6 +20,9 @@ from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from stormplan import units
 from stormplan.company.practice_rules import RULES
 from stormplan.company.sites import Sites
+from stormplan.physics import night_error
+from stormplan.physics.forcing import clear_sky
+from stormplan.physics.night_error import NightErrors
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
@@ -34,7 +37,7 @@ from stormplan.record.entries import (
 from stormplan.record.stock import stock_book
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.earlier_work import read_earlier_work
-from stormplan.weather.forecast import CellForecast
+from stormplan.weather.forecast import CellForecast, stack
 from stormplan.weather.providers import Location, fetch_forecasts
 from stormplan.weather.providers.gather_rules import GatherRules
 
@@ -148,6 +151,8 @@ def gather(effect: RuleEffect, weather: Mapping[str, Any], sites: Sites) -> Site
     """Return the forecasts of the site as they are gathered by the company's rules."""
     how = effect.gathered
     cell = forecast_cell(**weather)
+    if effect.table_sun_frac is not None:
+        return SiteForecasts(table_with_sun(cell, effect.table_sun_frac))
     others = () if effect.other is None else (forecast_cell(name="OTH/1,1", **effect.other),)
     if how is None:
         return SiteForecasts(cell, other_forecasts=others)
@@ -176,6 +181,17 @@ def gather(effect: RuleEffect, weather: Mapping[str, Any], sites: Sites) -> Site
     )
 
 
+def table_with_sun(cell: CellForecast, sun_frac: float) -> CellForecast:
+    """Return a forecast as the end of a table of 25 days, with part of a clear sky's sun."""
+    days_h = 24 * 25
+    before = {name: np.repeat(array[:1], days_h, axis=0) for name, array in cell.values.items()}
+    values = {name: np.concatenate([before[name], array]) for name, array in cell.values.items()}
+    whole = replace(cell, source="table", start=cell.start - timedelta(hours=days_h), values=values,
+                    flags={})  # fmt: skip
+    sky = clear_sky(stack([whole], whole.start, whole.n_hours)).ghi_wm2
+    return replace(whole, values=values | {"sw_down_wm2": sun_frac * sky})
+
+
 @dataclass(frozen=True)
 class RuleEffect:
     """A changed value of a rule, and a situation in which it is felt.
@@ -196,6 +212,8 @@ class RuleEffect:
     later: Mapping[str, Any] | None = None
     seen_icy_h_ago: float | None = None  # the record has ice seen so long before now
     entries: tuple[Entry, ...] = ()  # of the record, about yards
+    read_error_k: float | None = None  # of a reading of the night before, from the model
+    table_sun_frac: float | None = None  # the forecast is a table with so much of a clear sky's sun
     gathered: Gathered | None = None  # None: planned from the forecast as it is
     open_reason: str | None = None  # why the rule is not yet felt; the test then expects that
 
@@ -423,6 +441,10 @@ EFFECTS: dict[str, RuleEffect] = {
     "gather_budget": RuleEffect(
         "30 min", open_reason="felt where a service hangs: tests/test_gathering.py"
     ),
+    # what is believed of readings and tables
+    "reading_max_error": RuleEffect("20 F", read_error_k=-9.0),
+    "sun_envelope_min": RuleEffect("60 %", table_sun_frac=0.7),
+    "sun_envelope_max": RuleEffect("150 %", table_sun_frac=1.35),
     # comparing sources
     "source_onset_difference": RuleEffect("8 h", other=snow(start=17, end=23)),
     "source_temperature_difference": RuleEffect("20 F", other=steady(18.0)),
@@ -445,6 +467,18 @@ def histories_of(effect: RuleEffect) -> dict[tuple[str, str], SurfaceHistory]:
     return {("a", "here"): SurfaceHistory((seen,))}
 
 
+def night_errors_of(effect: RuleEffect, sites: Sites) -> NightErrors:
+    """Return what a reading of the night before says of the surface."""
+    if effect.read_error_k is None:
+        return {}
+    now_h = effect.now.timestamp() / 3600.0
+    usual_hour = np.eye(1, night_error.FEATURE_COUNT)
+    read = night_error.ReadErrors(np.array([now_h - 8.0]), usual_hour,
+                                  np.array([effect.read_error_k]))  # fmt: skip
+    limit_k = sites.practice().number("reading_max_error")
+    return {("a", "here"): night_error.learn(read, now_h, limit_k)}
+
+
 def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
     """Plan the situation of a row, with the rule changed if it is named."""
     policy: dict[str, dict[str, str]] = {"company": dict(effect.policy), "site": {}, "surface": {}}
@@ -459,6 +493,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         sites,
         {"a": gather(effect, effect.weather, sites)},
         effect.now,
+        night_errors=night_errors_of(effect, sites),
         histories=histories_of(effect),
         stock=stock_book(sites, effect.entries, effect.now),
     )
