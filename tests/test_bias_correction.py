@@ -141,6 +141,27 @@ def test_readings_go_where_the_sites_file_has_plans_look_for_them(tmp_path):
     assert "give --sites FILE" in str(both.exception)
 
 
+def test_a_surface_that_is_read_unlike_its_neighbors_is_named(demo_plan, tmp_path):
+    log, file = tmp_path / "readings.jsonl", tmp_path / "archive.sqlite"
+    chosen = [(site, one) for site in demo_plan.sites for one in site.surfaces][:3]
+    for (site, one), off_k in zip(chosen, (0.5, 6.2, -0.5), strict=True):
+        series = demo_plan.hourly[one.hourly_id]
+        hours = [series.start + timedelta(hours=hour) for hour in range(48)]
+        night = bias_correction.is_night(hours, site.latitude_deg, site.longitude_deg)
+        for at in [at for at in np.flatnonzero(night) if hours[at] > demo_plan.made_at]:
+            reading_log.append_reading(log, PavementReading(
+                time=hours[at] + timedelta(minutes=20), site=site.key, surface=one.key,
+                surface_c=series.surface_c[at] + off_k, light=Light.SHADE,
+            ))  # fmt: skip
+    with Archive(file) as kept:
+        kept.add_plan(demo_plan.made_at, plan_io.plan_json(demo_plan))
+    said = CliRunner().invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
+    told = [line for line in said.output.splitlines() if "than those of the other surfaces" in line]
+    (site, wrong) = chosen[1]
+    assert len(told) == 1
+    assert told[0].startswith(f"{site.key} {wrong.key}: its readings are 10 °F (6 °C) warmer")
+
+
 def test_readings_are_held_against_the_plan_made_last_before_them(demo_plan, tmp_path):
     plan = demo_plan
     planned = next(site for site in plan.sites if site.surfaces)

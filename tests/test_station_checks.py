@@ -109,3 +109,38 @@ def test_few_days_may_all_be_overcast_and_are_not_doubted(month):
         extraterrestrial_wm2=light.extraterrestrial_wm2[days],
     )
     assert not any("sunniest" in line for line in station_checks.table_warnings(START, dim, cut))
+
+
+#: Mean pavement temperature from midnight to 6 AM on 24 and 25 February 2020 [°C]: City of Seattle
+#: open data (public domain), road weather stations. The first and seventh report the air.
+SEATTLE = {
+    "35th Ave SW": (6.1, 6.3), "Albro Place": (3.3, 2.3), "Aurora Bridge": (6.8, 7.0),
+    "Harbor Ave": (4.6, 5.3), "Magnolia Bridge": (5.9, 6.1), "NE 45th St": (6.0, 5.5),
+    "Roosevelt Way": (5.2, 5.3), "Spokane St": (4.9, 6.0),
+}  # fmt: skip
+
+
+def read_in_seattle(off_k, station="Magnolia Bridge"):
+    read = {("seattle", name): dict(enumerate(both)) for name, both in SEATTLE.items()}
+    for night in read["seattle", station]:
+        read["seattle", station][night] += off_k
+    apart = station_checks.differences_from_neighbors_k(read)
+    limit = station_checks.MAX_NEIGHBOR_DIFFERENCE_K
+    return {name for (_, name), value in apart.items() if abs(value) > limit}
+
+
+def test_pavements_of_one_city_are_not_doubted_and_one_that_is_read_wrong_is():
+    assert read_in_seattle(0.0) == set()
+    assert read_in_seattle(5.0) == read_in_seattle(-5.0) == {"Magnolia Bridge"}
+    assert read_in_seattle(1.8 * 6.0 + 26.0) == {"Magnolia Bridge"}  # °F for °C
+
+
+def test_a_surface_without_neighbors_or_common_nights_is_not_judged():
+    def judged(*surfaces):
+        read = {("a", str(at)): nights for at, nights in enumerate(surfaces)}
+        return station_checks.differences_from_neighbors_k(read)
+
+    assert judged({0: 9.0, 1: 9.0}, {0: 0.0, 1: 0.0}) == {}  # one neighbor: which is wrong?
+    assert judged({0: 9.0}, {0: 0.0}, {0: 0.0}) == {}  # one night
+    assert judged({0: 9.0, 1: 9.0}, {2: 0.0, 3: 0.0}, {2: 0.0, 3: 0.0}) == {}
+    assert judged({0: 9.0, 1: 9.0}, {0: 1.0, 1: 1.0}, {0: 0.0, 1: 0.0})["a", "0"] == 8.0

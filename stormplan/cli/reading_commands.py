@@ -141,6 +141,8 @@ def reading_list(
             print("\n".join(night_bias.error_lines(at, known, max_error_k)))
         for at, score in night_bias.correction_scores(kept, found, max_error_k).items():
             print(night_bias.score_line(at, score))
+        for line in night_bias.neighbor_lines(kept, found):
+            print(line)
 
 
 def _practice(log: Path | None, sites: Path | None) -> Practice:

@@ -29,6 +29,10 @@ MIN_KNOWN_OF_DAY_H = 20  # own choice
 #: Hours by which the mean day's air follows the sun: some 2 to 4 h (Oke 1987, Boundary Layer
 #: Climates, from memory), with room for coasts and valleys on either side.
 AIR_LAG_RANGE_H = (0.5, 6.0)
+#: Surfaces of one city differ by 1.2 K (sd) in one night by their places alone (eight roads and
+#: bridges of Seattle, February 2020, City of Seattle open data): three times that is an instrument.
+MAX_NEIGHBOR_DIFFERENCE_K = 3.6
+MIN_COMMON_NIGHTS, MIN_SURFACES = 2, 3  # of two, which is wrong? own choice
 MIN_DAILY_AMPLITUDE_K = 1.0  # a smaller wave of the mean day tells no phase: own choice
 
 
@@ -170,6 +174,37 @@ def repeated_days(air_c: Array) -> list[tuple[int, int]]:
         earlier = first_seen.setdefault(values.tobytes(), day)
         if earlier != day:
             found.append((earlier, day))
+    return found
+
+
+def differences_from_neighbors_k(
+    by_night: Mapping[tuple[str, str], Mapping[int, float]],
+) -> dict[tuple[str, str], float]:
+    """Return how far surfaces are from their neighbors in the nights that they have in common.
+
+    Parameters
+    ----------
+    by_night : mapping of (str, str) to mapping of int to float
+        By surface and number of the night: what was read, or how far that was from a model [K].
+
+    Returns
+    -------
+    dict of (str, str) to float
+        Median over the nights of own less the median of all surfaces; of those that share
+        ``MIN_COMMON_NIGHTS`` with two others or more [K].
+    """
+    found: dict[tuple[str, str], float] = {}
+    for surface, nights in by_night.items():
+        of_all = {
+            night: [each[night] for each in by_night.values() if night in each] for night in nights
+        }
+        apart = [
+            nights[night] - float(np.median(values))
+            for night, values in of_all.items()
+            if len(values) >= MIN_SURFACES
+        ]
+        if len(apart) >= MIN_COMMON_NIGHTS:
+            found[surface] = float(np.median(apart))
     return found
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from stormplan.numerics import HOUR
-from stormplan.physics import bias_correction, night_error
+from stormplan.physics import bias_correction, night_error, station_checks
 from stormplan.physics.bias_correction import Light, PavementReading
 from stormplan.physics.night_error import (
     CorrectionScore,
@@ -109,6 +109,33 @@ def correction_scores(
         if hours
     }
     return {key: score for key, score in scored.items() if score is not None}
+
+
+def neighbor_lines(archive: Archive, readings: Sequence[PavementReading]) -> list[str]:
+    """Return which surfaces were read unlike all others in the same nights, a line each.
+
+    What is compared is how far each was from the model, so that a deck may be colder than a lot;
+    a constant that one instrument is off by would else be learned as the surface's own.
+    """
+    by_night: dict[tuple[str, str], dict[int, float]] = {}
+    for key, hours in _read_hours(archive, readings).items():
+        if not hours:
+            continue
+        of_night = bias_correction.night_numbers(
+            [one.time for one in hours], hours[0].longitude_deg
+        )
+        errors = np.array([one.error_k for one in hours])
+        by_night[key] = {
+            int(night): float(np.median(errors[of_night == night])) for night in np.unique(of_night)
+        }
+    apart_k = station_checks.differences_from_neighbors_k(by_night)
+    return [
+        f"{' '.join(key)}: its readings are {1.8 * abs(apart):.0f} °F ({abs(apart):.0f} °C) "
+        f"{'warmer' if apart > 0.0 else 'colder'} than those of the other surfaces in the same "
+        "nights, as the model has them. Another instrument, spot or unit?"
+        for key, apart in apart_k.items()
+        if abs(apart) > station_checks.MAX_NEIGHBOR_DIFFERENCE_K
+    ]
 
 
 def readings_with_plans(
