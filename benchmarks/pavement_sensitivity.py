@@ -4,7 +4,9 @@
 
 Twenty days of invented changeable weather at 42° north in January, the last seventeen counted, dry and
 bare. One assumption at a time goes to the ends of its range; printed are the mean change by night and
-by day and the root of the mean square over all hours [K]. The table stands in docs/model/index.md.
+by day and the root of the mean square over all hours [K]. The table stands in docs/model/index.md, and
+what all of them come to as independent errors: one part that is always there and one that grows with how
+far the surface is from the air.
 """
 
 import math
@@ -122,18 +124,34 @@ def lot_c(given, column, module, values):
     return found.surface_c[SPIN_UP_H:, 0, 0]
 
 
+def independent_parts(error_k, surface_minus_air_k):
+    """Return the constant part and the part per kelvin of surface minus air [K], [K/K]."""
+    about = np.column_stack([np.ones_like(error_k), surface_minus_air_k**2])
+    variances, *_ = np.linalg.lstsq(about, error_k**2, rcond=None)
+    return np.sqrt(np.maximum(variances, 0.0))
+
+
 def main() -> None:
     """Print the table."""
     given = weather()
     night = is_night(given.hour_starts, LATITUDE, -88.0)[SPIN_UP_H:]
     usual = lot_c(given, LOT, pavement, {})
     print("| assumption: instead | night | day | rms |\n| --- | --- | --- | --- |")
+    by_assumption: dict[str, list] = {}
     for label, column, module, values in CASES:
         change = lot_c(given, column, module, values) - usual
         print(
             f"| {label} | {change[night].mean():+.2f} | {change[~night].mean():+.2f} "
             f"| {np.sqrt(np.mean(change**2)):.2f} |"
         )
+        if module is not forcing and "column of" not in label and "stability" not in label:
+            by_assumption.setdefault(label.partition(":")[0], []).append(np.abs(change))
+    # the ends of a range are one assumption
+    together = np.sqrt(sum(np.mean(ends, axis=0) ** 2 for ends in by_assumption.values()))
+    surface_minus_air_k = usual - given["air_temp_c"][SPIN_UP_H:, 0, 0]
+    for when, chosen in (("night", night), ("day", ~night)):
+        always, per_kelvin = independent_parts(together[chosen], surface_minus_air_k[chosen])
+        print(f"all together by {when}: {always:.2f} K, and {per_kelvin:.2f} K/K of surface - air")
 
 
 if __name__ == "__main__":

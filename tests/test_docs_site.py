@@ -91,7 +91,8 @@ def test_the_model_page_says_what_the_code_has():
         row = f"| {label} | {material.conductivity_w_mk} | {material.heat_capacity_j_m3k / 1e6} |"
         assert row in text
     night, day = ensemble.MODEL_ERROR_NIGHT_K, ensemble.MODEL_ERROR_DAY_K
-    assert f"{night} K by night and {day} K by day" in text
+    share = ensemble.DAY_ERROR_PER_EXCESS
+    assert f"{night} K by night and `sqrt({day}² + ({share} (Ts - Ta))²)` K by" in text
     asphalt, concrete, pavers = (BUILD_UPS[key] for key in ("asphalt", "concrete", "pavers"))
     assert (
         f"asphalt {asphalt.albedo:.2f}, concrete {concrete.albedo:.2f}, pavers {pavers.albedo:.2f}"

@@ -123,28 +123,29 @@ def test_the_analytic_error_is_what_the_members_come_to():
         ensemble.make_ensemble(weather, lead), single_column()
     ).surface_c[:, 0]
     night = bias_correction.is_night(weather.hour_starts, 42.0, -88.0)
-    model_k = ensemble.model_error_k(night)
+    above_air_k = np.median(surface, axis=1) - diurnal(72)
+    model_k = ensemble.model_error_k(night, above_air_k)
     total = np.hypot(surface.std(axis=1), model_k)
-    expected = ensemble.surface_error_k(lead, night)
+    expected = ensemble.surface_error_k(lead, night, above_air_k)
     np.testing.assert_allclose(total[12:], expected[12:], rtol=0.15)
-    assert (np.diff(ensemble.surface_error_k(lead, True)) > 0).all()
-    assert ensemble.surface_error_k(0, True) == pytest.approx(2.0, abs=0.1)
+    assert (np.diff(ensemble.surface_error_k(lead, True, 0.0)) > 0).all()
+    assert ensemble.surface_error_k(0, True, 0.0) == pytest.approx(1.74, abs=0.05)
 
 
 def test_chances_follow_the_margin_and_the_moisture():
     surface = np.array([[-8.0] * 9, [0.0] * 9, [8.0] * 9, [-2.0] * 9])
     dew = np.array([[-3.0] * 9, [-3.0] * 9, [-3.0] * 9, [-20.0] * 9])
     told = ensemble.surface_uncertainty(
-        surface, dew, ensemble.model_error_k(np.ones(4, dtype=bool))
+        surface, dew, ensemble.model_error_k(np.ones(4, dtype=bool), np.zeros(4))
     )
     assert told.prob_below_freezing[0] > 0.999
     assert told.prob_below_freezing[1] == pytest.approx(0.5)
     assert told.prob_below_freezing[2] < 0.001
-    assert told.prob_below_freezing[3] == pytest.approx(0.5 * math.erfc(-2 / 1.9 / math.sqrt(2)))
+    assert told.prob_below_freezing[3] == pytest.approx(0.5 * math.erfc(-2 / 1.65 / math.sqrt(2)))
     assert told.prob_frost[0] > 0.9
     assert told.prob_frost[3] < 1e-6
     assert (told.prob_frost <= told.prob_below_freezing + 1e-9).all()
-    np.testing.assert_allclose(told.p90_c - told.p10_c, 2 * 1.2815516 * 1.9, atol=5e-3)
+    np.testing.assert_allclose(told.p90_c - told.p10_c, 2 * 1.2815516 * 1.65, atol=5e-3)
     unknown = ensemble.surface_uncertainty(surface * np.nan, dew, np.full(4, 1.9))
     assert np.isnan(unknown.prob_below_freezing).all()
 
@@ -160,10 +161,11 @@ def test_four_of_five_true_hours_lie_inside_the_interval():
     runs = pavement.simulate_dry(ensemble.make_ensemble(weather, lead), single_column()).surface_c[
         :, 0
     ]
+    model_k = ensemble.model_error_k(night, np.median(runs, axis=1) - air)
     told = ensemble.surface_uncertainty(
         runs,
         ensemble.make_ensemble(weather, lead)["dew_point_c"][:, 0],
-        ensemble.model_error_k(night),
+        model_k,
     )
 
     def wander(sd):
@@ -182,7 +184,7 @@ def test_four_of_five_true_hours_lie_inside_the_interval():
         cloud_frac=np.clip(0.5 + wander(ensemble.cloud_error_frac(lead)[:, None]), 0, 1),
         wind_10m_ms=3.0 * np.exp(wander(ensemble.WIND_ERROR_LN)),
     )
-    model_error = wander(ensemble.model_error_k(night)[:, None])
+    model_error = wander(model_k[:, None])
     surface = pavement.simulate_dry(truth, single_column()).surface_c[:, 0] + model_error
     inside = (surface >= told.p10_c[:, None]) & (surface <= told.p90_c[:, None])
     assert 0.75 <= inside.mean() <= 0.85

@@ -174,9 +174,14 @@ def member_error_k(forecast: Forecast, cell: int, surface: SurfaceSeries) -> Arr
     """
     place = forecast.cells[cell]
     night = _nights(forecast.start, forecast.n_hours, place.latitude_deg, place.longitude_deg)
+    if forecast.n_members > 1 and surface.model_error_k is not None:
+        return surface.model_error_k
+    above_air_k = np.nan_to_num(
+        np.median(surface.surface_c - forecast["air_temp_c"][:, cell], axis=1)
+    )
     if forecast.n_members > 1:
-        return model_error_k(night) if surface.model_error_k is None else surface.model_error_k
-    return surface_error_k(np.arange(forecast.n_hours), night)
+        return model_error_k(night, above_air_k)
+    return surface_error_k(np.arange(forecast.n_hours), night, above_air_k)
 
 
 @lru_cache(maxsize=1)  # the surfaces of a site come one after the other

@@ -108,4 +108,5 @@ def read_model_error_k(
     return ensemble.corrected_error_k(
         night_weight(starts, latitude_deg, longitude_deg),
         night_error.error_sd_k(known, time_h, features),
+        ensemble.day_error_k(features[:, night_error.SURFACE_MINUS_AIR]),
     )

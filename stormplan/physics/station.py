@@ -371,7 +371,9 @@ def _record_uncertainty(
     (cell,) = weather.cells
     starts, place = weather.hour_starts[part.hours], (cell.latitude_deg, cell.longitude_deg)
     error_k = (
-        ensemble.model_error_k(is_night(starts, *place))
+        ensemble.model_error_k(
+            is_night(starts, *place), part.features[:, night_error.SURFACE_MINUS_AIR]
+        )
         if part.known is None
         else night_readings.read_model_error_k(part.known, starts, *place, part.features)
     )
