@@ -32,6 +32,7 @@ L_M2_PER_GAL_KFT2 = L_PER_GAL / (1000 * M2_PER_FT2)
 KG_M2_PER_LB_KFT2 = KG_PER_LB / (1000 * M2_PER_FT2)
 KG_M2_PER_LB_LANE_MILE = KG_PER_LB / (FT2_PER_LANE_MILE * M2_PER_FT2)
 KG_L_PER_LB_GAL = KG_PER_LB / L_PER_GAL
+PA_PER_PSI = KG_PER_LB * 9.80665 / M_PER_IN**2  # pound-force: standard gravity (CGPM 1901)
 
 
 def c_to_f(temp_c: float) -> float:
@@ -126,6 +127,7 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
         {"gal/h": (L_PER_GAL, 0.0), "gal/min": (60 * L_PER_GAL, 0.0)}
         | {"l/h": (1.0, 0.0), "l/min": (60.0, 0.0), "m3/h": (1000.0, 0.0)},
     ),
+    "pressure": QuantityKind("pa", "40 psi", _scaled(psi=PA_PER_PSI, kpa=1e3, bar=1e5)),
     "area rate": QuantityKind(
         "m2_h",
         "2 acre/h",
@@ -275,6 +277,24 @@ class UnitFormatter:
     def speed(self, speed_ms: float) -> str:
         """Format a wind speed [m/s]."""
         return f"{speed_ms * 3600 / M_PER_MI:.0f} mph" if self.is_us else f"{speed_ms:.0f} m/s"
+
+    def driving_speed(self, speed_ms: float) -> str:
+        """Format the speed of a sprayer [m/s], to the tenth."""
+        if self.is_us:
+            return f"{speed_ms * 3600 / M_PER_MI:.1f} mph"
+        return f"{3.6 * speed_ms:.1f} km/h"
+
+    def flow(self, flow_l_h: float) -> str:
+        """Format what a nozzle or boom gives [L/h]."""
+        if self.is_us:
+            return f"{flow_l_h / 60 / L_PER_GAL:.2f} gal/min"
+        return f"{flow_l_h / 60:.2f} L/min"
+
+    def pressure(self, pressure_pa: float) -> str:
+        """Format a pressure [Pa]."""
+        return (
+            f"{pressure_pa / PA_PER_PSI:.0f} psi" if self.is_us else f"{pressure_pa / 1e5:.1f} bar"
+        )
 
     def distance(self, distance_km: float) -> str:
         """Return a distance between places [mi or km]."""

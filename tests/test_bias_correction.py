@@ -18,10 +18,11 @@ from stormplan.cli.main import app
 from stormplan.company import sites_file
 from stormplan.errors import InputError
 from stormplan.physics import bias_correction, night_error, surface_simulation
-from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.night_error import NightError
 from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.entries import Light
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.verification import night_bias, reading_log

@@ -52,6 +52,7 @@ def lacks(key, *entries, is_weather_archived=False, sites=None):
     rules = rule_set(key, sites or parse_sites(SITES))
     found = missing_items(
         rules, entries, "a", NOON - 12 * HOUR, NOON + 12 * HOUR,
+        practice=(sites or parse_sites(SITES)).practice(),
         is_weather_archived=is_weather_archived,
     )  # fmt: skip
     return [one.item for one in found]
@@ -84,6 +85,8 @@ def test_wisconsins_form_from_one_event():
     assert lacks("wi", calibrated, before, SPRAYED, after) == []
     old = calibrated.model_copy(update={"at": NOON - timedelta(days=400)})
     assert lacks("wi", old, before, SPRAYED, after) == ["calibration"]
+    longer = parse_sites(SITES, policy={"calibration_lasts": "500 d"})
+    assert lacks("wi", old, before, SPRAYED, after, sites=longer) == []
 
 
 def test_utah_asks_for_quantity_and_composition():

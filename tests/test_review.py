@@ -15,9 +15,10 @@ from test_metno import body, step
 from stormplan.company import sites_file
 from stormplan.errors import TooEarlyError
 from stormplan.physics import ensemble
-from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.physics.bias_correction import PavementReading
 from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.entries import Light
 from stormplan.store import maintenance
 from stormplan.store.archive import Archive
 from stormplan.units import UnitFormatter

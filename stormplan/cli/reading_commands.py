@@ -60,7 +60,8 @@ def reading_add(
     Plans correct the nights of a surface by the night readings in the log that the sites file names
     (readings: FILE): few of them by little, one of tonight for the rest of the night.
     """
-    from stormplan.physics.bias_correction import Light, PavementReading
+    from stormplan.physics.bias_correction import PavementReading
+    from stormplan.record.entries import Light
     from stormplan.units import parse
     from stormplan.verification import reading_log
 

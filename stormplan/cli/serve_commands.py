@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from stormplan.cli.record_commands import OUT, ArchiveOption, OutOption
+from stormplan.cli.record.options import OUT, ArchiveOption, OutOption
 from stormplan.cli.sites_option import SitesOption
 from stormplan.errors import InputError
 

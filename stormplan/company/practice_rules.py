@@ -122,6 +122,14 @@ _RULES = (
     Rule("load_difference_min", "volume", "10 gal", ("0 gal", "100 gal"),
          "what a load's services may not account for at least", OURS,
          "priming, and what stays in hoses", scope="company"),
+    # the record --------------------------------------------------------------------------------
+    Rule("record_retention", "duration", "1096 d", ("731 d", "18263 d"),
+         "younger entries of the record cannot be pruned", PUBLISHED,
+         "New Hampshire RSA 508:22 (2017): 3 years; Utah R307-307-3: 2 years", scope="company"),
+    Rule("calibration_lasts", "duration", "365 d", ("30 d", "1096 d"),
+         "a sprayer calibrated longer ago counts as not calibrated", PUBLISHED,
+         "Wisconsin Salt Wise, certification: calibrate yearly, and again after repair",
+         scope="company"),
     # places ------------------------------------------------------------------------------------
     Rule("max_site_distance", "length", "100 mi", ("5 mi", "12500 mi"),
          "a site further from its yard than this is asked about", OURS,

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from stormplan.physics import sun
+from stormplan.record.entries import Light
 
 Array = NDArray[np.float64]
 
@@ -23,13 +23,6 @@ NIGHT_MAX_ELEVATION_DEG = 0.0  # the sun's true elevation
 FADE_OUT_ELEVATION_DEG = (
     10.0  # about an hour after sunrise the sun's own error rules: our own choice
 )
-
-
-class Light(StrEnum):
-    """Whether the spot was in sun or shade when it was read."""
-
-    SUN = "sun"
-    SHADE = "shade"
 
 
 class PavementReading(BaseModel):

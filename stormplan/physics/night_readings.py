@@ -10,8 +10,9 @@ import numpy as np
 from stormplan.arrays import Array
 from stormplan.numerics import HOUR
 from stormplan.physics import ensemble, night_error
-from stormplan.physics.bias_correction import Light, PavementReading, is_night, night_weight
+from stormplan.physics.bias_correction import PavementReading, is_night, night_weight
 from stormplan.physics.night_error import NightError, ReadErrors
+from stormplan.record.entries import Light
 
 
 def select_night_readings(

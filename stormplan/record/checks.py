@@ -23,6 +23,7 @@ from stormplan.record.entries import (
     LoadReturned,
     Loss,
     Measurement,
+    NoticeSent,
     Transfer,
     Void,
     YardEntry,
@@ -53,6 +54,9 @@ def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
         return
     if isinstance(entry, SITE_ENTRIES):
         _check_key("site", entry.site, sites.sites)
+        return
+    if isinstance(entry, NoticeSent):
+        _check_key("client", entry.client, sites.clients)
         return
     if not isinstance(entry, SURFACE_ENTRIES):
         _check_yard_entry(entry, sites)
@@ -108,19 +112,22 @@ def _check_key(what: str, key: str, known: Collection[str]) -> None:
     raise InputError(f"no {what} '{key}'; {hint}")
 
 
-def check_void(entry: Void, known: Iterable[Entry]) -> None:
-    """Refuse a void of something that is not in the record, or that is a void itself.
+def check_reference(entry: Entry, known: Iterable[Entry]) -> None:
+    """Refuse to void or correct something that is not in the record, or that is a void itself.
 
     Raises
     ------
     InputError
         Says which id it is, and what would be accepted.
     """
+    about = entry.voids if isinstance(entry, Void) else entry.corrects
+    if about is None:
+        return
     for other in known:
-        if other.id == entry.voids and not isinstance(other, Void):
+        if other.id == about and not isinstance(other, Void):
             return
-        if other.id == entry.voids:
+        if other.id == about:
             raise InputError(
-                f"'{entry.voids}' is a void itself; to bring back what it voids, add it anew"
+                f"'{about}' is a void itself; to bring back what it voids, add it anew"
             )
-    raise InputError(f"no entry '{entry.voids}'; list them: stormplan record list")
+    raise InputError(f"no entry '{about}'; list them: stormplan record list")

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from stormplan.company.practice_rules import Practice
 from stormplan.company.record_rules import Item
 from stormplan.company.sites import Sites
 from stormplan.errors import InputError
@@ -22,9 +23,6 @@ from stormplan.record.entries import (
     PlowPass,
     effective_entries,
 )
-
-#: A sprayer calibrated longer ago counts as not: Wisconsin Salt Wise asks for it yearly.
-CALIBRATED_FOR = timedelta(days=365)
 
 
 @dataclass(frozen=True)
@@ -127,6 +125,7 @@ def missing_items(
     start: datetime,
     end: datetime,
     *,
+    practice: Practice,
     is_weather_archived: bool,
     has_composition: bool = True,
 ) -> list[MissingItem]:
@@ -142,6 +141,8 @@ def missing_items(
         Key of the site.
     start, end : datetime
         The event, aware.
+    practice : Practice
+        The company's rules.
     is_weather_archived : bool
         Whether a plan with the site's forecast for that time is in the archive.
     has_composition : bool
@@ -185,7 +186,8 @@ def missing_items(
                 if not any(look.at >= last for look in looks):
                     found.append(MissingItem(item))
             case "calibration":
-                found += _not_calibrated(applied, known)
+                lasts = timedelta(hours=practice.number("calibration_lasts"))
+                found += _not_calibrated(applied, known, lasts)
             case "composition":
                 if not has_composition:
                     found.append(MissingItem(item))
@@ -195,7 +197,9 @@ def missing_items(
     return found
 
 
-def _not_calibrated(applied: Sequence[Application], known: Sequence[Entry]) -> list[MissingItem]:
+def _not_calibrated(
+    applied: Sequence[Application], known: Sequence[Entry], lasts: timedelta
+) -> list[MissingItem]:
     """Return sprayed applications whose sprayer is not named, or not known to be calibrated."""
     dated = [(one.sprayer, one.at) for one in known if isinstance(one, Calibration)]
     return [
@@ -203,7 +207,6 @@ def _not_calibrated(applied: Sequence[Application], known: Sequence[Entry]) -> l
         for one in applied
         if one.rate_l_m2 > 0.0
         and not any(
-            sprayer == one.sprayer and one.at - CALIBRATED_FOR <= at <= one.at
-            for sprayer, at in dated
+            sprayer == one.sprayer and one.at - lasts <= at <= one.at for sprayer, at in dated
         )
     ]

@@ -1,13 +1,13 @@
 """Entries of the record: what was done and seen on a surface, and what went through a yard.
 
-An entry is never edited; a later one voids it. Its ``id`` is made by whoever made the entry, so
-that the same entry brought in twice is there once.
+An entry is never edited; a later one voids it or takes its place. Its ``id`` is made by whoever
+made the entry, so that the same entry brought in twice is there once.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import timedelta
 from enum import StrEnum
 from typing import Annotated, Literal
@@ -65,6 +65,8 @@ class _EntryBase(Record):
         Who, and what else is to be said.
     photos : tuple of Photo
         What shows it.
+    corrects : str or None
+        Id of an earlier entry in whose place this one counts.
     """
 
     id: str = Field(min_length=1, max_length=80)
@@ -72,6 +74,7 @@ class _EntryBase(Record):
     by: str = Field(default="", max_length=120)
     note: str = Field(default="", max_length=2000)
     photos: tuple[Photo, ...] = Field(default=(), max_length=20)
+    corrects: str | None = Field(default=None, min_length=1, max_length=80)
 
 
 class _SurfaceEntryBase(_EntryBase):
@@ -83,14 +86,23 @@ class _SurfaceEntryBase(_EntryBase):
         Keys of the sites file.
     pavement_temp_c : float or None
         As read there [°C].
+    instrument : str
+        What it was read with.
     weather : str
         What fell and blew, in words.
+    plan_made_at : datetime or None
+        When the plan that was followed was made, aware.
+    deviation : str
+        What was done otherwise than that plan asked for, and why.
     """
 
     site: str = Field(min_length=1)
     surface: str = Field(min_length=1)
     pavement_temp_c: float | None = Field(default=None, ge=-50.0, le=70.0)
+    instrument: str = Field(default="", max_length=80)
     weather: str = Field(default="", max_length=200)
+    plan_made_at: AwareDatetime | None = None
+    deviation: str = Field(default="", max_length=400)
 
 
 class Application(_SurfaceEntryBase):
@@ -173,6 +185,32 @@ class Skipped(_SurfaceEntryBase):
     reason: str = Field(min_length=1, max_length=200)
 
 
+class Light(StrEnum):
+    """Light on the spot where a temperature was read."""
+
+    SUN = "sun"
+    SHADE = "shade"
+
+
+class Reading(_SurfaceEntryBase):
+    """A pavement temperature that was read; plans correct the nights of the surface by it.
+
+    Attributes
+    ----------
+    light : Light
+        On the spot; at night it is shade.
+    """
+
+    kind: Literal["reading"] = "reading"
+    light: Light = Light.SHADE
+
+    @model_validator(mode="after")
+    def _check_temperature(self) -> Reading:
+        if self.pavement_temp_c is None:
+            raise ValueError("a reading needs the temperature of the pavement")
+        return self
+
+
 class _SiteEntryBase(_EntryBase):
     """What somebody said about a site.
 
@@ -201,6 +239,28 @@ class Complaint(_SiteEntryBase):
     """What somebody complained of, or a fall that was told."""
 
     kind: Literal["complaint"] = "complaint"
+
+
+class NoticeSent(_EntryBase):
+    """A notice that went out to a client.
+
+    Attributes
+    ----------
+    client : str
+        Key of the sites file.
+    channel : str
+        How: by mail, by text message or by phone.
+    recipient : str
+        Address or number.
+    said : str
+        Its words, the subject of a mail first.
+    """
+
+    kind: Literal["notice"] = "notice"
+    client: str = Field(min_length=1)
+    channel: Literal["mail", "text", "call"]
+    recipient: str = Field(min_length=1, max_length=320)
+    said: str = Field(min_length=1, max_length=20_000)
 
 
 #: The store that is a yard's salt pile; every other one is a tank, or a product in totes.
@@ -439,17 +499,39 @@ class Loss(_YardEntryBase):
         return self
 
 
+#: What the parts of a calibration may be at most; beyond it is a slip of the pen.
+NozzleFlow = Annotated[float, Field(gt=0.0, le=6_000.0)]
+
+
 class Calibration(_YardEntryBase):
-    """A sprayer that was calibrated.
+    """A sprayer that was calibrated, and what was found.
 
     Attributes
     ----------
     sprayer : str
         Key of the sprayer.
+    nozzle_flows_l_h : tuple of float
+        What each nozzle gave, from left to right [L/h].
+    speed_ms : float or None
+        Speed it was driven at [m/s].
+    swath_m : float or None
+        Width it wets in one pass [m].
+    pressure_pa : float or None
+        At the boom [Pa].
+    liquid_sg : float or None
+        Specific gravity of the liquid for which the rate holds [-].
+    rate_l_m2 : float or None
+        What it truly puts down at that speed and pressure [L/m²].
     """
 
     kind: Literal["calibration"] = "calibration"
     sprayer: str = Field(min_length=1)
+    nozzle_flows_l_h: tuple[NozzleFlow, ...] = Field(default=(), max_length=200)
+    speed_ms: float | None = Field(default=None, gt=0.0, le=30.0)
+    swath_m: float | None = Field(default=None, gt=0.0, le=30.0)
+    pressure_pa: float | None = Field(default=None, gt=0.0, le=2e6)
+    liquid_sg: float | None = Field(default=None, ge=0.99, le=1.45)
+    rate_l_m2: float | None = Field(default=None, gt=0.0, le=0.25)
 
 
 class Void(_EntryBase):
@@ -465,13 +547,13 @@ class Void(_EntryBase):
     voids: str = Field(min_length=1)
 
 
-SurfaceEntry = Application | PlowPass | Inspection | Skipped
+SurfaceEntry = Application | PlowPass | Inspection | Skipped | Reading
 SiteEntry = Direction | Complaint
 YardEntry = (
     BatchMade | Delivery | LoadDrawn | LoadReturned | Transfer | Measurement | Loss | Calibration
 )
-WorkEntry = SurfaceEntry | SiteEntry | YardEntry
-SURFACE_ENTRIES = (Application, PlowPass, Inspection, Skipped)
+WorkEntry = SurfaceEntry | SiteEntry | NoticeSent | YardEntry
+SURFACE_ENTRIES = (Application, PlowPass, Inspection, Skipped, Reading)
 SITE_ENTRIES = (Direction, Complaint)
 Entry = WorkEntry | Void
 _ADAPTER: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
@@ -483,7 +565,7 @@ def parse_entry(document: str | bytes, where: str) -> Entry:
     Raises
     ------
     InputError
-        It is none: ``where``, and what is wrong with it.
+        It is none: ``where``, and all that is wrong with it.
 
     Examples
     --------
@@ -494,10 +576,31 @@ def parse_entry(document: str | bytes, where: str) -> Entry:
     try:
         return _ADAPTER.validate_json(document)
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"][1:])
-        problem = f"{key}: {first['msg']}" if key else str(first["msg"])
-        raise InputError(f"{where}: {problem}") from None
+        raise InputError(f"{where}: {_problems(error)}") from None
+
+
+def make_entry(values: Mapping[str, object]) -> Entry:
+    """Make an entry of its values, ``kind`` among them.
+
+    Raises
+    ------
+    InputError
+        They make none: all that is wrong.
+    """
+    try:
+        return _ADAPTER.validate_python(values)
+    except ValidationError as error:
+        raise InputError(_problems(error)) from None
+
+
+def _problems(error: ValidationError) -> str:
+    """Say all that is wrong with an entry; the first part of a place is its kind."""
+    found = []
+    for one in error.errors(include_url=False, include_input=False):
+        key = ".".join(str(part) for part in one["loc"][1:])
+        said = one["msg"].removeprefix("Value error, ")
+        found.append(f"{key}: {said}" if key else said)
+    return "; ".join(found)
 
 
 def write_entry(entry: Entry) -> str:
@@ -510,8 +613,11 @@ def write_entry(entry: Entry) -> str:
 
 
 def effective_entries(entries: Iterable[Entry]) -> list[WorkEntry]:
-    """Return the entries that count, in order of time: those that no other one voids."""
+    """Return the entries that count, in order of time: those that no other one voids or corrects.
+
+    What a correction took the place of stays out, also where the correction itself is voided.
+    """
     known = list(entries)
-    voided = {entry.voids for entry in known if isinstance(entry, Void)}
-    kept = [entry for entry in known if not isinstance(entry, Void) and entry.id not in voided]
+    gone = {entry.voids if isinstance(entry, Void) else entry.corrects for entry in known}
+    kept = [entry for entry in known if not isinstance(entry, Void) and entry.id not in gone]
     return sorted(kept, key=lambda entry: (entry.at, entry.id))

@@ -9,13 +9,11 @@ from typing import Any
 
 from stormplan.record.entries import (
     CLOCK_TOLERANCE,
-    SURFACE_ENTRIES,
     Application,
     Condition,
     Entry,
     Inspection,
     PlowPass,
-    Skipped,
     effective_entries,
 )
 
@@ -143,7 +141,7 @@ def surface_histories(
     """
     found: dict[tuple[str, str], SurfaceHistory] = {}
     for entry in effective_entries(one for one in entries if one.at <= now + CLOCK_TOLERANCE):
-        if not isinstance(entry, SURFACE_ENTRIES) or isinstance(entry, Skipped):
+        if not isinstance(entry, Inspection | PlowPass | Application):
             continue
         before = found.get((entry.site, entry.surface), NO_HISTORY)
         observed, passes, applications = before.observed, before.passes, before.applications

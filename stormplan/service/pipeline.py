@@ -35,8 +35,8 @@ from stormplan.record.entries import (
     effective_entries,
     parse_entry,
 )
-from stormplan.record.stock import StockBook, stock_book
-from stormplan.record.surface_history import SurfaceHistories, surface_histories
+from stormplan.record.stock import stock_book
+from stormplan.record.surface_history import surface_histories
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.record_log import RecordLog
@@ -157,9 +157,11 @@ def fetch_and_plan(
         alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
-    night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder)
+    record, record_diagnostics = _usable_record(sites, archive, now)
+    night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder, record)
     source_errors = _error_records(archive, now)
-    histories, stock, record_diagnostics = _recorded(sites, archive, now)
+    oldest = now - MAX_ENTRY_AGE
+    recent = [one for one in record if isinstance(one, SURFACE_ENTRIES) and oldest <= one.at]
     plan = plan_isolated(
         partial(
             make_plan,
@@ -167,9 +169,9 @@ def fetch_and_plan(
             now=now,
             night_errors=night_errors,
             error_records=source_errors,
-            histories=histories,
+            histories=surface_histories(recent, now),
             earlier_work=_earlier_work(archive, now),
-            stock=stock,
+            stock=stock_book(sites, record, now),
             mapper=partial(_map_blocks, progress) if progress else map,
         ),
         _site_forecasts(gathered),
@@ -198,10 +200,10 @@ def _map_blocks(
         progress("planning sites", done, total)
 
 
-def _recorded(
+def _usable_record(
     sites: Sites, archive: Archive, now: datetime
-) -> tuple[SurfaceHistories, StockBook, tuple[Diagnostic, ...]]:
-    """Return what the record said of each surface and yard by then, and what is left out.
+) -> tuple[list[WorkEntry], tuple[Diagnostic, ...]]:
+    """Return what counted of the record by then, and what had to be left out of it.
 
     Old entries about surfaces never count there, but what they used counts in the yard's stock.
     """
@@ -223,14 +225,9 @@ def _recorded(
         else:
             usable.append(entry)
     reasons = Counter(unusable)
-    recent = [one for one in usable if isinstance(one, SURFACE_ENTRIES) and oldest <= one.at]
-    return (
-        surface_histories(recent, now),
-        stock_book(sites, usable, now),
-        tuple(
-            degraded(DiagnosticCode.RECORD_UNUSABLE, reason=reason, entries=count)
-            for reason, count in reasons.items()
-        ),
+    return usable, tuple(
+        degraded(DiagnosticCode.RECORD_UNUSABLE, reason=reason, entries=count)
+        for reason, count in reasons.items()
     )
 
 
@@ -320,14 +317,19 @@ def _fetch_alerts(
 
 
 def _night_errors(
-    sites: Sites, archive: Archive, now: datetime, sites_folder: Path
+    sites: Sites, archive: Archive, now: datetime, sites_folder: Path, record: Sequence[WorkEntry]
 ) -> tuple[NightErrors, tuple[Diagnostic, ...]]:
-    """Return what readings say of each surface's nights, else the reason there is nothing."""
-    if sites.readings is None:
+    """Return what readings say of each surface's nights, else the reason there is nothing.
+
+    Those of the log that the sites file names count, and those of the record.
+    """
+    known = reading_log.readings_of_record(record)
+    if sites.readings is None and not known:
         return NO_NIGHT_ERRORS, ()
     try:
-        known = reading_log.load_readings(sites_folder / sites.readings)
-        taken = [one for one in known if one.time < now]
+        if sites.readings is not None:
+            known += reading_log.load_readings(sites_folder / sites.readings)
+        taken = sorted((one for one in known if one.time < now), key=lambda one: one.time)
         max_error_k = sites.practice().number("reading_max_error")
         return night_bias.night_errors(archive, taken, now, max_error_k), ()
     except InputError as error:

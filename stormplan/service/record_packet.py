@@ -115,7 +115,9 @@ def _issued(
     return document
 
 
-def day_missing(day: DayOfSite, rules: RuleSet, record: Sequence[Entry]) -> list[MissingItem]:
+def day_missing(
+    day: DayOfSite, rules: RuleSet, record: Sequence[Entry], sites: Sites
+) -> list[MissingItem]:
     """Return what the record of the day lacks by a rule set."""
     return missing_items(
         rules,
@@ -123,6 +125,7 @@ def day_missing(day: DayOfSite, rules: RuleSet, record: Sequence[Entry]) -> list
         day.site,
         day.start,
         day.end,
+        practice=sites.practice(),
         is_weather_archived=day.is_weather_archived,
     )
 
@@ -188,7 +191,7 @@ def write_packet(
         else {
             "rules": rules.name,
             "source": rules.source,
-            "items": [[one.item, one.entry] for one in day_missing(day, rules, record)],
+            "items": [[one.item, one.entry] for one in day_missing(day, rules, record, sites)],
         },
         "chain": {
             "links": [

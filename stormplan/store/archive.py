@@ -28,7 +28,8 @@ MAX_DAMAGED_ROWS = 20  # in a row that are passed over for the one before
 #: What reading a row raises when its bytes are not what was written.
 DAMAGED_ROW_ERRORS = (ValueError, TypeError, ArithmeticError, zlib.error)
 
-_APPEND_ONLY = """
+#: What keeps the rows of a table as they are.
+APPEND_ONLY = """
 CREATE TRIGGER {table}_{action} BEFORE {action} ON {table}
 BEGIN SELECT RAISE(ABORT, 'the archive only grows'); END
 """
@@ -66,7 +67,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "CREATE TABLE plan (id INTEGER PRIMARY KEY, made_at TEXT NOT NULL, document TEXT NOT NULL)",
         "CREATE INDEX plan_by_time ON plan (made_at)",
         *(
-            _APPEND_ONLY.format(table=table, action=action)
+            APPEND_ONLY.format(table=table, action=action)
             for table in ("reply", "confirmation", "point", "plan")
             for action in ("UPDATE", "DELETE")
         ),
@@ -97,7 +98,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "CREATE UNIQUE INDEX delivery_once ON delivery (plan, channel, recipient) "
         "WHERE state = 'sent'",
         *(
-            _APPEND_ONLY.format(table=table, action=action)
+            APPEND_ONLY.format(table=table, action=action)
             for table in ("run", "delivery")
             for action in ("UPDATE", "DELETE")
         ),
@@ -110,12 +111,12 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             scores TEXT NOT NULL         -- JSON, a row for each source and range of leads
         )
         """,
-        *(_APPEND_ONLY.format(table="skill", action=action) for action in ("UPDATE", "DELETE")),
+        *(APPEND_ONLY.format(table="skill", action=action) for action in ("UPDATE", "DELETE")),
     ),
     (  # the error was kept in kelvin under another name before
         "DROP TRIGGER skill_UPDATE",
         """UPDATE skill SET scores = replace(scores, '"rmse_dc"', '"rmse_k"')""",
-        _APPEND_ONLY.format(table="skill", action="UPDATE"),
+        APPEND_ONLY.format(table="skill", action="UPDATE"),
     ),
     (
         """
@@ -127,7 +128,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             link TEXT NOT NULL           -- SHA-256 of the link before, the document and that time
         )
         """,
-        *(_APPEND_ONLY.format(table="entry", action=action) for action in ("UPDATE", "DELETE")),
+        *(APPEND_ONLY.format(table="entry", action=action) for action in ("UPDATE", "DELETE")),
     ),
     (
         """
@@ -153,8 +154,21 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         )
         """,
         *(
-            _APPEND_ONLY.format(table=table, action=action)
+            APPEND_ONLY.format(table=table, action=action)
             for table in ("person_link", "person_link_revoked", "session")
+            for action in ("UPDATE", "DELETE")
+        ),
+    ),
+    (
+        """
+        CREATE TABLE entry_pruned (      -- the first entries were let go: where the chain begins
+            count INTEGER NOT NULL,
+            link TEXT NOT NULL,          -- of the last one that went
+            pruned_at TEXT NOT NULL
+        )
+        """,
+        *(
+            APPEND_ONLY.format(table="entry_pruned", action=action)
             for action in ("UPDATE", "DELETE")
         ),
     ),

@@ -2,7 +2,8 @@
 
 The link of an entry is the SHA-256 of the link before it, of its text and of when it was added. An
 entry that was changed, slipped in, or taken out before another one breaks every link from there on;
-that the last ones were taken off the end shows against a last link that was written down.
+that the last ones were taken off the end shows against a last link that was written down. Where the
+first ones were let go, the chain begins with the link of the last of those.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from stormplan.errors import InputError
-from stormplan.store.archive import Archive, sortable_utc
+from stormplan.store.archive import APPEND_ONLY, Archive, sortable_utc
 
 FIRST_LINK = "0" * 64
 
@@ -103,13 +104,44 @@ class RecordLog:
         return [(str(key), str(stamp), str(link)) for key, stamp, link in rows]
 
     def last_link(self) -> str:
-        """Return the link of the last entry; of zeros where there is none."""
+        """Return the link of the last entry; where there is none, the one it will stand on."""
         last = self.archive.fetch_first("SELECT link FROM entry ORDER BY number DESC")
-        return FIRST_LINK if last is None else str(last[0])
+        return self._begin_link() if last is None else str(last[0])
+
+    def _begin_link(self) -> str:
+        """Return the link before the first entry that is still there."""
+        gone = self.archive.fetch_first("SELECT link FROM entry_pruned ORDER BY rowid DESC")
+        return FIRST_LINK if gone is None else str(gone[0])
+
+    def prune_first(self, count: int, pruned_at: datetime) -> None:
+        """Let the first entries go, and keep the link that the others stand on.
+
+        Parameters
+        ----------
+        count : int
+            How many [-].
+        pruned_at : datetime
+            The present, aware.
+        """
+        rows = self.archive.fetch_all(
+            "SELECT number, link FROM entry ORDER BY number LIMIT ?", count
+        )
+        if not rows:
+            return
+        last_number, link = rows[-1]
+        with self.archive.connection() as file, self.archive.transaction():
+            # the guard is off for nobody else: it is one transaction
+            file.execute("DROP TRIGGER entry_DELETE")
+            file.execute("DELETE FROM entry WHERE number <= ?", (last_number,))
+            file.execute(APPEND_ONLY.format(table="entry", action="DELETE"))
+            file.execute(
+                "INSERT INTO entry_pruned (count, link, pruned_at) VALUES (?, ?, ?)",
+                (len(rows), link, sortable_utc(pruned_at)),
+            )
 
     def first_broken_link(self) -> str | None:
         """Return the id of the first entry whose link does not fit; None if all do."""
-        link = FIRST_LINK
+        link = self._begin_link()
         for key, document, stamp, stored in self.archive.fetch_all(
             "SELECT id, document, recorded_at, link FROM entry ORDER BY number"
         ):

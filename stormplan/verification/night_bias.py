@@ -24,6 +24,7 @@ from stormplan.physics.night_error import (
     ReadErrors,
 )
 from stormplan.planning.plan import current_document
+from stormplan.record.entries import Light
 from stormplan.store.archive import Archive
 from stormplan.verification import scores
 

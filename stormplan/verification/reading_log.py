@@ -7,6 +7,7 @@ costs at most the line being written.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from filelock import FileLock
@@ -14,6 +15,7 @@ from pydantic import ValidationError
 
 from stormplan.errors import InputError
 from stormplan.physics.bias_correction import PavementReading
+from stormplan.record.entries import Entry, Reading, effective_entries
 
 LOCK_TIMEOUT_S = 10
 
@@ -88,6 +90,28 @@ def load_readings(
         ),
         key=lambda reading: reading.time,
     )
+
+
+def readings_of_record(entries: Iterable[Entry]) -> list[PavementReading]:
+    """Return the readings that are in the record, in order of time.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        The record.
+
+    Returns
+    -------
+    list of PavementReading
+    """
+    return [
+        PavementReading(
+            time=one.at, site=one.site, surface=one.surface,
+            surface_c=one.pavement_temp_c, light=one.light,
+        )
+        for one in effective_entries(entries)
+        if isinstance(one, Reading) and one.pavement_temp_c is not None
+    ]  # fmt: skip
 
 
 def _parse_reading(line: str, where: str) -> PavementReading:

@@ -16,7 +16,9 @@ from stormplan.company.sites import Sites
 from stormplan.errors import ForecastError, TooEarlyError
 from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.ensemble import air_error_k
+from stormplan.record.entries import parse_entry
 from stormplan.store.archive import Archive
+from stormplan.store.record_log import RecordLog
 from stormplan.units import UnitFormatter
 from stormplan.verification import night_bias, reading_log, scores
 from stormplan.verification.error_records import MIN_SCORED_HOURS
@@ -84,7 +86,7 @@ def verify_forecasts(
         )
         observed = truth if truth is not None else scores.analyses(group)
         by_source.setdefault(source, []).append(scores.match_observations(group, observed))
-    logged = _logged_readings(sites, folder, since)
+    logged = _logged_readings(archive, sites, folder, since)
     if logged:
         by_source[PAVEMENT_SOURCE] = [night_bias.match_pavement_readings(archive, logged)]
     found = tuple(
@@ -131,11 +133,17 @@ def _station_tables(sites: Sites, folder: Path) -> list[CellForecast]:
     ]
 
 
-def _logged_readings(sites: Sites | None, folder: Path, since: datetime) -> list[PavementReading]:
-    """Read the log of surface readings that a sites file names."""
-    if sites is None or sites.readings is None:
-        return []
-    return [one for one in reading_log.load_readings(folder / sites.readings) if one.time >= since]
+def _logged_readings(
+    archive: Archive, sites: Sites | None, folder: Path, since: datetime
+) -> list[PavementReading]:
+    """Return the surface readings of the record, and of the log that a sites file names."""
+    documents = RecordLog(archive).documents()
+    found = reading_log.readings_of_record(
+        parse_entry(document, f"entry {key}") for key, document in documents
+    )
+    if sites is not None and sites.readings is not None:
+        found += reading_log.load_readings(folder / sites.readings)
+    return sorted((one for one in found if one.time >= since), key=lambda one: one.time)
 
 
 def _nearest_readings(

@@ -16,13 +16,15 @@ from stormplan.record.entries import (
     LoadReturned,
     Loss,
     Measurement,
+    NoticeSent,
     PlowPass,
+    Reading,
     Skipped,
     Transfer,
     Void,
 )
 from stormplan.units import UnitFormatter
-from stormplan.words.formatting import join_names
+from stormplan.words.formatting import join_names, pluralize
 
 
 def entry_text(entry: Entry, fmt: UnitFormatter) -> str:
@@ -56,8 +58,15 @@ def entry_text(entry: Entry, fmt: UnitFormatter) -> str:
             return f"{entry.site}: {entry.said_by} asked for: {entry.said}"
         case Complaint():
             return f"{entry.site}: {entry.said_by} complained: {entry.said}"
+        case Reading():
+            assert entry.pavement_temp_c is not None  # a reading has one
+            read = fmt.temperature(entry.pavement_temp_c)
+            return f"{entry.site} {entry.surface}: pavement {read}"
+        case NoticeSent():
+            first = entry.said.partition("\n")[0]
+            return f"{entry.client}: {entry.channel} to {entry.recipient}: {first}"
         case Calibration():
-            return f"{entry.yard} {entry.sprayer}: calibrated"
+            return f"{entry.yard} {entry.sprayer}: calibrated{_calibration_text(entry, fmt)}"
         case BatchMade():
             salt = "" if entry.salt_kg is None else f" from {fmt.mass(entry.salt_kg)} of salt"
             made = f"{fmt.volume(entry.volume_l)} made into {entry.tank}"
@@ -81,6 +90,20 @@ def entry_text(entry: Entry, fmt: UnitFormatter) -> str:
         case Loss():
             gone = f"{_amount(entry, fmt)} lost, {entry.cause}"
             return f"{entry.yard} {_store(entry.store)}: {gone}"
+
+
+def _calibration_text(entry: Calibration, fmt: UnitFormatter) -> str:
+    parts = []
+    if entry.rate_l_m2 is not None:
+        parts.append(fmt.liquid_rate(entry.rate_l_m2))
+    if entry.speed_ms is not None:
+        parts.append(f"at {fmt.driving_speed(entry.speed_ms)}")
+    if entry.pressure_pa is not None:
+        parts.append(f"at {fmt.pressure(entry.pressure_pa)}")
+    if entry.nozzle_flows_l_h:
+        count, total = len(entry.nozzle_flows_l_h), sum(entry.nozzle_flows_l_h)
+        parts.append(f"{pluralize(count, 'nozzle')} with {fmt.flow(total)} in all")
+    return ", " + ", ".join(parts) if parts else ""
 
 
 def _put_down(entry: Application, fmt: UnitFormatter) -> str:

@@ -46,7 +46,7 @@ def export_rows(entries: Iterable[Entry], sites: Sites) -> tuple[list[str], list
     rows = []
     for entry, told in zip(known, documents, strict=True):
         told |= {
-            "at": entry.at.astimezone(_zone(told, sites)).isoformat(timespec="seconds"),
+            "at": entry.at.astimezone(_zone(told, sites)).isoformat(),
             "counts": "yes" if entry.id in counting else "no",
             "text": entry_text(entry, fmt),
         }

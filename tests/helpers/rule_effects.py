@@ -450,6 +450,13 @@ EFFECTS: dict[str, RuleEffect] = {
     "source_temperature_difference": RuleEffect("20 F", other=steady(18.0)),
     "source_temperature_below": RuleEffect("60 F", {"air_temp_c": 8.0}, other={"air_temp_c": 12.0}),
     "source_snow_difference": RuleEffect("6 in", other=snow(0.5)),
+    # the record
+    "record_retention": RuleEffect(
+        "4000 d", open_reason="felt where the record is pruned: tests/test_record_import.py"
+    ),
+    "calibration_lasts": RuleEffect(
+        "500 d", open_reason="felt in what a record lacks: tests/test_packet.py"
+    ),
     # announcing
     "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
     "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
