@@ -1,5 +1,6 @@
 """The pages in Chromium: one hand, in the dark, nothing from elsewhere, without coverage."""
 
+import hashlib
 import re
 import time
 from datetime import UTC, datetime
@@ -9,7 +10,7 @@ from helpers import browser as chromium
 from helpers.pages import link_of, record, serving, write_morning
 from test_browser import AXE, needs_axe
 
-PATHS = ("/", "/work", "/look", "/yard", "/say")
+PATHS = ("/", "/work", "/look", "/yard", "/say", "/notices", "/notices/check")
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 target size (enhanced)
 
 pytestmark = [
@@ -77,22 +78,74 @@ def wait_for(condition):
         time.sleep(0.05)
 
 
-def test_without_coverage_a_form_waits_and_is_sent_once(tab, folder, base):
-    before = len(record(folder))
-    tab.visit(f"{base}/look")
-    tab.set_network(is_up=False)
-    tap = "[...document.querySelectorAll('.choices button')].find(b => b.value === '{}').click()"
-    tab.evaluate(tap.format("ice"))
-    wait_for(lambda: "1 waiting" in tab.evaluate("document.getElementById('waiting').innerText"))
-    assert len(record(folder)) == before
-    tab.set_network(is_up=True)
-    tab.visit(f"{base}/work")  # loaded again, once there is coverage
-    wait_for(lambda: len(record(folder)) > before)
-    wait_for(lambda: tab.evaluate("localStorage.getItem('stormplan-waiting')") == "[]")
-    tab.visit(f"{base}/work")
-    time.sleep(0.5)
-    added = record(folder)[before:]
-    assert [(one.kind, one.condition, one.by) for one in added] == [("inspection", "ice", "Kim")]
+def kept_pages(tab):
+    """Return the addresses that the worker has kept on the phone."""
+    found = tab.evaluate(
+        "caches.open('stormplan-pages').then(kept => kept.keys())"
+        ".then(all => all.map(one => new URL(one.url).pathname))"
+    )
+    return set(found)
+
+
+def said(tab, selector="body"):
+    """Return what a part of the page says; nothing while another page comes."""
+    return tab.evaluate(f"(document.querySelector({selector!r}) || {{innerText: ''}}).innerText")
+
+
+PHOTO = b"\xff\xd8\xff\xe0\r\n an invented photo"
+LOG_LOOK = """(() => {{
+  const form = document.querySelector("form.log");
+  form.surface.value = "{surface}";
+  form.temperature.value = "{temperature}";
+  const photos = new DataTransfer();
+  if ("{condition}" === "ice") photos.items.add(new File([new Uint8Array({photo})], "ice.jpg"));
+  form.photo.files = photos.files;
+  [...form.querySelectorAll(".choices button")].find(b => b.value === "{condition}").click();
+}})()"""
+
+
+def test_the_night_without_coverage_is_logged_once_though_the_page_is_loaded_again(tmp_path):
+    """Cut in the middle, pages loaded again, more logged, coverage back: each is there once."""
+    write_morning(tmp_path, datetime.now(UTC))
+    with chromium.open_browser() as tab:
+        with serving(tmp_path) as base:
+            secret = link_of(tmp_path, "Kim", "crew")
+            tab.visit(f"{base}/open/{secret}", lands_on=f"{base}/")
+            wait_for(lambda: {"/", "/work", "/look", "/yard"} <= kept_pages(tab))
+            tab.visit(f"{base}/work")
+        # no server from here on
+        tab.visit(f"{base}/work")
+        assert "lot" in said(tab, ".item")
+        tab.evaluate("document.querySelector('.item form.log button').click(); 0")
+        wait_for(lambda: "1 waiting" in said(tab, "#waiting"))
+        tab.visit(f"{base}/look")
+        looks = [("mill/lot", "ice", 28), ("mill/walk", "wet", 29), ("mill/lot", "dry", 285)]
+        for number, (surface, condition, temperature) in enumerate(looks, start=2):
+            look = {"surface": surface, "condition": condition, "temperature": temperature}
+            tab.evaluate(LOG_LOOK.format(**look, photo=list(PHOTO)))
+            wait_for(lambda number=number: f"{number} waiting" in said(tab, "#waiting"))
+        tab.visit(f"{base}/work")
+        wait_for(lambda: "Kept on this phone" in said(tab, ".item"))
+        assert record(tmp_path) == []
+        with serving(tmp_path, port=int(base.rpartition(":")[2])):
+            tab.visit(f"{base}/work")
+            wait_for(lambda: "less than or equal to 70" in said(tab))
+            for _ in range(2):  # and nothing is sent again
+                tab.visit(f"{base}/work")
+            assert "✓" in said(tab, ".item")
+            wait_for(lambda: "Put it away" in said(tab))
+            tab.evaluate("document.querySelector('#waiting button').click(); 0")
+            wait_for(lambda: "Put it away" not in said(tab))
+            tab.visit(f"{base}/")  # signed out, the phone keeps no page
+            tab.evaluate("document.querySelector('form[action=\"/leave\"] button').click(); 0")
+            wait_for(lambda: "signed out" in said(tab))
+            assert kept_pages(tab) == set()
+    first, *rest = record(tmp_path)
+    assert (first.kind, first.surface) == ("application", "lot")
+    assert [(one.surface, one.condition) for one in rest] == [("lot", "ice"), ("walk", "wet")]
+    assert {one.by for one in record(tmp_path)} == {"Kim"}
+    assert [one.sha256 for one in rest[0].photos] == [hashlib.sha256(PHOTO).hexdigest()]
+    assert rest[1].photos == ()
 
 
 def test_the_crew_logs_with_a_tap_in_the_browser(tab, folder, base):

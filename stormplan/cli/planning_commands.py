@@ -33,7 +33,6 @@ NowOption = Annotated[
     str | None, typer.Option(help="Time of the run, like 2026-01-12T10:30Z; default now.")
 ]
 
-NOTICES_LOCK_TIMEOUT_S = 120.0
 MAX_FAULT_WAIT_MIN = 5  # between tries while the program fails; the watch looks as often anyway
 
 #: Tables of the archive for readers: what a row is, and several.
@@ -381,54 +380,35 @@ def send(
     drafts: DraftsOption = None,
     client: ClientOption = None,
     archive: ArchiveOption = None,
+    by: Annotated[str, typer.Option("--by", help="Who sends them, for the record.")] = "",
 ) -> None:
     """Send the drafted notices to clients, by mail and text message, as their files are now.
 
-    Nothing else in the program sends a notice; `notices preview` shows what would go out. Each is
-    sent once for a plan and an address. A client without an address is skipped and named. Exit
-    code 0: every one was handed over; 3: some were not, and why.
+    Nothing else sends a notice but the pages, on a second tap; `notices preview` shows what would
+    go out. Each is sent once for a plan and an address, and stands in the record then. A client
+    without an address is skipped and named. Exit code 0: every one was handed over; 3: some were
+    not, and why.
     """
     from stormplan.company import sites_file
     from stormplan.delivery import outbox
-    from stormplan.planning import plan_io
-    from stormplan.service import pipeline
+    from stormplan.service.client_notices import send_drafts
     from stormplan.store import report_folders
-    from stormplan.store.archive import Archive
-    from stormplan.store.run_log import RunLog
 
     checked = sites_file.load_sites(sites)
-    transports = outbox.notice_transports(checked.delivery)
-    if not transports:
-        raise InputError("the sites file names no delivery.mail and no delivery.text to send by")
-    latest = out / report_folders.LATEST
-    folder = drafts or latest / "notices"
+    folder = drafts or out / report_folders.LATEST / "notices"
     found = outbox.read_drafts(folder, client)
     file = _existing_file(archive or out / "archive.sqlite")
-    # one at a time: who comes second finds what was sent
-    lock = report_folders.exclusive_lock(out, NOTICES_LOCK_TIMEOUT_S, report_folders.SENDING_LOCK)
-    with lock, Archive(file) as kept:
-        run_log = RunLog(kept)
-        plan = pipeline.read_plan(latest / "plan.json")
-        run = run_log.run_of(plan.made_at, plan_io.plan_json(plan))
-        if run is None:
-            raise InputError(f"the plan in {latest} is not in {file}; name its archive: --archive")
-        outcomes = outbox.send_notices(
-            transports, run_log, run.plan_id, found, lambda: datetime.now(UTC)
-        )
+    sent = send_drafts(checked, out, file, found, by, lambda: datetime.now(UTC))
     zone = ZoneInfo(checked.company.timezone)
-    for each in outcomes:
+    for each in sent.outcomes:
         status = each.status
         response = f" ({status.detail})" if status.detail else ""
         if each.was_sent_before:
             response = f" at {status.recorded_at.astimezone(zone):%H:%M %Z}, not again"
         said = "already sent" if each.was_sent_before else status.state
-        print(f"{each.name}: {status.recipient}: {said}{response}")
-    skipped = [(draft, outbox.skip_reason(draft, transports)) for draft in found]
-    for draft, reason in skipped:
-        if reason is not None:
-            print(f"{draft.name}: skipped, {reason}")
+        print(f"{each.draft.name}: {status.recipient}: {said}{response}")
+    for draft, reason in sent.skipped:
+        print(f"{draft.name}: skipped, {reason}")
     print("\n".join(_not_drafted(out, folder, client)))
-    is_short = any(each.status.state != "sent" for each in outcomes) or any(
-        reason is not None for _, reason in skipped
-    )
+    is_short = sent.skipped or any(each.status.state != "sent" for each in sent.outcomes)
     raise typer.Exit(int(ExitCode.DEGRADED if is_short else ExitCode.COMPLETE))

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.parser import BytesParser
-from email.policy import default
+from email.policy import SMTP, default
 from pathlib import Path
 from typing import Literal
 
@@ -32,6 +32,7 @@ from stormplan.delivery.transports import (
 )
 from stormplan.errors import ArchiveError, InputError
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
+from stormplan.store.report_folders import write_atomic
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, RunLog
 from stormplan.weather.redaction import redact_known, remember_url
 from stormplan.weather.reply_text import printable
@@ -326,7 +327,7 @@ def _read_mail(path: Path) -> NoticeDraft:
     mail = BytesParser(policy=default).parsebytes(path.read_bytes())
     to, subject = mail["To"], str(mail["Subject"] or "").strip()
     body = mail.get_body(("plain",))
-    text = "" if body is None else str(body.get_content()).strip()
+    text = "" if body is None else "\n".join(str(body.get_content()).splitlines()).strip()
     if not subject or not text:
         raise InputError(f"{path}: a notice needs Subject and a text")
     addresses = tuple(address.addr_spec for address in to.addresses) if to else ()
@@ -340,6 +341,40 @@ def _read_text_messages(path: Path) -> NoticeDraft:
         raise InputError(f"{path}: text messages need a first line To:, an empty line and a text")
     number = head.removeprefix("To:").strip()
     return NoticeDraft(path.stem, "text", (number,) if number else (), "", messages)
+
+
+def rewrite_draft(folder: Path, name: str, subject: str, text: str) -> None:
+    """Put other words into a drafted notice; whom it goes to stays.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the drafts are.
+    name : str
+        File name of the draft, without its ending.
+    subject : str
+        Of a mail; text messages have none.
+    text : str
+        Of the mail; of text messages one paragraph each.
+
+    Raises
+    ------
+    InputError
+        No such draft, or nothing is left to say.
+    """
+    (draft,) = read_drafts(folder, (name,))
+    words = "\n".join(line.rstrip() for line in text.splitlines()).strip()
+    if not words or (draft.channel == "mail" and not subject.strip()):
+        raise InputError("a notice needs words, and a mail a subject")
+    if draft.channel == "text":
+        to = ", ".join(draft.recipients)
+        write_atomic(folder / f"{name}.sms", f"To: {to}\n\n{words}\n")
+        return
+    mail = BytesParser(policy=SMTP).parsebytes((folder / f"{name}.eml").read_bytes())
+    del mail["Subject"]
+    mail["Subject"] = " ".join(subject.split())
+    mail.set_content(words + "\n")
+    write_atomic(folder / f"{name}.eml", mail.as_bytes().decode("utf-8"))
 
 
 def notice_transports(delivery: DeliverySettings) -> dict[str, Transport]:
@@ -367,9 +402,22 @@ def skip_reason(draft: NoticeDraft, transports: Mapping[str, Transport]) -> str 
 
 @dataclass(frozen=True)
 class NoticeOutcome:
-    """How far one message of a notice has come, and whether that was so before."""
+    """How far one message of a notice has come, and whether that was so before.
 
-    name: str
+    Attributes
+    ----------
+    draft : NoticeDraft
+        The notice.
+    text : str
+        The message.
+    status : DeliveryStatus
+        How far it has come.
+    was_sent_before : bool
+        Whether that was so before.
+    """
+
+    draft: NoticeDraft
+    text: str
     status: DeliveryStatus
     was_sent_before: bool
 
@@ -427,7 +475,7 @@ def send_notices(
                     _send_side_by_side([_Attempt(run_log, status, transport, clock)], message)
                 outcome = _find_status(run_log, plan, log, recipient)
                 assert outcome is not None  # as before
-                outcomes.append(NoticeOutcome(draft.name, outcome, was_sent))
+                outcomes.append(NoticeOutcome(draft, text, outcome, was_sent))
     return outcomes
 
 

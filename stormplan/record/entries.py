@@ -576,7 +576,7 @@ def parse_entry(document: str | bytes, where: str) -> Entry:
     try:
         return _ADAPTER.validate_json(document)
     except ValidationError as error:
-        raise InputError(f"{where}: {_problems(error)}") from None
+        raise InputError(f"{where}: {validation_problems(error, skipped=1)}") from None
 
 
 def make_entry(values: Mapping[str, object]) -> Entry:
@@ -590,14 +590,22 @@ def make_entry(values: Mapping[str, object]) -> Entry:
     try:
         return _ADAPTER.validate_python(values)
     except ValidationError as error:
-        raise InputError(_problems(error)) from None
+        raise InputError(validation_problems(error, skipped=1)) from None
 
 
-def _problems(error: ValidationError) -> str:
-    """Say all that is wrong with an entry; the first part of a place is its kind."""
+def validation_problems(error: ValidationError, skipped: int = 0) -> str:
+    """Say all that is wrong with an entry.
+
+    Parameters
+    ----------
+    error : ValidationError
+        As pydantic has it.
+    skipped : int
+        Parts at the beginning of a place that readers need not see, like the kind [-].
+    """
     found = []
     for one in error.errors(include_url=False, include_input=False):
-        key = ".".join(str(part) for part in one["loc"][1:])
+        key = ".".join(str(part) for part in one["loc"][skipped:])
         said = one["msg"].removeprefix("Value error, ")
         found.append(f"{key}: {said}" if key else said)
     return "; ".join(found)

@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from urllib.parse import parse_qsl
-from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -23,18 +22,19 @@ from starlette.responses import HTMLResponse, PlainTextResponse, RedirectRespons
 from starlette.routing import Route
 
 from stormplan.company import sites_file
-from stormplan.company.sites import BRINE_KEY, Sites
+from stormplan.company.sites import Sites
 from stormplan.errors import InputError
 from stormplan.planning.plan import Plan
-from stormplan.record.checks import stores_of
-from stormplan.record.entries import Condition, Entry, parse_entry, write_entry
+from stormplan.record.entries import Entry, Photo, parse_entry, write_entry
 from stormplan.service.pipeline import read_plan
 from stormplan.store.archive import Archive
 from stormplan.store.people import SESSION_LASTS, PeopleLog, Person, Role
+from stormplan.store.photos import keep_photo, photo_folder
 from stormplan.store.record_log import RecordLog
 from stormplan.store.report_folders import LATEST
 from stormplan.units import UnitFormatter
-from stormplan.web.forms import FORM_ROLES, SKIP_REASONS, entries_of_form, field_units
+from stormplan.web import notice_pages, page_values
+from stormplan.web.forms import FORM_ROLES, entries_of_form, void_of_form
 from stormplan.web.guard import (
     REPORT_POLICY,
     REQUESTS_A_MINUTE,
@@ -43,6 +43,7 @@ from stormplan.web.guard import (
     RateLimit,
     csrf_token,
 )
+from stormplan.web.multipart import Upload, parse_multipart
 from stormplan.web.work_list import work_list
 from stormplan.words.entry_text import entry_text
 
@@ -53,7 +54,22 @@ REPORTS = {
     "mixsheet": ("Mix sheet", frozenset({Role.OWNER, Role.SHED})),
     "notices": ("Notices", frozenset({Role.OWNER, Role.ACCOUNT})),
 }
-CREW_ROLES, YARD_ROLES = FORM_ROLES["done"], FORM_ROLES["tank"]
+NOTICE_ROLES = REPORTS["notices"][1]
+#: Pages of the menu, what they are called, and who opens them.
+MENU = (
+    ("/", "Start", frozenset(Role)),
+    ("/work", "Work", FORM_ROLES["done"]),
+    ("/look", "Look", FORM_ROLES["inspection"] | FORM_ROLES["reading"]),
+    ("/yard", "Yard", FORM_ROLES["tank"]),
+    ("/say", "Said", FORM_ROLES["direction"]),
+    ("/notices", "Notices", NOTICE_ROLES),
+)
+#: Files that pages load; the worker keeps pages for when there is no coverage.
+STATIC_KINDS = {
+    "pages.css": "text/css",
+    "queue.js": "text/javascript",
+    "worker.js": "text/javascript",
+}
 
 
 @dataclass(frozen=True)
@@ -89,6 +105,7 @@ class _Visitor:
     token: str
     page: str = ""
     fields: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, Upload] = field(default_factory=dict)
 
 
 class _RefusedError(Exception):
@@ -121,8 +138,13 @@ class _Pages:
             Route("/yard", self._answer(self.yard)),
             Route("/say", self._answer(self.say)),
             Route("/entry", self._answer(self.add_entry), methods=["POST"]),
+            Route("/notices", self._answer(self.notices)),
+            Route("/notices/check", self._answer(self.check_notices)),
+            Route("/notices/save", self._answer(self.save_notice), methods=["POST"]),
+            Route("/notices/send", self._answer(self.send_notices), methods=["POST"]),
             Route("/leave", self._answer(self.leave), methods=["POST"]),
             Route("/static/{name}", self.static),
+            Route("/worker.js", self.static),  # where it lies it may keep every page
             Route("/favicon.ico", lambda _request: Response(status_code=204)),
         ]
 
@@ -167,42 +189,46 @@ class _Pages:
                 visitor = await run_in_threadpool(self._visitor, request)
                 visitor = replace(visitor, page=request.path_params.get("name", ""))
                 if request.method == "POST":
-                    fields = self._fields(request, visitor, await request.body())
-                    visitor = replace(visitor, fields=fields)
+                    fields, uploads = self._form(request, visitor, await request.body())
+                    visitor = replace(visitor, fields=fields, files=uploads)
                 return await run_in_threadpool(page, visitor)
             except _RefusedError as refused:
                 return PlainTextResponse(str(refused), refused.status)
 
         return answer
 
-    def _fields(self, request: Request, visitor: _Visitor, body: bytes) -> dict[str, str]:
-        """Return the fields of a form of ours; one that somebody else made is refused."""
+    def _form(
+        self, request: Request, visitor: _Visitor, body: bytes
+    ) -> tuple[dict[str, str], dict[str, Upload]]:
+        """Return fields and files of a form of ours; one that somebody else made is refused."""
         site = request.headers.get("sec-fetch-site", "same-origin")
+        kind, uploads = request.headers.get("content-type", ""), dict[str, Upload]()
         try:
-            fields = dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=40))
+            if kind.startswith("multipart/form-data"):
+                fields, uploads = parse_multipart(kind, body)
+            else:
+                fields = dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=40))
         except ValueError:
             raise _RefusedError(400, "this is no form") from None
         if site != "same-origin" or not hmac.compare_digest(
             fields.get("token", "").encode(), visitor.token.encode()
         ):
             raise _RefusedError(403, "this form is not one of ours; open the page again")
-        return fields
+        return fields, uploads
 
     # -- what is shown ----------------------------------------------------------------------------
 
     def _page(
         self, template: str, visitor: _Visitor, status: int = 200, **values: object
     ) -> Response:
-        role = visitor.person.role
-        menu = [("/", "Start")]
-        menu += [("/work", "Work")] if role in CREW_ROLES else []
-        menu += [("/look", "Look")] if role in FORM_ROLES["inspection"] else []
-        menu += [("/yard", "Yard")] if role in YARD_ROLES else []
-        menu += [("/say", "Said")] if role in FORM_ROLES["direction"] else []
         text = self.templates.get_template(template).render(
             person=visitor.person,
             token=visitor.token,
-            menu=menu,
+            menu=[(path, label) for path, label, roles in MENU if visitor.person.role in roles],
+            here=next(
+                (path for path, _, _ in MENU if template == f"{path[1:] or 'home'}.html"), ""
+            ),
+            served_at=datetime.now(UTC).isoformat(timespec="seconds"),
             new_key=lambda: secrets.token_hex(16),
             **values,
         )
@@ -231,13 +257,15 @@ class _Pages:
             for name, (label, readers) in REPORTS.items()
             if role in readers and (self.settings.reports / LATEST / f"{name}.html").exists()
         ]
-        sites = self._sites()
-        formatter = UnitFormatter(sites.company.units)
-        last = [
-            (one.at.astimezone(sites_zone(sites)).strftime("%a %H:%M"), entry_text(one, formatter))
-            for one in self._record()[-5:][::-1]
-        ]
-        return self._page("home.html", visitor, reports=reports, last=last)
+        sites, record, plan = self._sites(), self._record(), self._plan()
+        work = () if plan is None or role not in FORM_ROLES["done"] else work_list(plan, record)
+        return self._page(
+            "home.html",
+            visitor,
+            reports=reports,
+            to_do=page_values.to_do(work),
+            last=page_values.last_entries(record, sites, visitor.person),
+        )
 
     def report(self, visitor: _Visitor) -> Response:
         name = visitor.page
@@ -255,71 +283,68 @@ class _Pages:
             raise _RefusedError(403, "this is for others")
 
     def work(self, visitor: _Visitor) -> Response:
-        self._allow(visitor, CREW_ROLES)
-        plan, sites = self._plan(), self._sites()
-        made_at = ""
-        if plan is not None:
-            made_at = f"{plan.made_at.astimezone(sites_zone(sites)):%a %H:%M}"
-        return self._page(
-            "work.html",
-            visitor,
-            made_at=made_at,
-            work=() if plan is None else work_list(plan, self._record()),
-            reasons=SKIP_REASONS,
+        self._allow(visitor, FORM_ROLES["done"])
+        values = page_values.work_values(
+            self._plan(), self._record(), self._sites(), datetime.now(UTC)
         )
+        return self._page("work.html", visitor, **values)
 
     def look(self, visitor: _Visitor) -> Response:
-        self._allow(visitor, FORM_ROLES["inspection"])
-        sites = self._sites()
-        places = [
-            (f"{key}/{surface_key}", f"{site.name}, {surface.label}")
-            for key, site in sites.sites.items()
-            for surface_key, surface in site.surfaces.items()
-        ]
-        conditions = [str(one) for one in Condition]
-        units = field_units(sites)
-        return self._page("look.html", visitor, places=places, conditions=conditions, units=units)
+        self._allow(visitor, FORM_ROLES["inspection"] | FORM_ROLES["reading"])
+        values = page_values.look_values(self._sites(), visitor.person.role)
+        return self._page("look.html", visitor, **values)
 
     def yard(self, visitor: _Visitor) -> Response:
-        self._allow(visitor, YARD_ROLES)
-        sites = self._sites()
-        stores = [
-            (f"{key}/{store}", f"{yard.name}, {store}")
-            for key, yard in sites.yards.items()
-            for store in stores_of(yard, sites)
-        ]
-        brine = [
-            (f"{key}/{tank_key}", f"{yard.name}, {tank_key}")
-            for key, yard in sites.yards.items()
-            for tank_key, tank in yard.tanks.items()
-            if tank.product == BRINE_KEY
-        ]
-        return self._page(
-            "yard.html",
-            visitor,
-            stores=stores,
-            brine=brine,
-            units=field_units(sites),
-            may_make=visitor.person.role in FORM_ROLES["batch"],
-        )
+        self._allow(visitor, FORM_ROLES["tank"])
+        values = page_values.yard_values(self._sites(), visitor.person.role)
+        return self._page("yard.html", visitor, **values)
 
     def say(self, visitor: _Visitor) -> Response:
         self._allow(visitor, FORM_ROLES["direction"])
-        places = [(key, site.name) for key, site in self._sites().sites.items()]
-        may_complain = visitor.person.role in FORM_ROLES["complaint"]
-        return self._page("say.html", visitor, places=places, may_complain=may_complain)
+        values = page_values.say_values(self._sites(), visitor.person.role)
+        return self._page("say.html", visitor, **values)
 
     def static(self, request: Request) -> Response:
-        kinds = {"pages.css": "text/css", "queue.js": "text/javascript"}
-        name = request.path_params["name"]
-        if name not in kinds:
+        name = request.path_params.get("name", "worker.js")
+        if name not in STATIC_KINDS:
             return PlainTextResponse("not here", 404)
-        folder = files("stormplan.web") / "static"
-        text = (folder / name).read_text(encoding="utf-8")
+        text = (files("stormplan.web") / "static" / name).read_text(encoding="utf-8")
         if name == "pages.css":
             look = files("stormplan.words") / "templates" / "look.css"
             text = look.read_text(encoding="utf-8") + text
-        return Response(text, media_type=kinds[name])
+        return Response(text, media_type=STATIC_KINDS[name])
+
+    # -- notices ----------------------------------------------------------------------------------
+
+    def notices(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, NOTICE_ROLES)
+        values = notice_pages.draft_values(self._sites(), self.settings.reports)
+        return self._page("notices.html", visitor, **values)
+
+    def check_notices(self, visitor: _Visitor) -> Response:
+        """Show what would go out to whom; only the button there sends."""
+        self._allow(visitor, NOTICE_ROLES)
+        values = notice_pages.draft_values(self._sites(), self.settings.reports)
+        return self._page("notices_check.html", visitor, **values)
+
+    def save_notice(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, NOTICE_ROLES)
+        try:
+            notice_pages.save_draft(self.settings.reports, visitor.fields)
+        except InputError as error:
+            return self._page("refused.html", visitor, 422, sentence=str(error))
+        return RedirectResponse("/notices", 303)
+
+    def send_notices(self, visitor: _Visitor) -> Response:
+        self._allow(visitor, NOTICE_ROLES)
+        try:
+            values = notice_pages.send_values(
+                self._sites(), self.settings.reports, self.settings.archive, visitor.fields,
+                visitor.person.name,
+            )  # fmt: skip
+        except InputError as error:
+            return self._page("refused.html", visitor, 422, sentence=str(error))
+        return self._page("notices_sent.html", visitor, **values)
 
     # -- what is taken ----------------------------------------------------------------------------
 
@@ -329,7 +354,7 @@ class _Pages:
         self._allow(visitor, FORM_ROLES.get(fields.get("form", ""), frozenset()))
         sites, now = self._sites(), datetime.now(UTC)
         try:
-            entries = entries_of_form(fields, sites, now, visitor.person.name)
+            entries = self._entries(visitor, sites, now)
         except InputError as error:
             return self._page("refused.html", visitor, 422, sentence=str(error))
         documents = [(one.id, write_entry(one)) for one in entries]
@@ -340,15 +365,24 @@ class _Pages:
         back = "/work" if fields["form"] in ("done", "skipped") else "/"
         return self._page("recorded.html", visitor, texts=texts, is_new=added > 0, back=back)
 
+    def _entries(self, visitor: _Visitor, sites: Sites, now: datetime) -> list[Entry]:
+        fields, person = visitor.fields, visitor.person
+        if fields["form"] == "void":
+            return [void_of_form(fields, self._record(), now, person)]
+        entries_of_form(fields, sites, now, person.name)  # no photo is kept of what is refused
+        photo = visitor.files.get("photo")
+        photos = []
+        if photo is not None:
+            name, sha256 = keep_photo(
+                photo_folder(self.settings.archive), photo.name, photo.content
+            )
+            photos = [Photo(name=name, sha256=sha256)]
+        return list(entries_of_form(fields, sites, now, person.name, photos))
+
     def leave(self, _visitor: _Visitor) -> Response:
         reply = PlainTextResponse("this phone is signed out; your link opens it again")
         reply.delete_cookie(COOKIE)
         return reply
-
-
-def sites_zone(sites: Sites) -> ZoneInfo:
-    """Return the company's time zone."""
-    return ZoneInfo(sites.company.timezone)
 
 
 def make_app(settings: PagesSettings) -> Starlette:

@@ -7,16 +7,18 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MAX_BODY_BYTES = 32_768  # a form of ours is below 4 KB
+MAX_PHOTO_BODY_BYTES = 9_000_000  # one photo of a phone, as it is
+MAX_NOTICE_BODY_BYTES = 131_072  # a mail to a client
 REQUESTS_A_MINUTE = 300  # of one address; a crew's phone needs ten
 WRONG_LINKS_A_MINUTE = 10
 POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self';"
-    " form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    " worker-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 #: The reports are single files with a style of their own and no script.
 REPORT_POLICY = (
@@ -68,8 +70,14 @@ class RateLimit:
         return seen + 1 > self.limit
 
 
+class _TooBigError(Exception):
+    """More came than a form may have."""
+
+
 class Guard:
     """Middleware that refuses what is too big or too often, and sets the headers of every reply.
+
+    A body is counted while the page reads it, and no page reads one before it knows who asks.
 
     Parameters
     ----------
@@ -84,7 +92,7 @@ class Guard:
         self.rate = rate
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer a request, or pass it on with its body read."""
+        """Answer a request, or pass it on."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
@@ -101,19 +109,29 @@ class Guard:
             reply = PlainTextResponse("too many requests; wait a minute", 429)
             await reply(scope, receive, send_guarded)
             return
-        body = b""
-        while scope["method"] not in ("GET", "HEAD"):
+        limit, seen = _body_limit(scope), 0
+        told = Headers(scope=scope).get("content-length", "")
+        if told.isdecimal() and int(told) > limit:
+            await PlainTextResponse("too big", 413)(scope, receive, send_guarded)
+            return
+
+        async def receive_counted() -> Message:
+            nonlocal seen
             message = await receive()
-            if message["type"] != "http.request":
-                return
-            body += message.get("body", b"")
-            if len(body) > MAX_BODY_BYTES:
-                await PlainTextResponse("too big", 413)(scope, receive, send_guarded)
-                return
-            if not message.get("more_body", False):
-                break
+            seen += len(message.get("body", b""))
+            if seen > limit:
+                raise _TooBigError
+            return message
 
-        async def receive_read() -> Message:
-            return {"type": "http.request", "body": body, "more_body": False}
+        try:
+            await self.app(scope, receive_counted, send_guarded)
+        except _TooBigError:
+            await PlainTextResponse("too big", 413)(scope, receive, send_guarded)
 
-        await self.app(scope, receive_read, send_guarded)
+
+def _body_limit(scope: Scope) -> int:
+    """Return how many bytes the body of a request may have."""
+    kind = Headers(scope=scope).get("content-type", "")
+    if scope["path"] == "/entry" and kind.startswith("multipart/form-data"):
+        return MAX_PHOTO_BODY_BYTES
+    return MAX_NOTICE_BODY_BYTES if scope["path"] == "/notices/save" else MAX_BODY_BYTES

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -33,8 +35,13 @@ class WorkItem:
 
     Attributes
     ----------
+    done_key, skip_key : str
+        Keys of its two forms: the same on every phone, so that a visit is logged once, until what
+        was logged of the surface is voided.
     surface : str
         Site and surface, as keys.
+    sprayer : str
+        The one that the plan sends, as its key; empty for none.
     name, when, text, amount : str
         Where, when, what, how much of what.
     action, additive, share, rate, unit : str
@@ -45,7 +52,10 @@ class WorkItem:
         What the record says of it; empty while it is to be done.
     """
 
+    done_key: str
+    skip_key: str
     surface: str
+    sprayer: str
     name: str
     when: str
     text: str
@@ -85,17 +95,42 @@ def work_list(plan: Plan, entries: Sequence[Entry]) -> tuple[SiteWork, ...]:
     Returns
     -------
     tuple of SiteWork
-        In the order of the plan; sites without work in the next day are left out.
+        Sites in the order of the plan, visits by time; without work in the next day a site is left
+        out.
     """
     logged = [one for one in effective_entries(entries) if isinstance(one, SURFACE_ENTRIES)]
+    counting = {one.id for one in logged}
+    gone = Counter(
+        (one.site, one.surface)
+        for one in entries
+        if isinstance(one, SURFACE_ENTRIES) and one.id not in counting
+    )
     found = []
+    sent = {
+        (stop.site, stop.surface): sprayer.sprayer
+        for yard in plan.yards
+        for sprayer in yard.sprayer_schedule.sprayers
+        for stop in sprayer.stops
+    }
     for site in plan.sites:
         fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(site.timezone))
-        items = tuple(
-            _work_item(site, surface, visit, logged, fmt)
+        due = [
+            (surface, visit)
             for surface, treatment in site.treatments
             for visit in treatment.visits
             if visit.action.is_work and visit.at < plan.made_at + AHEAD
+        ]
+        items = tuple(
+            _work_item(
+                site,
+                surface,
+                visit,
+                logged,
+                fmt,
+                sprayer=sent.get((site.key, surface.key), ""),
+                identity=f"{plan.made_at.isoformat()} {gone[site.key, surface.key]}",
+            )
+            for surface, visit in sorted(due, key=lambda one: one[1].at)
         )
         if items:
             found.append(SiteWork(site.name, items))
@@ -108,6 +143,9 @@ def _work_item(
     visit: Visit,
     logged: Sequence[SurfaceEntry],
     fmt: ReportFormat,
+    *,
+    sprayer: str,
+    identity: str,
 ) -> WorkItem:
     us = fmt.units.is_us
     rate, unit = "", ""
@@ -117,8 +155,12 @@ def _work_item(
     elif visit.action in (Action.SALT, Action.SAND):
         scale, unit = (units.KG_M2_PER_LB_KFT2, "lb/1000 ft²") if us else (1e-3, "g/m²")
         rate = f"{visit.solid_rate_kg_m2 / scale:.1f}"
+    visit_id = f"{identity} {site.key}/{surface.key} {visit.at.isoformat()} {visit.action}"
     return WorkItem(
+        done_key=_form_key(f"done {visit_id}"),
+        skip_key=_form_key(f"skipped {visit_id}"),
         surface=f"{site.key}/{surface.key}",
+        sprayer=sprayer if visit.action.is_liquid else "",
         name=surface.name,
         when=fmt.day_hour(visit.at),
         text=visit.text,
@@ -131,6 +173,10 @@ def _work_item(
         is_plowed=visit.plow,
         done=_done_text(site.key, surface.key, visit, logged, fmt),
     )
+
+
+def _form_key(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
 def _amount_text(visit: Visit, fmt: UnitFormatter) -> str:

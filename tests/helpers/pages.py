@@ -23,28 +23,31 @@ SITES = {"mill": site_entry(43.1, -89.4, {"lot": LOT, "walk": {"class": "concret
                                                                "area": "2000 ft2"}})}  # fmt: skip
 
 
-def write_morning(folder, made_at):
+def write_morning(folder, made_at, **sections):
     """Write a sites file and the reports of a snowy plan made then."""
-    (folder / "sites.yaml").write_text(sites_text(SITES), encoding="utf-8")
+    (folder / "sites.yaml").write_text(sites_text(SITES, **sections), encoding="utf-8")
     snow = {"snowfall_cm": {0: 0.0, 3: 1.0, 7: 0.0}, "snowfall_swe_mm": {0: 0.0, 3: 1.0, 7: 0.0}}
     start = made_at.replace(minute=0, second=0, microsecond=0)
     cell = forecast_cell(start=start, air_temp_c=-4.0, dew_point_c=-9.0, pop=0.9, **snow)
-    plan = make_plan(parse_sites(SITES), {"mill": SiteForecasts(cell)}, made_at)
+    plan = make_plan(parse_sites(SITES, **sections), {"mill": SiteForecasts(cell)}, made_at)
     pipeline.write_reports(plan, folder / "out" / "latest")
     return plan
 
 
 @contextmanager
-def serving(folder, **settings):
-    """Serve the pages of a folder on a free port of this machine."""
+def serving(folder, port=0, **settings):
+    """Serve the pages of a folder on a port of this machine, a free one by default."""
     told = PagesSettings(
         folder / "sites.yaml", folder / "out", folder / "archive.sqlite", **settings
     )
     server = uvicorn.Server(
         uvicorn.Config(make_app(told), host="127.0.0.1", port=0, log_level="error", lifespan="off")
     )
-    listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
+    listener = socket.socket(
+        proto=socket.IPPROTO_TCP
+    )  # else asyncio leaves Nagle on: 40 ms a reply
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
     thread = threading.Thread(target=server.run, args=([listener],), daemon=True)
     thread.start()
     while not server.started:

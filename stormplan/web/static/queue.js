@@ -1,74 +1,217 @@
-// Keeps a form that could not be sent on this phone, and sends it once there is coverage. The key in
-// the form makes it count once, however often it is sent. Without this script the forms work as they are.
+// Keeps each form on this phone before it is sent, and until it was: what is logged without coverage
+// is sent when there is some, also after the page was loaded again or the phone restarted. The key in
+// a form makes it count once, however often it is sent. Without this script the forms work as they are.
 "use strict";
 (() => {
-  const STORE = "stormplan-waiting";
+  const RETRY_MS = 20000;
+  const OLD_PAGE_MS = 180000;
+  const SENT_KEPT_MS = 8 * 86400000;
   const status = document.getElementById("waiting");
-  const waiting = () => JSON.parse(localStorage.getItem(STORE) || "[]");
-  const keep = (forms) => localStorage.setItem(STORE, JSON.stringify(forms));
-  let sending = false;
 
-  const tell = (more) => {
-    const count = waiting().length;
-    status.hidden = !count && !more;
-    status.textContent = [count ? `${count} waiting on this phone for coverage` : "", more || ""].filter(Boolean).join(". ");
-  };
+  // -- what is kept on the phone ------------------------------------------------------------------
 
-  const post = (body) => fetch("/entry", {
-    method: "POST", credentials: "same-origin",
-    headers: { "Content-Type": "application/x-www-form-urlencoded" }, body,
+  const opened = new Promise((resolve, reject) => {
+    const asked = indexedDB.open("stormplan", 1);
+    asked.onupgradeneeded = () => {
+      asked.result.createObjectStore("waiting", { keyPath: "key" });
+      asked.result.createObjectStore("sent", { keyPath: "key" });
+    };
+    asked.onsuccess = () => resolve(asked.result);
+    asked.onerror = () => reject(asked.error);
   });
-
-  const sendWaiting = async () => {
-    if (sending) return;
-    sending = true;
-    let told = "";
-    try {
-      while (waiting().length) {
-        const first = waiting()[0];
-        const fields = new URLSearchParams(first.body);
-        const page = document.querySelector("input[name=token]");
-        if (page) fields.set("token", page.value);
-        const reply = await post(fields.toString());
-        if (reply.status === 429 || reply.status >= 500) break;
-        if (reply.status === 403) { told = "Open your link again, then this is sent"; break; }
-        if (!reply.ok) told = "One was refused: log it again";
-        keep(waiting().filter((one) => one.key !== first.key));
-      }
-    } catch (error) {
-      // no coverage yet; it stays
-    } finally {
-      sending = false;
-      tell(told);
-    }
+  const inStore = async (name, mode, ask) => {
+    const transaction = (await opened).transaction(name, mode, { durability: "strict" });
+    return new Promise((resolve, reject) => {
+      const asked = ask(transaction.objectStore(name));
+      transaction.oncomplete = () => resolve(asked.result);
+      transaction.onabort = () => reject(transaction.error);
+    });
   };
+  const all = (name) => inStore(name, "readonly", (store) => store.getAll());
+  const put = (name, one) => inStore(name, "readwrite", (store) => store.put(one));
+  const drop = (name, key) => inStore(name, "readwrite", (store) => store.delete(key));
+
+  // -- what is said -------------------------------------------------------------------------------
+
+  const paragraph = (text) => {
+    const made = document.createElement("p");
+    made.textContent = text;
+    return made;
+  };
+  const tell = async (more) => {
+    const forms = await all("waiting");
+    const waiting = forms.filter((one) => !one.refused);
+    const parts = [];
+    if (waiting.length) parts.push(paragraph(`${waiting.length} waiting on this phone for coverage`));
+    if (more) parts.push(paragraph(more));
+    for (const one of forms.filter((each) => each.refused)) {
+      const button = document.createElement("button");
+      button.textContent = "Put it away";
+      button.className = "quiet";
+      button.addEventListener("click", async () => { await drop("waiting", one.key); tell(); });
+      parts.push(paragraph(`Not logged: ${one.about}. ${one.refused}`), button);
+    }
+    status.replaceChildren(...parts);
+    status.hidden = !parts.length;
+  };
+  const words = async (reply) => {
+    const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+    const main = page.querySelector("main") || page.body;
+    return main.textContent.replace(/\s+/g, " ").trim().slice(0, 300);
+  };
+
+  // -- sending ------------------------------------------------------------------------------------
+
+  const post = (one) => {
+    const page = document.querySelector("input[name=token]");
+    const fields = one.fields.map(([name, value]) => [name, name === "token" && page ? page.value : value]);
+    let body = new URLSearchParams(fields);
+    if (one.photo) {
+      body = new FormData();
+      for (const [name, value] of fields) body.append(name, value);
+      body.append("photo", one.photo, one.photo.name || "photo");
+    }
+    return fetch("/entry", { method: "POST", credentials: "same-origin", body });
+  };
+  // Returns the reply, or null where there was none that settles it.
+  const send = async (one) => {
+    let reply;
+    try {
+      reply = await post(one);
+    } catch (error) {
+      return null; // no coverage: it stays
+    }
+    if (reply.ok) {
+      await put("sent", { key: one.key, at: Date.now() });
+      await drop("waiting", one.key);
+    }
+    return reply.status === 429 || reply.status >= 500 ? null : reply;
+  };
+  let isSending = false;
+  const sendWaiting = async () => {
+    if (isSending) return;
+    isSending = true;
+    let told = "", count = 0;
+    try {
+      const forms = (await all("waiting")).filter((each) => !each.refused);
+      for (const one of forms.sort((first, second) => first.at - second.at)) {
+        const reply = await send(one);
+        if (!reply) break;
+        if (reply.status === 403) { told = "Open your link again, then this is sent"; break; }
+        if (reply.ok) count += 1;
+        else await put("waiting", { ...one, refused: await words(reply) });
+      }
+    } finally {
+      isSending = false;
+    }
+    await tell(told);
+    await mark();
+    return count;
+  };
+
+  // -- forms --------------------------------------------------------------------------------------
+
+  const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  const read = (form, button) => {
+    const data = new FormData(form);
+    if (button && button.name) data.set(button.name, button.value);
+    data.set("at", new Date().toISOString());
+    if (!form.closest(".item")) data.set("key", newKey()); // a page that was kept has one key for many
+    const photo = data.get("photo");
+    data.delete("photo");
+    return {
+      key: data.get("key"),
+      at: Date.now(),
+      fields: [...data.entries()],
+      photo: photo instanceof File && photo.size ? photo : null,
+      about: `${data.get("form")} ${data.get("surface") || data.get("store") || data.get("site") || ""}`.trim(),
+      refused: "",
+    };
+  };
+  const isBusy = (form, is) => { for (const one of form.querySelectorAll("button")) one.disabled = is; };
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
     if (!form.classList.contains("log")) return;
     event.preventDefault();
-    const data = new FormData(form);
-    const button = event.submitter;
-    if (button && button.name) data.set(button.name, button.value);
-    const now = new Date().toISOString();
-    data.set("at", now);
-    const body = new URLSearchParams(data).toString();
-    for (const one of form.querySelectorAll("button")) one.disabled = true;
+    const one = read(form, event.submitter);
+    isBusy(form, true);
     try {
-      const reply = await post(body);
-      if (reply.ok) { location.assign(form.closest(".item") ? "/work" : "/"); return; }
-      tell(new DOMParser().parseFromString(await reply.text(), "text/html").body.textContent.replace(/\s+/g, " ").slice(0, 300));
+      await put("waiting", one);
+    } catch (error) { // this phone keeps nothing: sent as a plain form
+      if (event.submitter && event.submitter.name) {
+        const tapped = document.createElement("input");
+        Object.assign(tapped, { type: "hidden", name: event.submitter.name, value: event.submitter.value });
+        form.append(tapped);
+      }
+      form.submit();
+      return;
+    }
+    const reply = await send(one);
+    if (reply && reply.ok) {
+      sessionStorage.setItem("stormplan-told", await words(reply));
+      location.reload();
+    } else if (reply && reply.status !== 403) {
+      await drop("waiting", one.key);
+      await tell(await words(reply));
       status.scrollIntoView();
-      for (const one of form.querySelectorAll("button")) one.disabled = false;
-    } catch (error) {
-      keep([...waiting(), { key: data.get("key"), body }]);
-      form.replaceChildren("Kept on this phone; it is sent when there is coverage.");
-      tell();
+      isBusy(form, false);
+    } else {
+      await tell(reply ? "Open your link again, then this is sent" : "");
+      await mark();
+      if (form.closest(".item")) return;
+      form.reset();
+      isBusy(form, false);
+      status.scrollIntoView();
     }
   });
 
+  // A visit that was logged here says so, also on a page that was kept from before.
+  const mark = async () => {
+    const waiting = new Set((await all("waiting")).map((one) => one.key));
+    const sent = new Set((await all("sent")).map((one) => one.key));
+    for (const form of document.querySelectorAll(".item form.log")) {
+      const { key } = form.elements;
+      const is = key && (waiting.has(key.value) ? "Kept on this phone; it is sent when there is coverage." : sent.has(key.value) ? "✓ Sent." : "");
+      if (!is) continue;
+      const item = form.closest(".item");
+      for (const each of item.querySelectorAll("form, details")) each.remove();
+      const said = paragraph(is);
+      said.className = "done";
+      item.append(said);
+    }
+    for (const said of document.querySelectorAll(".item > p.done")) {
+      if (!waiting.size && said.textContent.startsWith("Kept")) said.textContent = "✓ Sent.";
+    }
+  };
+
+  const begin = async () => {
+    const age = Date.now() - new Date(document.body.dataset.servedAt).getTime();
+    if (age > OLD_PAGE_MS) {
+      const said = document.getElementById("age");
+      said.textContent = `Without coverage: this page is from ${new Date(document.body.dataset.servedAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}.`;
+      said.hidden = false;
+    }
+    const told = sessionStorage.getItem("stormplan-told");
+    sessionStorage.removeItem("stormplan-told");
+    for (const one of await all("sent")) {
+      if (Date.now() - one.at > SENT_KEPT_MS) await drop("sent", one.key);
+    }
+    await tell(told ? told.replace(/ Back$/, "") : "");
+    await mark();
+    if (await sendWaiting()) location.reload();
+    else if (told) await tell(told.replace(/ Back$/, ""));
+  };
+
+  if ("serviceWorker" in navigator && isSecureContext) {
+    navigator.serviceWorker.register("/worker.js");
+    navigator.serviceWorker.ready.then((ready) => {
+      const pages = [...document.querySelectorAll("nav a")].map((one) => one.pathname).filter((path) => path !== "/notices");
+      ready.active.postMessage({ pages: [...pages, "/static/pages.css", "/static/queue.js"] });
+    });
+  }
   addEventListener("online", sendWaiting);
-  setInterval(sendWaiting, 20000);
-  tell();
-  sendWaiting();
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) sendWaiting(); });
+  setInterval(sendWaiting, RETRY_MS);
+  begin();
 })();
