@@ -30,7 +30,7 @@ from stormplan.record.entries import (
     parse_entry,
     write_entry,
 )
-from stormplan.record.stock import stock_book
+from stormplan.record.stock_ledger import stock_book
 from stormplan.service import pipeline
 from stormplan.store.archive import Archive
 from stormplan.store.record_log import RecordLog

@@ -24,7 +24,7 @@ from stormplan.company.yards import USUAL_BAG_KG, Mixer, Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
-from stormplan.record.stock import strength_of
+from stormplan.record.amounts import strength_of
 from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
 from stormplan.treatment.records import Treatment, Visit
 

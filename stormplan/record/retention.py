@@ -7,8 +7,10 @@ from datetime import datetime, timedelta
 
 from stormplan.company.sites import Sites
 from stormplan.errors import InputError
+from stormplan.record.amounts import EMPTY_KG
 from stormplan.record.entries import Entry
-from stormplan.record.stock import EMPTY_KG, StockBook, stock_book
+from stormplan.record.stock import StockBook
+from stormplan.record.stock_ledger import stock_book
 
 DAYS_A_YEAR = 366  # none of them is cut short
 

@@ -35,7 +35,7 @@ from stormplan.record.entries import (
     effective_entries,
     parse_entry,
 )
-from stormplan.record.stock import stock_book
+from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import surface_histories
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from zoneinfo import ZoneInfo
 
 from stormplan.company.sites import Sites
+from stormplan.record.amounts import PARTS
 from stormplan.record.entries import SALT_PILE
-from stormplan.record.stock import PARTS, LoadCheck, StockBook, StoreCheck, StoreStock
+from stormplan.record.stock import LoadCheck, StockBook, StoreCheck, StoreStock
 from stormplan.units import UnitFormatter
 from stormplan.words.formatting import ReportFormat
 

@@ -34,7 +34,7 @@ from stormplan.record.entries import (
     LoadReturned,
     Measurement,
 )
-from stormplan.record.stock import stock_book
+from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.earlier_work import read_earlier_work
 from stormplan.weather.forecast import CellForecast, stack

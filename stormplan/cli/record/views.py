@@ -64,7 +64,7 @@ def show_stock(
     """Show what the yards hold by the record, book against measured, and loads against services."""
     from stormplan.company import sites_file
     from stormplan.record.checks import check_entry
-    from stormplan.record.stock import stock_book
+    from stormplan.record.stock_ledger import stock_book
     from stormplan.words.stock_text import stock_lines
 
     checked = sites_file.load_sites(sites)
