@@ -22,13 +22,16 @@ from stormplan.record.entries import (
     Calibration,
     Direction,
     Inspection,
+    NoticeSent,
     PlowPass,
+    Reading,
     Void,
     parse_entry,
     write_entry,
 )
 from stormplan.service import record_packet
 from stormplan.store.archive import Archive
+from stormplan.store.photos import keep_photo
 from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
 from stormplan.words.record_export import entries_csv, entries_workbook
@@ -36,6 +39,7 @@ from stormplan.words.record_export import entries_csv, entries_workbook
 HOUR = timedelta(hours=1)
 SITES = {"a": site_entry(43.1, -89.4, {"here": LOT}, name="Mill <b>Court</b>")}
 DAY = date(2026, 1, 12)
+JPEG = b"\xff\xd8\xff an invented photo"
 
 
 def at(kind, hours_ago, **more):
@@ -108,6 +112,10 @@ def test_a_companys_own_rules():
             rule_set(key, parse_sites(SITES))
 
 
+def test_a_temperature_alone_is_no_treatment():
+    assert "treatment" in lacks("nh", at(Reading, 3, pavement_temp_c=-4.0))
+
+
 def test_what_is_voided_answers_nothing():
     assert "treatment" in lacks("nh", SPRAYED, Void(id="v", at=NOON, voids=SPRAYED.id))
 
@@ -138,10 +146,14 @@ def kept(tmp_path):
     plan = make_plan(sites, {"a": SiteForecasts(cell)}, made_at)
     entries = [
         at(Direction, 8, said="=no salt on the <i>deck</i>", said_by="J. Doe by phone"),
-        at(Application, 5, rate_l_m2=0.02, by="Kim",
-           photos=({"name": "lot.jpg", "sha256": "ab" * 32},)),
+        at(Application, 5, rate_l_m2=0.02, by="Kim", plan_made_at=made_at, instrument="infrared",
+           pavement_temp_c=-3.0, deviation="planned 0.5: drifts",
+           photos=({"name": "lot.jpg", "sha256": "ab" * 32},
+                   {"name": "kept.jpg", "sha256": keep_photo(tmp_path / "photos", "x", JPEG)[1]})),
         at(PlowPass, 4),
         at(PlowPass, 40),  # another day
+        NoticeSent(id="n", at=NOON - 7 * HOUR, client="ours", channel="call",
+                   recipient="608-555-0142", said="Snow by six"),
         Void(id="v", at=NOON, voids="PlowPass4"),
     ]  # fmt: skip
     with Archive(tmp_path / "archive.sqlite") as archive:
@@ -161,15 +173,26 @@ def test_a_packet_holds_what_was_known_planned_done_and_proved(kept):
     assert result.exit_code == 0, result.exception
     packet = json.loads((folder / "p" / "packet.json").read_text(encoding="utf-8"))
     told = {one["id"] for one in packet["entries"]}
-    assert told == {"Direction8", "Application5", "PlowPass4", "v"}
+    assert told == {"Direction8", "Application5", "PlowPass4", "v", "n"}
+    assert [path.read_bytes() for path in (folder / "p" / "photos").iterdir()] == [JPEG]
     assert packet["plan_made_at"] == "2026-01-11T18:00:00Z"
     assert sum(packet["forecast"]["values"]["snowfall_cm"]) == pytest.approx(4.0)
     assert packet["plan"]["key"] == "a"
     assert packet["missing"]["items"] == []
     assert packet["chain"]["first_broken_link"] is None
-    assert len(packet["chain"]["links"]) == 4
+    assert len(packet["chain"]["links"]) == 5
     page = (folder / "p" / "packet.html").read_text(encoding="utf-8")
-    for said in ("no legal advice", "ab" * 32, "J. Doe by phone", "does not count", "Kim"):
+    for said in (
+        "no legal advice",
+        "ab" * 32,
+        "J. Doe by phone",
+        "does not count",
+        "Kim",
+        "Snow by six",
+        "drifts",
+        "pavement 27 °F by infrared",
+        "by the plan of",
+    ):
         assert said in page
     assert "<i>deck" not in page
     assert "<b>Court" not in page
@@ -195,7 +218,7 @@ def test_missing_is_said_and_counts_as_degraded(kept):
     folder, _, _ = kept
     result = run(folder, "missing", "a", "2026-01-12", "--rules", "wi")
     assert result.exit_code == 3
-    assert "missing: pavement temperature" in result.output
+    assert "missing: condition before" in result.output
     assert "missing: calibration, entry Application5" in result.output
     assert "No legal advice" in result.output
     done = run(folder, "missing", "a", "2026-01-12", "--rules", "nh")
@@ -241,8 +264,8 @@ def test_json_lines_come_in_again_and_change_nothing(kept, tmp_path):
     fresh = tmp_path / "fresh"
     fresh.mkdir()
     (fresh / "sites.yaml").write_text(sites_text(SITES), encoding="utf-8")
-    assert "5 added" in run(fresh, "import", str(file)).output
-    assert "5 there already" in run(fresh, "import", str(file)).output
-    for name, said in (("all.csv", "5 entries"), ("all.xlsx", "5 entries")):
+    assert "6 added" in run(fresh, "import", str(file)).output
+    assert "6 there already" in run(fresh, "import", str(file)).output
+    for name, said in (("all.csv", "6 entries"), ("all.xlsx", "6 entries")):
         assert said in run(folder, "export", str(tmp_path / name)).output
     assert "accepted: a name" in str(run(folder, "export", str(tmp_path / "all.txt")).exception)

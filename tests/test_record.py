@@ -408,7 +408,7 @@ def test_a_night_is_logged_listed_and_verified(run):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("add", "pass", "mil", "lot"), "no site 'mil'; did you mean 'mill'?"),
+        (("add", "pass", "mlil", "lot"), "no site 'mlil'; did you mean 'mill'?"),
         (("add", "pass", "mill", "lto"), "no surface at mill 'lto'; did you mean 'lot'?"),
         (("add", "pass", "mill", "lot", "--at", "2999-01-01T00:00Z"), "yet to come"),
         (("add", "pass", "mill", "lot", "--at", "yesterday"), "is not a time"),

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from stormplan import units
 from stormplan.cli.main import app
 from stormplan.errors import InputError, SitesError
+from stormplan.record.checks import complete_keys
 from stormplan.record.entries import (
     Application,
     Calibration,
@@ -161,6 +162,20 @@ def test_a_correction_counts_in_the_place_of_what_it_corrects(run):
     assert counting.plan_made_at == datetime.fromisoformat("2026-01-12T04:30-06:00")
     refused = run("add", "pass", "mill", "lot", "--corrects", "nobody")
     assert "no entry 'nobody'" in str(refused.exception)
+
+
+def test_names_are_completed_where_they_can_be_no_other(run):
+    for site, surface in (("mi", "lo"), ("Site", "asph"), ("mill", "lot")):
+        said = run("add", "pass", site, surface)
+        assert "mill lot: plowed" in said.output, said.exception
+    sprayed = run("add", "application", "mill", "lot", "0.5gal/1000ft2", "--additive", "cal",
+                  "--share", "5%", "--sprayer", "tru")  # fmt: skip
+    assert "5 % calcium" in sprayed.output, sprayed.exception
+    assert run("add", "measurement", "nor", "salt", "3ton").exit_code == 0
+    assert "did you mean 'mill'" in str(run("add", "pass", "mlil", "lot").exception)
+    two = parse_sites(PLACE | {"mile": PLACE["mill"]})
+    asked = complete_keys({"kind": "pass", "site": "mil", "surface": "lot"}, two)
+    assert asked["site"] == "mil"  # it could be either
 
 
 def test_a_calibration_keeps_what_was_found(run):

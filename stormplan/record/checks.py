@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from difflib import get_close_matches
 
@@ -102,6 +102,63 @@ def _check_yard_entry(entry: YardEntry, sites: Sites) -> None:
             _check_key(where, entry.to_store, liquids)
         case Measurement() | Loss():
             _check_key(where, entry.store, known)
+
+
+def complete_keys(values: Mapping[str, object], sites: Sites) -> dict[str, object]:
+    """Return values of an entry with keys of the sites file written out.
+
+    Parameters
+    ----------
+    values : mapping of str to object
+        Values by field; a key may be the beginning of one, or of its name, as long as it can be
+        no other.
+    sites : Sites
+        The sites file.
+
+    Returns
+    -------
+    dict of str to object
+        What fits nothing, or several, stays as it was written.
+    """
+    found = dict(values)
+
+    def complete(field: str, known: Mapping[str, str]) -> str:
+        written = found.get(field)
+        if not isinstance(written, str):
+            return ""
+        found[field] = _completed(written, known)
+        return str(found[field])
+
+    client_names = {key: one.name for key, one in sites.clients.items()}
+    product_names = {key: one.name for key, one in sites.products.items()}
+    complete("client", client_names)
+    site = sites.sites.get(complete("site", {key: one.name for key, one in sites.sites.items()}))
+    yard_key = complete("yard", {key: one.name for key, one in sites.yards.items()})
+    if site is not None:
+        complete("surface", {key: one.label for key, one in site.surfaces.items()})
+        yard_key = site.yard
+    complete("additive", product_names)
+    complete("product", product_names | {SALT_PILE: SALT_PILE})
+    yard = sites.yards.get(yard_key)
+    if yard is not None:
+        complete("sprayer", {key: one.name for key, one in yard.sprayers.items()})
+        stores = {key: product_names.get(key, key) for key in stores_of(yard, sites)}
+        for field in ("tank", "store", "from_store", "to_store"):
+            complete(field, stores)
+    return found
+
+
+def _completed(written: str, known: Mapping[str, str]) -> str:
+    """Return the one key that a text is, or is the beginning of; else the text."""
+    if written in known:
+        return written
+    begun = written.casefold()
+    fitting = [
+        key
+        for key, name in known.items()
+        if begun and (key.startswith(begun) or name.casefold().startswith(begun))
+    ]
+    return fitting[0] if len(fitting) == 1 else written
 
 
 def _check_key(what: str, key: str, known: Collection[str]) -> None:

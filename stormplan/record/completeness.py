@@ -21,6 +21,7 @@ from stormplan.record.entries import (
     Entry,
     Inspection,
     PlowPass,
+    Reading,
     effective_entries,
 )
 
@@ -167,7 +168,7 @@ def missing_items(
         match item:
             case "treatment" | "rate" | "amount":
                 # an application cannot be in the record without its rate, nor a site without area
-                if not mine:
+                if not any(not isinstance(one, Reading) for one in mine):
                     found.append(MissingItem(item))
             case "operator":
                 found += [MissingItem(item, one.id) for one in worked if not one.by]

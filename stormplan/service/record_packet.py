@@ -7,6 +7,7 @@ of their photos, readings, and the links that prove that none was changed since.
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -18,8 +19,16 @@ from stormplan.company.sites import Sites
 from stormplan.errors import InputError
 from stormplan.planning.plan import current_document
 from stormplan.record.completeness import MissingItem, RuleSet, missing_items
-from stormplan.record.entries import SITE_ENTRIES, SURFACE_ENTRIES, Entry, Void, write_entry
+from stormplan.record.entries import (
+    SITE_ENTRIES,
+    SURFACE_ENTRIES,
+    Entry,
+    NoticeSent,
+    Void,
+    write_entry,
+)
 from stormplan.store.archive import Archive
+from stormplan.store.photos import find_photo, photo_folder
 from stormplan.store.record_log import RecordLog
 from stormplan.store.report_folders import write_atomic
 from stormplan.store.run_log import RunLog
@@ -39,7 +48,8 @@ class DayOfSite:
     start, end : datetime
         The local day, UTC.
     entries : tuple of Entry
-        What the record has of the site in it, voided ones and their voids included.
+        What the record has of the site in it, voided ones and their voids included, and notices
+        to its client.
     plan : dict or None
         The plan issued last before the day's first work, else of the day; None without one.
     """
@@ -88,12 +98,15 @@ def day_of_site(
     start = datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC)
     following = day + timedelta(days=1)
     end = datetime(following.year, following.month, following.day, tzinfo=zone).astimezone(UTC)
+    client = sites.sites[site].client
     mine = [
         one
         for one in record
-        if isinstance(one, (*SURFACE_ENTRIES, *SITE_ENTRIES))
-        and one.site == site
-        and start <= one.at < end
+        if start <= one.at < end
+        and (
+            (isinstance(one, (*SURFACE_ENTRIES, *SITE_ENTRIES)) and one.site == site)
+            or (isinstance(one, NoticeSent) and one.client == client)
+        )
     ]
     ids = {one.id for one in mine}
     voids = [one for one in record if isinstance(one, Void) and one.voids in ids]
@@ -214,6 +227,18 @@ def write_packet(
             ),
             write_atomic(folder / "packet.json", json.dumps(packet, indent=1, ensure_ascii=False)),
             write_atomic(folder / "entries.csv", entries_csv(day.entries, sites)),
+            *_copied_photos(day.entries, Path(archive.path), folder),
         ]
     except OSError as error:
         raise InputError(f"cannot write to {folder}: {error.strerror}") from error
+
+
+def _copied_photos(entries: Sequence[Entry], archive: Path, folder: Path) -> list[Path]:
+    """Copy the photos that are kept as they were; the page has the hashes of all."""
+    found = []
+    for sha256 in dict.fromkeys(photo.sha256 for one in entries for photo in one.photos):
+        photo = find_photo(photo_folder(archive), sha256)
+        if photo is not None:
+            (folder / "photos").mkdir(exist_ok=True)
+            found.append(Path(shutil.copyfile(photo, folder / "photos" / photo.name)))
+    return found

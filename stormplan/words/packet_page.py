@@ -85,10 +85,16 @@ def render_html(packet: Mapping[str, Any], entries: Sequence[Entry], sites: Site
 def _extras(entry: Entry, fmt: ReportFormat) -> Iterable[str]:
     temp_c = getattr(entry, "pavement_temp_c", None)
     if temp_c is not None:
-        yield f"pavement {fmt.units.temperature(temp_c)}"
-    weather = getattr(entry, "weather", "")
-    if weather:
-        yield str(weather)
+        read_with = getattr(entry, "instrument", "")
+        yield f"pavement {fmt.units.temperature(temp_c)}" + (
+            f" by {read_with}" if read_with else ""
+        )
+    plan_made_at = getattr(entry, "plan_made_at", None)
+    if plan_made_at is not None:
+        yield f"by the plan of {fmt.full_datetime(plan_made_at)}"
+    yield from filter(None, (getattr(entry, "deviation", ""), getattr(entry, "weather", "")))
+    if entry.corrects is not None:
+        yield f"in place of entry {entry.corrects}"
     if entry.note:
         yield entry.note
 

@@ -137,12 +137,13 @@ def _add_entry(
 
     from stormplan.cli.planning_commands import parse_moment
     from stormplan.company import sites_file
-    from stormplan.record.checks import check_entry, check_reference
+    from stormplan.record.checks import check_entry, check_reference, complete_keys
     from stormplan.record.entries import make_entry, write_entry
     from stormplan.store.archive import Archive
     from stormplan.store.record_log import RecordLog
 
     path = archive_path(out, archive)
+    checked, now = sites_file.load_sites(sites), parse_moment(None)
     common = {
         "id": uuid.uuid4().hex[:12],
         "at": parse_local_moment(at),
@@ -151,8 +152,7 @@ def _add_entry(
         "photos": tuple(_kept_photos(photos or (), path)),
         "corrects": corrects,
     }
-    entry = make_entry(common | dict(said))
-    checked, now = sites_file.load_sites(sites), parse_moment(None)
+    entry = make_entry(common | complete_keys(said, checked))
     check_entry(entry, checked, now)
     check_reference(entry, record_of(path) if path.exists() else ())
     with Archive(announce_new(path)) as kept:

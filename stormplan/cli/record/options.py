@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stormplan.cli.sites_option import find_sites_file
 from stormplan.errors import InputError
+
+if TYPE_CHECKING:
+    from stormplan.company.sites import Site
 
 OUT = Path("briefings")
 OutOption = Annotated[Path, typer.Option("--out", help="Folder of the briefings.")]
@@ -16,8 +20,33 @@ ArchiveOption = Annotated[
     Path | None, typer.Option("--archive", help="Archive; default OUT/archive.sqlite.")
 ]
 
-SiteArgument = Annotated[str, typer.Argument(help="Key of the site.")]
-SurfaceArgument = Annotated[str, typer.Argument(help="Key of the surface.")]
+
+def _site_keys(ctx: typer.Context, incomplete: str) -> list[str]:
+    return [key for key in _sites_of(ctx) if key.startswith(incomplete)]
+
+
+def _surface_keys(ctx: typer.Context, incomplete: str) -> list[str]:
+    site = _sites_of(ctx).get(ctx.params.get("site", ""))
+    return [] if site is None else [key for key in site.surfaces if key.startswith(incomplete)]
+
+
+def _sites_of(ctx: typer.Context) -> dict[str, Site]:
+    """Return the sites that a command being typed works on; none where the file has errors."""
+    from stormplan.company import sites_file
+
+    try:
+        return sites_file.load_sites(ctx.params.get("sites") or find_sites_file()).sites
+    except InputError:
+        return {}
+
+
+SiteArgument = Annotated[
+    str, typer.Argument(help="The site: its key, or how it begins.", autocompletion=_site_keys)
+]
+SurfaceArgument = Annotated[
+    str,
+    typer.Argument(help="The surface: its key, or how it begins.", autocompletion=_surface_keys),
+]
 DayArgument = Annotated[str, typer.Argument(help="Local day, like 2026-01-12.")]
 YardArgument = Annotated[str, typer.Argument(help="Key of the yard.")]
 StoreArgument = Annotated[
