@@ -88,8 +88,10 @@ def test_a_pretreat_that_is_still_there_is_not_repeated():
     # passes in one published case, from memory)
     without = plan(cell_with_past(SNOW_TONIGHT))
     assert Action.PRETREAT in {v.action for v in visits(without)}
+    for hours, additive in ((20, None), (30, None), (30, "calcium")):
+        kept = plan(cell_with_past(SNOW_TONIGHT), brined(hours, additive))
+        assert Action.PRETREAT not in {v.action for v in visits(kept)}
     with_it = plan(cell_with_past(SNOW_TONIGHT), brined(20))
-    assert Action.PRETREAT not in {v.action for v in visits(with_it)}
     last_pass = max(v.at for v in visits(without) if v.plow)
     first, second = (
         sum(v.chloride_kg for v in visits(each) if v.at <= last_pass) for each in (without, with_it)

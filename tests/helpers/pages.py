@@ -23,13 +23,18 @@ SITES = {"mill": site_entry(43.1, -89.4, {"lot": LOT, "walk": {"class": "concret
                                                                "area": "2000 ft2"}})}  # fmt: skip
 
 
+def snowy_cell(made_at):
+    """Return a forecast with snow from the third hour on."""
+    snow = {"snowfall_cm": {0: 0.0, 3: 1.0, 7: 0.0}, "snowfall_swe_mm": {0: 0.0, 3: 1.0, 7: 0.0}}
+    start = made_at.replace(minute=0, second=0, microsecond=0)
+    return forecast_cell(start=start, air_temp_c=-4.0, dew_point_c=-9.0, pop=0.9, **snow)
+
+
 def write_morning(folder, made_at, **sections):
     """Write a sites file and the reports of a snowy plan made then."""
     (folder / "sites.yaml").write_text(sites_text(SITES, **sections), encoding="utf-8")
-    snow = {"snowfall_cm": {0: 0.0, 3: 1.0, 7: 0.0}, "snowfall_swe_mm": {0: 0.0, 3: 1.0, 7: 0.0}}
-    start = made_at.replace(minute=0, second=0, microsecond=0)
-    cell = forecast_cell(start=start, air_temp_c=-4.0, dew_point_c=-9.0, pop=0.9, **snow)
-    plan = make_plan(parse_sites(SITES, **sections), {"mill": SiteForecasts(cell)}, made_at)
+    forecasts = {"mill": SiteForecasts(snowy_cell(made_at))}
+    plan = make_plan(parse_sites(SITES, **sections), forecasts, made_at)
     pipeline.write_reports(plan, folder / "out" / "latest")
     return plan
 
