@@ -27,7 +27,7 @@ STORMS = sorted((Path(__file__).parent / "storms" / "course").glob("*.yaml"))
 HOUR = timedelta(hours=1)
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 #: Keys of a storm's surface that YAML reads as dates and the sites file wants as it was written.
-DATES = ("last_treated", "new_concrete_until")
+DATES = ("new_concrete_until",)
 
 
 def read(path):
@@ -60,6 +60,9 @@ def cell_of(storm):
 
 
 def observed_of(storm):
+    if "treated_days_ago" in storm:
+        treated_at = NOON - storm["treated_days_ago"] * 24 * HOUR
+        return {("a", "here"): SurfaceHistory(last_treated_at=treated_at)}
     lying = storm.get("lying")
     if lying is None:
         return {}

@@ -186,6 +186,25 @@ def test_what_was_said_before_lets_film_and_ice_of_then_count_where_a_source_beg
     assert (unknown.record.treated_at, unknown.record.inspected_at) == (None, None)
 
 
+def test_the_last_treatment_counts_however_long_ago():
+    # Minnesota Snow and Ice Control Field Handbook (from memory): half rate after a dry spell
+    rules = ("pretreat_rate_min", "pretreat_rate_light_snow_max")
+    fixed = dict.fromkeys(rules, "0.5 gal/1000 ft2")
+
+    def rate(*entries):
+        histories = surface_histories(entries, NOON, oldest=NOON - 72 * HOUR)
+        sites = parse_sites({"a": site_entry(43.1, -89.4, {"here": LOT})}, policy=fixed)
+        cell = SiteForecasts(cell_with_past(SNOW_TONIGHT))
+        made = make_plan(sites, {"a": cell}, NOON, histories=histories)
+        assert made.sites[0].surfaces[0].record is None  # too old to lie there still
+        (first,) = [v for v in visits(made) if v.action is Action.PRETREAT]
+        return first.rate_l_m2
+
+    long_ago, lately = (entry(Application, hours, rate_l_m2=BRINE_L_M2) for hours in (1800, 200))
+    assert rate() == rate(long_ago, lately) == pytest.approx(BRINE_L_M2)
+    assert rate(long_ago) == pytest.approx(BRINE_L_M2 / 2)
+
+
 def test_planned_again_through_a_storm_nothing_that_was_done_is_asked_again():
     """Every three hours, with what the plan before asked for logged as it fell due."""
     storm = cell_with_past(((4, 20, 0.6),))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from helpers.diagnostics import degraded_lines
-from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry, sites_text
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
@@ -149,6 +149,14 @@ def records():
         for name, found in vars(module).items()
         if isinstance(found, type) and issubclass(found, sites.Record)
     }
+
+
+def test_a_key_that_is_gone_is_answered_with_what_to_do():
+    text = sites_text({"a": site_entry(43.1, -89.4, {"lot": {
+        "class": "asphalt_lot", "area": "20000 ft2", "last_treated": "2026-01-05"}})})  # fmt: skip
+    (problem,) = problems(text)
+    assert "there is no key 'last_treated' any more" in problem
+    assert "stormplan record add application" in problem
 
 
 def test_former_keys_are_of_records_that_have_the_present_key_and_not_the_former():

@@ -1,7 +1,7 @@
 """Decisions against published practice: each case names the publication it comes from."""
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from types import SimpleNamespace
 
 import numpy as np
@@ -347,25 +347,23 @@ def test_half_rate_after_a_dry_autumn():
     # Minnesota Snow and Ice Control Field Handbook (from memory): half rate on the first use
     fixed = dict.fromkeys(("pretreat_rate_min", "pretreat_rate_light_snow_max"), "0.5 gal/1000 ft2")
     rates = [
-        treatments_at(26, LOT | {"last_treated": day}, {"policy": fixed}, **snow_series())[0]
-        for day in ("2025-11-01", "2026-01-05")
+        treatments_at(26, LOT, {"policy": fixed}, treated_at=at, **snow_series())[0]
+        for at in (NOON - timedelta(days=72), NOON - timedelta(days=7), None)
     ]
-    assert [rate_gal_kft2(one) for one in rates] == pytest.approx([0.25, 0.5])
+    assert [rate_gal_kft2(one) for one in rates] == pytest.approx([0.25, 0.5, 0.5])
 
 
 @pytest.mark.parametrize(
-    ("last_treated", "lowest", "highest"),
-    [(None, 0.3, 0.6), (date(2026, 1, 5), 0.3, 0.6), (date(2025, 11, 1), 0.15, 0.3)],
+    ("days_ago", "lowest", "highest"), [(None, 0.3, 0.6), (7, 0.3, 0.6), (72, 0.15, 0.3)]
 )
-def test_rates_before_frost_are_the_manuals_whole_or_halved(last_treated, lowest, highest):
+def test_rates_before_frost_are_the_manuals_whole_or_halved(days_ago, lowest, highest):
     # MPCA Winter Parking Lot and Sidewalk Maintenance Manual (from memory): 0.3-0.6 gal/1000 ft2
     # before frost; half of it on the first use after a dry spell (Minnesota handbook, from memory)
     sites = parse_sites({"a": site_entry(43.1, -89.4)})
     case = SimpleNamespace(
         practice=sites.practice(),
-        surface=SimpleNamespace(last_treated=last_treated),
+        last_treated_at=None if days_ago is None else NOON - timedelta(days=days_ago),
         now=NOON,
-        local_date=lambda moment: moment.date(),
     )
     rates, _ = pretreatment.rates_l_m2(case, SimpleNamespace(hazard=Hazard.FROST))
     gallons = [rate / units.parse("1 gal/1000 ft2", "liquid rate") for rate in rates]

@@ -1,4 +1,4 @@
-"""Former keys of the sites file and their present names, by record.
+"""Former keys of the sites file and their present names, or what to do instead, by record.
 
 A file that was written for an earlier version is told the new key; the old one is not accepted.
 """
@@ -71,4 +71,11 @@ RENAMED_KEYS: Mapping[str, Mapping[str, str]] = {
     "Policy": _POLICY,
     "SitePolicy": _of_scope("site"),
     "SurfacePolicy": _of_scope("surface"),
+}
+
+REMOVED_KEYS: Mapping[str, Mapping[str, str]] = {
+    "Surface": {
+        "last_treated": "the record says it now; log the last treatment there:"
+        " stormplan record add application SITE SURFACE RATE --at 2026-03-20T06:00-05:00"
+    },
 }

@@ -370,8 +370,6 @@ class Surface(Record):
         The owner says no chlorides, or it is an airfield surface.
     new_concrete_until : date or None
         No de-icer before this day.
-    last_treated : date or None
-        Day of the last treatment, before the record begins.
     policy : SurfacePolicy
         Rules of practice for this surface only.
     """
@@ -393,7 +391,6 @@ class Surface(Record):
     poor_concrete: bool = False
     no_chlorides: bool = False
     new_concrete_until: date | None = None
-    last_treated: date | None = None
     policy: SurfacePolicy = SurfacePolicy()
 
     @property

@@ -29,7 +29,7 @@ from stormplan.company import policy, sites
 from stormplan.company.places import place_questions
 from stormplan.company.policy import SitePolicy, SurfacePolicy
 from stormplan.company.practice_rules import Practice
-from stormplan.company.renamed_keys import RENAMED_KEYS
+from stormplan.company.renamed_keys import REMOVED_KEYS, RENAMED_KEYS
 from stormplan.company.sites import Sites
 from stormplan.company.validators import Record
 from stormplan.errors import InputError, Problem, SitesError
@@ -265,6 +265,8 @@ def _unknown_key_message(detail: dict[str, Any], key: str) -> str:
     if present is not None:
         return f"unknown key '{key}'; it is now called '{present[-1]}'"
     model = _model_at(detail["loc"][:-1])
+    if key in REMOVED_KEYS.get(model.__name__, {}):
+        return f"there is no key '{key}' any more; {REMOVED_KEYS[model.__name__][key]}"
     if model in (SitePolicy, SurfacePolicy) and (remedy := policy.scope_remedy(key)):
         return remedy
     return f"unknown key '{key}'; {_suggestion(key, _aliases(model))}"

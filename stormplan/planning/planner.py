@@ -321,6 +321,14 @@ def _record_state(history: SurfaceHistory, counted: SurfaceHistory) -> RecordSta
     )
 
 
+def _history_with_entries(
+    histories: SurfaceHistories, site: str, surface: str
+) -> SurfaceHistory | None:
+    """Return what the record says of a surface; None where all of it is too old to count."""
+    history = histories.get((site, surface))
+    return history if history is not None and history.moments else None
+
+
 def _refreeze_periods(treatments: Sequence[Treatment]) -> Iterable[RefreezePeriod]:
     """Yield the refreeze periods of a surface."""
     for event in (item.event for item in treatments):
@@ -357,7 +365,7 @@ def _site_plan(
             source_decision.decisions[key, surface_key],
             night_errors.get((key, surface_key)),
             (site.latitude_deg, site.longitude_deg),
-            histories.get((key, surface_key)),
+            _history_with_entries(histories, key, surface_key),
         )
         for surface_key, surface in site.surfaces.items()
         if (key, surface_key) in source_decision.decisions

@@ -221,7 +221,9 @@ def split_sites(
         shares_cell = bool(block) and cells[block[-1]] is cells[key]
         members = max(cells[key].n_members, ensemble.MEMBER_COUNT)
         surfaces = sites.sites[key].surfaces
-        with_entries = sum((key, surface) in histories for surface in surfaces)
+        with_entries = sum(
+            bool(histories.get((key, surface), NO_HISTORY).moments) for surface in surfaces
+        )
         column_count += members * (with_entries if shares_cell else len(surfaces))
         block.append(key)
     if block:
@@ -368,6 +370,7 @@ def _decide_group(
             is_treated=bool(plowed_column.recorded.doses),
             is_pretreated=block_run.is_pretreated[index[plowed_column]],
             earlier_work=earlier_work.get((key, surface_key), ()),
+            last_treated_at=histories.get((key, surface_key), NO_HISTORY).last_treated_at,
         )
     treatments = _decide(block_run, cases, sites, mixtures)
     return {

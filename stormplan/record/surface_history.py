@@ -102,11 +102,14 @@ class SurfaceHistory:
         When it was plowed or shoveled, aware.
     applications : tuple of Application
         What was put down.
+    last_treated_at : datetime or None
+        When salt or liquid was put down last, however long ago; None where the record has none.
     """
 
     observed: tuple[ObservedCondition, ...] = ()
     passes: tuple[datetime, ...] = ()
     applications: tuple[Application, ...] = ()
+    last_treated_at: datetime | None = None
 
     @property
     def moments(self) -> tuple[datetime, ...]:
@@ -123,7 +126,7 @@ NO_HISTORIES: SurfaceHistories = {}
 
 
 def surface_histories(
-    entries: Iterable[Entry], now: datetime
+    entries: Iterable[Entry], now: datetime, oldest: datetime | None = None
 ) -> dict[tuple[str, str], SurfaceHistory]:
     """Return what was known of each surface at a moment.
 
@@ -133,6 +136,9 @@ def surface_histories(
         The record.
     now : datetime
         The moment, aware; an entry that a fast clock put a little later counts, later ones do not.
+
+    oldest : datetime or None
+        Of earlier entries only the last treatment counts, aware; None counts all.
 
     Returns
     -------
@@ -145,12 +151,19 @@ def surface_histories(
             continue
         before = found.get((entry.site, entry.surface), NO_HISTORY)
         observed, passes, applications = before.observed, before.passes, before.applications
+        treated_at = before.last_treated_at
+        if isinstance(entry, Application) and (entry.rate_l_m2 or entry.salt_kg_m2):
+            treated_at = entry.at
         match entry:
+            case _ if oldest is not None and entry.at < oldest:
+                pass
             case Inspection():
                 observed = (*observed, ObservedCondition.from_inspection(entry))
             case PlowPass():
                 passes = (*passes, entry.at)
             case Application():
                 applications = (*applications, entry)
-        found[entry.site, entry.surface] = SurfaceHistory(observed, passes, applications)
+        found[entry.site, entry.surface] = SurfaceHistory(
+            observed, passes, applications, treated_at
+        )
     return found

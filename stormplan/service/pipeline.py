@@ -29,7 +29,6 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.checks import check_entry
 from stormplan.record.entries import (
-    SURFACE_ENTRIES,
     Entry,
     WorkEntry,
     effective_entries,
@@ -160,8 +159,6 @@ def fetch_and_plan(
     record, record_diagnostics = _usable_record(sites, archive, now)
     night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder, record)
     source_errors = _error_records(archive, now)
-    oldest = now - MAX_ENTRY_AGE
-    recent = [one for one in record if isinstance(one, SURFACE_ENTRIES) and oldest <= one.at]
     plan = plan_isolated(
         partial(
             make_plan,
@@ -169,7 +166,7 @@ def fetch_and_plan(
             now=now,
             night_errors=night_errors,
             error_records=source_errors,
-            histories=surface_histories(recent, now),
+            histories=surface_histories(record, now, oldest=now - MAX_ENTRY_AGE),
             earlier_work=_earlier_work(archive, now),
             stock=stock_book(sites, record, now),
             mapper=partial(_map_blocks, progress) if progress else map,

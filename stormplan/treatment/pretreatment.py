@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 
@@ -204,10 +205,9 @@ def rates_l_m2(case: SurfaceCase, event: Event) -> tuple[list[float], Reasons]:
 
 def _first_use_rate_factor(case: SurfaceCase) -> tuple[float, Reasons]:
     """Part of the rate on the first treatment after a long dry spell [-]."""
-    treated = case.surface.last_treated
-    if treated is None:
+    if case.last_treated_at is None:
         return 1.0, ()
-    dry_h = 24.0 * (case.local_date(case.now) - treated).days
+    dry_h = (case.now - case.last_treated_at) / timedelta(hours=1)
     if dry_h <= case.practice.number("dry_spell"):
         return 1.0, ()
     return case.practice.number("first_use_rate_factor"), (

@@ -50,7 +50,8 @@ class SurfaceCase:
     ``is_treated`` that by the record something was put down on it, ``is_pretreated`` that liquid
     was and nothing fell or was plowed since; ``rate_steps_up`` is by how many rate steps the
     pre-treat of an event, by its place among the events, is put higher than the film model alone
-    asks; ``earlier_work`` is what the plan announced before has crews do on it.
+    asks; ``earlier_work`` is what the plan announced before has crews do on it; ``last_treated_at``
+    is when it was treated last by the record, however long ago.
     """
 
     surface: Surface
@@ -69,6 +70,7 @@ class SurfaceCase:
     is_pretreated: bool = False
     rate_steps_up: tuple[tuple[int, int], ...] = ()
     earlier_work: EarlierWork = ()
+    last_treated_at: datetime | None = None
 
     @property
     def is_pedestrian(self) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 
 from stormplan.numerics import HOUR
 from stormplan.physics import bias_correction, night_error, station_checks
-from stormplan.physics.bias_correction import Light, PavementReading
+from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.night_error import (
     CorrectionScore,
     NightError,

@@ -6,6 +6,7 @@ from helpers.published_tables import NOON, between_hours, forecast_cell, hourly
 from helpers.sites import parse_sites, site_entry
 from stormplan import units
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.surface_history import SurfaceHistory
 from stormplan.treatment.records import Treatment
 
 F = units.f_to_c
@@ -19,13 +20,16 @@ def snow_series(start=12, end=18, inches_an_hour=0.2, pop=0.8):
     return {"snowfall_swe_mm": amount, "snowfall_cm": amount, "pop": pop}
 
 
-def plan_surface(surface=LOT, company_overrides=None, now=NOON, site_overrides=None, **weather):
-    """Plan one surface under one cell of weather."""
+def plan_surface(
+    surface=LOT, company_overrides=None, now=NOON, site_overrides=None, treated_at=None, **weather
+):
+    """Plan one surface under one cell of weather; by the record it was treated last then."""
     sites = {"a": site_entry(43.1, -89.4, {"here": surface}, **(site_overrides or {}))}
     return make_plan(
         parse_sites(sites, **(company_overrides or {})),
         {"a": SiteForecasts(forecast_cell(**weather))},
         now,
+        histories={("a", "here"): SurfaceHistory(last_treated_at=treated_at)},
     )
 
 

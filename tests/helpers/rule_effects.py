@@ -211,6 +211,7 @@ class RuleEffect:
     other: Mapping[str, Any] | None = None
     later: Mapping[str, Any] | None = None
     seen_icy_h_ago: float | None = None  # the record has ice seen so long before now
+    treated_days_ago: float | None = None  # the last treatment in the record
     entries: tuple[Entry, ...] = ()  # of the record, about yards
     read_error_k: float | None = None  # of a reading of the night before, from the model
     table_sun_frac: float | None = None  # the forecast is a table with so much of a clear sky's sun
@@ -295,8 +296,8 @@ EFFECTS: dict[str, RuleEffect] = {
     "frost_rate_min": RuleEffect("0.5 gal/1000 ft2", FROST_AT_DAWN),
     "frost_rate_max": RuleEffect("0.3 gal/1000 ft2", FROST_AT_DAWN),
     "post_treat_rate_max": RuleEffect("0.3 gal/1000 ft2", snow(0.6)),
-    "first_use_rate_factor": RuleEffect("100 %", surface=LOT | {"last_treated": "2025-11-01"}),
-    "dry_spell": RuleEffect("100 d", surface=LOT | {"last_treated": "2025-11-20"}),
+    "first_use_rate_factor": RuleEffect("100 %", treated_days_ago=72.0),
+    "dry_spell": RuleEffect("100 d", treated_days_ago=53.0),
     # timing
     "lead_min": RuleEffect("4 h", snow(start=2, end=8), policy={"lead_best": "4 h"}),
     "lead_best": RuleEffect("6 h"),
@@ -466,6 +467,9 @@ EFFECTS: dict[str, RuleEffect] = {
 
 def histories_of(effect: RuleEffect) -> dict[tuple[str, str], SurfaceHistory]:
     """Return what the record says of the surface."""
+    if effect.treated_days_ago is not None:
+        treated_at = effect.now - timedelta(days=effect.treated_days_ago)
+        return {("a", "here"): SurfaceHistory(last_treated_at=treated_at)}
     if effect.seen_icy_h_ago is None:
         return {}
     seen = ObservedCondition(
