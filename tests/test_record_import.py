@@ -253,16 +253,21 @@ def test_the_name_of_a_photo_is_never_a_path(tmp_path, name, kept):
 def test_only_what_is_older_than_the_retention_goes_and_the_chain_holds(run, tmp_path):
     now = datetime.now(UTC)
     ages = (1500, 1300, 1000, 1400, 10)  # days; RSA 508:22: three years are kept
+    photos = {age: keep_photo(tmp_path / "photos", "x", JPEG + bytes([age % 7])) for age in ages}
     with Archive(tmp_path / "archive.sqlite") as archive:
         log = RecordLog(archive)
         for age in ages:
-            one = lot(PlowPass, age, at=now - age * DAY)
+            name, sha256 = photos[age]
+            shown = ({"name": name, "sha256": sha256},)
+            one = lot(PlowPass, age, at=now - age * DAY, photos=shown)
             log.add([(one.id, write_entry(one))], now - age * DAY)
         last = log.last_link()
     pruned = run("prune")
     assert pruned.exit_code == 0, pruned.exception
     assert pruned.output.startswith("2 entries")
     assert "0 entries" in run("prune").output
+    left = {sha256 for age, (_, sha256) in photos.items() if age not in (1500, 1300)}
+    assert {path.stem for path in (tmp_path / "photos").iterdir()} == left
     with Archive(tmp_path / "archive.sqlite") as archive:
         log = RecordLog(archive)
         assert [key for key, _ in log.documents()] == ["e1000", "e1400", "e10"]

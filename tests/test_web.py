@@ -348,6 +348,14 @@ def test_no_session_no_page(base, path):
         reply = requests.get(base + path, cookies=cookies)
         assert reply.status_code == 403
         assert "mill" not in reply.text.lower()
+    photo = {"photo": ("lot.jpg", b"\xff\xd8\xff" + b"x" * 5_000_000)}
+    try:
+        status = requests.post(
+            f"{base}/entry", data={"form": "inspection"}, files=photo
+        ).status_code
+    except requests.ConnectionError:  # refused before all of it was sent
+        status = 403
+    assert status == 403
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 from stormplan.errors import InputError
@@ -85,3 +86,10 @@ def find_photo(folder: Path, sha256: str) -> Path | None:
         if hashlib.sha256(path.read_bytes()).hexdigest() == sha256:
             return path
     return None
+
+
+def drop_photos(folder: Path, sha256s: Iterable[str]) -> None:
+    """Remove photos that no entry shows any more."""
+    for sha256 in sha256s:
+        for path in folder.glob(f"{sha256}.*"):
+            path.unlink(missing_ok=True)

@@ -120,7 +120,8 @@ def write_day_packet(
 def prune_record(sites: SitesOption, out: OutOption = OUT, archive: ArchiveOption = None) -> None:
     """Let old entries go, by the rule record_retention; nothing younger can be pruned.
 
-    The chain still verifies. Write the record out first: what went is nowhere else.
+    The chain still verifies. Photos that only they show go, too. Write the record out first: what
+    went is nowhere else.
     """
     from datetime import datetime
 
@@ -128,6 +129,7 @@ def prune_record(sites: SitesOption, out: OutOption = OUT, archive: ArchiveOptio
     from stormplan.company import sites_file
     from stormplan.record.retention import kept_since, prunable_count
     from stormplan.store.archive import Archive
+    from stormplan.store.photos import drop_photos, photo_folder
     from stormplan.store.record_log import RecordLog
 
     path = archive_path(out, archive)
@@ -137,4 +139,7 @@ def prune_record(sites: SitesOption, out: OutOption = OUT, archive: ArchiveOptio
         recorded_at = [datetime.fromisoformat(stamp) for _, stamp, _ in log.links()]
         count = prunable_count(record, recorded_at, checked, now)
         log.prune_first(count, now)
+    kept_hashes = {photo.sha256 for one in record[count:] for photo in one.photos}
+    gone = {photo.sha256 for one in record[:count] for photo in one.photos} - kept_hashes
+    drop_photos(photo_folder(path), gone)
     print(f"{count} entries from before {kept_since(checked, now):%Y-%m-%d} removed")

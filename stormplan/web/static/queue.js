@@ -7,6 +7,8 @@
   const OLD_PAGE_MS = 180000;
   const SENT_KEPT_MS = 8 * 86400000;
   const status = document.getElementById("waiting");
+  const { person } = document.body.dataset; // what somebody logged is sent as theirs, or waits
+  const isMine = (one) => one.person === person && !one.refused;
 
   // -- what is kept on the phone ------------------------------------------------------------------
 
@@ -40,11 +42,13 @@
   };
   const tell = async (more) => {
     const forms = await all("waiting");
-    const waiting = forms.filter((one) => !one.refused);
+    const waiting = forms.filter(isMine);
+    const others = forms.filter((one) => one.person !== person);
     const parts = [];
     if (waiting.length) parts.push(paragraph(`${waiting.length} waiting on this phone for coverage`));
+    if (others.length) parts.push(paragraph(`${others.length} of ${others[0].person} waiting here: they are sent when that link is opened on this phone`));
     if (more) parts.push(paragraph(more));
-    for (const one of forms.filter((each) => each.refused)) {
+    for (const one of forms.filter((each) => each.refused && each.person === person)) {
       const button = document.createElement("button");
       button.textContent = "Put it away";
       button.className = "quiet";
@@ -93,7 +97,7 @@
     isSending = true;
     let told = "", count = 0;
     try {
-      const forms = (await all("waiting")).filter((each) => !each.refused);
+      const forms = (await all("waiting")).filter(isMine);
       for (const one of forms.sort((first, second) => first.at - second.at)) {
         const reply = await send(one);
         if (!reply) break;
@@ -124,6 +128,7 @@
       at: Date.now(),
       fields: [...data.entries()],
       photo: photo instanceof File && photo.size ? photo : null,
+      person,
       about: `${data.get("form")} ${data.get("surface") || data.get("store") || data.get("site") || ""}`.trim(),
       refused: "",
     };
