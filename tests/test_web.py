@@ -289,7 +289,8 @@ def test_the_rate_card_says_how_fast_to_drive(folder, base, visit):
         RecordLog(archive).add([("fresh", write_entry(fresh))], now)
     page = crew.get(f"{base}/work").text
     assert f"calibrated {now.astimezone(ZoneInfo('America/Chicago')):%Y-%m-%d}; hold 30 psi" in page
-    assert "mph" in page
+    said = re.search(r'Truck: drive ([\d.]+) mph.*?name="planned" value="([\d.]+)"', page, re.S)
+    assert float(said[1]) == pytest.approx(8 * 0.5 / float(said[2]), abs=0.1)
 
 
 # -- notices --------------------------------------------------------------------------------------

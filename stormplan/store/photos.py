@@ -88,8 +88,8 @@ def find_photo(folder: Path, sha256: str) -> Path | None:
     return None
 
 
-def drop_photos(folder: Path, sha256s: Iterable[str]) -> None:
+def drop_photos(folder: Path, hashes: Iterable[str]) -> None:
     """Remove photos that no entry shows any more."""
-    for sha256 in sha256s:
+    for sha256 in hashes:
         for path in folder.glob(f"{sha256}.*"):
             path.unlink(missing_ok=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -27,7 +27,7 @@ from stormplan.units import UnitFormatter
 from stormplan.web.form_fields import field_units
 from stormplan.web.forms import FORM_ROLES
 from stormplan.web.surface_forms import SKIP_REASONS
-from stormplan.web.work_list import AHEAD, SiteWork, work_list
+from stormplan.web.work_list import SiteWork, work_list
 from stormplan.words.entry_text import entry_text
 
 #: Value and text of a choice.
@@ -107,6 +107,7 @@ def work_values(
     """Return what the crew's list shows."""
     made_at = "" if plan is None else f"{plan.made_at.astimezone(company_zone(sites)):%a %H:%M}"
     work = () if plan is None else work_list(plan, record)
+    cards = rate_cards(work, record, sites, now)
     return {
         "made_at": made_at,
         "plan_id": "" if plan is None else plan.made_at.isoformat(),
@@ -117,7 +118,11 @@ def work_values(
             site: [(k, s.name) for k, s in sites.yards[one.yard].sprayers.items()]
             for site, one in sites.sites.items()
         },
-        "cards": [] if plan is None else rate_cards(plan, record, sites, now),
+        "cards": [
+            _card_text(name, card, UnitFormatter(sites.company.units), company_zone(sites))
+            for name, card in cards.values()
+        ],
+        "speeds": _speeds(work, cards, sites),
         "places": surfaces_of(sites),
         "other_work": OTHER_WORK,
     }
@@ -151,25 +156,37 @@ class CardText:
     rows: tuple[tuple[str, str, str], ...]
 
 
-def rate_cards(plan: Plan, record: Sequence[Entry], sites: Sites, now: datetime) -> list[CardText]:
-    """Return the rate cards of all sprayers for the rates of the plan's next day."""
-    rates = [
-        visit.rate_l_m2
-        for site in plan.sites
-        for _, treatment in site.treatments
-        for visit in treatment.visits
-        if visit.rate_l_m2 > 0.0 and visit.at < plan.made_at + AHEAD
-    ]
-    fmt, zone = UnitFormatter(sites.company.units), company_zone(sites)
-    rounded = [round(rate, 4) for rate in rates]
-    return [
-        _card_text(
-            sprayer.name, rate_card(yard_key, key, sprayer, record, rounded, sites.practice(), now),
-            fmt, zone,
+def rate_cards(
+    work: Iterable[SiteWork], record: Sequence[Entry], sites: Sites, now: datetime
+) -> dict[tuple[str, str], tuple[str, RateCard]]:
+    """Return name and rate card of every sprayer, by yard and key, for the rates of the list."""
+    rates = [item.rate_l_m2 for site in work for item in site.items if item.rate_l_m2 > 0.0]
+    return {
+        (yard_key, key): (
+            sprayer.name,
+            rate_card(yard_key, key, sprayer, record, rates, sites.practice(), now),
         )
         for yard_key, yard in sites.yards.items()
         for key, sprayer in yard.sprayers.items()
-    ]  # fmt: skip
+    }
+
+
+def _speeds(
+    work: Iterable[SiteWork],
+    cards: Mapping[tuple[str, str], tuple[str, RateCard]],
+    sites: Sites,
+) -> dict[str, str]:
+    """Return how fast the sprayer that the plan sends drives at each visit, by the visit's key."""
+    fmt, found = UnitFormatter(sites.company.units), {}
+    for item in (item for site in work for item in site.items if item.sprayer):
+        yard = sites.sites[item.surface.split("/")[0]].yard
+        if (yard, item.sprayer) not in cards:
+            continue
+        name, card = cards[yard, item.sprayer]
+        (row,) = (one for one in card.rows if one.rate_l_m2 == item.rate_l_m2)
+        if row.speed_ms is not None and row.is_within:
+            found[item.done_key] = f"{name}: drive {fmt.driving_speed(row.speed_ms)}"
+    return found
 
 
 def _card_text(name: str, card: RateCard, fmt: UnitFormatter, zone: ZoneInfo) -> CardText:
@@ -180,19 +197,15 @@ def _card_text(name: str, card: RateCard, fmt: UnitFormatter, zone: ZoneInfo) ->
         heading = f"calibrated {last.at.astimezone(zone):%Y-%m-%d}"
         heading += " - too long ago, calibrate it again" if card.is_old else ""
         heading += "" if last.pressure_pa is None else f"; hold {fmt.pressure(last.pressure_pa)}"
-    rows = tuple(
-        (
-            fmt.liquid_rate(row.rate_l_m2),
-            "out of its range"
-            if not row.is_within
-            else "not known"
-            if row.speed_ms is None
-            else fmt.driving_speed(row.speed_ms),
-            "" if row.flow_l_h is None else fmt.flow(row.flow_l_h),
-        )
-        for row in card.rows
-    )
-    return CardText(name, heading, last is None or card.is_old, rows)
+    rows: dict[str, tuple[str, str]] = {}
+    for row in card.rows:
+        if not row.is_within:
+            rows[fmt.liquid_rate(row.rate_l_m2)] = "out of its range", ""
+        elif row.speed_ms is not None:
+            flow = "" if row.flow_l_h is None else fmt.flow(row.flow_l_h)
+            rows[fmt.liquid_rate(row.rate_l_m2)] = fmt.driving_speed(row.speed_ms), flow
+    told = tuple((rate, *how) for rate, how in rows.items())
+    return CardText(name, heading, last is None or card.is_old, told)
 
 
 def look_values(sites: Sites, role: Role) -> dict[str, Any]:

@@ -46,6 +46,8 @@ class WorkItem:
         Where, when, what, how much of what.
     action, additive, share, rate, unit : str
         What the form carries; ``rate`` and ``unit`` are empty where nothing goes down.
+    rate_l_m2 : float
+        Of a liquid [L/m²].
     is_plowed : bool
         Whether a pass goes first.
     done : str
@@ -65,6 +67,7 @@ class WorkItem:
     share: str
     rate: str
     unit: str
+    rate_l_m2: float
     is_plowed: bool
     done: str
 
@@ -170,6 +173,7 @@ def _work_item(
         share=f"{100 * visit.additive_frac:.4g}" if visit.additive else "",
         rate=rate,
         unit=unit,
+        rate_l_m2=visit.rate_l_m2,
         is_plowed=visit.plow,
         done=_done_text(site.key, surface.key, visit, logged, fmt),
     )
