@@ -247,7 +247,7 @@ def _damage_some(
             case "row":
                 try:
                     what = _damage_row(rng, archive)
-                except sqlite3.DatabaseError:  # its bytes are damaged already
+                except (sqlite3.DatabaseError, UnicodeDecodeError):  # its bytes are damaged already
                     continue
             case "bytes":
                 what = _damage_bytes(rng, archive)
