@@ -293,6 +293,20 @@ def test_the_rate_card_says_how_fast_to_drive(folder, base, visit):
     assert float(said[1]) == pytest.approx(8 * 0.5 / float(said[2]), abs=0.1)
 
 
+def test_a_sites_file_that_changed_is_read_again(tmp_path):
+    write_morning(tmp_path, datetime.now(UTC))
+    with serving(tmp_path) as base, requests.Session() as phone:
+        phone.get(f"{base}/open/{link_of(tmp_path, 'Kim', 'owner')}")
+        assert "Lot 9" not in phone.get(f"{base}/say").text
+        named = {"mill": SITES["mill"] | {"name": "Lot 9"}}
+        (tmp_path / "sites.yaml").write_text(sites_text(named), encoding="utf-8")
+        assert "Lot 9" in phone.get(f"{base}/say").text
+        (tmp_path / "sites.yaml").write_text("company: [", encoding="utf-8")
+        assert phone.get(f"{base}/say").status_code == 503
+        (tmp_path / "sites.yaml").unlink()
+        assert phone.get(f"{base}/say").status_code == 503
+
+
 # -- notices --------------------------------------------------------------------------------------
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
+from typing import Generic, TypeVar
 from urllib.parse import parse_qsl
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -23,7 +24,7 @@ from starlette.routing import Route
 
 from stormplan.company import sites_file
 from stormplan.company.sites import Sites
-from stormplan.errors import InputError
+from stormplan.errors import InputError, StormplanError
 from stormplan.planning.plan import Plan
 from stormplan.record.entries import Entry, Photo, parse_entry, write_entry
 from stormplan.service.pipeline import read_plan
@@ -47,6 +48,7 @@ from stormplan.web.multipart import Upload, parse_multipart
 from stormplan.web.work_list import work_list
 from stormplan.words.entry_text import entry_text
 
+Content = TypeVar("Content")
 COOKIE = "stormplan"
 #: Report, its name, and who reads it.
 REPORTS = {
@@ -116,10 +118,30 @@ class _RefusedError(Exception):
         self.status = status
 
 
+class _FileOnce(Generic[Content]):
+    """A file that is read again only when it has changed."""
+
+    def __init__(self, read: Callable[[Path], Content]) -> None:
+        self._read = read
+        self._kept: tuple[tuple[object, ...], Content] | None = None
+
+    def read(self, path: Path) -> Content:
+        """Return what is in the file; errors of reading it are raised."""
+        state = path.stat()
+        identity = (path.resolve(), state.st_mtime_ns, state.st_size, state.st_ino)
+        kept = self._kept
+        if kept is None or kept[0] != identity:
+            kept = self._kept = identity, self._read(path)
+        return kept[1]
+
+
 class _Pages:
     def __init__(self, settings: PagesSettings) -> None:
         self.settings = settings
         self.wrong_links = RateLimit(WRONG_LINKS_A_MINUTE)
+        self.sites_file = _FileOnce(sites_file.load_sites)
+        self.plan_file = _FileOnce(read_plan)
+        self.known_record: tuple[str, list[Entry]] = ("", [])
         self.templates = Environment(
             loader=PackageLoader("stormplan.web", "templates"),
             autoescape=True,
@@ -236,19 +258,26 @@ class _Pages:
 
     def _sites(self) -> Sites:
         try:
-            return sites_file.load_sites(self.settings.sites)
-        except InputError:
+            return self.sites_file.read(self.settings.sites)
+        except (StormplanError, OSError):
             raise _RefusedError(503, "the sites file has errors; the owner must mend it") from None
 
     def _plan(self) -> Plan | None:
-        with suppress(InputError):
-            return read_plan(self.settings.reports / LATEST / "plan.json")
+        with suppress(InputError, OSError):
+            return self.plan_file.read(self.settings.reports / LATEST / "plan.json")
         return None
 
     def _record(self) -> list[Entry]:
+        """Return the record; what was read before is not read again."""
         with Archive(self.settings.archive) as archive:
-            documents = RecordLog(archive).documents()
-        return [parse_entry(document, f"entry {key}") for key, document in documents]
+            log = RecordLog(archive)
+            known_link, entries = self.known_record
+            if log.last_link() != known_link:
+                # the link first: what is added meanwhile is read the next time
+                known_link = log.last_link()
+                entries = [parse_entry(text, f"entry {key}") for key, text in log.documents()]
+                self.known_record = known_link, entries
+        return list(entries)
 
     def home(self, visitor: _Visitor) -> Response:
         role = visitor.person.role

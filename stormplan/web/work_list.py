@@ -6,7 +6,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from stormplan import units
@@ -42,6 +42,8 @@ class WorkItem:
         Site and surface, as keys.
     sprayer : str
         The one that the plan sends, as its key; empty for none.
+    at : datetime
+        Start of the hour in which it is due, aware.
     name, when, text, amount : str
         Where, when, what, how much of what.
     action, additive, share, rate, unit : str
@@ -58,6 +60,7 @@ class WorkItem:
     skip_key: str
     surface: str
     sprayer: str
+    at: datetime
     name: str
     when: str
     text: str
@@ -164,6 +167,7 @@ def _work_item(
         skip_key=_form_key(f"skipped {visit_id}"),
         surface=f"{site.key}/{surface.key}",
         sprayer=sprayer if visit.action.is_liquid else "",
+        at=visit.at,
         name=surface.name,
         when=fmt.day_hour(visit.at),
         text=visit.text,
