@@ -36,6 +36,7 @@ from stormplan.store.people import PeopleLog, Role
 from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
 from stormplan.web.guard import MAX_BODY_BYTES
+from stormplan.web.multipart import parse_multipart
 from stormplan.web.work_list import work_list
 
 SCRIPT = "<script>alert(1)</script>"
@@ -263,6 +264,28 @@ def test_a_photo_is_kept_by_its_hash_whatever_it_is_called(folder, base, visit, 
     again = form | {"key": secrets.token_hex(16)}
     refused = crew.post(f"{base}/entry", data=again, files=program)
     assert (refused.status_code, "is no photo" in refused.text) == (422, True)
+
+
+def test_a_form_with_files_is_read_as_browsers_send_it():
+    # RFC 7578: parts between boundaries, a name in each; a file that was not chosen is empty
+    head = b'--b\r\nContent-Disposition: form-data; name="%s"'
+    photo = head % b"photo" + b'; filename="%s"\r\nContent-Type: image/jpeg\r\n\r\n%s\r\n'
+    form = head % b"form" + b"\r\n\r\ninspection\r\n"
+    kind = "multipart/form-data; boundary=b"
+    assert parse_multipart(kind, form + photo % (b"", b"") + b"--b--\r\n") == (
+        {"form": "inspection"}, {})  # fmt: skip
+    content = b"\r\n--a\r\n\r\n\x00\xff\r"
+    _, files = parse_multipart(kind, form + photo % (b"a.jpg", content) + b"--b--\r\n")
+    assert files == {"photo": ("a.jpg", content)}
+    for bad in (
+        form * 60 + b"--b--",
+        head % b"\xff" + b"\r\n\r\nx\r\n--b--",
+        b"--b\r\n\r\nx\r\n--b--",
+    ):
+        with pytest.raises(ValueError):
+            parse_multipart(kind, bad)
+    with pytest.raises(ValueError):
+        parse_multipart("multipart/form-data", form)
 
 
 def test_the_rate_card_says_how_fast_to_drive(folder, base, visit):

@@ -241,6 +241,19 @@ def test_from_the_plan_over_the_phone_to_the_next_plan_and_the_packet(tmp_path):
     assert told["chain"]["first_broken_link"] is None
 
 
+def test_without_script_the_forms_work_as_they_are(tab, folder, base):
+    before = len(record(folder))
+    tab.call("Emulation.setScriptExecutionDisabled", value=True)
+    try:
+        tab.visit(f"{base}/look")
+        tab.evaluate("document.querySelector('.choices button[value=wet]').click(); 0")
+        wait_for(lambda: "Logged" in said(tab, "h1"))
+    finally:
+        tab.call("Emulation.setScriptExecutionDisabled", value=False)
+    (entry,) = record(folder)[before:]
+    assert (entry.kind, entry.condition, entry.photos) == ("inspection", "wet", ())
+
+
 def test_the_crew_logs_with_a_tap_in_the_browser(tab, folder, base):
     before = len(record(folder))
     tab.visit(f"{base}/work")
