@@ -137,6 +137,9 @@ def test_the_shed_logs_the_yard(folder, base, visit):
     assert [(one.store, round(one.volume_l, 1)) for one in load.parts] == [
         ("t1", 340.7), ("calcium", 37.9)]  # 90 and 10 gal at 3.785411784 L  # fmt: skip
     assert (brought.store, empty.store, empty.volume_l) == ("t1", None, 0.0)
+    held = shed.get(f"{base}/yard").text
+    assert "by the record up to" in held
+    assert re.search(r"t1: 1,6\d\d gal", held)  # 1,200 + 500 - 90 + 40 + 5 - 3, warmed to 60 °F
     refused = shed.post(f"{base}/entry", data=form_of(page, "transfer") | {
         "store": "north/t1", "more_store": "north/t1", "amount": "5",
         "key": secrets.token_hex(16)})  # fmt: skip

@@ -71,6 +71,19 @@ def check_entry(entry: Entry, sites: Sites, now: datetime) -> None:
             _check_key(f"sprayer at {site.yard}", entry.sprayer, sites.yards[site.yard].sprayers)
 
 
+def usable_entries(entries: Iterable[Entry], sites: Sites, now: datetime) -> list[Entry]:
+    """Return the entries that the sites file and the clock can stand for."""
+
+    def is_usable(entry: Entry) -> bool:
+        try:
+            check_entry(entry, sites, now)
+        except InputError:
+            return False
+        return True
+
+    return [one for one in entries if is_usable(one)]
+
+
 def stores_of(yard: Yard, sites: Sites) -> list[str]:
     """Return what a yard can hold: its tanks, every product in totes, and salt."""
     return list(dict.fromkeys([*yard.tanks, *sites.purchased_products, SALT_PILE]))

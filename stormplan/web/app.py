@@ -325,7 +325,9 @@ class _Pages:
 
     def yard(self, visitor: _Visitor) -> Response:
         self._allow(visitor, FORM_ROLES["tank"])
-        values = page_values.yard_values(self._sites(), visitor.person.role)
+        values = page_values.yard_values(
+            self._record(), self._sites(), visitor.person.role, datetime.now(UTC)
+        )
         return self._page("yard.html", visitor, **values)
 
     def say(self, visitor: _Visitor) -> Response:

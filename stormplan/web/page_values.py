@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from stormplan.company.sites import BRINE_KEY, Sites
 from stormplan.planning.plan import Plan
-from stormplan.record.checks import stores_of
+from stormplan.record.checks import stores_of, usable_entries
 from stormplan.record.entries import (
     SALT_PILE,
     Condition,
@@ -21,6 +21,7 @@ from stormplan.record.entries import (
     effective_entries,
 )
 from stormplan.record.rate_card import RateCard, rate_card
+from stormplan.record.stock_ledger import stock_book
 from stormplan.store.people import Person, Role
 from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
@@ -29,6 +30,7 @@ from stormplan.web.forms import FORM_ROLES
 from stormplan.web.surface_forms import SKIP_REASONS
 from stormplan.web.work_list import SiteWork, work_list
 from stormplan.words.entry_text import entry_text
+from stormplan.words.stock_text import held_lines
 
 #: Value and text of a choice.
 Choice = tuple[str, str]
@@ -220,8 +222,9 @@ def look_values(sites: Sites, role: Role) -> dict[str, Any]:
     }
 
 
-def yard_values(sites: Sites, role: Role) -> dict[str, Any]:
+def yard_values(record: Sequence[Entry], sites: Sites, role: Role, now: datetime) -> dict[str, Any]:
     """Return what the yard's page shows."""
+    book = stock_book(sites, usable_entries(record, sites, now), now)
     stores = [
         (f"{key}/{store}", f"{yard.name}, {'salt pile' if store == SALT_PILE else store}")
         for key, yard in sites.yards.items()
@@ -239,6 +242,7 @@ def yard_values(sites: Sites, role: Role) -> dict[str, Any]:
         ],
         "causes": [(str(one), str(one)) for one in LossCause],
         "units": field_units(sites),
+        "held": held_lines(book, sites),
         "may_make": role in FORM_ROLES["batch"],
     }
 

@@ -33,15 +33,26 @@ def stock_lines(book: StockBook, sites: Sites) -> Iterable[str]:
     fmt = ReportFormat(UnitFormatter(sites.company.units), ZoneInfo(sites.company.timezone))
     if not book.yards:
         yield "the record says nothing of any yard; the sites file stands"
-    for key, yard in book.yards.items():
-        yield f"{sites.yards[key].name}, by the record up to {fmt.full_datetime(yard.as_of)}"
-        for store, held in yard.stores.items():
-            yield f"  {_store_line(store, held, fmt)}"
+    for heading, stores in held_lines(book, sites):
+        yield heading
+        yield from (f"  {line}" for line in stores)
     for check in book.store_checks:
         yield _check_line(check, fmt)
     for load in book.load_checks:
         yield _load_line(load, fmt)
     yield from _sum_lines(book, fmt)
+
+
+def held_lines(book: StockBook, sites: Sites) -> list[tuple[str, list[str]]]:
+    """Return what each yard holds: a heading that says as of when, and a line for each store."""
+    fmt = ReportFormat(UnitFormatter(sites.company.units), ZoneInfo(sites.company.timezone))
+    return [
+        (
+            f"{sites.yards[key].name}, by the record up to {fmt.full_datetime(yard.as_of)}",
+            [_store_line(store, held, fmt) for store, held in yard.stores.items()],
+        )
+        for key, yard in book.yards.items()
+    ]
 
 
 def _store_line(store: str, held: StoreStock, fmt: ReportFormat) -> str:
