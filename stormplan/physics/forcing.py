@@ -221,6 +221,13 @@ class Forcing:
         self.members = forecast.n_members
         self.clear_sky = clear_sky(forecast, steps)
         self.radiation = fill_radiation(forecast, self.clear_sky)
+        shortwave = self.radiation.sw_down_wm2
+        top = np.maximum(self.clear_sky.extraterrestrial_wm2, MIN_HOURLY_CLEAR_SKY_WM2)
+        self._diffuse_wm2 = shortwave * radiation.diffuse_frac(shortwave / top[:, :, None])
+        self._beam_wm2 = shortwave - self._diffuse_wm2
+        self._surroundings_wm2 = (
+            radiation.STEFAN_BOLTZMANN_WM2K4 * (forecast["air_temp_c"] + ZERO_CELSIUS_K) ** 4
+        )
         self._cell = np.repeat(cell, self.members)
         self._flat_index = (cell[:, None] * self.members + np.arange(self.members)).ravel()
         self._sky_view = np.repeat(sky_view_frac, self.members)
@@ -260,14 +267,11 @@ class Forcing:
 
     def _radiation(self, hour: int) -> tuple[Array, Array, Array]:
         """Beam and diffuse shortwave and longwave at the surface, hourly means, flat [W/m²]."""
-        shortwave = self.radiation.sw_down_wm2[hour]
-        top = np.maximum(self.clear_sky.extraterrestrial_wm2[hour], MIN_HOURLY_CLEAR_SKY_WM2)[
-            :, None
-        ]
-        cell_diffuse = shortwave * radiation.diffuse_frac(shortwave / top)
-        beam, diffuse = self.to_columns(shortwave - cell_diffuse), self.to_columns(cell_diffuse)
-        air_k = self.forecast["air_temp_c"][hour] + ZERO_CELSIUS_K
-        surroundings = self.to_columns(radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4)
+        beam, diffuse = (
+            self.to_columns(self._beam_wm2[hour]),
+            self.to_columns(self._diffuse_wm2[hour]),
+        )
+        surroundings = self.to_columns(self._surroundings_wm2[hour])
         from_sky = self.to_columns(self.radiation.lw_down_wm2[hour])
         longwave = surroundings + self._sky_view * (from_sky - surroundings)
         # the hidden part of the sky shines too: as bright as its share of the sun that it gets,
@@ -288,32 +292,22 @@ class Forcing:
         StepForcing
             ``steps`` of them.
         """
-        at_start = {
-            "air": self.to_columns(self.forecast["air_temp_c"][hour]),
-            "wind": self.to_columns(self.forecast["wind_10m_ms"][hour]),
-            "vapor": self.to_columns(self._vapor_pressure[hour]),
-        }
-        change = {
-            name: self.to_columns(self._hour_end[name][hour]) - at_start[name] for name in at_start
-        }
+        elapsed_frac = ((np.arange(self.steps) + 1.0) / self.steps)[:, None]
+
+        def at_step_ends(at_start: Array, at_end: Array) -> Array:
+            start = self.to_columns(at_start[hour])
+            return start + elapsed_frac * (self.to_columns(at_end[hour]) - start)
+
+        air_c = at_step_ends(self.forecast["air_temp_c"], self._hour_end["air"])
+        wind_ms = at_step_ends(self.forecast["wind_10m_ms"], self._hour_end["wind"])
+        wind_ms *= self._wind_factor
+        vapor_pa = at_step_ends(self._vapor_pressure, self._hour_end["vapor"])
         beam, diffuse, longwave = self._radiation(hour)
-        lit = bool(np.any(beam + diffuse > 0.0))
+        shortwave = np.broadcast_to(beam, air_c.shape)
+        if np.any(beam + diffuse > 0.0):
+            steps = slice(hour * self.steps, (hour + 1) * self.steps)
+            visible = 1.0 if self._sun_visible is None else self._sun_visible[steps]
+            profile = self.clear_sky.step_profile[hour][:, self._cell]
+            shortwave = profile * (beam * visible + diffuse)
         for step in range(self.steps):
-            elapsed_frac = (step + 1) / self.steps
-            shortwave = beam
-            if lit:
-                visible = (
-                    1.0
-                    if self._sun_visible is None
-                    else self._sun_visible[hour * self.steps + step]
-                )
-                shortwave = self.clear_sky.step_profile[hour, step][self._cell] * (
-                    beam * visible + diffuse
-                )
-            yield StepForcing(
-                at_start["air"] + elapsed_frac * change["air"],
-                self._wind_factor * (at_start["wind"] + elapsed_frac * change["wind"]),
-                at_start["vapor"] + elapsed_frac * change["vapor"],
-                shortwave,
-                longwave,
-            )
+            yield StepForcing(air_c[step], wind_ms[step], vapor_pa[step], shortwave[step], longwave)
