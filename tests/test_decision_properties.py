@@ -205,7 +205,9 @@ def test_loads_and_refills_take_their_time():
     company = {"yards": {"north": small}, "policy": full}
     (sprayer,) = plan_surface(lot, company, **weather).yards[0].sprayer_schedule.sprayers
     assert sprayer.loads == 10
-    assert sprayer.working_h == pytest.approx(1.0 + 9 * 0.1)
+    # and twenty drives of a minute: the site is at the yard
+    assert sprayer.working_h == pytest.approx(1.0 + 9 * 0.1 + 20 / 60, rel=1e-3)
+    assert sprayer.driving_h == pytest.approx(20 / 60)
 
 
 def test_a_shortage_says_what_and_when_it_bites():
@@ -249,7 +251,8 @@ def test_a_tank_holds_one_blend_at_a_time():
     assert truck.volume_l < 500 * units.L_PER_GAL
     assert truck.loads == 2
     # common practice, no source: 3 acre/h is 130,680 ft2 an hour; the yard's refill takes 20 min
-    assert truck.working_h == pytest.approx(2 * 20_000 / 130_680 + 20 / 60, rel=1e-3)
+    # and four drives of a minute: the site is at the yard
+    assert truck.working_h == pytest.approx(2 * 20_000 / 130_680 + 20 / 60 + 4 / 60, rel=1e-3)
     assert truck.start.minute % 5 == 0
     assert plan.first_start == truck.start
     batches = plan.yards[0].batches

@@ -371,6 +371,29 @@ _RULES = (
     Rule("route_onset_spread", "duration", "6 h", ("1 h", "24 h"),
          "surfaces whose events begin within this are sprayed in one route", OURS,
          "a route of a shift; what begins later waits for its own hours", scope="company"),
+    Rule("finish_before_onset", "duration", "15 min", ("0 min", "6 h"),
+         "spraying is done at least this long before it starts", OURS,
+         "a first flake is early as often as late", scope="company"),
+    Rule("slack_short_below", "duration", "1 h", ("0 h", "6 h"),
+         "time left between the last stop and the storm that a round is set out for, and below"
+         " which it is said", OURS, "a flat tire, a locked gate, an early storm", scope="company"),
+    Rule("next_priority_value", "percentage", "30 %", ("1 %", "100 %"),
+         "worth of a visit against one of the next higher priority", OURS,
+         "three visits of priority 2 stand in for one of priority 1; 1 % lets none do so",
+         scope="company"),
+    Rule("next_hazard_value", "percentage", "90 %", ("10 %", "100 %"),
+         "worth of a visit against one before the next worse hazard", OURS,
+         "hazards decide between sites of one priority", scope="company"),
+    Rule("drive_circuity", "percentage", "135 %", ("100 %", "300 %"),
+         "length of a drive over the straight line, where no table has its minutes", PUBLISHED,
+         "quickest routes of US counties 1.35 to 1.43, cdxtech.com; random urban pairs about 1.2,"
+         " Newell 1980", scope="company"),
+    Rule("drive_speed", "speed", "25 mph", ("5 mph", "70 mph"),
+         "speed of a drive where no table has its minutes", OURS, "town streets, dry",
+         scope="company"),
+    Rule("drive_fixed_time", "duration", "1 min", ("0 min", "30 min"),
+         "time to get onto the road and off it, at every drive that no table has", OURS,
+         "gates, turns, parking", scope="company"),
     Rule("brine_ready_before", "duration", "1 h", ("0 h", "12 h"),
          "last batch of brine is done this long before the first load", OURS,
          "settling, a hydrometer reading and the pump", scope="company"),
@@ -490,7 +513,7 @@ def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -
         case "temperature difference":
             return fmt.temperature_difference(value)
         case "duration":
-            return f"{value:.3g} h"
+            return f"{60.0 * value:.3g} min" if 0.0 < value < 1.0 else f"{value:.3g} h"
         case "speed":
             return fmt.speed(value)
         case "solid rate":

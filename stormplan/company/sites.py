@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from pydantic import (
     Discriminator,
     Field,
+    PrivateAttr,
     Tag,
     model_validator,
 )
@@ -499,6 +500,8 @@ class Sites(Record):
         Sites by key.
     record_rules : OwnRules or None
         What the company asks of its own record, for `stormplan record missing`.
+    drive_times : str or None
+        Table of driving minutes, beside this file; CSV with from, to and minutes.
     readings : str or None
         Log of surface readings, beside this file; they correct nights.
     schedule : ScheduleSettings
@@ -515,9 +518,28 @@ class Sites(Record):
     clients: dict[Key, Client] = Field(min_length=1)
     sites: dict[Key, Site] = Field(min_length=1)
     record_rules: OwnRules | None = None  # what the company asks of its own record
+    drive_times: str | None = None  # table of driving minutes
     readings: str | None = None  # log of surface readings, for the correction of nights
     schedule: ScheduleSettings = ScheduleSettings()
     delivery: DeliverySettings = DeliverySettings()
+    _drive_minutes: dict[tuple[str, str], float] = PrivateAttr(default_factory=dict)
+
+    @property
+    def drive_minutes(self) -> Mapping[tuple[str, str], float]:
+        """Driving minutes by pair of keys, as read from ``drive_times`` [min]."""
+        return self._drive_minutes
+
+    def with_drive_minutes(self, drive_minutes: Mapping[tuple[str, str], float]) -> Sites:
+        """Return the same company with a table of driving minutes.
+
+        Parameters
+        ----------
+        drive_minutes : mapping of (str, str) to float
+            By keys of yards and sites [min].
+        """
+        copy = self.model_copy()
+        copy._drive_minutes = dict(drive_minutes)
+        return copy
 
     @property
     def products(self) -> dict[str, Product]:

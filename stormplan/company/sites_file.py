@@ -26,6 +26,7 @@ from ruamel.yaml.events import (
 )
 
 from stormplan.company import policy, sites
+from stormplan.company.drive_times import parse_drive_times
 from stormplan.company.places import place_questions
 from stormplan.company.policy import SitePolicy, SurfacePolicy
 from stormplan.company.practice_rules import Practice
@@ -64,7 +65,8 @@ def load_sites(path: Path) -> Sites:
     SitesError
         It can, but something in it is wrong; carries every problem found.
     """
-    return parse_sites(_read_text(path), path.name)
+    tree = _tree(_read_text(path), path.name)
+    return _with_drive_times(_validate(tree, path.name), tree, path)
 
 
 def load_with_questions(path: Path) -> tuple[Sites, list[Problem]]:
@@ -88,7 +90,7 @@ def load_with_questions(path: Path) -> tuple[Sites, list[Problem]]:
         As ``load_sites``.
     """
     tree = _tree(_read_text(path), path.name)
-    sites_read = _validate(tree, path.name)
+    sites_read = _with_drive_times(_validate(tree, path.name), tree, path)
     asked = [
         Problem(path.name, _line_of(tree, place), f"{_dotted_path(place)}: {question}")
         for place, question in place_questions(sites_read)
@@ -106,6 +108,20 @@ def _read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"cannot read the sites file {path}: {error}") from error
+
+
+def _with_drive_times(sites_read: Sites, tree: CommentedMap, path: Path) -> Sites:
+    """Return the sites with the table of driving minutes that the file names."""
+    if sites_read.drive_times is None:
+        return sites_read
+    table = path.parent / sites_read.drive_times
+    try:
+        text = table.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        message = f"drive_times: cannot read {table.name}: {error}"
+        raise SitesError([Problem(path.name, _line_of(tree, ("drive_times",)), message)]) from error
+    places = (*sites_read.yards, *sites_read.sites)
+    return sites_read.with_drive_minutes(parse_drive_times(text, table.name, places))
 
 
 def _validate(tree: CommentedMap, name: str) -> Sites:

@@ -16,6 +16,7 @@ from pydantic import (
 
 from stormplan import units as unit
 from stormplan.company.validators import (
+    HoursOfDay,
     Key,
     Latitude,
     Longitude,
@@ -202,9 +203,11 @@ class Sprayer(Record):
     min_rate_l_m2, max_rate_l_m2 : float
         Lowest and highest rate it can spray at [L/m²].
     refill_h : float
-        Time to drive back, fill and drive out [h].
+        Time at the yard to fill it [h]; driving is counted apart.
     serves : tuple of str
         Surfaces it can work on: vehicle, pedestrian, or both.
+    shift : (time, time) or None
+        When its crew works, like 18:00-06:00; None where it works whenever it is needed.
     """
 
     name: Name
@@ -220,6 +223,7 @@ class Sprayer(Record):
     )
     refill_h: Annotated[float, quantity("duration", "0 min", "8 h")] = Field(alias="refill")
     serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
+    shift: HoursOfDay | None = None
 
     @model_validator(mode="after")
     def _rates_ordered(self) -> Sprayer:

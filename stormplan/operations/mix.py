@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import accumulate
+from itertools import accumulate, groupby
 from typing import Literal
 
 from pydantic import AwareDatetime
@@ -23,7 +23,7 @@ from stormplan.company.validators import Record
 from stormplan.company.yards import USUAL_BAG_KG, Mixer, Tank, Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
-from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
+from stormplan.operations.sprayer_schedule import Job, SprayerSchedule
 from stormplan.record.amounts import strength_of
 from stormplan.treatment.ensemble_demand import EnsembleVolume, aggregate
 from stormplan.treatment.records import Treatment, Visit
@@ -375,6 +375,7 @@ def plan_yard_mix(
     yard_key: str,
     yard: Yard,
     jobs: Sequence[Job],
+    schedule: SprayerSchedule,
     other_treatments: Sequence[Treatment],
     products: Mapping[str, Product],
     practice: Practice,
@@ -393,6 +394,8 @@ def plan_yard_mix(
         Its tanks, salt, stock, and mixer if it has one.
     jobs : sequence of Job
         Every pre-treat served from it.
+    schedule : SprayerSchedule
+        Who sprays them, when.
     other_treatments : sequence of Treatment
         What else it serves; their later passes use liquid too.
     products : mapping of str to Product
@@ -417,7 +420,6 @@ def plan_yard_mix(
     reserve_factor = 1.0 + practice.number("reserve")
     pretreatments = [job.treatment for job in jobs]
     treatments = [*pretreatments, *other_treatments]
-    schedule = schedule_sprayers(yard, jobs, now, practice)
     starts = _job_starts(jobs, schedule)
     blends = _blend_volumes(jobs, starts, products)
     visits = [item for treatment in treatments for item in treatment.follow_up]
@@ -600,22 +602,21 @@ JobStarts = Mapping[tuple[str, str, datetime], datetime]
 
 
 def _job_key(job: Job) -> tuple[str, str, datetime]:
-    assert job.treatment.best_start is not None  # every pre-treat has one
-    return job.site, job.surface, job.treatment.best_start
+    return job.site, job.surface, job.onset
 
 
 def _job_starts(jobs: Sequence[Job], schedule: SprayerSchedule) -> JobStarts:
-    """Return the start of each job: its stop, else its best start."""
-    stop_starts: dict[tuple[str, str], list[datetime]] = {}
+    """Return when the load of each job leaves the yard; its best start where nobody sprays it."""
+    leaves: dict[tuple[str, str, datetime], datetime] = {}
     for sprayer in schedule.sprayers:
-        for one in sprayer.stops:
-            stop_starts.setdefault((one.site, one.surface), []).append(one.start)
-    job_starts = {}
-    for job in jobs:
-        best = _job_key(job)[2]
-        own_starts = stop_starts.get((job.site, job.surface), [best])
-        job_starts[_job_key(job)] = min(own_starts, key=lambda start: abs(start - best))
-    return job_starts
+        for _, stops in groupby(sprayer.stops, key=lambda stop: stop.load):
+            of_load = list(stops)
+            leave_at = of_load[0].start - timedelta(hours=of_load[0].drive_h)
+            for one in of_load:
+                key = one.site, one.surface, one.onset
+                leaves[key] = min(leaves.get(key, leave_at), leave_at)
+    best = {_job_key(job): job.treatment.best_start for job in jobs}
+    return {key: leaves.get(key, start) for key, start in best.items() if start is not None}
 
 
 def _blend_volumes(

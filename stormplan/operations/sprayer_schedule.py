@@ -1,17 +1,16 @@
-"""Schedule of a yard's sprayers: stops in order, and surfaces not reached.
+"""Schedule of a yard's sprayers: rounds with their times, and surfaces not reached.
 
-Each sprayer of a yard takes the next job it serves: highest priority, then worst hazard, then
-largest. A tank holds one blend at a time, so blends are sprayed one after the other where all of
-it fits the window, and strictly by priority where not. Times are hours of spraying and refilling;
-driving between sites is in ``refill``.
+Surfaces whose events begin within some hours of each other make one problem of rounds, worked off
+before the next. Driving, refills and shifts count. What is not treated in time is named, with why.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import Literal
 
 from pydantic import AwareDatetime
 
@@ -19,7 +18,24 @@ from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
 from stormplan.events.hazards import SEVERITY_ORDER
+from stormplan.numerics import HOUR
+from stormplan.operations.greedy_rounds import greedy_rounds, with_parts
+from stormplan.operations.round_problem import (
+    DEPARTURE_STEP_S,
+    RoundProblem,
+    Rounds,
+    RoundTask,
+    RoundVehicle,
+    TimeWindow,
+    VehicleRound,
+    run_round,
+    task_parts,
+    vehicles_for,
+)
+from stormplan.operations.travel import TravelBasis, TravelTable
 from stormplan.treatment.records import Treatment
+
+LOWEST_PRIORITY = 5
 
 
 @dataclass(frozen=True)
@@ -33,6 +49,12 @@ class Job:
     area_m2: float
     treatment: Treatment
 
+    @property
+    def onset(self) -> datetime:
+        """Start of the event it is for."""
+        assert self.treatment.event is not None  # every pre-treat has one
+        return self.treatment.event.start
+
 
 class Stop(Record):
     """One stop of a sprayer.
@@ -43,12 +65,29 @@ class Stop(Record):
         Keys of the site and surface.
     start, end : datetime
         When spraying begins and ends, UTC.
+    onset : datetime
+        Start of the event it is for, UTC.
+    load : int
+        Number of the load it is sprayed from, the first is 1 [-].
+    volume_l : float
+        What is sprayed at this stop [L].
+    drive_h : float
+        Drive to it [h].
     """
 
     site: str
     surface: str
     start: AwareDatetime
     end: AwareDatetime
+    onset: AwareDatetime
+    load: int
+    volume_l: float
+    drive_h: float
+
+    @property
+    def slack_h(self) -> float:
+        """Time from its end to the event [h]."""
+        return (self.onset - self.end) / HOUR
 
 
 class SprayerPlan(Record):
@@ -63,9 +102,13 @@ class SprayerPlan(Record):
     loads : int
         Loads it takes [-].
     working_h : float
-        Hours of spraying and refilling [h].
+        Hours from leaving the yard to being back, refills and waiting counted [h].
+    driving_h : float
+        Hours of them on the road [h].
     start : datetime or None
-        When it begins, UTC; None where it does nothing.
+        When it first leaves the yard, UTC; None where it does nothing.
+    back_at : datetime or None
+        When it is back after its last stop, UTC; None where it does nothing.
     stops : tuple of Stop
         Its stops in order.
     """
@@ -75,8 +118,20 @@ class SprayerPlan(Record):
     volume_l: float
     loads: int
     working_h: float
+    driving_h: float
     start: AwareDatetime | None
+    back_at: AwareDatetime | None
     stops: tuple[Stop, ...]
+
+
+#: No sprayer serves the surface at its rate; none could be done in time with nothing else to do;
+#: or others come first.
+UnservedReason = Literal["no sprayer", "too late", "others first"]
+UNSERVED_TEXT: Mapping[UnservedReason, str] = {
+    "no sprayer": "no sprayer of the yard serves this surface at this rate",
+    "too late": "no sprayer can get there and be done before it starts",
+    "others first": "not reached before it starts: other surfaces come first",
+}
 
 
 class UnservedSurface(Record):
@@ -86,12 +141,18 @@ class UnservedSurface(Record):
     ----------
     site, surface : str
         Keys of the site and surface.
+    onset : datetime
+        Start of the event it would be for, UTC.
+    reason : str
+        Why: no sprayer, too late, or others first.
     text : str
         Why, in words.
     """
 
     site: str
     surface: str
+    onset: AwareDatetime
+    reason: UnservedReason
     text: str
 
 
@@ -103,63 +164,33 @@ class SprayerSchedule(Record):
     sprayers : tuple of SprayerPlan
         Every sprayer.
     hours_needed, hours_available : float
-        Sprayer hours needed, and available before it starts [h].
+        Sprayer hours needed, driving counted, and available before it starts [h].
     unserved : tuple of UnservedSurface
         Surfaces that are not reached in time.
+    slack_h : float or None
+        Least time from the end of a stop to its event [h]; None where nothing is sprayed.
+    is_slack_short : bool
+        Whether that is less than the rule ``slack_short_below`` asks for.
+    travel : TravelBasis or None
+        Where driving times come from.
     """
 
     sprayers: tuple[SprayerPlan, ...]
     hours_needed: float
     hours_available: float
     unserved: tuple[UnservedSurface, ...]
-
-
-@dataclass
-class _SprayerState:
-    """The state of a sprayer during scheduling."""
-
-    key: str
-    sprayer: Sprayer
-    free_at: datetime
-    blend: tuple[str | None, float] | None = None
-    remaining_l: float = 0.0
-    volume_l: float = 0.0
-    loads: int = 0
-    working_h: float = 0.0
-
-    def loads_needed(self, job: Job) -> int:
-        """Return the loads a job needs; none while the blend on board suffices."""
-        left = self.remaining_l if self.blend == _blend(job) else 0.0
-        return max(math.ceil((job.treatment.volume_l - left) / self.sprayer.tank_l - 1e-9), 0)
-
-    def duration_h(self, job: Job) -> float:
-        """Return the hours of a job with refills; the first load is on board."""
-        refills = max(self.loads_needed(job) - (self.loads == 0), 0)
-        return job.area_m2 / self.sprayer.coverage_rate_m2_h + refills * self.sprayer.refill_h
-
-    def can_serve(self, job: Job) -> bool:
-        """Return whether the sprayer can serve this use at this rate."""
-        rate, sprayer = job.treatment.rate_l_m2, self.sprayer
-        inside = sprayer.min_rate_l_m2 - 1e-9 <= rate <= sprayer.max_rate_l_m2 + 1e-9
-        return job.use in sprayer.serves and inside
-
-    def assign(self, job: Job, end: datetime) -> None:
-        """Assign a job that ends at a given time."""
-        new_loads, hours = self.loads_needed(job), self.duration_h(job)
-        left = self.remaining_l if self.blend == _blend(job) else 0.0
-        self.remaining_l = left + new_loads * self.sprayer.tank_l - job.treatment.volume_l
-        self.blend, self.free_at = _blend(job), end
-        self.loads += new_loads
-        self.volume_l += job.treatment.volume_l
-        self.working_h += hours
-
-
-def _blend(job: Job) -> tuple[str | None, float]:
-    return job.treatment.additive, job.treatment.additive_frac
+    slack_h: float | None = None
+    is_slack_short: bool = False
+    travel: TravelBasis | None = None
 
 
 def schedule_sprayers(
-    yard: Yard, jobs: Sequence[Job], now: datetime, practice: Practice
+    yard: Yard,
+    jobs: Sequence[Job],
+    travel: TravelTable,
+    now: datetime,
+    practice: Practice,
+    zone: tzinfo,
 ) -> SprayerSchedule:
     """Return the schedule of a yard's sprayers.
 
@@ -169,113 +200,168 @@ def schedule_sprayers(
         Its sprayers.
     jobs : sequence of Job
         Every pre-treat served from it.
+    travel : TravelTable
+        Driving times between the yard and the sites of the jobs.
     now : datetime
         Moment of planning, aware UTC.
     practice : Practice
         The company's rules.
+    zone : tzinfo
+        Zone in which shifts are written.
 
     Returns
     -------
     SprayerSchedule
         Rounds in order; what does not fit before its event is named.
     """
-    spread = timedelta(hours=practice.number("route_onset_spread"))
-    blend_first = _schedule(yard, jobs, now, spread, by_blend=True)
-    if not blend_first.unserved:
-        return blend_first
-    priority_first = _schedule(yard, jobs, now, spread, by_blend=False)
-    rank = {(job.site, job.surface): job.priority for job in jobs}
-
-    def unserved_priorities(schedule: SprayerSchedule) -> list[int]:
-        return sorted(rank[one.site, one.surface] for one in schedule.unserved)
-
-    # better: fewer missed of the first priority, then of the second, and so on
-    return min(
-        (priority_first, blend_first),
-        key=lambda crew: [unserved_priorities(crew).count(n) for n in range(1, 6)],
-    )
-
-
-def _schedule(
-    yard: Yard, jobs: Sequence[Job], now: datetime, onset_spread: timedelta, *, by_blend: bool
-) -> SprayerSchedule:
-    sprayers = [_SprayerState(key, sprayer, now) for key, sprayer in yard.sprayers.items()]
-    stops: dict[str, list[Stop]] = {sprayer_state.key: [] for sprayer_state in sprayers}
+    clock = _Clock(now - timedelta(seconds=now.timestamp() % DEPARTURE_STEP_S))
+    free_from_s = dict.fromkeys(yard.sprayers, math.ceil(clock.seconds(now)))
+    found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
-    for group in _group_by_onset(jobs, onset_spread, by_blend):
-        for truck in sprayers:
-            truck.free_at = max(truck.free_at, _start_time(group, truck, sprayers, now))
-        for job in group:
-            assigned = _assign_job(job, sprayers)
-            if isinstance(assigned, UnservedSurface):
-                unserved.append(assigned)
-            else:
-                stops[assigned[0]].append(assigned[1])
+    onset_spread = timedelta(hours=practice.number("route_onset_spread"))
+    for group in _group_by_onset(jobs, onset_spread):
+        problem = _round_problem(yard, group, travel, free_from_s, clock, practice, zone)
+        rounds = greedy_rounds(problem)
+        for vehicle, one in zip(problem.vehicles, rounds.rounds, strict=True):
+            if one is not None:
+                found[vehicle.key].append((one, group))
+                free_from_s[vehicle.key] = max(
+                    free_from_s[vehicle.key], one.back_s + vehicle.refill_s
+                )
+        unserved += _unserved(problem, rounds, group)
+    sprayers = tuple(
+        _sprayer_plan(key, sprayer, found[key], clock) for key, sprayer in yard.sprayers.items()
+    )
+    slack_h = min((stop.slack_h for one in sprayers for stop in one.stops), default=None)
     return SprayerSchedule(
-        sprayers=tuple(_sprayer_plan(truck, stops[truck.key]) for truck in sprayers),
-        hours_needed=sum(truck.working_h for truck in sprayers),
-        hours_available=_hours_available(jobs, sprayers),
+        sprayers=sprayers,
+        hours_needed=sum(one.working_h for one in sprayers),
+        hours_available=_hours_available(jobs, len(sprayers)),
         unserved=tuple(unserved),
+        slack_h=slack_h,
+        is_slack_short=slack_h is not None and slack_h < practice.number("slack_short_below"),
+        travel=travel.basis,
     )
 
 
-def _group_by_onset(
-    jobs: Sequence[Job], onset_spread: timedelta, by_blend: bool
-) -> list[list[Job]]:
-    """Return jobs grouped by onset, each group in working order."""
+@dataclass(frozen=True)
+class _Clock:
+    """Whole seconds after a moment that departures are rounded from."""
+
+    zero: datetime
+
+    def seconds(self, moment: datetime) -> float:
+        return (moment - self.zero) / timedelta(seconds=1)
+
+    def moment(self, seconds: int) -> datetime:
+        return self.zero + timedelta(seconds=seconds)
+
+
+def _group_by_onset(jobs: Sequence[Job], onset_spread: timedelta) -> list[list[Job]]:
+    """Return jobs grouped by onset."""
     by_time: list[list[Job]] = []
-    for job in sorted(jobs, key=_onset):
-        if by_time and _onset(job) - _onset(by_time[-1][0]) <= onset_spread:
+    for job in sorted(jobs, key=lambda job: (job.onset, job.site, job.surface)):
+        if by_time and job.onset - by_time[-1][0].onset <= onset_spread:
             by_time[-1].append(job)
         else:
             by_time.append([job])
-    return [_job_order(group, by_blend) for group in by_time]
+    return by_time
 
 
-def _job_order(group: list[Job], by_blend: bool) -> list[Job]:
-    if not by_blend:
-        return sorted(group, key=_priority_key)
-    first = {blend: min(_priority_key(job) for job in group if _blend(job) == blend)
-             for blend in {_blend(job) for job in group}}  # fmt: skip
-    return sorted(group, key=lambda job: (first[_blend(job)], _priority_key(job)))
+# -- to a problem ---------------------------------------------------------------------------------
 
 
-def _onset(job: Job) -> datetime:
-    assert job.treatment.event is not None  # every pre-treat has one
-    return job.treatment.event.start
-
-
-def _priority_key(job: Job) -> tuple[int, int, float, str, str]:
-    assert job.treatment.event is not None
-    severity = -SEVERITY_ORDER.index(job.treatment.event.hazard)
-    return job.priority, severity, -job.area_m2, job.site, job.surface
-
-
-def _start_time(
-    group: Sequence[Job],
-    sprayer_state: _SprayerState,
-    sprayers: Sequence[_SprayerState],
-    now: datetime,
-) -> datetime:
-    """Return when a sprayer starts on a group: in time for its part of the work."""
-    servable = [job for job in group if sprayer_state.can_serve(job)]
-    if not servable:
-        return now
-    window_start = max(now, min(_required(job.treatment.earliest_start) for job in servable))
-    best_start = min(_required(job.treatment.best_start) for job in servable)
-    first_onset = min(_onset(job) for job in servable)
-    simulated = replace(sprayer_state)
-    total_h = 0.0
-    for job in servable:
-        total_h += simulated.duration_h(job)
-        simulated.assign(job, now)
-    hours_per_sprayer = total_h / sum(
-        1 for one in sprayers if any(one.can_serve(job) for job in servable)
+def _round_problem(
+    yard: Yard,
+    jobs: Sequence[Job],
+    travel: TravelTable,
+    free_from_s: Mapping[str, int],
+    clock: _Clock,
+    practice: Practice,
+    zone: tzinfo,
+) -> RoundProblem:
+    finish_h = practice.number("finish_before_onset")
+    tasks = tuple(_task(job, clock, practice) for job in jobs)
+    last_s = max(task.finish_by_s for task in tasks)
+    return RoundProblem(
+        tasks=tasks,
+        vehicles=tuple(
+            vehicle
+            for key, sprayer in yard.sprayers.items()
+            for vehicle in _vehicles(key, sprayer, free_from_s[key], last_s, clock, zone)
+        ),
+        travel=travel,
+        slack_s=round(3600.0 * max(practice.number("slack_short_below") - finish_h, 0.0)),
     )
-    latest = first_onset - timedelta(hours=hours_per_sprayer)
-    # down to five minutes: nobody starts at 5:06:04
-    rounded = latest - timedelta(minutes=latest.minute % 5, seconds=latest.second)
-    return max(window_start, min(best_start, rounded.replace(microsecond=0)))
+
+
+def _task(job: Job, clock: _Clock, practice: Practice) -> RoundTask:
+    item = job.treatment
+    assert item.event is not None  # as every pre-treat has
+    severity = SEVERITY_ORDER.index(item.event.hazard)
+    finish = job.onset - timedelta(hours=practice.number("finish_before_onset"))
+    calm_until = _required(item.latest_start) + HOUR
+    if job.onset - calm_until >= timedelta(hours=practice.number("lead_min")):
+        finish = min(finish, calm_until)  # not the lead ends the window but wind or damp
+    return RoundTask(
+        place=job.site,
+        blend=(item.additive, item.additive_frac),
+        volume_l=item.volume_l,
+        area_m2=job.area_m2,
+        use=job.use,
+        windows=(
+            TimeWindow(
+                math.ceil(clock.seconds(_required(item.earliest_start))),
+                math.floor(clock.seconds(calm_until)),
+            ),
+        ),
+        best_s=round(clock.seconds(_required(item.best_start))),
+        finish_by_s=math.floor(clock.seconds(finish)),
+        value=practice.number("next_priority_value") ** (job.priority - LOWEST_PRIORITY)
+        * practice.number("next_hazard_value") ** -severity,
+        rank=(job.priority, -severity, -job.area_m2, job.site, job.surface),
+    )
+
+
+def _vehicles(
+    key: str, sprayer: Sprayer, free_s: int, last_s: int, clock: _Clock, zone: tzinfo
+) -> list[RoundVehicle]:
+    """Return a sprayer as a vehicle, or as one for each of its shifts up to the last deadline."""
+    spans: list[tuple[int, int | None]] = [(free_s, None)]
+    if sprayer.shift is not None:
+        begin, end = sprayer.shift
+        first_day = clock.moment(free_s).astimezone(zone).date() - timedelta(days=1)
+        days = [first_day + timedelta(days=n) for n in range((last_s - free_s) // 86_400 + 3)]
+        shifts = [
+            (
+                round(clock.seconds(_local(day, begin, zone))),
+                round(clock.seconds(_local(day + timedelta(days=end <= begin), end, zone))),
+            )
+            for day in days
+        ]
+        spans = [
+            (max(first_s, free_s), over_s)
+            for first_s, over_s in shifts
+            if over_s > free_s and first_s < last_s
+        ]
+    return [
+        RoundVehicle(
+            key=key,
+            tank_l=sprayer.tank_l,
+            coverage_rate_m2_h=sprayer.coverage_rate_m2_h,
+            min_rate_l_m2=sprayer.min_rate_l_m2,
+            max_rate_l_m2=sprayer.max_rate_l_m2,
+            refill_s=math.ceil(3600.0 * sprayer.refill_h - 1e-6),
+            serves=sprayer.serves,
+            free_from_s=first_s,
+            back_by_s=over_s,
+        )
+        for first_s, over_s in spans
+    ]
+
+
+def _local(day: date, at: time, zone: tzinfo) -> datetime:
+    return datetime.combine(day, at, zone)
 
 
 def _required(moment: datetime | None) -> datetime:
@@ -283,39 +369,77 @@ def _required(moment: datetime | None) -> datetime:
     return moment
 
 
-def _assign_job(job: Job, sprayers: Sequence[_SprayerState]) -> tuple[str, Stop] | UnservedSurface:
-    capable = [sprayer_state for sprayer_state in sprayers if sprayer_state.can_serve(job)]
-    if not capable:
-        text = "no sprayer of the yard serves this surface at this rate"
-        return UnservedSurface(site=job.site, surface=job.surface, text=text)
-    truck = min(
-        capable, key=lambda one: (one.free_at + timedelta(hours=one.duration_h(job)), one.key)
-    )
-    start = max(truck.free_at, _required(job.treatment.earliest_start))
-    end = start + timedelta(hours=truck.duration_h(job))
-    if end > _onset(job):
-        return UnservedSurface(
-            site=job.site, surface=job.surface, text="not reached before it starts"
-        )
-    truck.assign(job, end)
-    return truck.key, Stop(site=job.site, surface=job.surface, start=start, end=end)
+# -- and back -------------------------------------------------------------------------------------
 
 
-def _sprayer_plan(sprayer_state: _SprayerState, stops: Sequence[Stop]) -> SprayerPlan:
+def _sprayer_plan(
+    key: str,
+    sprayer: Sprayer,
+    rounds: Sequence[tuple[VehicleRound, Sequence[Job]]],
+    clock: _Clock,
+) -> SprayerPlan:
+    stops: list[Stop] = []
+    loads = 0
+    for one, jobs in rounds:
+        for stop in one.stops:
+            job = jobs[stop.part.task]
+            stops.append(
+                Stop(
+                    site=job.site,
+                    surface=job.surface,
+                    start=clock.moment(stop.begin_s),
+                    end=clock.moment(stop.end_s),
+                    onset=job.onset,
+                    load=loads + stop.load + 1,
+                    volume_l=stop.part.volume_l,
+                    drive_h=stop.drive_s / 3600.0,
+                )
+            )
+        loads += len(one.loads)
     return SprayerPlan(
-        sprayer=sprayer_state.key,
-        name=sprayer_state.sprayer.name,
-        volume_l=sprayer_state.volume_l,
-        loads=sprayer_state.loads,
-        working_h=sprayer_state.working_h,
-        start=min((one.start for one in stops), default=None),
+        sprayer=key,
+        name=sprayer.name,
+        volume_l=sum(stop.volume_l for stop in stops),
+        loads=loads,
+        working_h=sum(one.back_s - one.leave_s for one, _ in rounds) / 3600.0,
+        driving_h=sum(one.driving_s for one, _ in rounds) / 3600.0,
+        start=min((clock.moment(one.leave_s) for one, _ in rounds), default=None),
+        back_at=max((clock.moment(one.back_s) for one, _ in rounds), default=None),
         stops=tuple(stops),
     )
 
 
-def _hours_available(jobs: Sequence[Job], sprayers: Sequence[_SprayerState]) -> float:
+def _unserved(problem: RoundProblem, rounds: Rounds, jobs: Sequence[Job]) -> list[UnservedSurface]:
+    return [
+        UnservedSurface(
+            site=jobs[index].site,
+            surface=jobs[index].surface,
+            onset=jobs[index].onset,
+            reason=(reason := _unserved_reason(problem, index)),
+            text=UNSERVED_TEXT[reason],
+        )
+        for index in sorted(rounds.unserved, key=lambda index: problem.tasks[index].rank)
+    ]
+
+
+def _unserved_reason(problem: RoundProblem, index: int) -> UnservedReason:
+    """Return why a task is left out: whether any vehicle could treat it if it were the only one."""
+    task = problem.tasks[index]
+    able = [problem.vehicles[number] for number in vehicles_for(problem, task)]
+    if not able:
+        return "no sprayer"
+    parts = task_parts(problem, index)
+    if any(
+        run_round(problem, one, with_parts((), task.blend, parts, one.tank_l), one.free_from_s)
+        for one in able
+    ):
+        return "others first"
+    return "too late"
+
+
+def _hours_available(jobs: Sequence[Job], sprayer_count: int) -> float:
     """Return sprayer-hours between the first window's start and the last onset [h]."""
     if not jobs:
         return 0.0
     window_start = min(_required(job.treatment.earliest_start) for job in jobs)
-    return len(sprayers) * ((max(_onset(job) for job in jobs) - window_start) / timedelta(hours=1))
+    return sprayer_count * ((max(job.onset for job in jobs) - window_start) / HOUR)

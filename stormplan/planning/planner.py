@@ -26,7 +26,8 @@ from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import floor_hour
 from stormplan.operations import mix
 from stormplan.operations.mix import YardMix
-from stormplan.operations.sprayer_schedule import Job
+from stormplan.operations.sprayer_schedule import Job, schedule_sprayers
+from stormplan.operations.travel import YARD, TravelTable, travel_table
 from stormplan.physics import night_error as night_errors_of
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
@@ -561,10 +562,12 @@ def _yard_mixes(
         ]
         other_treatments = [item for *_, item in served if item.action is not Action.PRETREAT]
         min_air_temp_c = _min_air_temp_c(yard_key, site_plans, hourly)
+        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
         yield mix.plan_yard_mix(
             yard_key,
             yard,
             jobs,
+            schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone),
             other_treatments,
             sites.products,
             sites.practice(),
@@ -578,3 +581,13 @@ def _yard_mixes(
                 for key, tank in yard.tanks.items()
             },
         )
+
+
+def _yard_travel(sites: Sites, yard_key: str, site_keys: Iterable[str]) -> TravelTable:
+    """Return the driving times between a yard and some of its sites."""
+    yard = sites.yards[yard_key]
+    places = {YARD: (yard.latitude_deg, yard.longitude_deg)} | {
+        key: (sites.sites[key].latitude_deg, sites.sites[key].longitude_deg)
+        for key in sorted(site_keys)
+    }
+    return travel_table(yard_key, places, sites.drive_minutes, sites.practice())

@@ -114,6 +114,8 @@ def yard_with(strength: str, **more: str) -> dict[str, Any]:
     return {"yards": {"north": north | {"salt": salt, "tanks": {"t1": tank}} | more}}
 
 
+#: The yard 10 mi from the site.
+FAR_YARD = {"yards": {"north": BASE_SECTIONS["yards"]["north"] | {"longitude": -89.6}}}
 AMOUNTS = ("snowfall_swe_mm", "snowfall_cm", "rain_mm", "freezing_rain_mm", "sleet_mm", "precip_mm")
 LOST = np.full(72, np.nan)
 
@@ -282,10 +284,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "brine_reject_below": RuleEffect("22.4 %", sections=yard_with("22.2 %")),
     "brine_reject_above": RuleEffect("25 %", sections=yard_with("24.5 %")),
     # places
-    "max_site_distance": RuleEffect(  # 10 mi from the yard
-        "5 mi",
-        sections={"yards": {"north": BASE_SECTIONS["yards"]["north"] | {"longitude": -89.6}}},
-    ),
+    "max_site_distance": RuleEffect("5 mi", sections=FAR_YARD),
     # rates
     "pretreat_rate_min": RuleEffect("0.7 gal/1000 ft2"),
     "pretreat_rate_usual": RuleEffect(
@@ -416,6 +415,18 @@ EFFECTS: dict[str, RuleEffect] = {
         "24 h", FAR_STORMS | {"pop": 0.9}, policy={"event_gap": "1 h"}
     ),
     "brine_ready_before": RuleEffect("4 h"),
+    # rounds
+    "finish_before_onset": RuleEffect("4 h"),
+    "slack_short_below": RuleEffect("4 h"),
+    "next_priority_value": RuleEffect(
+        "100 %", open_reason="felt where priorities compete for a sprayer: tests/test_rounds.py"
+    ),
+    "next_hazard_value": RuleEffect(
+        "10 %", open_reason="felt where hazards compete for a sprayer: tests/test_rounds.py"
+    ),
+    "drive_circuity": RuleEffect("200 %", sections=FAR_YARD),
+    "drive_speed": RuleEffect("50 mph", sections=FAR_YARD),
+    "drive_fixed_time": RuleEffect("10 min", sections=FAR_YARD),
     # what stands in
     "record_max_age": RuleEffect(
         "12 h", {"air_temp_c": -3.0, "dew_point_c": -9.0}, seen_icy_h_ago=8.0
