@@ -1,5 +1,7 @@
 """Rounds: who sprays what, in which order, with driving, refills, deadlines and shifts."""
 
+import itertools
+import time
 from dataclasses import replace
 from datetime import timedelta
 
@@ -9,11 +11,14 @@ from helpers.county import county, place_table
 from helpers.published_tables import NOON, between_hours, forecast_cell
 from helpers.round_evaluator import violations
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry, sites_text
+from helpers.solomon_c101 import LEAST_DISTANCE, UNIT_S, c101
 
 from stormplan import units
 from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.errors import SitesError
+from stormplan.events.hazards import Hazard
+from stormplan.operations import round_solver, sprayer_schedule
 from stormplan.operations.greedy_rounds import greedy_rounds
 from stormplan.operations.round_problem import (
     RoundProblem,
@@ -23,6 +28,7 @@ from stormplan.operations.round_problem import (
     task_parts,
     timetable,
 )
+from stormplan.operations.round_solver import SearchEffort, best_rounds
 from stormplan.operations.travel import YARD, TravelTable, great_circle_m, travel_table
 from stormplan.planning.planner import SiteForecasts, make_plan
 
@@ -266,3 +272,144 @@ def test_what_is_left_out_says_why():
 def test_a_county_of_places_has_driving_times_both_ways():
     table = place_table([(43.1, -89.4), (43.2, -89.3)])
     assert table.between_s("", "s1") == table.between_s("s1", "") > 600
+
+
+# -- the search -----------------------------------------------------------------------------------
+
+USUAL = SearchEffort()
+
+
+def brute_force_s(problem):
+    """Least working time of one vehicle with one load over all orders."""
+    table, one = problem.travel, problem.vehicles[0]
+    treating_s = sum(3600 * t.area_m2 / one.coverage_rate_m2_h for t in problem.tasks)
+    places = [t.place for t in problem.tasks]
+    return treating_s + min(
+        sum(table.between_s(a, b) for a, b in itertools.pairwise((YARD, *order, YARD)))
+        for order in itertools.permutations(places)
+    )
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_seven_sites_as_good_as_all_5040_orders(seed):
+    whole = county(7, seed)
+    tasks = tuple(
+        replace(one, blend=(None, 0.0), use="vehicle", finish_by_s=10**6,
+                windows=(TimeWindow(0, 10**6),))
+        for one in whole.tasks
+    )  # fmt: skip
+    truck = replace(whole.vehicles[0], tank_l=10_000.0)
+    problem = replace(whole, tasks=tasks, vehicles=(truck,))
+    answer = best_rounds(problem, USUAL)
+    assert violations(problem, answer) == []
+    assert answer.working_s == pytest.approx(brute_force_s(problem), abs=len(tasks))
+
+
+def test_solomons_c101_within_one_percent():
+    problem = c101()
+    answer = best_rounds(problem, SearchEffort(factor=0.2, max_wait_s=20.0), "driving")
+    assert violations(problem, answer) == []
+    assert answer.unserved == ()
+    distance = sum(one.driving_s for one in answer.rounds if one) / UNIT_S
+    assert LEAST_DISTANCE - 1e-6 <= distance <= 1.01 * LEAST_DISTANCE
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_search_can_be_driven_and_beats_the_greedy_order(seed):
+    problem = county(24, seed, tank_l=[300.0, 1150.0][seed % 2])
+    answer, greedy = best_rounds(problem, SearchEffort(factor=0.1)), greedy_rounds(problem)
+    assert violations(problem, answer) == []
+    missed = answer.missed_value(problem)
+    assert (missed, answer.working_s) <= (greedy.missed_value(problem), greedy.working_s)
+
+
+def test_the_same_problem_twice_gives_the_same_rounds():
+    problem = county(16, 5, tank_l=400.0)
+    effort = SearchEffort(factor=0.1)
+    assert best_rounds(problem, effort) == best_rounds(problem, effort)
+
+
+def test_without_time_or_library_the_greedy_order_stands(monkeypatch):
+    problem = county(16, 5)
+    assert best_rounds(problem, SearchEffort(max_wait_s=0.0)) == greedy_rounds(problem)
+    monkeypatch.setattr(round_solver, "is_available", lambda: False)
+    assert best_rounds(problem, USUAL) == greedy_rounds(problem)
+
+
+def test_no_longer_than_allowed():
+    problem = county(150, 2)
+    began = time.perf_counter()
+    answer = best_rounds(problem, SearchEffort(factor=100.0, max_wait_s=0.5))
+    assert time.perf_counter() - began < 3.0
+    assert violations(problem, answer) == []
+
+
+def test_the_search_waits_for_the_second_window():
+    calm = task(windows=(TimeWindow(0, 300), TimeWindow(2 * H, 3 * H)))
+    problem = RoundProblem((calm, replace(calm, place="s2")), (vehicle(),), NEAR)
+    answer = best_rounds(problem, USUAL)
+    assert violations(problem, answer) == []
+    assert answer.unserved == ()
+    assert min(stop.begin_s for stop in answer.rounds[0].stops) >= 2 * H
+
+
+def test_the_search_splits_what_needs_more_than_a_tank():
+    problem = RoundProblem((task(volume_gal=250.0), task("s2")), (vehicle(),), NEAR)
+    answer = best_rounds(problem, USUAL)
+    assert violations(problem, answer) == []
+    assert sum(load.volume_l for load in answer.rounds[0].loads) == pytest.approx(275.0 * GAL)
+    # 190 gal is all that two loads can bring in two hours: none of it rather than a part
+    short = replace(problem, tasks=(task(volume_gal=250.0, by_h=1.5), task("s2", by_h=1.5)))
+    answer = best_rounds(short, USUAL)
+    assert violations(short, answer) == []
+    assert answer.unserved == (0,)
+
+
+def test_higher_priority_first_where_one_can_be_reached():
+    # R3: two jobs, one reachable before the deadline; and three of priority 2 for one of priority 1
+    by = {"by_h": 0.7, "area_kft2": 50.0}
+    lots = (task(value=30.0, **by), task("s2", value=100.0, **by))
+    answer = best_rounds(RoundProblem(lots, (vehicle(),), NEAR), USUAL)
+    assert answer.unserved == (0,)
+
+
+def left_out(rule_values):
+    """Time for a far lot of priority 1 and a near one of priority 2, or for five of the near."""
+    north = BASE_SECTIONS["yards"]["north"]
+    sites = {
+        "far": site_entry(43.1, -89.2, {"lot": {"class": "asphalt_lot", "area": "170000 ft2"}},
+                          priority=1),
+    } | {
+        f"near{n}": site_entry(43.1, -89.401 - n / 1000,
+                               {"lot": {"class": "asphalt_lot", "area": "64000 ft2"}}, priority=2)
+        for n in range(5)
+    }  # fmt: skip
+    plan = make_plan(
+        parse_sites(sites, yards={"north": north}, policy=rule_values),
+        dict.fromkeys(sites, SiteForecasts(forecast_cell(**snow_from(3)))),
+        NOON,
+    )
+    return {one.site for one in plan.yards[0].sprayer_schedule.unserved}
+
+
+def test_the_owner_says_how_many_visits_stand_in_for_one_of_a_higher_priority():
+    assert "far" in left_out({})  # five at 30 % are worth 1.5, one and one 1.3
+    assert "far" not in left_out({"next_priority_value": "1 %"})
+
+
+def test_a_worse_hazard_comes_first_within_a_priority():
+    plan = plan_with()
+    item = plan.sites[0].treatments[0][1]
+    snow = sprayer_schedule.Job("a", "lot", 1, "vehicle", 100.0, item)
+    event = item.event.model_copy(update={"hazard": Hazard.FREEZING_RAIN})
+    worse = replace(snow, treatment=item.model_copy(update={"event": event}))
+    usual, steep = Practice(), Practice(("company", {"next_hazard_value": 0.5}))
+    for practice in (usual, steep):
+        assert sprayer_schedule.task_value(worse, practice) > sprayer_schedule.task_value(
+            snow, practice
+        )
+    # priority 1 is four steps above the lowest
+    lowest = replace(snow, priority=5)
+    assert sprayer_schedule.task_value(snow, usual) == pytest.approx(
+        sprayer_schedule.task_value(lowest, usual) / 0.3**4
+    )

@@ -384,6 +384,9 @@ _RULES = (
     Rule("next_hazard_value", "percentage", "90 %", ("10 %", "100 %"),
          "worth of a visit against one before the next worse hazard", OURS,
          "hazards decide between sites of one priority", scope="company"),
+    Rule("rounds_wait", "duration", "1 min", ("0 min", "30 min"),
+         "longest that a plan waits for better rounds than the greedy order; 0 keeps that", OURS,
+         "60 surfaces take some 5 s, 300 some 25 s", scope="company"),
     Rule("drive_circuity", "percentage", "135 %", ("100 %", "300 %"),
          "length of a drive over the straight line, where no table has its minutes", PUBLISHED,
          "quickest routes of US counties 1.35 to 1.43, cdxtech.com; random urban pairs about 1.2,"

@@ -19,7 +19,7 @@ from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
 from stormplan.events.hazards import SEVERITY_ORDER
 from stormplan.numerics import HOUR
-from stormplan.operations.greedy_rounds import greedy_rounds, with_parts
+from stormplan.operations.greedy_rounds import with_parts
 from stormplan.operations.round_problem import (
     DEPARTURE_STEP_S,
     RoundProblem,
@@ -32,6 +32,7 @@ from stormplan.operations.round_problem import (
     task_parts,
     vehicles_for,
 )
+from stormplan.operations.round_solver import SearchEffort, best_rounds, is_available
 from stormplan.operations.travel import TravelBasis, TravelTable
 from stormplan.treatment.records import Treatment
 
@@ -173,6 +174,8 @@ class SprayerSchedule(Record):
         Whether that is less than the rule ``slack_short_below`` asks for.
     travel : TravelBasis or None
         Where driving times come from.
+    ordered_by : str
+        ``search`` where better rounds than the greedy order were looked for, else ``greedy``.
     """
 
     sprayers: tuple[SprayerPlan, ...]
@@ -182,6 +185,7 @@ class SprayerSchedule(Record):
     slack_h: float | None = None
     is_slack_short: bool = False
     travel: TravelBasis | None = None
+    ordered_by: Literal["search", "greedy"] = "greedy"
 
 
 def schedule_sprayers(
@@ -219,9 +223,10 @@ def schedule_sprayers(
     found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
     onset_spread = timedelta(hours=practice.number("route_onset_spread"))
+    effort = SearchEffort(max_wait_s=3600.0 * practice.number("rounds_wait"))
     for group in _group_by_onset(jobs, onset_spread):
         problem = _round_problem(yard, group, travel, free_from_s, clock, practice, zone)
-        rounds = greedy_rounds(problem)
+        rounds = best_rounds(problem, effort)
         for vehicle, one in zip(problem.vehicles, rounds.rounds, strict=True):
             if one is not None:
                 found[vehicle.key].append((one, group))
@@ -241,6 +246,7 @@ def schedule_sprayers(
         slack_h=slack_h,
         is_slack_short=slack_h is not None and slack_h < practice.number("slack_short_below"),
         travel=travel.basis,
+        ordered_by="search" if effort.max_wait_s > 0.0 and is_available() else "greedy",
     )
 
 
@@ -317,10 +323,31 @@ def _task(job: Job, clock: _Clock, practice: Practice) -> RoundTask:
         ),
         best_s=round(clock.seconds(_required(item.best_start))),
         finish_by_s=math.floor(clock.seconds(finish)),
-        value=practice.number("next_priority_value") ** (job.priority - LOWEST_PRIORITY)
-        * practice.number("next_hazard_value") ** -severity,
+        value=task_value(job, practice),
         rank=(job.priority, -severity, -job.area_m2, job.site, job.surface),
     )
+
+
+def task_value(job: Job, practice: Practice) -> float:
+    """Return the worth of a visit by its priority and the hazard it is for [-].
+
+    Parameters
+    ----------
+    job : Job
+        What is sprayed.
+    practice : Practice
+        The company's rules.
+
+    Returns
+    -------
+    float
+        1 before the mildest hazard at a site of the lowest priority [-].
+    """
+    assert job.treatment.event is not None  # as every pre-treat has
+    severity = SEVERITY_ORDER.index(job.treatment.event.hazard)
+    by_priority = practice.number("next_priority_value") ** (job.priority - LOWEST_PRIORITY)
+    by_hazard: float = practice.number("next_hazard_value") ** -severity
+    return by_priority * by_hazard
 
 
 def _vehicles(

@@ -66,7 +66,7 @@ def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
             if not vehicle.min_rate_l_m2 - 1e-9 <= rate <= vehicle.max_rate_l_m2 + 1e-9:
                 found.append(f"{name} cannot hold the rate")
             in_tank_l -= stop.part.volume_l
-            if in_tank_l < -1e-6:
+            if in_tank_l < -1e-3:
                 found.append(f"{name} sprays more than its tank holds")
             sprayed_l[stop.part.task] += stop.part.volume_l
             clock = stop.end_s

@@ -424,6 +424,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "next_hazard_value": RuleEffect(
         "10 %", open_reason="felt where hazards compete for a sprayer: tests/test_rounds.py"
     ),
+    "rounds_wait": RuleEffect("0 min"),
     "drive_circuity": RuleEffect("200 %", sections=FAR_YARD),
     "drive_speed": RuleEffect("50 mph", sections=FAR_YARD),
     "drive_fixed_time": RuleEffect("10 min", sections=FAR_YARD),
