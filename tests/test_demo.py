@@ -76,7 +76,7 @@ def test_the_demos_record_is_one_that_could_be_imported():
 
 def test_the_first_screen_answers_the_owner(shown):
     first = "\n".join(terminal.render_text(shown).splitlines()[:22])
-    for needed in ("GO", "Pre-treat", "Mon 3 PM", "gal", "Chance", "Forecast", "old"):
+    for needed in ("GO", "Pre-treat", "Mon 1:37 PM", "gal", "Chance", "Forecast", "old"):
         assert needed in first
 
 

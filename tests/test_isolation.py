@@ -45,13 +45,21 @@ def test_without_a_fault_it_is_the_plan(demo):
     assert found.diagnostics == plan.diagnostics
 
 
+def decided(site):
+    """What is decided for a site, whatever the rounds make of its hours."""
+    return [
+        (surface.key, item.event, item.action, item.rate_l_m2, item.best_start, len(item.visits))
+        for surface, item in site.treatments
+    ]
+
+
 def test_a_fault_at_a_site_leaves_the_others_their_plan_and_is_said(demo):
     sites, forecasts, plan = demo
     broken = plan.sites[1].key
     found = plan_isolated(failing_at(sites, broken), forecasts)
     for site, before in zip(found.sites, plan.sites, strict=True):
         assert (site.source is None) is (site.key == broken)
-        assert site.key == broken or site == before
+        assert site.key == broken or decided(site) == decided(before)
     assert broken in found.unknown_sites
     assert "ZeroDivisionError" in found.no_forecast_reason(broken)
     (fault,) = (one for one in found.diagnostics if one.code == "planning_fault")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from helpers.diagnostics import degraded_lines
 from helpers.published_tables import NOON, between_hours, forecast_cell
-from helpers.sites import SURFACES, parse_sites, site_entry
+from helpers.sites import BASE_SECTIONS, SURFACES, parse_sites, site_entry
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -215,7 +215,10 @@ def test_a_site_is_planned_the_same_beside_one_whose_forecast_begins_earlier():
     first = forecast_cell(**SNOW)
     day = {name: np.concatenate([array[:24], array]) for name, array in first.values.items()}
     earlier = replace(first, cell_id="TST/2,2", start=NOON - timedelta(hours=24), values=day)
-    sites = parse_sites({"a": site_entry(43.1, -89.4), "b": site_entry(43.2, -89.5)})
+    # each from a yard of its own: a shared sprayer would have another round
+    yards = dict.fromkeys(("north", "south"), BASE_SECTIONS["yards"]["north"])
+    places = {"a": site_entry(43.1, -89.4), "b": site_entry(43.2, -89.5, yard="south")}
+    sites = parse_sites(places, yards=yards)
     alone = make_plan(sites, {"a": SiteForecasts(first)}, NOON)
     both = make_plan(sites, {"a": SiteForecasts(first), "b": SiteForecasts(earlier)}, NOON)
     assert both.sites[0] == alone.sites[0]
@@ -237,7 +240,7 @@ def test_an_hour_in_the_past_that_is_not_known_does_not_blind_the_plan():
 
 
 def test_sites_with_different_numbers_of_members_are_planned_side_by_side():
-    places = {key: site_entry(43.1, -89.4 - n) for n, key in enumerate("abc")}
+    places = {key: site_entry(43.1, -89.4 - n / 1000) for n, key in enumerate("abc")}
     answers = {}
     for key, count in zip(places, (1, 3, 5), strict=True):
         one = forecast_cell(name=f"TST/{count},1", **SNOW)

@@ -281,15 +281,16 @@ def test_the_refreeze_table_holds_the_plan(plan, reports):
 def test_the_calendar_is_read_by_another_parser(plan, reports):
     read = vobject.readOne(reports["windows.ics"])
     entries = list(read.vevent_list)
-    windows = {
-        (site.key, item.earliest_start, item.latest_start + timedelta(hours=1))
-        for site in plan.sites
-        for _, item in site.treatments
-        if item.earliest_start is not None
-    }
+    rounds = {}
+    for site in plan.sites:
+        for _, item in site.treatments:
+            if item.scheduled_start is not None:
+                key = site.key, item.sprayer_name, item.event.start
+                rounds.setdefault(key, []).append((item.scheduled_start, item.scheduled_end))
+    windows = {(min(a for a, _ in one), max(b for _, b in one)) for one in rounds.values()}
     spray = [entry for entry in entries if entry.summary.value.startswith("Spray: ")]
-    assert len(spray) == len(windows)
-    assert {(e.dtstart.value, e.dtend.value) for e in spray} == {(a, b) for _, a, b in windows}
+    assert len(spray) == len(rounds)
+    assert {(e.dtstart.value, e.dtend.value) for e in spray} == windows
     assert len({entry.uid.value for entry in entries}) == len(entries)
 
 

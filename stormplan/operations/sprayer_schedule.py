@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Literal
 
@@ -34,7 +34,7 @@ from stormplan.operations.round_problem import (
 )
 from stormplan.operations.round_solver import SearchEffort, best_rounds, is_available
 from stormplan.operations.travel import TravelBasis, TravelTable
-from stormplan.treatment.records import Treatment
+from stormplan.treatment.records import MissedReason, Remedy, Treatment
 
 LOWEST_PRIORITY = 5
 
@@ -125,10 +125,7 @@ class SprayerPlan(Record):
     stops: tuple[Stop, ...]
 
 
-#: No sprayer serves the surface at its rate; none could be done in time with nothing else to do;
-#: or others come first.
-UnservedReason = Literal["no sprayer", "too late", "others first"]
-UNSERVED_TEXT: Mapping[UnservedReason, str] = {
+UNSERVED_TEXT: Mapping[MissedReason, str] = {
     "no sprayer": "no sprayer of the yard serves this surface at this rate",
     "too late": "no sprayer can get there and be done before it starts",
     "others first": "not reached before it starts: other surfaces come first",
@@ -148,13 +145,35 @@ class UnservedSurface(Record):
         Why: no sprayer, too late, or others first.
     text : str
         Why, in words.
+    remedies : tuple of str
+        What can be done about it, the best first.
     """
 
     site: str
     surface: str
     onset: AwareDatetime
-    reason: UnservedReason
+    reason: MissedReason
     text: str
+    remedies: tuple[Remedy, ...]
+
+
+class OneMoreSprayer(Record):
+    """What a second sprayer of a kind would change.
+
+    Attributes
+    ----------
+    sprayer, name : str
+        Key and name of the sprayer it would be like.
+    reached_count : int
+        Surfaces that it would bring within reach [-].
+    left_count : int
+        Surfaces that would still not be reached [-].
+    """
+
+    sprayer: str
+    name: str
+    reached_count: int
+    left_count: int
 
 
 class SprayerSchedule(Record):
@@ -176,6 +195,8 @@ class SprayerSchedule(Record):
         Where driving times come from.
     ordered_by : str
         ``search`` where better rounds than the greedy order were looked for, else ``greedy``.
+    one_more : OneMoreSprayer or None
+        What a second sprayer would change; None where nothing is left out for want of one.
     """
 
     sprayers: tuple[SprayerPlan, ...]
@@ -186,6 +207,7 @@ class SprayerSchedule(Record):
     is_slack_short: bool = False
     travel: TravelBasis | None = None
     ordered_by: Literal["search", "greedy"] = "greedy"
+    one_more: OneMoreSprayer | None = None
 
 
 def schedule_sprayers(
@@ -222,6 +244,7 @@ def schedule_sprayers(
     free_from_s = dict.fromkeys(yard.sprayers, math.ceil(clock.seconds(now)))
     found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
+    solved: list[tuple[RoundProblem, Rounds]] = []
     onset_spread = timedelta(hours=practice.number("route_onset_spread"))
     effort = SearchEffort(max_wait_s=3600.0 * practice.number("rounds_wait"))
     for group in _group_by_onset(jobs, onset_spread):
@@ -234,6 +257,7 @@ def schedule_sprayers(
                     free_from_s[vehicle.key], one.back_s + vehicle.refill_s
                 )
         unserved += _unserved(problem, rounds, group)
+        solved.append((problem, rounds))
     sprayers = tuple(
         _sprayer_plan(key, sprayer, found[key], clock) for key, sprayer in yard.sprayers.items()
     )
@@ -247,6 +271,7 @@ def schedule_sprayers(
         is_slack_short=slack_h is not None and slack_h < practice.number("slack_short_below"),
         travel=travel.basis,
         ordered_by="search" if effort.max_wait_s > 0.0 and is_available() else "greedy",
+        one_more=_one_more_sprayer(yard, solved, effort),
     )
 
 
@@ -444,12 +469,13 @@ def _unserved(problem: RoundProblem, rounds: Rounds, jobs: Sequence[Job]) -> lis
             onset=jobs[index].onset,
             reason=(reason := _unserved_reason(problem, index)),
             text=UNSERVED_TEXT[reason],
+            remedies=_remedies(problem, index, reason),
         )
         for index in sorted(rounds.unserved, key=lambda index: problem.tasks[index].rank)
     ]
 
 
-def _unserved_reason(problem: RoundProblem, index: int) -> UnservedReason:
+def _unserved_reason(problem: RoundProblem, index: int) -> MissedReason:
     """Return why a task is left out: whether any vehicle could treat it if it were the only one."""
     task = problem.tasks[index]
     able = [problem.vehicles[number] for number in vehicles_for(problem, task)]
@@ -462,6 +488,55 @@ def _unserved_reason(problem: RoundProblem, index: int) -> UnservedReason:
     ):
         return "others first"
     return "too late"
+
+
+def _remedies(problem: RoundProblem, index: int, reason: MissedReason) -> tuple[Remedy, ...]:
+    """Return what can be done about a task that is left out."""
+    able = vehicles_for(problem, problem.tasks[index])
+    found: list[Remedy] = []
+    if any(problem.vehicles[one].back_by_s is not None for one in able):
+        found.append("start earlier")  # a shift keeps its sprayer in the yard
+    if reason != "too late":
+        found.append("second sprayer")
+    return (*found, "solids")
+
+
+def _one_more_sprayer(
+    yard: Yard, problems: Sequence[tuple[RoundProblem, Rounds]], effort: SearchEffort
+) -> OneMoreSprayer | None:
+    """Return what a second sprayer of the kind that is missed most would change."""
+    missed = [
+        (problem, problem.tasks[index])
+        for problem, rounds in problems
+        for index in rounds.unserved
+        if _unserved_reason(problem, index) == "others first"
+    ]
+    if not missed:
+        return None
+
+    def helps(key: str) -> float:
+        return sum(
+            task.value
+            for problem, task in missed
+            if any(one.key == key and one.can_serve(task) for one in problem.vehicles)
+        )
+
+    key = max(yard.sprayers, key=helps)
+    less = replace(effort, factor=0.3 * effort.factor, max_wait_s=0.5 * effort.max_wait_s)
+    left_count = 0
+    for problem, rounds in problems:
+        if rounds.unserved:
+            copies = tuple(one for one in problem.vehicles if one.key == key)
+            left_count += len(
+                best_rounds(replace(problem, vehicles=(*problem.vehicles, *copies)), less).unserved
+            )
+    unserved_count = sum(len(rounds.unserved) for _, rounds in problems)
+    return OneMoreSprayer(
+        sprayer=key,
+        name=yard.sprayers[key].name,
+        reached_count=max(unserved_count - left_count, 0),
+        left_count=min(left_count, unserved_count),
+    )
 
 
 def _hours_available(jobs: Sequence[Job], sprayer_count: int) -> float:

@@ -26,7 +26,7 @@ from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import floor_hour
 from stormplan.operations import mix
 from stormplan.operations.mix import YardMix
-from stormplan.operations.sprayer_schedule import Job, schedule_sprayers
+from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.operations.travel import YARD, TravelTable, travel_table
 from stormplan.physics import night_error as night_errors_of
 from stormplan.physics.bias_correction import is_night
@@ -47,6 +47,7 @@ from stormplan.planning.plan import (
     SourceRecord,
     SurfacePlan,
 )
+from stormplan.planning.planned_rounds import with_rounds
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
@@ -154,6 +155,8 @@ def make_plan(
     site_plans = [
         _site_plan(key, sites, source_decisions[key], night_errors, histories) for key in keys
     ]
+    schedules = _sprayer_schedules(sites, site_plans, now)
+    site_plans = with_rounds(site_plans, schedules.values())
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -163,7 +166,7 @@ def make_plan(
     ]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
-    yards = tuple(_yard_mixes(sites, site_plans, hourly, now, stock))
+    yards = tuple(_yard_mixes(sites, site_plans, schedules, hourly, now, stock))
     diagnostics = (
         *_diagnostics(sites, forecasts_by_site, source_decisions, now),
         *stock_diagnostics(stock, sites, now),
@@ -532,9 +535,41 @@ def _min_air_temp_c(
     return min(known, default=None)
 
 
+def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
+    """Return every pre-treat served from a yard."""
+    return [
+        Job(
+            site.key,
+            surface.key,
+            site.priority,
+            SURFACE_CLASSES[surface.surface_class].use,
+            surface.area_m2,
+            item,
+        )
+        for site in site_plans
+        if site.yard == yard_key
+        for surface, item in site.treatments
+        if item.action is Action.PRETREAT
+    ]
+
+
+def _sprayer_schedules(
+    sites: Sites, site_plans: Sequence[SitePlan], now: datetime
+) -> dict[str, SprayerSchedule]:
+    """Return the rounds of every yard, by its key."""
+    zone = ZoneInfo(sites.company.timezone)
+    found = {}
+    for yard_key, yard in sites.yards.items():
+        jobs = _yard_jobs(yard_key, site_plans)
+        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
+        found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone)
+    return found
+
+
 def _yard_mixes(
     sites: Sites,
     site_plans: Sequence[SitePlan],
+    schedules: Mapping[str, SprayerSchedule],
     hourly: Mapping[str, HourlySeries],
     now: datetime,
     stock: StockBook,
@@ -542,37 +577,22 @@ def _yard_mixes(
     zone = ZoneInfo(sites.company.timezone)
     for yard_key, yard in sites.yards.items():
         by_record = stock.yards.get(yard_key)
-        served = [
-            (site, surface, item)
-            for site in site_plans
-            if site.yard == yard_key
-            for surface, item in site.treatments
-        ]
-        jobs = [
-            Job(
-                site.key,
-                surface.key,
-                site.priority,
-                SURFACE_CLASSES[surface.surface_class].use,
-                surface.area_m2,
-                item,
-            )
-            for site, surface, item in served
-            if item.action is Action.PRETREAT
-        ]
-        other_treatments = [item for *_, item in served if item.action is not Action.PRETREAT]
-        min_air_temp_c = _min_air_temp_c(yard_key, site_plans, hourly)
-        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
         yield mix.plan_yard_mix(
             yard_key,
             yard,
-            jobs,
-            schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone),
-            other_treatments,
+            _yard_jobs(yard_key, site_plans),
+            schedules[yard_key],
+            [
+                item
+                for site in site_plans
+                if site.yard == yard_key
+                for _, item in site.treatments
+                if item.action is not Action.PRETREAT
+            ],
             sites.products,
             sites.practice(),
             now,
-            min_air_temp_c,
+            _min_air_temp_c(yard_key, site_plans, hourly),
             None if by_record is None else by_record.as_of,
             {
                 key: counted_at(yard, tank, zone)

@@ -192,6 +192,46 @@ class Visit(Record):
         return self.solid_kg if self.action is Action.SAND else 0.0
 
 
+#: No sprayer serves the surface at its rate; none could be done in time with nothing else to do;
+#: or others come first.
+MissedReason = Literal["no sprayer", "too late", "others first"]
+#: What to do about a surface that no sprayer reaches.
+Remedy = Literal["start earlier", "second sprayer", "solids"]
+
+
+class MissedPretreat(Record):
+    """A pre-treat that no sprayer reaches in time; it is not planned.
+
+    Attributes
+    ----------
+    reason : str
+        Why: no sprayer, too late, or others first.
+    text : str
+        Why, in words.
+    remedies : tuple of str
+        What can be done about it, the best first.
+    additive_name : str or None
+        Name of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate it would have had [L/m²].
+    volume_l : float
+        Liquid it would have taken [L].
+    latest_start : datetime
+        Last hour in which it could begin, UTC.
+    """
+
+    reason: MissedReason
+    text: str
+    remedies: tuple[Remedy, ...]
+    additive_name: str | None
+    additive_frac: float
+    rate_l_m2: float
+    volume_l: float
+    latest_start: AwareDatetime
+
+
 class Alternative(Record):
     """A pre-treat that was evaluated and not chosen.
 
@@ -266,6 +306,12 @@ class Treatment(Record):
         What each member of the forecast would have sprayed by itself, in their order [L].
     earliest_start, best_start, latest_start : datetime or None
         Window in which to begin and the best moment in it, UTC; None where nothing is sprayed.
+    scheduled_start, scheduled_end : datetime or None
+        When the rounds have it sprayed, UTC; None where nothing is sprayed.
+    sprayer_name : str or None
+        Who sprays it; None where nothing is sprayed.
+    missed : MissedPretreat or None
+        The pre-treat that no sprayer reaches in time; None where all that is to be sprayed is.
     hold_target : datetime or None
         Moment to which the film should hold, UTC.
     holds_until : datetime or None
@@ -310,6 +356,10 @@ class Treatment(Record):
     earliest_start: AwareDatetime | None = None
     best_start: AwareDatetime | None = None
     latest_start: AwareDatetime | None = None
+    scheduled_start: AwareDatetime | None = None
+    scheduled_end: AwareDatetime | None = None
+    sprayer_name: str | None = None
+    missed: MissedPretreat | None = None
     hold_target: AwareDatetime | None = None
     holds_until: AwareDatetime | None = None
     hold_range: tuple[AwareDatetime, AwareDatetime] | None = None

@@ -6,7 +6,7 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -14,7 +14,7 @@ from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
-from stormplan.treatment.records import Action, Treatment, Visit
+from stormplan.treatment.records import Action, MissedPretreat, Remedy, Treatment, Visit
 from stormplan.words import diagnostic_text, source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
 from stormplan.words.formatting import (
@@ -28,7 +28,13 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
-from stormplan.words.mix_sheet import YardMixView, shortage_lines, yard_mix_view
+from stormplan.words.mix_sheet import (
+    YardMixView,
+    rounds_text,
+    short_slack_text,
+    shortage_lines,
+    yard_mix_view,
+)
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 
@@ -297,7 +303,7 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Spray", total, blends if len(blends) > 1 else ())
         if len(blends) == 1:
             yield SummaryRow("Blend", blends[0][0])
-    yield from _work_rows(plan)
+    yield from _work_rows(plan, fmt)
     short = [
         f"{yard.name}: {', '.join(shortage_lines(yard, fmt.units))}"
         for yard in plan.yards
@@ -322,23 +328,56 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Second opinion", comparison)
 
 
-def _work_rows(plan: Plan) -> Iterable[SummaryRow]:
-    """Yield crew hours, surfaces not reached and the cost of the liquid."""
+def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
+    """Yield crew hours, time left, surfaces not reached and the cost of the liquid."""
     crews = [
         yard.sprayer_schedule for yard in plan.yards if yard.sprayer_schedule.hours_needed > 0.0
     ]
     if crews:
-        needed = sum(crew.hours_needed for crew in crews)
-        available = sum(crew.hours_available for crew in crews)
-        time = f"spraying takes {needed:.1f} h; {available:.0f} h of sprayer time before it starts"
-        yield SummaryRow("Crew", time)
-    missed = sum(len(yard.sprayer_schedule.unserved) for yard in plan.yards)
+        yield SummaryRow("Crew", rounds_text(crews))
+        tight = [text for crew in crews if (text := short_slack_text(crew))]
+        if tight:
+            yield SummaryRow("Time left", "; ".join(tight))
+    missed = list(_missed(plan))
     if missed:
-        yield SummaryRow("Not reached", f"{pluralize(missed, 'surface')} in time; see the mix")
+        volume_l = sum(item.volume_l for _, _, item in missed)
+        text = (
+            f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
+        )
+        yield SummaryRow("Not reached", text, tuple(_missed_by_client(missed)))
     costs = [yard.cost for yard in plan.yards if yard.pretreat_l > 0.0]
     known = [cost for cost in costs if cost is not None]
     if known and len(known) == len(costs):
         yield SummaryRow("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
+
+
+def _missed(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, MissedPretreat]]:
+    """Yield the surfaces that no sprayer reaches."""
+    for site in plan.sites:
+        for surface, item in site.treatments:
+            if item.missed is not None:
+                yield site, surface, item.missed
+
+
+#: What to do about a surface that no sprayer reaches.
+REMEDY_PHRASES: Mapping[Remedy, str] = {
+    "start earlier": "have the crew start earlier",
+    "second sprayer": "a second sprayer",
+    "solids": "salt when it starts",
+}
+
+
+def _missed_by_client(
+    missed: Sequence[tuple[SitePlan, SurfacePlan, MissedPretreat]],
+) -> Iterable[tuple[str, str]]:
+    """Yield for each client what is not reached, and what to do instead."""
+    clients: dict[str, list[tuple[SitePlan, SurfacePlan, MissedPretreat]]] = {}
+    for each in missed:
+        clients.setdefault(each[0].client, []).append(each)
+    for client, found in clients.items():
+        names = join_names([f"{site.name} {surface.name}" for site, surface, _ in found], MAX_NAMES)
+        remedies = dict.fromkeys(one for *_, item in found for one in item.remedies)
+        yield client, f"{names}; {', or '.join(REMEDY_PHRASES[one] for one in remedies)}"
 
 
 def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:

@@ -17,6 +17,7 @@ from stormplan.words.formatting import (
     blend_name,
     cost_loss_line,
     format_percent,
+    format_working_time,
     night_bias_line,
     plan_format,
     reason_line,
@@ -64,6 +65,7 @@ def trace_lines(plan: Plan, site_key: str, surface_key: str | None = None) -> li
             trace.append(f"  Own readings: {night_bias_line(surface.night_bias, fmt.units)}")
         for treatment in surface.treatments:
             trace += [f"  {line}" for line in _treatment_lines(treatment, fmt)]
+            trace += [f"  {line}" for line in _round_lines(plan, site, surface, treatment, fmt)]
             if treatment.cost_loss is not None and treatment.event is not None:
                 chance = treatment.event.probability
                 trace.append(f"  {cost_loss_line(treatment.cost_loss, chance, plan.currency)}")
@@ -116,6 +118,37 @@ def _treatment_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
                 f" holds until {until}, {fmt.units.mass(other.chloride_kg)} of chloride"
             )
     return trace
+
+
+def _round_lines(
+    plan: Plan, site: SitePlan, surface: SurfacePlan, item: Treatment, fmt: ReportFormat
+) -> Iterable[str]:
+    """Yield when the rounds have a surface sprayed, or why not and what one more would change."""
+    (schedule,) = [one.sprayer_schedule for one in plan.yards if one.yard == site.yard]
+    if item.missed is not None:
+        missed = item.missed
+        blend = blend_name(missed.additive_name, missed.additive_frac)
+        yield (
+            f"Left out of the rounds: {missed.text}; {fmt.units.volume(missed.volume_l)} of {blend}"
+            f" at {fmt.units.liquid_rate(missed.rate_l_m2)} by {fmt.day_hour(missed.latest_start)}"
+        )
+    elif item.scheduled_start is not None and item.event is not None:
+        for sprayer in schedule.sprayers:
+            for stop in sprayer.stops:
+                where = stop.site, stop.surface, stop.onset
+                if where == (site.key, surface.key, item.event.start):
+                    yield (
+                        f"Rounds: {sprayer.name}, load {stop.load},"
+                        f" {fmt.time_range(stop.start, stop.end)} after a drive of"
+                        f" {format_working_time(stop.drive_h)}; done"
+                        f" {format_working_time(stop.slack_h)} before it starts"
+                    )
+    more = schedule.one_more
+    if more is not None and item.missed is not None:
+        yield (
+            f"One more sprayer like {more.name} would reach {more.reached_count} of the"
+            f" {more.reached_count + more.left_count} surfaces left out"
+        )
 
 
 def _film_lines(item: Treatment, fmt: ReportFormat) -> list[str]:

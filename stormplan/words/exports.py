@@ -81,8 +81,8 @@ def treatments_csv(plan: Plan) -> str:
     heading = [
         *("site", "surface", "client", "yard", "priority", f"area_{area_unit}", "hazard"),
         *("event_start", "event_end", "probability", f"min_pavement_temp_{temp_unit}", "action"),
-        *("blend", f"rate_{rate_unit}", f"volume_{volume}", "earliest", "best_start", "latest"),
-        *("holds_until", "recheck_at"),
+        *("blend", f"rate_{rate_unit}", f"volume_{volume}", "earliest", "start", "end"),
+        *("latest", "sprayer", "holds_until", "recheck_at", "not_sprayed"),
     ]
 
     def row(site: SitePlan, surface: SurfacePlan, item: Treatment) -> list[object]:
@@ -103,10 +103,13 @@ def treatments_csv(plan: Plan) -> str:
             round(item.volume_l / volume_l, 1) if sprays else None,
             *(
                 _local(item.earliest_start, site),
-                _local(item.best_start, site),
+                _local(item.scheduled_start, site),
+                _local(item.scheduled_end, site),
                 _local(item.latest_start, site),
+                item.sprayer_name,
                 _local(item.holds_until, site),
                 _local(item.recheck_at, site),
+                None if item.missed is None else item.missed.text,
             ),
         ]
 
@@ -243,22 +246,26 @@ def treatment_windows_ics(plan: Plan) -> str:
 
 
 def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePlan, list[str]]]:
-    """Gather surfaces by site and window: (what, from, to, site, one line each)."""
+    """Gather surfaces by site: (what, from, to, site, one line each); a sprayer's as one."""
     formatter = UnitFormatter(plan.units)
     lines_by_window: dict[tuple[str, datetime, datetime, str], list[str]] = {}
+    rounds: dict[tuple[str, str, datetime], list[tuple[datetime, datetime, str]]] = {}
     sites_by_key = {site.key: site for site in plan.sites}
     for site, surface, item in _all_treatments(plan):
-        if item.earliest_start is not None and item.latest_start is not None:
+        if item.scheduled_start is not None and item.scheduled_end is not None:
+            at = plan_format(plan).in_zone(site.timezone).time_of_day(item.scheduled_start)
             blend = blend_name(item.additive_name, item.additive_frac)
-            line = f"{surface.name}: {formatter.volume(item.volume_l)} {blend}"
-            if item.best_start is not None:
-                best = plan_format(plan).in_zone(site.timezone).dated_hour(item.best_start)
-                line += f", best {best}"
-            key = ("Spray", item.earliest_start, item.latest_start + HOUR, site.key)
-            lines_by_window.setdefault(key, []).append(line)
+            line = f"{at} {surface.name}: {formatter.volume(item.volume_l)} {blend}"
+            rounds.setdefault((site.key, item.sprayer_name or "", _onset(item)), []).append(
+                (item.scheduled_start, item.scheduled_end, line)
+            )
         elif item.recheck_at is not None:
             key = ("Look again", item.recheck_at, item.recheck_at + HOUR / 2, site.key)
             lines_by_window.setdefault(key, []).append(f"{surface.name}: {item.text}")
+    for (site_key, sprayer, _), stops in rounds.items():
+        window = min(start for start, *_ in stops), max(end for _, end, _ in stops)
+        lines = [f"{sprayer}:", *(line for *_, line in sorted(stops))]
+        lines_by_window.setdefault(("Spray", *window, site_key), []).extend(lines)
     return sorted(
         (
             (what, start, end, sites_by_key[key], says)
@@ -266,6 +273,11 @@ def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePla
         ),
         key=lambda entry: (entry[1], entry[0], entry[3].key),
     )
+
+
+def _onset(item: Treatment) -> datetime:
+    assert item.event is not None  # what is sprayed is sprayed for one
+    return item.event.start
 
 
 # -- map ------------------------------------------------------------------------------------------

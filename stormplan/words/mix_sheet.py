@@ -29,6 +29,7 @@ from stormplan.operations.mix import (
     YardMix,
     YardTankCorrection,
 )
+from stormplan.operations.sprayer_schedule import SprayerSchedule
 from stormplan.planning.plan import Plan
 from stormplan.units import KG_PER_LB, L_PER_GAL, UnitFormatter
 from stormplan.words import templating
@@ -138,6 +139,14 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
         rows.append(
             ("NOT REACHED in time", pluralize(len(yard.sprayer_schedule.unserved), "surface"))
         )
+    rows += [
+        (label, text)
+        for label, text in (
+            ("Time left", short_slack_text(yard.sprayer_schedule)),
+            ("Driving", travel_text(yard.sprayer_schedule, formatter)),
+        )
+        if text
+    ]
     return YardMixView(
         name=yard.name,
         blends=tuple(
@@ -415,6 +424,42 @@ def _purchase_steps(yard: YardMix, fmt: ReportFormat) -> Iterable[str]:
             yield f"Take {part} into tank {one.tank}{due}"
 
 
+def rounds_text(schedules: Sequence[SprayerSchedule]) -> str:
+    """Return how long the rounds of some yards take, and how long before it starts they end."""
+    needed_h = sum(one.hours_needed for one in schedules)
+    available_h = sum(one.hours_available for one in schedules)
+    text = f"rounds take {needed_h:.1f} h of {available_h:.0f} h"
+    slacks_h = [one.slack_h for one in schedules if one.slack_h is not None]
+    if not slacks_h:
+        return text
+    return f"{text}; tightest stop {format_working_time(min(slacks_h))} before it starts"
+
+
+def short_slack_text(schedule: SprayerSchedule) -> str:
+    """Return that little time is left before the storm; empty where there is enough."""
+    if schedule.slack_h is None or not schedule.is_slack_short:
+        return ""
+    left = format_working_time(schedule.slack_h)
+    return f"ONLY {left} from the tightest stop to the storm: leave earlier, or with one more"
+
+
+def travel_text(schedule: SprayerSchedule, formatter: UnitFormatter) -> str:
+    """Return where driving times come from; empty where nobody drives."""
+    basis = schedule.travel
+    if basis is None or basis.listed_count + basis.estimated_count == 0:
+        return ""
+    driving_h = sum(one.driving_h for one in schedule.sprayers)
+    total = f"{format_working_time(driving_h)} of it driving"
+    estimate = (
+        f"by distance ({basis.circuity:.3g} times the straight line at"
+        f" {formatter.speed(basis.speed_ms)})"
+    )
+    if basis.listed_count == 0:
+        return f"{total}, {estimate}"
+    listed = f"{total}, {basis.listed_count} drives from your table"
+    return f"{listed}, {basis.estimated_count} {estimate}" if basis.estimated_count else listed
+
+
 def _unserved_lines(yard: YardMix, names: Mapping[tuple[str, str], str]) -> Iterable[str]:
     """Yield surfaces not reached, once per reason, with a few by name."""
     reasons: dict[str, list[str]] = {}
@@ -481,8 +526,15 @@ def _mix_sheet_view(
             for one in yard.sprayer_schedule.sprayers
             if one.loads
         ),
-        crew_hours=f"Spraying takes {yard.sprayer_schedule.hours_needed:.1f} h; there are "
-        f"{yard.sprayer_schedule.hours_available:.0f} h of sprayer time before it starts",
+        crew_hours=". ".join(
+            capitalize_first(text)
+            for text in (
+                rounds_text([yard.sprayer_schedule]),
+                short_slack_text(yard.sprayer_schedule),
+                travel_text(yard.sprayer_schedule, formatter),
+            )
+            if text
+        ),
         unserved=tuple(_unserved_lines(yard, names)),
         batch_water=formatter.precise_volume(yard.batches[0].water_l if yard.batches else 0.0),
         batch_salt=_salt_per_batch(yard, formatter),

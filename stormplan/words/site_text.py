@@ -262,10 +262,20 @@ def _surface_row(
     cold = surface.min_pavement_temp_c
     return (
         surface.name,
-        fmt.units.volume(item.volume_l) if item.volume_l > 0.0 else "",
+        _surface_amount(item, fmt),
         fmt.units.area(surface.area_m2),
         "not known" if cold is None else fmt.units.temperature(cold),
     )
+
+
+def _surface_amount(item: Treatment, fmt: ReportFormat) -> str:
+    """Return how much is sprayed, by whom and when, for one surface; empty where nothing is."""
+    if item.volume_l <= 0.0:
+        return ""
+    volume = fmt.units.volume(item.volume_l)
+    if item.scheduled_start is None:
+        return volume
+    return f"{volume} {fmt.day_hour(item.scheduled_start)} ({item.sprayer_name})"
 
 
 def _task(item: Treatment, fmt: ReportFormat, notes: Footnotes, currency: str) -> TaskView:
@@ -291,13 +301,9 @@ def _reasons(item: Treatment, fmt: ReportFormat, notes: Footnotes) -> Iterable[R
 
 
 def _task_time(item: Treatment, fmt: ReportFormat) -> str:
-    if (
-        item.best_start is not None
-        and item.earliest_start is not None
-        and item.latest_start is not None
-    ):
+    if item.earliest_start is not None and item.latest_start is not None:
         window = fmt.time_range(item.earliest_start, item.latest_start)
-        return f"start {fmt.day_hour(item.best_start)} (any dry, calm hour {window})"
+        return f"begin in a dry, calm hour {window}"
     if item.action is Action.WAIT and item.recheck_at is not None:
         return f"check again {fmt.day_hour(item.recheck_at)}"
     return "" if item.event is None else f"from {fmt.day_hour(item.event.start)}"

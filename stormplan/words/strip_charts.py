@@ -380,10 +380,10 @@ def _bar_rows(column: _ColumnSurfaces) -> list[_BarRow]:
         )
         for wanted in (True, False)
     )
-    best = sorted({t.best_start for t in column.treatments if t.best_start})
+    starts = sorted({t.scheduled_start for t in column.treatments if t.scheduled_start})
     spray = [(start, end + HOUR) for start, end in _treatment_windows(column.treatments)]
     lanes = [
-        _BarRow("spray", SPRAY_COLOR, "", spray, tuple(best)),
+        _BarRow("spray", SPRAY_COLOR, "", spray, tuple(starts)),
         _BarRow("slick", SLICK_COLOR, "/////", likely, unlikely=tuple(unlikely)),
     ]
     return [lane for lane in lanes if lane.periods or lane.unlikely]

@@ -1,0 +1,168 @@
+"""The plan follows the rounds: what goes out at which hour, and what does not go out at all."""
+
+import csv
+import io
+import json
+import re
+from datetime import datetime, timedelta
+
+import pytest
+import vobject
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
+
+from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.treatment.records import Action
+from stormplan.web import work_list
+from stormplan.words import reports
+from stormplan.words.briefing import build_view
+from stormplan.words.decision_trace import trace_lines
+
+CLIENTS = {"ours": {"name": "Ours (invented)"}, "theirs": {"name": "Theirs (invented)"}}
+LOT = {"class": "asphalt_lot", "area": "150000 ft2"}
+
+
+def snow(start):
+    amount = between_hours(start, start + 6, 0.5)
+    return {"air_temp_c": -3.0, "dew_point_c": -7.0, "pop": 0.9,
+            "snowfall_swe_mm": amount, "snowfall_cm": amount}  # fmt: skip
+
+
+def plan_sites(count, start, **more):
+    """Lots of an hour and nine minutes each beside the yard, of falling priority."""
+    sites = {
+        f"s{n}": site_entry(43.1, -89.4 - n / 1000, {"lot": LOT}, name=f"Site {n}", priority=n,
+                            client="ours" if n < 3 else "theirs")
+        for n in range(1, count + 1)
+    }  # fmt: skip
+    return make_plan(
+        parse_sites(sites, clients=CLIENTS, **more),
+        dict.fromkeys(sites, SiteForecasts(forecast_cell(**snow(start)))),
+        NOON,
+    )
+
+
+@pytest.fixture(scope="module")
+def tight():
+    """Five lots, and time for two."""
+    return plan_sites(5, 3)
+
+
+def treatments(plan):
+    return {site.key: site.treatments[0][1] for site in plan.sites}
+
+
+def test_what_is_not_reached_is_not_in_the_gallons_cost_or_chloride(tight):
+    by_site = treatments(tight)
+    reached = [key for key, item in by_site.items() if item.action is Action.PRETREAT]
+    assert reached == ["s1", "s2"]
+    (yard,) = tight.yards
+    gone_out_l = sum(stop.volume_l for one in yard.sprayer_schedule.sprayers for stop in one.stops)
+    assert yard.pretreat_l == pytest.approx(gone_out_l)
+    assert yard.pretreat_l == pytest.approx(sum(by_site[key].volume_l for key in reached))
+    assert {one.site for one in yard.sprayer_schedule.unserved} == {"s3", "s4", "s5"}
+    for key in ("s3", "s4", "s5"):
+        item = by_site[key]
+        assert item.volume_l == 0.0
+        assert item.missed.volume_l == pytest.approx(by_site["s1"].volume_l)
+        assert item.missed.reason == "others first"
+        assert item.missed.remedies == ("second sprayer", "solids")
+        assert all(visit.action is not Action.PRETREAT for visit in item.visits)
+        assert item.chloride_kg == pytest.approx(sum(one.chloride_kg for one in item.visits))
+        assert item.chloride_kg < by_site["s1"].chloride_kg
+        (look,) = [v for v in item.visits if v.at == item.event.start]
+        assert look.action is Action.INSPECT
+    whole = {site.key: site.chloride_kg for site in tight.sites}
+    assert whole["s3"] == pytest.approx(by_site["s3"].chloride_kg)
+
+
+def test_the_first_screen_counts_what_goes_out_and_lists_the_rest_by_client(tight):
+    view = build_view(tight)
+    assert "pre-treat 2 surfaces at 2 sites" in view.headline.lower()
+    rows = {row.label: row for row in view.summary_rows}
+    assert rows["Not reached"].text.startswith("3 surfaces; ")
+    listed = dict(rows["Not reached"].breakdown)
+    assert set(listed) == {"Theirs (invented)"}
+    assert "Site 3 asphalt lot, Site 4 asphalt lot" in listed["Theirs (invented)"]
+    assert "a second sprayer, or salt when it starts" in listed["Theirs (invented)"]
+    assert re.match(r"ONLY \d+ min from the tightest stop", rows["Time left"].text)
+
+
+def test_explain_says_what_one_more_sprayer_would_change(tight):
+    more = tight.yards[0].sprayer_schedule.one_more
+    assert more.name == "Truck"
+    # two trucks have time for two lots each
+    assert (more.reached_count, more.left_count) == (2, 1)
+    said = "\n".join(trace_lines(tight, "s4"))
+    assert "Left out of the rounds: not reached before it starts" in said
+    assert "One more sprayer like Truck would reach 2 of the 3 surfaces left out" in said
+    assert re.search(r"Rounds: Truck, load 1, Mon .* before it starts", "\n".join(
+        trace_lines(tight, "s1")))  # fmt: skip
+    assert plan_sites(1, 12).yards[0].sprayer_schedule.one_more is None
+
+
+@pytest.fixture(scope="module")
+def day_off():
+    """Three lots half a day before it snows."""
+    return plan_sites(3, 14)
+
+
+def test_every_report_has_the_times_of_the_rounds(day_off):
+    (yard,) = day_off.yards
+    stops = {stop.site: stop for one in yard.sprayer_schedule.sprayers for stop in one.stops}
+    assert len(stops) == 3
+    assert len({stop.start for stop in stops.values()}) == 3
+    files = reports.render_reports(day_off)
+    for key, item in treatments(day_off).items():
+        assert item.scheduled_start == stops[key].start
+        assert item.scheduled_end == stops[key].end
+        (visit,) = [one for one in item.visits if one.action is Action.PRETREAT]
+        assert visit.at == item.scheduled_start
+    table = csv.DictReader(io.StringIO(files["treatments.csv"]))
+    rows = {row["site"]: row for row in table if row["start"]}
+    entries = {
+        one.summary.value: one
+        for one in vobject.readOne(files["windows.ics"]).vevent_list
+        if one.summary.value.startswith("Spray")
+    }
+    cards = {one.name: one.items[0].when for one in work_list.work_list(day_off, ())}
+    for site in day_off.sites:
+        stop = stops[site.key]
+        local = stop.start.astimezone(datetime.fromisoformat(rows[site.name]["start"]).tzinfo)
+        clock = f"{local:%a} {local.hour % 12 or 12}{f':{local:%M}' if local.minute else ''}"
+        assert rows[site.name]["start"][:16] == f"{local:%Y-%m-%dT%H:%M}"
+        assert rows[site.name]["sprayer"] == "Truck"
+        assert entries[f"Spray: {site.name}"].dtstart.value == stop.start.replace(microsecond=0)
+        assert cards[site.name].startswith(clock)
+        assert f"{clock} " in files["briefing.txt"]
+    first = min(stop.start for stop in stops.values())
+    assert day_off.first_start == yard.first_load_at < first
+    drive = timedelta(hours=min(stops.values(), key=lambda stop: stop.start).drive_h)
+    assert first - day_off.first_start == drive
+
+
+def test_enough_time_left_is_shown_and_not_warned_of(day_off):
+    rows = {row.label: row.text for row in build_view(day_off).summary_rows}
+    assert "Time left" not in rows
+    slack_h = day_off.yards[0].sprayer_schedule.slack_h
+    assert f"tightest stop {slack_h:.1f} h before it starts" in rows["Crew"]
+
+
+def test_where_driving_times_come_from_is_said(day_off):
+    files = reports.render_reports(day_off)
+    assert " of it driving, by distance (1.35 times the straight line at 25 mph)" in re.sub(
+        r"\s+", " ", files["mixsheet.html"]
+    )
+    found = json.loads(files["plan.json"])["yards"][0]["sprayer_schedule"]
+    assert found["travel"]["estimated_count"] == 12
+    assert found["ordered_by"] == "search"
+
+
+def test_a_sprayer_no_yard_has_is_named_as_such():
+    truck = BASE_SECTIONS["yards"]["north"]["sprayers"]["truck"] | {"serves": ["pedestrian"]}
+    yards = {"north": BASE_SECTIONS["yards"]["north"] | {"sprayers": {"cart": truck}}}
+    plan = plan_sites(1, 12, yards=yards)
+    missed = treatments(plan)["s1"].missed
+    assert missed.reason == "no sprayer"
+    assert plan.yards[0].pretreat_l == 0.0
+    assert plan.yards[0].sprayer_schedule.one_more is None
