@@ -25,6 +25,7 @@ M2_PER_FT2 = M_PER_FT**2
 M2_PER_ACRE = 43_560 * M2_PER_FT2
 L_PER_GAL = 231 * (M_PER_IN * 10) ** 3
 KG_PER_LB = 0.45359237
+PA_PER_PSI = 6894.757293168
 KG_PER_TON = 2000 * KG_PER_LB  # the short ton, as salt is sold in the United States
 FT2_PER_LANE_MILE = 12 * 5280  # one 12-ft lane, one mile: the road handbooks' area unit
 
@@ -76,6 +77,13 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
         | _scaled(m2=1.0, ha=1e4),
     ),
     "volume": QuantityKind("l", "2500 gal", _scaled(gal=L_PER_GAL, l=1.0, m3=1000.0)),
+    "caught volume": QuantityKind(
+        "l",
+        "96 oz",
+        _scaled(oz=L_PER_GAL / 128, qt=L_PER_GAL / 4, gal=L_PER_GAL, ml=0.001, l=1.0),
+    ),
+    "seconds": QuantityKind("s", "30 s", _scaled(s=1.0, sec=1.0, min=60.0)),
+    "pressure": QuantityKind("pa", "40 psi", _scaled(psi=PA_PER_PSI, bar=1e5, kpa=1e3)),
     "mass": QuantityKind(
         "kg",
         "40 ton",

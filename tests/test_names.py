@@ -21,6 +21,7 @@ UNITS = {
     "_deg": "°", "_pct": "%", "_ms": "m/s", "_kg": "kg", "_kg_m2": "kg/m²", "_kg_m3": "kg/m³",
     "_kg_l": "kg/L", "_mol_kg": "mol/kg", "_l": "L", "_l_m2": "L/m²", "_l_h": "L/h",
     "_m2_h": "m²/h", "_cm_h": "cm/h", "_mm_h": "mm/h", "_h": "h", "_s": "s", "_sg": "-",
+    "_l_s": "L/s", "_kg_s": "kg/s", "_kg_m": "kg/m",
 }  # fmt: skip
 #: Not SI: tables as published, and the hydrometer's reference temperature.
 TABLE_UNITS = ("_lb_kft2", "_lb_lane_mile", "_60f", "_60f_sg", "_f")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan.cli import reading_commands, record, serve_commands, sites_commands
+from stormplan.cli import calibration, reading_commands, record, serve_commands, sites_commands
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.cli.progress import ProgressLine
 from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
@@ -541,6 +541,7 @@ def policy() -> None:
 register_commands(app)
 reading_commands.register_commands(app)
 record.register_commands(app)
+calibration.register_commands(app)
 sites_commands.register_commands(app)
 serve_commands.register_commands(app)
 

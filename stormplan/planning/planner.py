@@ -19,6 +19,7 @@ import numpy as np
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.company.places import FarPlace, far_places
 from stormplan.company.sites import Sites, Surface
+from stormplan.company.yards import Yard
 from stormplan.events import crew_weather
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import Hour, Outlook
@@ -51,7 +52,13 @@ from stormplan.planning.planned_rounds import with_rounds
 from stormplan.planning.site_batch import SurfaceDecision
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
-from stormplan.record.stock import NO_STOCK, StockBook, counted_at, yard_with_stock
+from stormplan.record.stock import (
+    NO_STOCK,
+    StockBook,
+    counted_at,
+    yard_with_calibrations,
+    yard_with_stock,
+)
 from stormplan.record.surface_history import NO_HISTORIES, SurfaceHistories, SurfaceHistory
 from stormplan.treatment import products
 from stormplan.treatment.earlier_work import EarlierWork
@@ -120,10 +127,7 @@ def make_plan(
     """
     sites = sites.model_copy(
         update={
-            "yards": {
-                key: yard_with_stock(yard, stock.yards[key]) if key in stock.yards else yard
-                for key, yard in sites.yards.items()
-            }
+            "yards": {key: _recorded_yard(key, yard, stock) for key, yard in sites.yards.items()}
         }
     )
     keys = sorted(sites.sites, key=lambda key: (sites.sites[key].priority, key))
@@ -194,6 +198,12 @@ def make_plan(
             if decision.cell is not None
         },
     )
+
+
+def _recorded_yard(key: str, yard: Yard, stock: StockBook) -> Yard:
+    """Return a yard with what the record says of its stock and sprayers."""
+    held = yard_with_stock(yard, stock.yards[key]) if key in stock.yards else yard
+    return yard_with_calibrations(key, held, stock.calibrations)
 
 
 # -- records --------------------------------------------------------------------------------------

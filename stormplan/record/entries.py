@@ -522,6 +522,12 @@ class Calibration(_YardEntryBase):
         Specific gravity of the liquid for which the rate holds [-].
     rate_l_m2 : float or None
         What it truly puts down at that speed and pressure [L/m²].
+    min_rate_l_m2, max_rate_l_m2 : float or None
+        Lowest and highest rate it can be set to [L/m²].
+    coverage_rate_m2_h : float or None
+        Area it covers in an hour while spraying [m²/h].
+    worn_nozzles : tuple of int
+        Nozzles to be replaced, the first is 1.
     """
 
     kind: Literal["calibration"] = "calibration"
@@ -532,6 +538,18 @@ class Calibration(_YardEntryBase):
     pressure_pa: float | None = Field(default=None, gt=0.0, le=2e6)
     liquid_sg: float | None = Field(default=None, ge=0.99, le=1.45)
     rate_l_m2: float | None = Field(default=None, gt=0.0, le=0.25)
+    min_rate_l_m2: float | None = Field(default=None, gt=0.0, le=0.25)
+    max_rate_l_m2: float | None = Field(default=None, gt=0.0, le=0.25)
+    coverage_rate_m2_h: float | None = Field(default=None, gt=0.0, le=1e6)
+    worn_nozzles: tuple[int, ...] = Field(default=(), max_length=100)
+
+    @model_validator(mode="after")
+    def _check_rates(self) -> Calibration:
+        if (self.min_rate_l_m2 is None) is not (self.max_rate_l_m2 is None):
+            raise ValueError("the lowest and the highest rate go together")
+        if self.min_rate_l_m2 and self.max_rate_l_m2 and self.min_rate_l_m2 > self.max_rate_l_m2:
+            raise ValueError("the lowest rate is above the highest")
+        return self
 
 
 class Void(_EntryBase):

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from stormplan.company.yards import Tank, TankReading, Yard
 from stormplan.record.amounts import chloride_of
-from stormplan.record.entries import SALT_PILE
+from stormplan.record.entries import SALT_PILE, Calibration
 
 AccountKind = Literal["store", "sprayer", "surface", "loss", "difference", "supply", "opening"]
 
@@ -186,15 +186,53 @@ class StockBook:
         Each measurement against the book.
     load_checks : tuple of LoadCheck
         Each round of a sprayer.
+    calibrations : mapping of (str, str) to Calibration
+        The last of each sprayer, by yard and sprayer.
     """
 
     yards: Mapping[str, YardStock]
     movements: tuple[StockMovement, ...]
     store_checks: tuple[StoreCheck, ...]
     load_checks: tuple[LoadCheck, ...]
+    calibrations: Mapping[tuple[str, str], Calibration] = field(default_factory=dict)
 
 
 NO_STOCK = StockBook({}, (), (), ())
+
+
+def yard_with_calibrations(
+    key: str, yard: Yard, calibrations: Mapping[tuple[str, str], Calibration]
+) -> Yard:
+    """Return a yard whose sprayers can what they were last measured to.
+
+    Parameters
+    ----------
+    key : str
+        The yard's key.
+    yard : Yard
+        As the sites file has it.
+    calibrations : mapping of (str, str) to Calibration
+        The last of each sprayer, by yard and sprayer.
+
+    Returns
+    -------
+    Yard
+        What a calibration does not say stays as written.
+    """
+    sprayers = {}
+    for name, sprayer in yard.sprayers.items():
+        found = calibrations.get((key, name))
+        measured = (
+            {}
+            if found is None
+            else {
+                one: getattr(found, one)
+                for one in ("min_rate_l_m2", "max_rate_l_m2", "coverage_rate_m2_h")
+                if getattr(found, one) is not None
+            }
+        )
+        sprayers[name] = sprayer.model_copy(update=measured)
+    return yard.model_copy(update={"sprayers": sprayers})
 
 
 def yard_with_stock(yard: Yard, stock: YardStock) -> Yard:

@@ -6,7 +6,7 @@ So what went onto the sites is what was drawn, less what is named as lost.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,7 @@ from stormplan.record.entries import (
     SALT_PILE,
     Application,
     BatchMade,
+    Calibration,
     Delivery,
     Entry,
     LoadDrawn,
@@ -76,6 +77,7 @@ def stock_book(sites: Sites, entries: Iterable[Entry], now: datetime) -> StockBo
     StockBook
     """
     ledger = _Ledger(sites)
+    calibrations: dict[tuple[str, str], Calibration] = {}
     for entry in effective_entries(one for one in entries if one.at <= now + CLOCK_TOLERANCE):
         match entry:
             case Application():
@@ -94,7 +96,9 @@ def stock_book(sites: Sites, entries: Iterable[Entry], now: datetime) -> StockBo
                 ledger.measure(entry)
             case Loss():
                 ledger.lose(entry)
-    return ledger.book()
+            case Calibration():
+                calibrations[entry.yard, entry.sprayer] = entry
+    return replace(ledger.book(), calibrations=calibrations)
 
 
 @dataclass

@@ -97,7 +97,7 @@ def entry_command(
             common = {key: given.pop(key) for key in shared}
             about = {one.name: given.pop(one.name) for one in more}
             said = dict(make_values(**given)) | (_about_surface(**about) if more else {})
-            _add_entry(said, **common)
+            add_entry(said, **common)
 
         parameters = (*own, *more, *ENTRY_OPTIONS)
         command.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
@@ -121,16 +121,16 @@ def _about_surface(
     }
 
 
-def _add_entry(
+def add_entry(
     said: EntryValues,
     sites: Path,
     out: Path,
     archive: Path | None,
     at: str | None,
     by: str,
-    note: str,
-    photos: list[Path] | None,
-    corrects: str | None,
+    note: str = "",
+    photos: list[Path] | None = None,
+    corrects: str | None = None,
 ) -> None:
     """Check an entry against the sites file and the record, add it and say so."""
     import uuid
