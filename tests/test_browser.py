@@ -9,7 +9,7 @@ from helpers import browser as chromium
 from stormplan.service import pipeline
 
 AXE = Path(__file__).parent.parent / ".cache" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
-PAGES = ("briefing.html", "mixsheet.html", "notices.html")
+PAGES = ("briefing.html", "mixsheet.html", "notices.html", "rounds.html")
 
 pytestmark = [
     pytest.mark.slow,
@@ -78,7 +78,7 @@ def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
         ".filter(each => each.getBoundingClientRect().bottom <= 844)"
         ".map(each => each.innerText).join('\\n')"
     )
-    answer = ("GO", "from Mon", "gal", "95/5", "sprayer time", "85 %", "doubtful below")
+    answer = ("GO", "from Mon", "gal", "95/5", "rounds take", "85 %", "doubtful below")
     for needed in (*answer, "1 h 18 min old", "Juniper clinic", "River Bend school"):
         assert needed in seen
 

@@ -123,6 +123,8 @@ def test_reports_replace_whole_files_and_leave_nothing_else(demo_plan, tmp_path)
         "notices.html",
         "plan.json",
         "refreeze.csv",
+        "rounds.gpx",
+        "rounds.html",
         "sites.geojson",
         "treatments.csv",
         "windows.ics",

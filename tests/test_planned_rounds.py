@@ -4,8 +4,10 @@ import csv
 import io
 import json
 import re
+import xml.etree.ElementTree as ET
 from datetime import datetime, timedelta
 
+import html5lib
 import pytest
 import vobject
 from helpers.published_tables import NOON, between_hours, forecast_cell
@@ -17,6 +19,7 @@ from stormplan.web import work_list
 from stormplan.words import reports
 from stormplan.words.briefing import build_view
 from stormplan.words.decision_trace import trace_lines
+from stormplan.words.round_cards import render_html, rounds_gpx
 
 CLIENTS = {"ours": {"name": "Ours (invented)"}, "theirs": {"name": "Theirs (invented)"}}
 LOT = {"class": "asphalt_lot", "area": "150000 ft2"}
@@ -166,3 +169,39 @@ def test_a_sprayer_no_yard_has_is_named_as_such():
     assert missed.reason == "no sprayer"
     assert plan.yards[0].pretreat_l == 0.0
     assert plan.yards[0].sprayer_schedule.one_more is None
+
+
+# -- cards for crews ------------------------------------------------------------------------------
+
+GPX = "{http://www.topografix.com/GPX/1/1}"
+
+
+def test_each_sprayer_has_a_card_with_its_stops_in_order(day_off):
+    page = html5lib.parse(render_html(day_off), namespaceHTMLElements=False)
+    (card,) = page.iter("section")
+    (sprayer,) = day_off.yards[0].sprayer_schedule.sprayers
+    said = [" ".join("".join(item.itertext()).split()) for item in card.iter("li")]
+    assert len(said) == len(sprayer.stops)
+    names = {site.key: site.name for site in day_off.sites}
+    for line, stop in zip(said, sprayer.stops, strict=True):
+        assert names[stop.site] in line
+        assert f"{stop.volume_l / 3.785411784:.0f} gal" in line
+        assert "before it starts" in line
+    links = [link.get("href") for link in card.iter("a")]
+    places = {s.key: f"geo:{s.latitude_deg:.5f},{s.longitude_deg:.5f}" for s in day_off.sites}
+    assert links == [places[stop.site] for stop in sprayer.stops]
+
+
+def test_the_routes_are_gpx_1_1(day_off):
+    # GPX 1.1: metadata, then rte; in a rtept time stands before name, name before desc
+    root = ET.fromstring(rounds_gpx(day_off))
+    assert (root.tag, root.get("version")) == (f"{GPX}gpx", "1.1")
+    assert [child.tag for child in root] == [f"{GPX}metadata", f"{GPX}rte"]
+    (sprayer,) = day_off.yards[0].sprayer_schedule.sprayers
+    points = list(root.iter(f"{GPX}rtept"))
+    assert len(points) == len(sprayer.stops)
+    for point, stop in zip(points, sprayer.stops, strict=True):
+        assert [child.tag for child in point] == [f"{GPX}{t}" for t in ("time", "name", "desc")]
+        assert point[0].text == f"{stop.start:%Y-%m-%dT%H:%M:%SZ}"
+        assert float(point.get("lat")) == pytest.approx(43.1)
+    assert rounds_gpx(day_off) == rounds_gpx(day_off)

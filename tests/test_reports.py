@@ -6,6 +6,7 @@ import email.policy
 import io
 import json
 import re
+import xml.etree.ElementTree as ET
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -28,7 +29,7 @@ from stormplan.words.formatting import ReportFormat
 from stormplan.words.reports import render_reports
 
 NASTY = "=1+1|\"><script>alert('x')</script>\r\nBcc: all@x.example\r\n../../etc\x00‮"
-PAGES = ("briefing.html", "mixsheet.html", "notices.html")
+PAGES = ("briefing.html", "mixsheet.html", "notices.html", "rounds.html")
 
 
 @pytest.fixture(scope="module")
@@ -303,6 +304,13 @@ def test_the_next_plan_replaces_the_entries_of_this_one(plan, reports):
     )
     assert first.keys() == second.keys()
     assert all(first[uid] < second[uid] for uid in first)
+
+
+def test_names_cannot_break_the_routes(spoiled):
+    root = ET.fromstring(spoiled["rounds.gpx"])
+    names = [one.text for one in root.iter("{http://www.topografix.com/GPX/1/1}name")]
+    assert any("<script>" in name for name in names)  # text, and no element
+    assert not list(root.iter("script"))
 
 
 def test_names_cannot_break_out_of_the_calendar(spoiled):

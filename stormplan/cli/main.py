@@ -343,6 +343,7 @@ def _print_written(out: Path, written: Sequence[Path]) -> None:
     for name, holds in (
         ("briefing.html", "every surface with its reasons, and the cautions"),
         ("mixsheet.html", "what to make, load and put down, for the shed"),
+        ("rounds.html", "each sprayer's round, for its crew"),
         ("notices.html", "drafts of what to tell clients"),
     ):
         print(f"  {name:14s} {holds}")

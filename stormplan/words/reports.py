@@ -7,7 +7,15 @@ from collections.abc import Callable, Mapping
 from stormplan.planning.diagnostics import DiagnosticCode, degraded
 from stormplan.planning.plan import Plan
 from stormplan.planning.plan_io import plan_json
-from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts, terminal
+from stormplan.words import (
+    briefing,
+    exports,
+    mix_sheet,
+    notices,
+    round_cards,
+    strip_charts,
+    terminal,
+)
 
 BRIEFING_TEXT = "briefing.txt"
 
@@ -31,6 +39,8 @@ _RENDERERS: tuple[tuple[str, Callable[[Plan], dict[str, str]]], ...] = (
         lambda plan: {BRIEFING_TEXT: terminal.render_text(briefing.build_view(plan))},
     ),
     ("mixsheet.html", lambda plan: {"mixsheet.html": mix_sheet.render_html(plan)}),
+    ("rounds.html", lambda plan: {"rounds.html": round_cards.render_html(plan)}),
+    ("rounds.gpx", lambda plan: {"rounds.gpx": round_cards.rounds_gpx(plan)}),
     ("notices.html", lambda plan: {"notices.html": notices.render_html(plan)}),
     ("drafts of notices", lambda plan: notices.draft_files(plan)),
     ("treatments.csv", lambda plan: {"treatments.csv": exports.treatments_csv(plan)}),

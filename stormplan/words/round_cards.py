@@ -1,0 +1,231 @@
+"""Each sprayer's round for its crew: a card to print or open on a phone, and a route to follow.
+
+The card has a page a sprayer, a box a stop and a ``geo:`` link (RFC 5870) a site, which a phone
+opens in its own map. The route is GPX 1.1, one route a load.
+"""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
+from zoneinfo import ZoneInfo
+
+from stormplan.operations.sprayer_schedule import SprayerPlan, Stop
+from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
+from stormplan.treatment.records import Treatment
+from stormplan.units import UnitFormatter
+from stormplan.words import templating
+from stormplan.words.formatting import ReportFormat, blend_name, format_working_time
+
+#: Site, surface, and the start of the event.
+PlaceKey = tuple[str, str, datetime]
+
+GPX_NAMESPACE = "http://www.topografix.com/GPX/1/1"
+
+
+@dataclass(frozen=True)
+class StopView:
+    """A stop as text."""
+
+    start: str
+    site: str
+    geo: str
+    surface: str
+    drive: str
+    volume: str
+    rate: str
+    slack: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LoadView:
+    """A load and its stops as text."""
+
+    number: int
+    leave: str
+    volume: str
+    blend: str
+    stops: tuple[StopView, ...]
+
+
+@dataclass(frozen=True)
+class RoundView:
+    """A sprayer's round as text."""
+
+    sprayer: str
+    yard: str
+    leave: str
+    back: str
+    takes: str
+    loads: tuple[LoadView, ...]
+
+
+@dataclass(frozen=True)
+class _Place:
+    """What is sprayed at a stop."""
+
+    site: SitePlan
+    surface: SurfacePlan
+    item: Treatment
+
+
+def _places(plan: Plan) -> dict[PlaceKey, _Place]:
+    return {
+        (site.key, surface.key, item.event.start): _Place(site, surface, item)
+        for site in plan.sites
+        for surface, item in site.treatments
+        if item.event is not None
+    }
+
+
+def _by_load(
+    sprayer: SprayerPlan, places: Mapping[PlaceKey, _Place]
+) -> Iterator[tuple[int, datetime, list[Stop]]]:
+    """Yield the number of each load, when it leaves the yard, and its stops at the plan's sites."""
+    known = [one for one in sprayer.stops if (one.site, one.surface, one.onset) in places]
+    for number, stops in groupby(known, key=lambda stop: stop.load):
+        of_load = list(stops)
+        yield number, of_load[0].start - timedelta(hours=of_load[0].drive_h), of_load
+
+
+def round_views(plan: Plan) -> tuple[RoundView, ...]:
+    """Return the round of every sprayer that goes out, as text.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record.
+    """
+    places = _places(plan)
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    return tuple(
+        RoundView(
+            sprayer=sprayer.name,
+            yard=yard.name,
+            leave=fmt.dated_hour(sprayer.start),
+            back=fmt.day_hour(sprayer.back_at),
+            takes=format_working_time(sprayer.working_h),
+            loads=tuple(
+                _load_view(number, leave, stops, places, fmt)
+                for number, leave, stops in _by_load(sprayer, places)
+            ),
+        )
+        for yard in plan.yards
+        for sprayer in yard.sprayer_schedule.sprayers
+        if sprayer.start is not None and sprayer.back_at is not None
+    )
+
+
+def _load_view(
+    number: int,
+    leave: datetime,
+    stops: Iterable[Stop],
+    places: dict[PlaceKey, _Place],
+    fmt: ReportFormat,
+) -> LoadView:
+    found = [(stop, places[stop.site, stop.surface, stop.onset]) for stop in stops]
+    first = found[0][1].item
+    return LoadView(
+        number=number,
+        leave=fmt.day_hour(leave),
+        volume=fmt.units.volume(sum(stop.volume_l for stop, _ in found)),
+        blend=blend_name(first.additive_name, first.additive_frac),
+        stops=tuple(
+            StopView(
+                start=fmt.day_hour(stop.start),
+                site=place.site.name,
+                geo=geo_link(place.site),
+                surface=place.surface.name,
+                drive=format_working_time(stop.drive_h) if stop.drive_h > 0.0 else "",
+                volume=fmt.units.volume(stop.volume_l),
+                rate=fmt.units.liquid_rate(place.item.rate_l_m2),
+                slack=format_working_time(stop.slack_h),
+                cautions=place.item.cautions,
+            )
+            for stop, place in found
+        ),
+    )
+
+
+def geo_link(site: SitePlan) -> str:
+    """Return a link to a site's place that a phone opens in its map (RFC 5870)."""
+    return f"geo:{site.latitude_deg:.5f},{site.longitude_deg:.5f}"
+
+
+def render_html(plan: Plan) -> str:
+    """Render the cards, one printed page a sprayer.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record.
+
+    Returns
+    -------
+    str
+        HTML without scripts or anything fetched.
+    """
+    fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    return templating.render(
+        "rounds.html",
+        company=plan.company,
+        made_at=fmt.full_datetime(plan.made_at),
+        rounds=round_views(plan),
+    )
+
+
+def rounds_gpx(plan: Plan) -> str:
+    """Write the rounds as routes, one a load, with a point a site.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record.
+
+    Returns
+    -------
+    str
+        GPX 1.1; equal plans give equal files.
+    """
+    places = _places(plan)
+    root = ET.Element("gpx", {"version": "1.1", "creator": "stormplan", "xmlns": GPX_NAMESPACE})
+    metadata = ET.SubElement(root, "metadata")
+    ET.SubElement(metadata, "name").text = _xml_text(f"{plan.company}: rounds")
+    ET.SubElement(metadata, "time").text = _utc(plan.made_at)
+    formatter = UnitFormatter(plan.units)
+    for yard in plan.yards:
+        for sprayer in yard.sprayer_schedule.sprayers:
+            for number, _, stops in _by_load(sprayer, places):
+                route = ET.SubElement(root, "rte")
+                ET.SubElement(route, "name").text = _xml_text(f"{sprayer.name}, load {number}")
+                for _, at_site in groupby(stops, key=lambda stop: stop.site):
+                    found = [(one, places[one.site, one.surface, one.onset]) for one in at_site]
+                    site = found[0][1].site
+                    point = ET.SubElement(
+                        route,
+                        "rtept",
+                        {"lat": f"{site.latitude_deg:.5f}", "lon": f"{site.longitude_deg:.5f}"},
+                    )
+                    ET.SubElement(point, "time").text = _utc(found[0][0].start)
+                    ET.SubElement(point, "name").text = _xml_text(site.name)
+                    ET.SubElement(point, "desc").text = _xml_text(
+                        "; ".join(
+                            f"{place.surface.name} {formatter.volume(stop.volume_l)}"
+                            for stop, place in found
+                        )
+                    )
+    ET.indent(root)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{ET.tostring(root, encoding="unicode")}\n'
+
+
+def _xml_text(text: str) -> str:
+    """Return text on one line, without what XML 1.0 has no way to write."""
+    return "".join(c for c in " ".join(text.split()) if c.isprintable())
+
+
+def _utc(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
