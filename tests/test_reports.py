@@ -286,7 +286,8 @@ def test_the_calendar_is_read_by_another_parser(plan, reports):
     for site in plan.sites:
         for _, item in site.treatments:
             if item.scheduled_start is not None:
-                key = site.key, item.sprayer_name, item.event.start
+                day = item.event.start.astimezone(ZoneInfo(site.timezone)).date()
+                key = site.key, item.sprayer_name, day
                 rounds.setdefault(key, []).append((item.scheduled_start, item.scheduled_end))
     windows = {(min(a for a, _ in one), max(b for _, b in one)) for one in rounds.values()}
     spray = [entry for entry in entries if entry.summary.value.startswith("Spray: ")]
@@ -304,6 +305,33 @@ def test_the_next_plan_replaces_the_entries_of_this_one(plan, reports):
     )
     assert first.keys() == second.keys()
     assert all(first[uid] < second[uid] for uid in first)
+
+
+def test_an_entry_stays_itself_when_its_hours_move(plan, reports):
+    def moved(item):
+        if item.scheduled_start is None:
+            return item
+        hours = {
+            key: getattr(item, key) - timedelta(hours=11)
+            for key in ("scheduled_start", "scheduled_end")
+        }
+        return item.model_copy(update=hours)
+
+    def over(record, key, change):
+        return record.model_copy(update={key: tuple(map(change, getattr(record, key)))})
+
+    later = over(
+        plan, "sites", lambda site: over(site, "surfaces", lambda s: over(s, "treatments", moved))
+    )
+    first, second = (
+        {one.uid.value: one for one in vobject.readOne(text).vevent_list}
+        for text in (reports["windows.ics"], exports.treatment_windows_ics(later))
+    )
+    assert first.keys() == second.keys()
+    spray = [uid for uid in first if "-spray-" in uid]
+    assert {uid.rsplit("-", 1)[0][-7:] for uid in spray} == {"truck-1", "lk-cart"}
+    for uid in spray:
+        assert first[uid].dtstart.value - second[uid].dtstart.value == timedelta(hours=11)
 
 
 def test_names_cannot_break_the_routes(spoiled):

@@ -9,9 +9,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -227,11 +228,8 @@ def treatment_windows_ics(plan: Plan) -> str:
     calendar.add("version", "2.0")
     calendar.add("x-wr-calname", " ".join(f"{plan.company}: storm plan".split()))
     numbers: Counter[str] = Counter()
-    for what, start, end, site, says in _calendar_entries(plan):
+    for what, start, end, site, says, name in _calendar_entries(plan):
         entry = Event()
-        # the same work of the same day is the same entry in the next plan, and replaces this one
-        local_day = start.astimezone(ZoneInfo(site.timezone)).date()
-        name = f"{local_day:%Y%m%d}-{what.lower().replace(' ', '-')}-{site.key}"
         numbers[name] += 1
         entry.add("uid", f"{name}-{numbers[name]}@stormplan.invalid")
         entry.add("sequence", int(plan.made_at.timestamp() // 60))
@@ -245,39 +243,48 @@ def treatment_windows_ics(plan: Plan) -> str:
     return str(calendar.to_ical(), "utf-8")
 
 
-def _calendar_entries(plan: Plan) -> list[tuple[str, datetime, datetime, SitePlan, list[str]]]:
-    """Gather surfaces by site: (what, from, to, site, one line each); a sprayer's as one."""
+CalendarEntry = tuple[str, datetime, datetime, SitePlan, list[str], str]
+
+
+def _calendar_entries(plan: Plan) -> list[CalendarEntry]:
+    """Gather surfaces by site: (what, from, to, site, one line each, name of the entry).
+
+    A name has what does not move with the hours: the same work of the same day, and of the same
+    sprayer before the events of the same day, is the same entry in the next plan, and replaces it.
+    """
     formatter = UnitFormatter(plan.units)
-    lines_by_window: dict[tuple[str, datetime, datetime, str], list[str]] = {}
-    rounds: dict[tuple[str, str, datetime], list[tuple[datetime, datetime, str]]] = {}
+    looks: dict[tuple[datetime, str], list[str]] = {}
+    rounds: dict[tuple[str, str, date], list[tuple[datetime, datetime, str]]] = {}
     sites_by_key = {site.key: site for site in plan.sites}
     for site, surface, item in _all_treatments(plan):
         if item.scheduled_start is not None and item.scheduled_end is not None:
             at = plan_format(plan).in_zone(site.timezone).time_of_day(item.scheduled_start)
             blend = blend_name(item.additive_name, item.additive_frac)
             line = f"{at} {surface.name}: {formatter.volume(item.volume_l)} {blend}"
-            rounds.setdefault((site.key, item.sprayer_name or "", _onset(item)), []).append(
-                (item.scheduled_start, item.scheduled_end, line)
-            )
+            rounds.setdefault(
+                (site.key, item.sprayer_name or "", _onset_day(item, site)), []
+            ).append((item.scheduled_start, item.scheduled_end, line))
         elif item.recheck_at is not None:
-            key = ("Look again", item.recheck_at, item.recheck_at + HOUR / 2, site.key)
-            lines_by_window.setdefault(key, []).append(f"{surface.name}: {item.text}")
-    for (site_key, sprayer, _), stops in rounds.items():
-        window = min(start for start, *_ in stops), max(end for _, end, _ in stops)
+            looks.setdefault((item.recheck_at, site.key), []).append(f"{surface.name}: {item.text}")
+    entries: list[CalendarEntry] = []
+    for (site_key, sprayer, day), stops in rounds.items():
+        start, end = min(start for start, *_ in stops), max(end for _, end, _ in stops)
         lines = [f"{sprayer}:", *(line for *_, line in sorted(stops))]
-        lines_by_window.setdefault(("Spray", *window, site_key), []).extend(lines)
-    return sorted(
-        (
-            (what, start, end, sites_by_key[key], says)
-            for (what, start, end, key), says in lines_by_window.items()
-        ),
-        key=lambda entry: (entry[1], entry[0], entry[3].key),
-    )
+        who = re.sub(r"[^a-z0-9]+", "-", sprayer.casefold()).strip("-")
+        name = f"{day:%Y%m%d}-spray-{site_key}-{who}"
+        entries.append(("Spray", start, end, sites_by_key[site_key], lines, name))
+    for (at_moment, site_key), lines in looks.items():
+        site = sites_by_key[site_key]
+        local_day = at_moment.astimezone(ZoneInfo(site.timezone)).date()
+        name = f"{local_day:%Y%m%d}-look-again-{site_key}"
+        entries.append(("Look again", at_moment, at_moment + HOUR / 2, site, lines, name))
+    return sorted(entries, key=lambda entry: (entry[1], entry[0], entry[3].key, entry[5]))
 
 
-def _onset(item: Treatment) -> datetime:
+def _onset_day(item: Treatment, site: SitePlan) -> date:
+    """Return the day on which the event of a treatment begins at the site."""
     assert item.event is not None  # what is sprayed is sprayed for one
-    return item.event.start
+    return item.event.start.astimezone(ZoneInfo(site.timezone)).date()
 
 
 # -- map ------------------------------------------------------------------------------------------
