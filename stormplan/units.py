@@ -135,7 +135,6 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
         {"gal/h": (L_PER_GAL, 0.0), "gal/min": (60 * L_PER_GAL, 0.0)}
         | {"l/h": (1.0, 0.0), "l/min": (60.0, 0.0), "m3/h": (1000.0, 0.0)},
     ),
-    "pressure": QuantityKind("pa", "40 psi", _scaled(psi=PA_PER_PSI, kpa=1e3, bar=1e5)),
     "area rate": QuantityKind(
         "m2_h",
         "2 acre/h",

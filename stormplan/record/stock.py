@@ -6,7 +6,7 @@ Everything is moved from one account to another; ``stock_ledger`` reads the reco
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
