@@ -318,6 +318,30 @@ def test_the_pages_of_the_archive_are_read_once_and_again_when_damage_is_met(
     assert "archive_fallback" not in codes(done.plan)
 
 
+def test_an_index_that_disagrees_with_its_table_is_made_anew(ours, server):
+    """SQLite's file format, 1.6: 0x0a is a leaf page of an index, here one without any cell."""
+    ours.step()
+    path = ours.config.archive_path
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        query = "SELECT rootpage FROM sqlite_master WHERE name = 'delivery_by_plan'"
+        (page,) = file.execute(query).fetchone()
+        (size,) = file.execute("PRAGMA page_size").fetchone()
+    with path.open("r+b") as raw:
+        raw.seek((page - 1) * size)
+        raw.write(bytes([0x0A, 0, 0, 0, 0, *size.to_bytes(2), 0]))
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        assert "missing from index" in file.execute("PRAGMA integrity_check").fetchone()[0]
+    ours.config.is_archive_checked = False
+    (ours.out / "last_step.json").unlink()
+    done = ours.step(24 * HOUR)
+    assert (done.kind, done.announced) == ("briefing", True)
+    with Archive(path) as kept:
+        assert maintenance.check_integrity(kept).problems == ()
+        assert len(RunLog(kept).delivery_statuses(1)) == len(RunLog(kept).delivery_statuses(2)) == 3
+    assert not list(ours.out.glob("*.damaged-*"))
+    assert [len(server.mails_to(to)) for to in (OWNER, YARD, OFFICE)] == [2, 2, 2]
+
+
 @pytest.mark.parametrize("beside", [True, False], ids=["beside it", "in the state folder"])
 def test_a_timer_tells_no_briefing_twice_while_the_archive_cannot_be_written(
     ours, server, monkeypatch, beside

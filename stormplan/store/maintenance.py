@@ -6,6 +6,7 @@ request, and never the newest good reply of an address, a plan or a delivery.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 import zlib
@@ -249,11 +250,23 @@ def _check_tables(archive: Archive) -> None:
 
 
 def check_pages(archive: Archive) -> None:
-    """Read all pages of an archive; raise ``DamagedArchiveError`` if one is damaged."""
-    with archive.connection() as file:
-        found = file.execute("PRAGMA quick_check(1)").fetchone()[0]
+    """Read all pages of an archive; raise ``DamagedArchiveError`` if one is damaged.
+
+    Indexes that disagree with their tables are made anew: they hold nothing of their own.
+    """
+    if _found_damage(archive) == "ok":
+        return
+    with archive.connection() as file, contextlib.suppress(sqlite3.Error):
+        file.execute("REINDEX")
+    found = _found_damage(archive)
     if found != "ok":
         raise DamagedArchiveError(f"archive {archive.path}: is damaged ({found})")
+
+
+def _found_damage(archive: Archive) -> str:
+    """Return the first damage of a file, as the database names it; "ok" without any."""
+    with archive.connection() as file:
+        return str(file.execute("PRAGMA integrity_check(1)").fetchone()[0])
 
 
 def _check_usable(archive: Archive, *, reads_pages: bool) -> None:

@@ -185,7 +185,8 @@ def _one_morning(
         except Exception as error:
             summary.problems.append(f"{name}: {describe_fault(error)}: {error!r}"[:300])
             return
-        if done.kind == "briefing" and done.announced:
+        went_out = any(mail["Date"].datetime == company.now for mail in server.mails_to(YARD))
+        if done.kind != "storm" and (done.announced or went_out):  # told, then done once more
             briefings.add(company.now)
         steps.append(f"{done.kind or 'nothing'} {done.announced} {' '.join(done.problems)}")
         for one in done.plan.diagnostics if done.plan is not None else ():
