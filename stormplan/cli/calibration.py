@@ -113,7 +113,7 @@ def calibrate(
         from stormplan.cli.record.adding import add_entry
 
         values = _kept_values(found, rates, keep, sprayed_sg)
-        add_entry(values, sites, out, archive, at=None, by=by)
+        add_entry(values, sites=sites, archive=archive or out / "archive.sqlite", by=by)
 
 
 def _speed_ms(speed: str | None, run_m: float | None, times: str | None) -> float:

@@ -97,7 +97,8 @@ def entry_command(
             common = {key: given.pop(key) for key in shared}
             about = {one.name: given.pop(one.name) for one in more}
             said = dict(make_values(**given)) | (_about_surface(**about) if more else {})
-            add_entry(said, **common)
+            path = archive_path(common.pop("out"), common.pop("archive"))
+            add_entry(said, archive=path, **common)
 
         parameters = (*own, *more, *ENTRY_OPTIONS)
         command.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
@@ -123,11 +124,11 @@ def _about_surface(
 
 def add_entry(
     said: EntryValues,
+    *,
     sites: Path,
-    out: Path,
-    archive: Path | None,
-    at: str | None,
-    by: str,
+    archive: Path,
+    at: str | None = None,
+    by: str = "",
     note: str = "",
     photos: list[Path] | None = None,
     corrects: str | None = None,
@@ -142,20 +143,19 @@ def add_entry(
     from stormplan.store.archive import Archive
     from stormplan.store.record_log import RecordLog
 
-    path = archive_path(out, archive)
     checked, now = sites_file.load_sites(sites), parse_moment(None)
     common = {
         "id": uuid.uuid4().hex[:12],
         "at": parse_local_moment(at),
         "by": by,
         "note": note,
-        "photos": tuple(_kept_photos(photos or (), path)),
+        "photos": tuple(_kept_photos(photos or (), archive)),
         "corrects": corrects,
     }
     entry = make_entry(common | complete_keys(said, checked))
     check_entry(entry, checked, now)
-    check_reference(entry, record_of(path) if path.exists() else ())
-    with Archive(announce_new(path)) as kept:
+    check_reference(entry, record_of(archive) if archive.exists() else ())
+    with Archive(announce_new(archive)) as kept:
         RecordLog(kept).add([(entry.id, write_entry(entry))], now)
     print(entry_line(entry, checked.company.units))
 
