@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 from helpers.published_tables import NOON, forecast_cell
-from helpers.sites import parse_sites, site_entry
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.entries import Application, PlowPass
@@ -52,6 +52,15 @@ def storm(number):
     }
 
 
+def company(keys, surfaces=SURFACES, **more):
+    """A site for each key, with a yard and a truck of its own: no site waits for another."""
+    return parse_sites(
+        {key: site_entry(43.1, -89.4, surfaces, yard=key, **more) for key in keys},
+        yards=dict.fromkeys(keys, BASE_SECTIONS["yards"]["north"]),
+        policy={"rounds_wait": "0 min"},
+    )
+
+
 def planned(change=lambda layers: layers, surfaces=SURFACES, now=NOON, which=range(STORMS),
             histories=None, **more):  # fmt: skip
     """Every storm's surfaces by (storm, surface), as a change makes of its weather."""
@@ -61,8 +70,7 @@ def planned(change=lambda layers: layers, surfaces=SURFACES, now=NOON, which=ran
         )
         for number in which
     }
-    sites = {key: site_entry(43.1, -89.4, surfaces, **more) for key in cells}
-    plan = make_plan(parse_sites(sites), cells, now, histories=histories or {})
+    plan = make_plan(company(cells, surfaces, **more), cells, now, histories=histories or {})
     return {(site.key, surface.key): surface for site in plan.sites for surface in site.surfaces}
 
 
@@ -76,7 +84,12 @@ def visits(surface):
 
 
 def instructions(surface):
-    return [(visit.at, visit.action, visit.plow) for visit in visits(surface)]
+    """What is done at which hour: of a pre-treat the best, whatever the rounds make of it."""
+    return [
+        (t.best_start if visit.action is Action.PRETREAT else visit.at, visit.action, visit.plow)
+        for t in surface.treatments
+        for visit in t.visits
+    ]
 
 
 def chloride_kg(surface):
@@ -140,8 +153,7 @@ def test_another_source_of_the_same_hours_changes_nothing(usual):
         )
         for number in range(30)
     }
-    sites = {key: site_entry(43.1, -89.4, SURFACES) for key in cells}
-    for site in make_plan(parse_sites(sites), cells, NOON).sites:
+    for site in make_plan(company(cells), cells, NOON).sites:
         for surface in site.surfaces:
             assert instructions(surface) == instructions(usual[site.key, surface.key])
 
