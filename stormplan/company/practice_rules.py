@@ -447,7 +447,7 @@ _RULES = (
          scope="company"),
     Rule("reading_max_error", "temperature difference", "14 F", ("4 F", "40 F"),
          "a night reading of a pavement further from the model than this is not learned from", OURS,
-         "four times the 2 K that the model is off by night at worst: another spot, hour or unit",
+         "four times the 1.9 K that the model is off by night: another spot, hour or unit",
          scope="company"),
     Rule("sun_envelope_min", "percentage", "80 %", ("10 %", "95 %"),
          "a table whose sunniest hours have less of a clear sky's sun than this is doubted", OURS,

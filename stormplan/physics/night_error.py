@@ -26,13 +26,12 @@ Array = NDArray[np.float64]
 #: days [K].
 FEATURE_COUNT = 4
 SURFACE_MINUS_AIR = 2  # its place
-#: Standard deviation of the weights among sites before any reading. The mean error of seven
-#: measured pavements and winters had 1.1 K while stability mixed two heights; what class ranges
-#: alone make up is 1 K (benchmarks/pavement_sensitivity.py). Slopes: own choice [K, K, K/K, K/K].
-WEIGHT_SD = np.array([0.95, 0.7, 0.13, 0.09])
+#: Standard deviation of the weights among sites before any reading: 1.1 K is that of the mean error
+#: of seven measured pavements and winters; the slopes are own choice [K, K, K/K, K/K].
+WEIGHT_SD = np.array([1.1, 0.8, 0.15, 0.1])
 #: Of what a night has in common, and of its hours by themselves. With the weights over usual
-#: weather they make up the 1.65 K that the model is off by night where nothing is read [K].
-NIGHT_SD_K, HOUR_SD_K = 1.05, 0.6
+#: weather they make up the 1.9 K that the model is off by night where nothing is read [K].
+NIGHT_SD_K, HOUR_SD_K = 1.2, 0.7
 READING_SD_K = 0.5  # of an infrared thermometer on pavement: own choice
 #: What a night has in common fades within this time, so that the next night has a fifth of it; a
 #: weight is two thirds kept over a season: own choice.
