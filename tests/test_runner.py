@@ -454,6 +454,21 @@ def test_a_damaged_row_takes_no_morning_away_and_is_said(ours, server, damage):
         assert any("damaged in the archive" in line for line in degraded_lines(mornings[0].plan))
 
 
+def test_a_mail_that_was_refused_stays_said_though_the_archive_lost_its_rows(ours, server):
+    server.rcpt_replies[OWNER] = ["550 no such mailbox"]
+    assert states(ours.step())[OWNER] == "refused"
+    with contextlib.closing(sqlite3.connect(ours.config.archive_path)) as file:
+        for (name,) in list(file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")):
+            file.execute(f"DROP TRIGGER {name}")
+        file.execute("UPDATE delivery SET plan = -1")
+        file.commit()
+    found = health.check_health(ours.config)
+    assert found.exit_code is ExitCode.DEGRADED
+    assert [line for line in found.lines if OWNER in line] == [
+        f"the last plan by mail to {OWNER}: refused, by what is kept beside the archive"
+    ]
+
+
 def test_an_unknown_past_is_not_caught_up_with(ours):
     """No memory, and past the time: it may well have been made."""
     ours.out.mkdir()

@@ -41,7 +41,7 @@ WIND_ERROR_LN = 0.3
 #: Error of the pavement model in perfect weather where nobody has read the surface. By night what
 #: ``night_error`` states, in usual weather: RMSE on four pavements and three winters of a road. By
 #: day a part that is always there, and one that grows with what the sun has warmed the surface
-#: above the air: that share of it is as far as a class can tell how rough, dark and conducting it is.
+#: above the air: that share of it is as far as a class can tell how rough and dark it is.
 #: The derivation and the sets it is held against are in docs/model/index.md.
 MODEL_ERROR_NIGHT_K = 1.9
 MODEL_ERROR_DAY_K, DAY_ERROR_PER_EXCESS = 1.4, 0.33

@@ -5,6 +5,7 @@ Asks the archive, not the program that should be running: a program that died ca
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -18,8 +19,9 @@ from stormplan.service.due import BriefingSchedule
 from stormplan.service.last_step import read_last_step
 from stormplan.service.runner import RunnerConfig
 from stormplan.store import report_folders
+from stormplan.store.announced_days import telling_key
 from stormplan.store.archive import Archive
-from stormplan.store.run_log import RunLog
+from stormplan.store.run_log import DeliveryStatus, Run, RunLog
 from stormplan.words import diagnostic_text
 
 _OUTCOMES = {"handing over": "broken off, it may or may not have arrived"}
@@ -118,8 +120,10 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
     except ValidationError:
         reason = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
         return Health(ExitCode.DEGRADED, (reason,))
-    undelivered = outbox.delivery_diagnostics(run_log.delivery_statuses(last.plan_id))
+    statuses = run_log.delivery_statuses(last.plan_id)
+    undelivered = outbox.delivery_diagnostics(statuses)
     problems = [*diagnostic_text.degraded_lines(plan.with_diagnostics(*undelivered))]
+    problems += _lost_delivery_lines(config, last, statuses)
     if not report_folders.is_published(
         config.report_folder, report_folders.report_set_name(last.made_at, last.document)
     ):
@@ -129,6 +133,22 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
         return Health(ExitCode.NOTHING_PLANNED, tuple(problems))
     made = f"last plan {last.made_at:%Y-%m-%d %H:%M}Z, verdict {plan.verdict}"
     return Health(ExitCode.DEGRADED if problems else ExitCode.COMPLETE, (made, *problems))
+
+
+def _lost_delivery_lines(
+    config: RunnerConfig, run: Run, statuses: Sequence[DeliveryStatus]
+) -> list[str]:
+    """Return deliveries that did not come and that the archive knows nothing of any more."""
+    telling = config.announced_days.telling(telling_key(run))
+    if telling is None:
+        return []
+    known = {(one.channel, one.recipient) for one in statuses}
+    return [
+        f"the last plan by {channel} to {recipient}: {_OUTCOMES.get(state, state)}, by what is "
+        "kept beside the archive"
+        for (channel, recipient), state in telling.deliveries.items()
+        if (channel, recipient) not in known and state != "sent"
+    ]
 
 
 def _expected_day(schedule: BriefingSchedule, now: datetime) -> date:
