@@ -380,7 +380,17 @@ def test_a_notice_is_changed_shown_and_sent_once_on_a_second_tap(announced):
 
 # -- attacks --------------------------------------------------------------------------------------
 
-PATHS = ("/", "/work", "/look", "/yard", "/say", "/report/briefing", "/report/mixsheet", "/notices")
+PATHS = (
+    "/",
+    "/work",
+    "/look",
+    "/yard",
+    "/say",
+    "/report/briefing",
+    "/report/mixsheet",
+    "/report/rounds",
+    "/notices",
+)
 
 
 @pytest.mark.parametrize("path", PATHS)
@@ -405,6 +415,7 @@ def test_no_session_no_page(base, path):
         ("crew", "/report/mixsheet", 403), ("crew", "/report/notices", 403),
         ("crew", "/notices", 403), ("shed", "/notices/check", 403), ("account", "/notices", 200),
         ("shed", "/look", 200), ("account", "/look", 200),
+        ("crew", "/report/rounds", 200), ("account", "/report/rounds", 403),
         ("crew", "/report/briefing", 200), ("shed", "/report/mixsheet", 200),
         ("shed", "/work", 403),
         ("account", "/work", 403), ("account", "/yard", 403), ("account", "/report/notices", 200),

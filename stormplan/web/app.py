@@ -54,6 +54,7 @@ COOKIE = "stormplan"
 REPORTS = {
     "briefing": ("Briefing", frozenset(Role)),
     "mixsheet": ("Mix sheet", frozenset({Role.OWNER, Role.SHED})),
+    "rounds": ("Rounds", frozenset({Role.OWNER, Role.SHED, Role.CREW})),
     "notices": ("Notices", frozenset({Role.OWNER, Role.ACCOUNT})),
 }
 NOTICE_ROLES = REPORTS["notices"][1]
