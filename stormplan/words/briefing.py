@@ -344,7 +344,7 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         text = (
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
-        yield SummaryRow("Not reached", text, tuple(_missed_by_client(missed)))
+        yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed))))
     costs = [yard.cost for yard in plan.yards if yard.pretreat_l > 0.0]
     known = [cost for cost in costs if cost is not None]
     if known and len(known) == len(costs):
@@ -369,7 +369,7 @@ REMEDY_PHRASES: Mapping[Remedy, str] = {
 
 def _missed_by_client(
     missed: Sequence[tuple[SitePlan, SurfacePlan, MissedPretreat]],
-) -> Iterable[tuple[str, str]]:
+) -> Iterable[str]:
     """Yield for each client what is not reached, and what to do instead."""
     clients: dict[str, list[tuple[SitePlan, SurfacePlan, MissedPretreat]]] = {}
     for each in missed:
@@ -377,7 +377,8 @@ def _missed_by_client(
     for client, found in clients.items():
         names = join_names([f"{site.name} {surface.name}" for site, surface, _ in found], MAX_NAMES)
         remedies = dict.fromkeys(one for *_, item in found for one in item.remedies)
-        yield client, f"{names}; {', or '.join(REMEDY_PHRASES[one] for one in remedies)}"
+        instead = ", or ".join(REMEDY_PHRASES[one] for one in remedies)
+        yield f"{client}: {names}; instead {instead}"
 
 
 def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:

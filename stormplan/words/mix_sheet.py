@@ -440,7 +440,7 @@ def short_slack_text(schedule: SprayerSchedule) -> str:
     if schedule.slack_h is None or not schedule.is_slack_short:
         return ""
     left = format_working_time(schedule.slack_h)
-    return f"ONLY {left} from the tightest stop to the storm: leave earlier, or with one more"
+    return f"ONLY {left} from the tightest stop to the storm: leave earlier, or send one more"
 
 
 def travel_text(schedule: SprayerSchedule, formatter: UnitFormatter) -> str:
