@@ -139,9 +139,9 @@ def test_start_profile_is_recent_air_above_and_annual_wave_below():
     np.testing.assert_allclose(profile[1, 0], 13.0, atol=0.3)
 
 
-@pytest.mark.parametrize("count", [1, ground.MAX_DOUBLING_COLUMNS, ground.MAX_DOUBLING_COLUMNS + 1])
+@pytest.mark.parametrize("count", [1, 2, 300])
 def test_a_step_is_the_dense_solve_of_its_tridiagonal_system(count):
-    """By numpy.linalg.solve, column by column; the sweeps differ by the number of columns."""
+    """By numpy.linalg.solve, column by column."""
     grids = [ground.layer_grid(BUILD_UPS[name]) for name in ("asphalt", "open_deck")]
     of_column = np.arange(count) % 2
     rng = np.random.default_rng(1)

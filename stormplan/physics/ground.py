@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +33,6 @@ RECENT_DAMPING_DEPTH_M = (
     0.35  # reach of the last two days' air anomaly (own choice: 48 h diffusion)
 )
 YEAR_D = 365.25
-#: Up to so many columns a sweep is bound by the number of array operations, not by their length.
-MAX_DOUBLING_COLUMNS = 200
 
 
 @dataclass(frozen=True)
@@ -163,8 +162,7 @@ class GroundSolver:
     """Factorized conduction matrix of many columns for one time step (Thomas algorithm).
 
     Build with ``factorize``. Arrays are ``(layer, column)``, or ``(layer, 1)`` when all columns
-    share a build-up. ``_upward`` and ``_downward`` have the same sweeps in few operations on whole
-    arrays, for a few columns; empty for many.
+    share a build-up.
     """
 
     step_s: float
@@ -173,8 +171,14 @@ class GroundSolver:
     _storage_weight: Array
     _below_weight: Array
     _above_weight: Array
-    _upward: tuple[Array, ...]
-    _downward: tuple[Array, ...]
+
+    @cached_property
+    def _upward_weights(self) -> list[Array]:
+        return list(self._below_weight[-2::-1])
+
+    @cached_property
+    def _downward_weights(self) -> list[Array]:
+        return list(self._above_weight)
 
     @property
     def top_conductance_wm2k(self) -> Array:
@@ -196,21 +200,13 @@ class GroundSolver:
         array (layer, column)
             The reduced right-hand side; above the first layer is the surface [°C].
         """
-        if self._upward:
-            reduced = self._storage_weight * temp_c
-            reduced[-1] += self._below_weight[-1] * below_c
-            for level, weight in enumerate(self._upward):
-                reduced[: -(1 << level)] += weight * reduced[1 << level :]
-            return np.asarray(reduced)
-        reduced = np.empty_like(temp_c)
-        np.multiply(self._storage_weight[-1], temp_c[-1], out=reduced[-1])
+        reduced = self._storage_weight * temp_c
         reduced[-1] += self._below_weight[-1] * below_c
-        handed_up = np.empty_like(reduced[-1])
-        for layer in range(len(reduced) - 2, -1, -1):
-            np.multiply(self._storage_weight[layer], temp_c[layer], out=reduced[layer])
-            np.multiply(self._below_weight[layer], reduced[layer + 1], out=handed_up)
-            reduced[layer] += handed_up
-        return reduced
+        # rows taken out once: with few columns a sweep is bound by the number of operations
+        rows = list(reduced[::-1])
+        for weight, below, row in zip(self._upward_weights, rows, rows[1:], strict=False):
+            row += weight * below
+        return np.asarray(reduced)
 
     def linear_response(self, reduced: Array) -> tuple[Array, Array]:
         """Return the heat flux into the ground as a linear function of surface temperature.
@@ -230,15 +226,9 @@ class GroundSolver:
 
     def back_substitution(self, reduced: Array, surface_c: Array) -> Array:
         """Sweep downward to temperatures at the end of the step (overwrites ``reduced``) [°C]."""
-        handed_down = self._above_weight[0] * surface_c
-        reduced[0] += handed_down
-        if self._downward:
-            for level, weight in enumerate(self._downward):
-                reduced[1 << level :] += weight * reduced[: -(1 << level)]
-            return reduced
-        for layer in range(1, len(reduced)):
-            np.multiply(self._above_weight[layer], reduced[layer - 1], out=handed_down)
-            reduced[layer] += handed_down
+        rows = [surface_c, *reduced]
+        for weight, above, row in zip(self._downward_weights, rows, rows[1:], strict=False):
+            row += weight * above
         return reduced
 
 
@@ -260,11 +250,6 @@ def factorize(
     -------
     GroundSolver
         Ready for any number of steps of this length.
-
-    References
-    ----------
-    Sweeps of a few columns by recursive doubling: Kogge & Stone 1973, IEEE Trans. Comput.
-    C-22, 786.
     """
     storage = np.stack([g.heat_capacity_j_m2k for g in grids], axis=1) / step_s
     conductance = np.stack([g.conductance_wm2k for g in grids], axis=1)
@@ -283,25 +268,7 @@ def factorize(
             array.take(grid_index, axis=1)
             for array in (storage, conductance, storage_weight, below_weight, above_weight)
         )
-    few = grid_index.size <= MAX_DOUBLING_COLUMNS
-    return GroundSolver(
-        step_s, storage, conductance, storage_weight, below_weight, above_weight,
-        _doubled(below_weight) if few else (),
-        tuple(weight[::-1] for weight in _doubled(above_weight[::-1])) if few else (),
-    )  # fmt: skip
-
-
-def _doubled(weights: Array) -> tuple[Array, ...]:
-    """Return the weights with which layers 1, 2, 4, ... further on come in, of each level.
-
-    ``x[i] += weights[i] · x[i + 1]`` from the last layer on is the same as, level by level and all
-    layers at once, ``x[i] += level[i] · x[i + 2^level]``.
-    """
-    levels = [weights[:-1]]
-    while (1 << len(levels)) < len(weights):
-        last, reach = levels[-1], 1 << (len(levels) - 1)
-        levels.append(last[:-reach] * last[reach:])
-    return tuple(levels)
+    return GroundSolver(step_s, storage, conductance, storage_weight, below_weight, above_weight)
 
 
 @dataclass(frozen=True)
