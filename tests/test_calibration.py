@@ -14,7 +14,7 @@ from stormplan.liquids import brine, density
 from stormplan.operations import sprayer_calibration as bench
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.entries import Calibration
-from stormplan.record.stock import stock_book
+from stormplan.record.stock_ledger import stock_book
 
 GAL, FT, MPH = units.L_PER_GAL, units.M_PER_FT, units.M_PER_MI / 3600
 OZ, GPM = GAL / 128, GAL / 60
@@ -192,7 +192,7 @@ def test_a_calibration_is_kept_and_planned_with(tmp_path):
     result = told("--width", "12ft", "--speed", "8mph", "--caught", "4gal", "--keep",
                   "north/truck", "--sites", str(path), "--out", str(tmp_path))  # fmt: skip
     assert result.exit_code == 0, result.output
-    assert "north truck: calibrated at 0.44 gal/1000 ft²" in result.output
+    assert "north truck: calibrated, 0.44 gal/1000 ft²" in result.output
     sites = parse_sites({"a": site_entry(43.1, -89.4, {"lot": {"class": "asphalt_lot",
                                                              "area": "20000 ft2"}})})  # fmt: skip
     slow = Calibration(id="c", at=NOON, yard="north", sprayer="truck",

@@ -100,7 +100,11 @@ def test_the_page_has_the_sensitivities_that_the_benchmark_prints(capsys):
     load_benchmark("pavement_sensitivity").main()
     rows = capsys.readouterr().out.strip().splitlines()
     assert len(rows) > 15
-    for row in rows[2:]:
+    table = [row for row in rows[2:] if row.startswith("|")]
+    for summary in rows[2 + len(table) :]:  # all of them together, by night and by day
+        when, always, per_kelvin = re.findall(r"by (\w+): ([\d.]+) K, and ([\d.]+) K/K", summary)[0]
+        assert f"| by {when} | {always} K | {per_kelvin} |" in page
+    for row in table:
         label, *said = [cell.strip() for cell in row.strip("|").split("|")]
         (line,) = [each for each in page.splitlines() if each.startswith(f"| {label} |")]
         told = [float(cell) for cell in line.strip("|").split("|")[1:]]

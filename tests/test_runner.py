@@ -88,7 +88,8 @@ def test_a_morning_is_planned_written_and_mailed_to_everybody_once(ours, server)
     assert (done.kind, done.plan.verdict, done.announced) == ("briefing", "go", True)
     assert states(done) == dict.fromkeys((OWNER, YARD, OFFICE), "sent")
     subject = server.mails_to(OWNER)[0]["Subject"]  # go, when, what, how much: a lock screen's line
-    assert re.fullmatch(r"GO Mon \d+ [AP]M: pre-treat 1 surface; \d+ gal(; then .*)?", subject)
+    said = r"GO Mon \d+(:\d\d)? [AP]M: pre-treat 1 surface; \d+ gal(; then .*)?"
+    assert re.fullmatch(said, subject)
     assert len(subject) <= 78
     assert ours.latest().splitlines()[1].startswith("GO")
     assert json.loads((ours.out / "heartbeat.json").read_text())["exit_code"] == 0

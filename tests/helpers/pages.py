@@ -28,7 +28,7 @@ def snowy_cell(made_at):
     snow = {"snowfall_cm": {0: 0.0, 3: 1.0, 7: 0.0}, "snowfall_swe_mm": {0: 0.0, 3: 1.0, 7: 0.0}}
     start = made_at.replace(minute=0, second=0, microsecond=0)
     # without sun, so that there is work whatever day and hour the tests run
-    cold = {"air_temp_c": -4.0, "dew_point_c": -9.0, "sw_down_wm2": 0.0}
+    cold = {"air_temp_c": -2.0, "dew_point_c": -7.0, "sw_down_wm2": 0.0}
     return forecast_cell(start=start, pop=0.9, **cold, **snow)
 
 
