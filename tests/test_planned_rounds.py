@@ -5,6 +5,7 @@ import io
 import json
 import re
 import xml.etree.ElementTree as ET
+from copy import deepcopy
 from datetime import datetime, timedelta
 
 import html5lib
@@ -90,6 +91,29 @@ def test_the_first_screen_counts_what_goes_out_and_lists_the_rest_by_client(tigh
     assert "Site 3 asphalt lot, Site 4 asphalt lot" in theirs
     assert theirs.endswith("; instead a second sprayer, or salt when it starts")
     assert re.match(r"ONLY \d+ min from the tightest stop", rows["Time left"].text)
+
+
+def test_what_nobody_reaches_is_work_however_calm_the_rest_is():
+    """Frost tonight for sure and a sprayer too slow for it: go, from its onset on."""
+    yards = deepcopy(BASE_SECTIONS["yards"])
+    for sprayer in yards["north"]["sprayers"].values():
+        sprayer["coverage_rate"] = "500 ft2/h"
+    frost = {"air_temp_c": -2.0, "dew_point_c": -2.0, "cloud_frac": 0.0, "wind_10m_ms": 1.0}
+    sites = {"a": site_entry(43.1, -89.4, {"lot": LOT})}
+    cells = {"a": SiteForecasts(forecast_cell(**frost))}
+    usual = make_plan(parse_sites(sites), cells, NOON)
+    slow = make_plan(parse_sites(sites, yards=yards), cells, NOON)
+    tonight, *later = slow.sites[0].surfaces[0].treatments
+    assert (usual.verdict, slow.verdict) == ("go", "go")
+    assert tonight.missed is not None
+    assert not any(visit.action.is_work for visit in tonight.visits)
+    assert slow.first_start == tonight.event.start
+    assert all("chosen for a treated surface" in one.cautions[-1] for one in later)
+    assert not any("Protected" in one.text for one in later)
+    view = build_view(slow)
+    assert view.headline.startswith("No sprayer reaches 1 surface before it starts, from Mon ")
+    assert re.match(r"GO Mon \d+ PM: 1 surface NOT reached in time", view.subject)
+    assert view.priority_sites[0][2].startswith("frost from Mon ")
 
 
 def test_explain_says_what_one_more_sprayer_would_change(tight):

@@ -59,8 +59,10 @@ def _site_with_rounds(
 ) -> SitePlan:
     surfaces = []
     for surface in site.surfaces:
-        treatments = []
+        treatments: list[Treatment] = []
         for item in surface.treatments:
+            if treatments and any(before.missed is not None for before in treatments):
+                item = _uncounted(item)
             if item.action is Action.PRETREAT and item.event is not None:
                 key = site.key, surface.key, item.event.start
                 if key in stops:
@@ -92,6 +94,15 @@ def _scheduled(item: Treatment, stops: Sequence[tuple[str, Stop]]) -> Treatment:
             ),
         }
     )
+
+
+def _uncounted(item: Treatment) -> Treatment:
+    """Return a later treatment, with a caution that it was chosen for a treated surface."""
+    cautions = tuple(dict.fromkeys((*item.cautions, NOT_PLANNED)))
+    if item.action is not Action.INSPECT or item.event is None:
+        return item.model_copy(update={"cautions": cautions})
+    text = f"Look before {item.event.hazard}: what it was to be protected by is not put down."
+    return item.model_copy(update={"cautions": cautions, "text": text})
 
 
 def _missed(item: Treatment, unserved: UnservedSurface) -> Treatment:

@@ -433,17 +433,13 @@ def _source_record(cell: CellForecast) -> SourceRecord:
 # -- the whole morning ----------------------------------------------------------------------------
 
 
-def _needs_work(item: Treatment) -> bool:
-    return item.action.is_work
-
-
 def _verdict(
     event_treatments: Sequence[tuple[SitePlan, Treatment]],
     now: datetime,
     sites: Sites,
     diagnostics: Sequence[Diagnostic],
 ) -> PlanVerdict:
-    starts = [item.first_work_at for _, item in event_treatments if _needs_work(item)]
+    starts = [item.work_due_at for _, item in event_treatments if item.needs_work]
     day_ahead = timedelta(hours=sites.practice().number("day_ahead_lead"))
     is_work_due = any(start is not None and start < now + day_ahead for start in starts)
     return forecast_diagnostics.plan_verdict(is_work_due, bool(event_treatments), diagnostics)
@@ -457,9 +453,9 @@ def _first_start(
     """Return the first start of work, a sprayer's departure or other work; none before now."""
     sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
     other_starts = [
-        item.first_work_at
+        item.work_due_at
         for _, item in event_treatments
-        if _needs_work(item) and item.action is not Action.PRETREAT
+        if item.needs_work and item.action is not Action.PRETREAT
     ]
     starts = [start for start in (*sprayer_starts, *other_starts) if start is not None]
     return max(min(starts), now) if starts else None
@@ -472,7 +468,7 @@ def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> t
         site, treatment = item
         assert treatment.event is not None  # only active ones come here
         severity = SEVERITY_ORDER.index(treatment.event.hazard)
-        return not _needs_work(treatment), site.priority, -severity, treatment.event.start
+        return not treatment.needs_work, site.priority, -severity, treatment.event.start
 
     return tuple(dict.fromkeys(site.key for site, _ in sorted(event_treatments, key=sort_key)))[:3]
 

@@ -395,3 +395,15 @@ class Treatment(Record):
     def first_work_at(self) -> datetime | None:
         """Start of the first visit that works."""
         return next((visit.at for visit in self.visits if visit.action.is_work), None)
+
+    @property
+    def needs_work(self) -> bool:
+        """Whether crews are needed: for visits, or for what no sprayer reaches in time."""
+        return self.action.is_work or self.missed is not None
+
+    @property
+    def work_due_at(self) -> datetime | None:
+        """Start of the first work; the onset at the latest where no sprayer comes before it."""
+        if self.missed is None or self.event is None:
+            return self.first_work_at
+        return min(self.event.start, self.first_work_at or self.event.start)

@@ -14,7 +14,7 @@ from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
-from stormplan.treatment.records import Action, MissedPretreat, Remedy, Treatment, Visit
+from stormplan.treatment.records import Action, Remedy, Treatment, Visit
 from stormplan.words import diagnostic_text, source_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
 from stormplan.words.formatting import (
@@ -249,12 +249,19 @@ def _subject(plan: Plan, fmt: ReportFormat) -> str:
     """Return the answer as short as a lock screen shows it: go, when, what, how much."""
     if plan.verdict != "go" or not plan.has_forecast:
         return f"{_verdict(plan)}: {_headline(plan, fmt)}"
-    first, *more = sorted(_work(plan), key=lambda each: each.first_at)
-    parts = [f"{_verdict(plan)} {fmt.day_hour(first.first_at)}: {first.phrase} {first.surfaces}"]
+    work = sorted(_work(plan), key=lambda each: each.first_at)
+    parts = [f"{work[0].phrase} {work[0].surfaces}"] if work else []
+    missed = list(_missed(plan))
+    if missed:
+        not_reached = f"{pluralize(len(missed), 'surface')} NOT reached in time"
+        is_first = not work or _first_onset(missed) < work[0].first_at
+        parts.insert(0 if is_first else 1, not_reached)
+    start = "" if plan.first_start is None else f" {fmt.day_hour(plan.first_start)}"
+    parts[0] = f"{_verdict(plan)}{start}: {parts[0]}"
     pretreat_l = sum(yard.pretreat_l for yard in plan.yards)
     if pretreat_l > 0.0:
         parts.append(fmt.units.volume(pretreat_l))
-    later = ", ".join(work.phrase.replace(",", " ").split()[0] for work in more)
+    later = ", ".join(each.phrase.replace(",", " ").split()[0] for each in work[1:])
     parts += [f"then {later}"] if later else []
     if plan.unknown_sites:
         parts.append(f"{pluralize(len(plan.unknown_sites), 'site')} not known")
@@ -271,6 +278,11 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
         f"{work.phrase} {work.surfaces} at {work.sites} from {fmt.day_hour(work.first_at)}"
         for work in _work(plan)
     ]
+    missed = list(_missed(plan))
+    if missed:
+        where = pluralize(len(missed), "surface")
+        from_hour = fmt.day_hour(_first_onset(missed))
+        parts.insert(0, f"no sprayer reaches {where} before it starts, from {from_hour}")
     unknown = _unknown_clause(plan)
     if not parts:
         until = fmt.day_hour(plan.planned_until)
@@ -340,7 +352,7 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
             yield SummaryRow("Time left", "; ".join(tight))
     missed = list(_missed(plan))
     if missed:
-        volume_l = sum(item.volume_l for _, _, item in missed)
+        volume_l = sum(item.missed.volume_l for _, _, item in missed if item.missed is not None)
         text = (
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
@@ -351,12 +363,17 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
 
 
-def _missed(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, MissedPretreat]]:
-    """Yield the surfaces that no sprayer reaches."""
+def _missed(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
+    """Yield the surfaces that no sprayer reaches, with what was to be done there."""
     for site in plan.sites:
         for surface, item in site.treatments:
             if item.missed is not None:
-                yield site, surface, item.missed
+                yield site, surface, item
+
+
+def _first_onset(missed: Sequence[tuple[SitePlan, SurfacePlan, Treatment]]) -> datetime:
+    """Return when the first of some events begins that no sprayer comes before."""
+    return min(item.event.start for _, _, item in missed if item.event is not None)
 
 
 #: What to do about a surface that no sprayer reaches.
@@ -368,15 +385,16 @@ REMEDY_PHRASES: Mapping[Remedy, str] = {
 
 
 def _missed_by_client(
-    missed: Sequence[tuple[SitePlan, SurfacePlan, MissedPretreat]],
+    missed: Sequence[tuple[SitePlan, SurfacePlan, Treatment]],
 ) -> Iterable[str]:
     """Yield for each client what is not reached, and what to do instead."""
-    clients: dict[str, list[tuple[SitePlan, SurfacePlan, MissedPretreat]]] = {}
+    clients: dict[str, list[tuple[SitePlan, SurfacePlan, Treatment]]] = {}
     for each in missed:
         clients.setdefault(each[0].client, []).append(each)
     for client, found in clients.items():
         names = join_names([f"{site.name} {surface.name}" for site, surface, _ in found], MAX_NAMES)
-        remedies = dict.fromkeys(one for *_, item in found for one in item.remedies)
+        all_missed = [item.missed for *_, item in found if item.missed is not None]
+        remedies = dict.fromkeys(one for each in all_missed for one in each.remedies)
         instead = ", or ".join(REMEDY_PHRASES[one] for one in remedies)
         yield f"{client}: {names}; instead {instead}"
 

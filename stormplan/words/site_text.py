@@ -156,7 +156,7 @@ def site_view(plan: Plan, site: SitePlan, fmt: ReportFormat, notes: Footnotes) -
 def _weight(item: tuple[Event, Treatment]) -> tuple[bool, float, int, float]:
     """Return what puts an event first: work for it, then how sure, how bad and how soon it is."""
     event, treatment = item
-    is_work = treatment.action.is_work
+    is_work = treatment.needs_work
     severity = SEVERITY_ORDER.index(event.hazard)
     return is_work, round(event.probability, 1), severity, -event.start.timestamp()
 
