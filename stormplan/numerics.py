@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from stormplan.arrays import Array, BoolArray
 
 HOUR = timedelta(hours=1)
+HOUR_S = 3600.0
 
 
 def bisect(

@@ -25,7 +25,6 @@ M2_PER_FT2 = M_PER_FT**2
 M2_PER_ACRE = 43_560 * M2_PER_FT2
 L_PER_GAL = 231 * (M_PER_IN * 10) ** 3
 KG_PER_LB = 0.45359237
-PA_PER_PSI = 6894.757293168
 KG_PER_TON = 2000 * KG_PER_LB  # the short ton, as salt is sold in the United States
 FT2_PER_LANE_MILE = 12 * 5280  # one 12-ft lane, one mile: the road handbooks' area unit
 

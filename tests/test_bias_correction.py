@@ -156,6 +156,10 @@ def test_a_surface_that_is_read_unlike_its_neighbors_is_named(demo_plan, tmp_pat
             ))  # fmt: skip
     with Archive(file) as kept:
         kept.add_plan(demo_plan.made_at, plan_io.plan_json(demo_plan))
+    with Archive(file) as kept:
+        read = reading_log.load_readings(log)
+        named = [len(night_bias.neighbor_lines(kept, read, limit_k)) for limit_k in (3.6, 10.0)]
+    assert named == [1, 0]
     said = CliRunner().invoke(app, ["reading", "list", "--log", str(log), "--archive", str(file)])
     told = [line for line in said.output.splitlines() if "than those of the other surfaces" in line]
     (site, wrong) = chosen[1]

@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from stormplan import units
 from stormplan.cli.main import app
+from stormplan.company.practice_rules import Practice
 from stormplan.liquids import brine, density
 from stormplan.operations import sprayer_calibration as bench
 from stormplan.planning.planner import SiteForecasts, make_plan
@@ -116,8 +117,18 @@ def test_the_metric_form_and_pressure():
 
 def test_worn_nozzles():
     # Florida examination manual: of .78 .80 .81 .70 the last is replaced
-    assert bench.worn_nozzles([0.78, 0.80, 0.81, 0.70]) == (3,)
-    assert bench.worn_nozzles([0.78, 0.80, 0.81]) == ()
+    assert bench.worn_nozzles([0.78, 0.80, 0.81, 0.70], 0.10) == (3,)
+    assert bench.worn_nozzles([0.78, 0.80, 0.81], 0.10) == ()
+
+
+def test_rules_of_a_calibration_are_felt():
+    caught = ([0.78, 0.80, 0.81, 0.70], 60, 12 * FT, 8 * MPH, 1.0, 1.0, None)
+    usual = bench.by_catch(*caught)
+    other = bench.by_catch(
+        *caught, Practice(("company", {"nozzle_deviation_max": 0.2, "field_efficiency": 0.35}))
+    )
+    assert (usual.worn, other.worn) == ((3,), ())
+    assert other.coverage_rate_m2_h == pytest.approx(usual.coverage_rate_m2_h / 2)
 
 
 def test_brine_out_of_a_sprayer_that_was_calibrated_with_water():

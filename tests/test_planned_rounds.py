@@ -16,10 +16,12 @@ from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Action
+from stormplan.units import UnitFormatter
 from stormplan.web import work_list
 from stormplan.words import reports
 from stormplan.words.briefing import build_view
 from stormplan.words.decision_trace import trace_lines
+from stormplan.words.mix_sheet import travel_text
 from stormplan.words.round_cards import render_html, rounds_gpx
 
 CLIENTS = {"ours": {"name": "Ours (invented)"}, "theirs": {"name": "Theirs (invented)"}}
@@ -50,6 +52,11 @@ def plan_sites(count, start, **more):
 def tight():
     """Five lots, and time for two."""
     return plan_sites(5, 3)
+
+
+def yard_mix_text(plan):
+    (yard,) = plan.yards
+    return travel_text(yard.sprayer_schedule, UnitFormatter("us"))
 
 
 def treatments(plan):
@@ -91,6 +98,13 @@ def test_the_first_screen_counts_what_goes_out_and_lists_the_rest_by_client(tigh
     assert "Site 3 asphalt lot, Site 4 asphalt lot" in theirs
     assert theirs.endswith("; instead a second sprayer, or salt when it starts")
     assert re.match(r"ONLY \d+ min from the tightest stop", rows["Time left"].text)
+
+
+def test_an_order_that_nobody_looked_for_a_better_one_than_is_said():
+    said = [
+        yard_mix_text(plan_sites(2, 8, policy={"rounds_wait": wait})) for wait in ("0 min", "1 min")
+    ]
+    assert ["no better order was looked for" in text for text in said] == [True, False]
 
 
 def test_what_nobody_reaches_is_work_however_calm_the_rest_is():

@@ -9,6 +9,7 @@ import pytest
 from helpers.measured import HEIGHT_M, LATITUDE, LONGITUDE, read_payerne
 from helpers.weather import DRY
 
+from stormplan.company.practice_rules import Practice
 from stormplan.physics import station_checks
 from stormplan.physics.forcing import clear_sky
 from stormplan.weather.forecast import CellForecast, stack
@@ -125,7 +126,7 @@ def read_in_seattle(off_k, station="Magnolia Bridge"):
     for night in read["seattle", station]:
         read["seattle", station][night] += off_k
     apart = station_checks.differences_from_neighbors_k(read)
-    limit = station_checks.MAX_NEIGHBOR_DIFFERENCE_K
+    limit = Practice().number("reading_neighbor_max")
     return {name for (_, name), value in apart.items() if abs(value) > limit}
 
 

@@ -76,10 +76,11 @@ def calibrate(
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
     metric: Annotated[bool, typer.Option("--metric", help="Answer in metric units.")] = False,
 ) -> None:
-    """Work out what a sprayer or spreader puts down, from a speed run and a catch or refill test.
+    """Compute what a sprayer or spreader puts down, from a speed run and a catch or refill test.
 
     Calibrate with water, in goggles; the answer is for the liquid that will be sprayed.
     """
+    from stormplan.company import sites_file
     from stormplan.operations import sprayer_calibration as bench
     from stormplan.units import UnitFormatter, parse
 
@@ -96,13 +97,16 @@ def calibrate(
         if caught is None and refill is None:
             return
     pressure_pa = None if pressure is None else parse(pressure, "pressure")
+    practice = bench.DEFAULT_PRACTICE if keep is None else sites_file.load_sites(sites).practice()
     if caught is not None:
         cans = [parse(one, "caught volume") for one in caught.split(",")]
-        found = bench.by_catch(cans, catch_s, width_m, speed_ms, tested_sg, sprayed_sg, pressure_pa)
+        found = bench.by_catch(
+            cans, catch_s, width_m, speed_ms, tested_sg, sprayed_sg, pressure_pa, practice
+        )
     elif refill is not None and run_m is not None:
         found = bench.by_refill(
             parse(refill, "caught volume"),
-            *(run_m, width_m, speed_ms, tested_sg, sprayed_sg, pressure_pa),
+            *(run_m, width_m, speed_ms, tested_sg, sprayed_sg, pressure_pa, practice),
         )
     else:
         raise InputError("give what was caught (--caught), refilled (--refill and --run) or spread")

@@ -137,12 +137,13 @@ def reading_list(
         raise InputError(f"no archive at {archive}")
     with Archive(archive) as kept:
         last = max((one.time for one in found), default=datetime.now(UTC))
-        max_error_k = _practice(log, sites).number("reading_max_error")
+        practice = _practice(log, sites)
+        max_error_k = practice.number("reading_max_error")
         for at, known in night_bias.night_errors(kept, found, last, max_error_k).items():
             print("\n".join(night_bias.error_lines(at, known, max_error_k)))
         for at, score in night_bias.correction_scores(kept, found, max_error_k).items():
             print(night_bias.score_line(at, score))
-        for line in night_bias.neighbor_lines(kept, found):
+        for line in night_bias.neighbor_lines(kept, found, practice.number("reading_neighbor_max")):
             print(line)
 
 

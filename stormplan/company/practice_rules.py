@@ -387,6 +387,12 @@ _RULES = (
     Rule("rounds_wait", "duration", "1 min", ("0 min", "30 min"),
          "longest that a plan waits for better rounds than the greedy order; 0 keeps that", OURS,
          "60 surfaces take some 5 s, 300 some 25 s", scope="company"),
+    Rule("nozzle_deviation_max", "percentage", "10 %", ("2 %", "50 %"),
+         "a nozzle further from the middle one than this is worn or plugged", PUBLISHED,
+         "Florida pest control examinations manual, p. 213: 10 % off the mean", scope="company"),
+    Rule("field_efficiency", "percentage", "70 %", ("30 %", "100 %"),
+         "part of the hour in which a calibrated sprayer sprays; turns and overlaps take the rest",
+         OURS, "0.65 to 0.8", scope="company"),
     Rule("drive_circuity", "percentage", "135 %", ("100 %", "300 %"),
          "length of a drive over the straight line, where no table has its minutes", PUBLISHED,
          "quickest routes of US counties 1.35 to 1.43, cdxtech.com; random urban pairs about 1.2,"
@@ -449,6 +455,10 @@ _RULES = (
          "a night reading of a pavement further from the model than this is not learned from", OURS,
          "four times the 1.9 K that the model is off by night: another spot, hour or unit",
          scope="company"),
+    Rule("reading_neighbor_max", "temperature difference", "6.5 F", ("2 F", "40 F"),
+         "a surface read further from all others in the same nights than this is named", OURS,
+         "three times the 1.2 K that eight roads and bridges of Seattle differ by in one night,"
+         " February 2020, City of Seattle open data: another instrument or unit", scope="company"),
     Rule("sun_envelope_min", "percentage", "80 %", ("10 %", "95 %"),
          "a table whose sunniest hours have less of a clear sky's sun than this is doubted", OURS,
          "clear-sky models are off by up to a tenth, Reno, Hansen & Stein 2012, SAND2012-2389",

@@ -344,7 +344,7 @@ def _read_text_messages(path: Path) -> NoticeDraft:
 
 
 def rewrite_draft(folder: Path, name: str, subject: str, text: str) -> None:
-    """Put other words into a drafted notice; whom it goes to stays.
+    """Rewrite a drafted notice; whom it goes to stays.
 
     Parameters
     ----------

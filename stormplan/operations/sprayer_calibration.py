@@ -14,14 +14,11 @@ from dataclasses import dataclass
 from statistics import fmean, median
 
 from stormplan import units
+from stormplan.company.practice_rules import Practice
+from stormplan.numerics import HOUR_S
 
-#: A nozzle further than this from the middle one is worn or plugged: Florida pest control
-#: examinations manual, p. 213, "10 % off the mean"; of the median here, which the worn one itself
-#: does not move.
-MAX_NOZZLE_DEVIATION_FRAC = 0.10
-#: Part of the hour in which a sprayer sprays: turns and overlaps take the rest. Own choice, 0.65 to
-#: 0.8.
-FIELD_EFFICIENCY_FRAC = 0.70
+#: Rules of a company that sets none.
+DEFAULT_PRACTICE = Practice()
 
 
 def density_factor(specific_gravity: float) -> float:
@@ -94,19 +91,21 @@ def required_flow_l_s(rate_l_m2: float, speed_ms: float, width_m: float) -> floa
     return rate_l_m2 * speed_ms * width_m
 
 
-def worn_nozzles(caught_l: Sequence[float]) -> tuple[int, ...]:
+def worn_nozzles(caught_l: Sequence[float], max_deviation_frac: float) -> tuple[int, ...]:
     """Return the nozzles that are off the middle one by too much, the first is 0.
 
     Parameters
     ----------
     caught_l : sequence of float
         What each gave in the same time [L].
+    max_deviation_frac : float
+        How far from the median one may be, which a worn one itself does not move [-].
     """
     middle = median(caught_l)
     return tuple(
         number
         for number, one in enumerate(caught_l)
-        if abs(one - middle) > MAX_NOZZLE_DEVIATION_FRAC * middle
+        if abs(one - middle) > max_deviation_frac * middle
     )
 
 
@@ -128,6 +127,8 @@ class SprayerCalibration:
         Nozzles to be replaced or cleaned, the first is 0.
     pressure_pa : float or None
         Pressure it was measured at [Pa].
+    field_efficiency_frac : float
+        Part of the hour in which it sprays [-].
     """
 
     width_m: float
@@ -136,6 +137,7 @@ class SprayerCalibration:
     water_flow_l_s: float
     worn: tuple[int, ...] = ()
     pressure_pa: float | None = None
+    field_efficiency_frac: float = DEFAULT_PRACTICE.number("field_efficiency")
 
     @property
     def rate_l_m2(self) -> float:
@@ -145,7 +147,7 @@ class SprayerCalibration:
     @property
     def coverage_rate_m2_h(self) -> float:
         """Area it covers in an hour, turns and overlaps counted [m²/h]."""
-        return 3600.0 * FIELD_EFFICIENCY_FRAC * self.speed_ms * self.width_m
+        return HOUR_S * self.field_efficiency_frac * self.speed_ms * self.width_m
 
     def rate_at(self, speed_ms: float, pressure_pa: float | None = None) -> float:
         """Return what it puts down at a speed [L/m²].
@@ -193,6 +195,7 @@ def by_catch(
     caught_sg: float,
     sprayed_sg: float,
     pressure_pa: float | None = None,
+    practice: Practice = DEFAULT_PRACTICE,
 ) -> SprayerCalibration:
     """Return a calibration by what each nozzle gives into a can.
 
@@ -210,6 +213,8 @@ def by_catch(
         Specific gravity of what was caught and of what will be sprayed [-].
     pressure_pa : float or None
         Pressure at the nozzles [Pa].
+    practice : Practice
+        The company's rules.
     """
     water_l_s = sum(caught_l) / catch_s * density_factor(caught_sg)
     return SprayerCalibration(
@@ -217,8 +222,9 @@ def by_catch(
         speed_ms=speed_ms,
         flow_l_s=water_l_s / density_factor(sprayed_sg),
         water_flow_l_s=water_l_s,
-        worn=worn_nozzles(caught_l),
+        worn=worn_nozzles(caught_l, practice.number("nozzle_deviation_max")),
         pressure_pa=pressure_pa,
+        field_efficiency_frac=practice.number("field_efficiency"),
     )
 
 
@@ -230,6 +236,7 @@ def by_refill(
     refilled_sg: float,
     sprayed_sg: float,
     pressure_pa: float | None = None,
+    practice: Practice = DEFAULT_PRACTICE,
 ) -> SprayerCalibration:
     """Return a calibration by what fills the tank up again after a run.
 
@@ -247,6 +254,8 @@ def by_refill(
         Specific gravity of what was sprayed then and of what will be [-].
     pressure_pa : float or None
         Pressure at the nozzles [Pa].
+    practice : Practice
+        The company's rules.
     """
     rate_l_m2 = refilled_l / (run_m * width_m)
     water_l_s = required_flow_l_s(rate_l_m2, speed_ms, width_m) * density_factor(refilled_sg)
@@ -256,6 +265,7 @@ def by_refill(
         flow_l_s=water_l_s / density_factor(sprayed_sg),
         water_flow_l_s=water_l_s,
         pressure_pa=pressure_pa,
+        field_efficiency_frac=practice.number("field_efficiency"),
     )
 
 

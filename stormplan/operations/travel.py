@@ -1,26 +1,21 @@
 """Driving times of a yard: the owner's table where it has a pair, else by distance.
 
-By distance a drive is the great circle times a factor, at a stated speed, plus a fixed time to
+By distance a drive is the straight line times a factor, at a stated speed, plus a fixed time to
 get onto the road and off it; the rules ``drive_*`` of practice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import permutations
 
-import numpy as np
-
-from stormplan.arrays import Array
+from stormplan.company.coordinates import distance_km
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 
 #: Place of the yard in a travel table; sites go by their key.
 YARD = ""
-
-#: Mean radius of the earth (IUGG).
-EARTH_RADIUS_M = 6_371_008.8
 
 Place = tuple[float, float]  # latitude north, longitude east [°]
 
@@ -37,7 +32,7 @@ class TravelBasis(Record):
     speed_ms : float
         Speed of a drive by distance [m/s].
     circuity : float
-        Length of a drive over the great circle [-].
+        Length of a drive over the straight line [-].
     """
 
     listed_count: int
@@ -98,15 +93,19 @@ def travel_table(
     """
     circuity, speed_ms = practice.number("drive_circuity"), practice.number("drive_speed")
     fixed_s = 3600.0 * practice.number("drive_fixed_time")
-    by_distance_s = circuity * great_circle_m(list(places.values())) / speed_ms + fixed_s
     drive_s: dict[tuple[str, str], int] = {}
     listed_count = 0
-    for (row, origin), (column, destination) in permutations(enumerate(places), 2):
+    for origin, destination in permutations(places, 2):
         names = (origin or yard, destination or yard)
         minutes = listed_minutes.get(names, listed_minutes.get(names[::-1]))
         listed_count += minutes is not None
-        seconds = by_distance_s[row, column] if minutes is None else 60.0 * minutes
-        drive_s[origin, destination] = round(float(seconds))
+        if minutes is not None:
+            drive_s[origin, destination] = round(60.0 * minutes)
+        elif (destination, origin) in drive_s:
+            drive_s[origin, destination] = drive_s[destination, origin]
+        else:
+            distance_m = 1000.0 * distance_km(places[origin], places[destination])
+            drive_s[origin, destination] = round(circuity * distance_m / speed_ms + fixed_s)
     basis = TravelBasis(
         listed_count=listed_count,
         estimated_count=len(drive_s) - listed_count,
@@ -114,30 +113,3 @@ def travel_table(
         circuity=circuity,
     )
     return TravelTable(drive_s, basis)
-
-
-def great_circle_m(places: Sequence[Place]) -> Array:
-    """Return the distances of places from each other on the sphere.
-
-    Parameters
-    ----------
-    places : sequence of (float, float)
-        Latitude and longitude [°].
-
-    Returns
-    -------
-    ndarray (place, place)
-        By the haversine formula [m].
-
-    Examples
-    --------
-    >>> int(great_circle_m([(0.0, 0.0), (90.0, 0.0)])[0, 1] / 1000.0)  # a quarter round
-    10007
-    """
-    north, east = np.radians(np.array(places, dtype=float).reshape(-1, 2)).T
-    half = (
-        np.sin((north[:, None] - north) / 2.0) ** 2
-        + np.cos(north[:, None]) * np.cos(north) * np.sin((east[:, None] - east) / 2.0) ** 2
-    )
-    distance_m: Array = 2.0 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.minimum(half, 1.0)))
-    return distance_m

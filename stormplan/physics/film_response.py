@@ -12,10 +12,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from stormplan.arrays import Array, IntArray
+from stormplan.numerics import HOUR_S
 from stormplan.physics import phase_equilibrium
 from stormplan.physics.film import Applications, FilmState, PlowPasses, vapor_flux
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
-from stormplan.physics.pavement import HOUR_S, Columns
+from stormplan.physics.pavement import Columns
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.surface_simulation import Operations, SurfaceBoundary, split_precipitation
 from stormplan.weather.forecast import Forecast

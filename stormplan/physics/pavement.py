@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stormplan.company.catalog import BuildUp
 from stormplan.errors import InputError
+from stormplan.numerics import HOUR_S
 from stormplan.physics.forcing import STEPS_PER_HOUR, DownwardRadiation, Forcing, StepForcing
 from stormplan.physics.ground import (
     GroundSolver,
@@ -31,7 +32,6 @@ from stormplan.weather.moist_air import CP_J_KG_K
 
 Array = NDArray[np.float64]
 
-HOUR_S = 3600.0
 SURFACE_HEAT_CAPACITY_J_M2K = 1000.0  # half a millimetre of pavement: keeps the surface row regular
 NEWTON_ITERATIONS = 3
 ENCLOSED_LEVEL_ABOVE_AIR_K = (

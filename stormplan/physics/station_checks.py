@@ -29,9 +29,6 @@ MIN_KNOWN_OF_DAY_H = 20  # own choice
 #: Hours by which the mean day's air follows the sun: some 2 to 4 h (Oke 1987, Boundary Layer
 #: Climates, from memory), with room for coasts and valleys on either side.
 AIR_LAG_RANGE_H = (0.5, 6.0)
-#: Surfaces of one city differ by 1.2 K (sd) in one night by their places alone (eight roads and
-#: bridges of Seattle, February 2020, City of Seattle open data): three times that is an instrument.
-MAX_NEIGHBOR_DIFFERENCE_K = 3.6
 MIN_COMMON_NIGHTS, MIN_SURFACES = 2, 3  # of two, which is wrong? own choice
 MIN_DAILY_AMPLITUDE_K = 1.0  # a smaller wave of the mean day tells no phase: own choice
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.numerics import HOUR_S
 from stormplan.physics import night_error, pavement, phase_equilibrium
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import (
@@ -32,7 +33,6 @@ from stormplan.physics.film_condition import MIN_WET_MM, FilmHours, FilmRecorder
 from stormplan.physics.forcing import DownwardRadiation, Forcing, StepForcing, steps_per_hour
 from stormplan.physics.ground import GroundSolver
 from stormplan.physics.pavement import (
-    HOUR_S,
     SURFACE_HEAT_CAPACITY_J_M2K,
     Columns,
     DepthSampler,

@@ -612,7 +612,7 @@ def make_entry(values: Mapping[str, object]) -> Entry:
 
 
 def validation_problems(error: ValidationError, skipped: int = 0) -> str:
-    """Say all that is wrong with an entry.
+    """Return all that is wrong with an entry, as text.
 
     Parameters
     ----------

@@ -12,9 +12,8 @@ from datetime import datetime, timedelta
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.yards import Sprayer
+from stormplan.numerics import HOUR_S
 from stormplan.record.entries import Calibration, Entry, effective_entries
-
-SECONDS_A_H = 3600.0
 
 
 @dataclass(frozen=True)
@@ -113,6 +112,6 @@ def _row(rate_l_m2: float, sprayer: Sprayer, last: Calibration | None) -> RateRo
     if last is not None and last.rate_l_m2 is not None and last.speed_ms is not None:
         speed_ms = last.speed_ms * last.rate_l_m2 / rate_l_m2
         if last.swath_m is not None:
-            flow_l_h = SECONDS_A_H * rate_l_m2 * last.swath_m * speed_ms
+            flow_l_h = HOUR_S * rate_l_m2 * last.swath_m * speed_ms
     is_within = sprayer.min_rate_l_m2 <= rate_l_m2 <= sprayer.max_rate_l_m2
     return RateRow(rate_l_m2, speed_ms, flow_l_h, is_within)

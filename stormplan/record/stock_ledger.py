@@ -226,7 +226,7 @@ class _Ledger:
     def _draw_product(
         self, entry: Application, yard: str, product: str, volume_l: float, target: Account
     ) -> None:
-        """Take a product off all the stores that hold it, in proportion to what they hold."""
+        """Deduct a product from all stores that hold it, in proportion to what they hold."""
         keys = [k for k, tank in self.sites.yards[yard].tanks.items() if tank.product == product]
         stores = [Account("store", yard, key) for key in dict.fromkeys((*keys, product))]
         stores = [store for store in stores if store in self.balances]

@@ -112,7 +112,9 @@ def correction_scores(
     return {key: score for key, score in scored.items() if score is not None}
 
 
-def neighbor_lines(archive: Archive, readings: Sequence[PavementReading]) -> list[str]:
+def neighbor_lines(
+    archive: Archive, readings: Sequence[PavementReading], max_difference_k: float
+) -> list[str]:
     """Return which surfaces were read unlike all others in the same nights, a line each.
 
     What is compared is how far each was from the model, so that a deck may be colder than a lot;
@@ -135,7 +137,7 @@ def neighbor_lines(archive: Archive, readings: Sequence[PavementReading]) -> lis
         f"{'warmer' if apart > 0.0 else 'colder'} than those of the other surfaces in the same "
         "nights, as the model has them. Another instrument, spot or unit?"
         for key, apart in apart_k.items()
-        if abs(apart) > station_checks.MAX_NEIGHBOR_DIFFERENCE_K
+        if abs(apart) > max_difference_k
     ]
 
 

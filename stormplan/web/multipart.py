@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-import re
+from io import BytesIO
 from typing import NamedTuple
+
+from python_multipart import parse_form
+from python_multipart.multipart import Field, File
 
 MAX_PARTS = 40
 
@@ -35,23 +38,27 @@ def parse_multipart(content_type: str, body: bytes) -> tuple[dict[str, str], dic
     ValueError
         It is no such form, or has too many parts.
     """
-    boundary = re.search(r'boundary="?([\w\'()+,./:=?-]{1,70})"?', content_type)
-    if boundary is None:
-        raise ValueError("no boundary")
-    parts = (b"\r\n" + body).split(b"\r\n--" + boundary[1].encode())
-    if len(parts) > MAX_PARTS + 2:
-        raise ValueError("too many parts")
     fields: dict[str, str] = {}
     files: dict[str, Upload] = {}
-    for part in parts[1:-1]:
-        head, _, content = part.partition(b"\r\n\r\n")
-        told = head.decode()
-        name = re.search(r'[ ;]name="([^"]*)"', told)
-        file_name = re.search(r'filename="([^"]*)"', told)
-        if name is None:
-            raise ValueError("a part without a name")
-        if file_name is None:
-            fields[name[1]] = content.decode()
-        elif content:
-            files[name[1]] = Upload(file_name[1], content)
+    parts = 0
+
+    def name_of(part: Field | File) -> str:
+        nonlocal parts
+        parts += 1
+        if parts > MAX_PARTS or not part.field_name:
+            raise ValueError("too many parts" if part.field_name else "a part without a name")
+        return part.field_name.decode()
+
+    def add_field(field: Field) -> None:
+        fields[name_of(field)] = (field.value or b"").decode()
+
+    def add_file(file: File) -> None:
+        file.file_object.seek(0)
+        content = file.file_object.read()
+        name = name_of(file)
+        if content:
+            files[name] = Upload((file.file_name or b"").decode(), content)
+
+    head = {"Content-Type": content_type.encode(), "Content-Length": str(len(body)).encode()}
+    parse_form(head, BytesIO(body), add_field, add_file)
     return fields, files

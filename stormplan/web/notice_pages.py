@@ -66,7 +66,7 @@ def _drafts(reports: Path) -> list[NoticeDraft]:
 
 
 def save_draft(reports: Path, fields: Mapping[str, str]) -> None:
-    """Put the words of a form into a draft.
+    """Rewrite a draft as a form has it.
 
     Raises
     ------

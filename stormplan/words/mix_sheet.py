@@ -454,10 +454,14 @@ def travel_text(schedule: SprayerSchedule, formatter: UnitFormatter) -> str:
         f"by distance ({basis.circuity:.3g} times the straight line at"
         f" {formatter.speed(basis.speed_ms)})"
     )
-    if basis.listed_count == 0:
-        return f"{total}, {estimate}"
-    listed = f"{total}, {basis.listed_count} drives from your table"
-    return f"{listed}, {basis.estimated_count} {estimate}" if basis.estimated_count else listed
+    parts = [total]
+    if basis.listed_count:
+        parts.append(f"{basis.listed_count} drives from your table")
+    if basis.estimated_count:
+        parts.append(f"{basis.estimated_count} {estimate}" if basis.listed_count else estimate)
+    if schedule.ordered_by == "greedy" and sum(len(one.stops) for one in schedule.sprayers) > 1:
+        parts.append("stops in order of deadline and priority, no better order was looked for")
+    return ", ".join(parts)
 
 
 def _unserved_lines(yard: YardMix, names: Mapping[tuple[str, str], str]) -> Iterable[str]:

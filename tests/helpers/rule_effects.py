@@ -455,6 +455,15 @@ EFFECTS: dict[str, RuleEffect] = {
         "30 min", open_reason="felt where a service hangs: tests/test_gathering.py"
     ),
     # what is believed of readings and tables
+    "reading_neighbor_max": RuleEffect(
+        "20 F", open_reason="felt in what readings are told of: tests/test_bias_correction.py"
+    ),
+    "nozzle_deviation_max": RuleEffect(
+        "30 %", open_reason="felt in a calibration: tests/test_calibration.py"
+    ),
+    "field_efficiency": RuleEffect(
+        "90 %", open_reason="felt in a calibration: tests/test_calibration.py"
+    ),
     "reading_max_error": RuleEffect("20 F", read_error_k=-9.0),
     "sun_envelope_min": RuleEffect("60 %", table_sun_frac=0.7),
     "sun_envelope_max": RuleEffect("150 %", table_sun_frac=1.35),
