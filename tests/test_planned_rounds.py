@@ -128,6 +128,7 @@ def test_what_nobody_reaches_is_work_however_calm_the_rest_is():
     assert view.headline.startswith("No sprayer reaches 1 surface before it starts, from Mon ")
     assert re.match(r"GO Mon \d+ PM: 1 surface NOT reached in time", view.subject)
     assert view.priority_sites[0][2].startswith("frost from Mon ")
+    assert (view.work[0].kind, view.work[0].start[:8]) == ("Not reached", "from Mon")
 
 
 def test_explain_says_what_one_more_sprayer_would_change(tight):

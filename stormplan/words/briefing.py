@@ -230,15 +230,37 @@ def _severity(each: tuple[SitePlan, Event]) -> tuple[int, float]:
     return SEVERITY_ORDER.index(event.hazard), event.probability
 
 
-def _work_lines(plan: Plan, fmt: ReportFormat) -> Iterable[WorkLine]:
-    for work in sorted(_work(plan), key=lambda each: each.first_at):
-        events = [(site, item.event) for site, _, item, _ in work.visits if item.event is not None]
-        site, worst = max(events, key=_severity)
-        chance = f" {format_chance(worst.probability)}" if worst.chance_given else ""
-        against = f"{worst.hazard}{chance} at {site.name}"
+def _work_lines(plan: Plan, fmt: ReportFormat) -> list[WorkLine]:
+    """Return each kind of work and what is not reached, in order of time."""
+    timed = []
+    for work in _work(plan):
         kind = capitalize_first(work.phrase.removesuffix(", on"))
-        start = f"from {fmt.day_hour(work.first_at)}"
-        yield WorkLine(kind, start, work.surfaces, work.sites, against)
+        of_work = [(site, surface, item) for site, surface, item, _ in work.visits]
+        timed.append((work.first_at, _work_line(kind, work.first_at, of_work, fmt)))
+    missed = list(_missed(plan))
+    if missed:
+        onset = _first_onset(missed)
+        timed.append((onset, _work_line("Not reached", onset, missed, fmt)))
+    return [line for _, line in sorted(timed, key=lambda each: each[0])]
+
+
+def _work_line(
+    kind: str,
+    first_at: datetime,
+    treatments: Sequence[tuple[SitePlan, SurfacePlan, Treatment]],
+    fmt: ReportFormat,
+) -> WorkLine:
+    events = [(site, item.event) for site, _, item in treatments if item.event is not None]
+    site, worst = max(events, key=_severity)
+    chance = f" {format_chance(worst.probability)}" if worst.chance_given else ""
+    surfaces = {(one.key, surface.key) for one, surface, _ in treatments}
+    return WorkLine(
+        kind,
+        f"from {fmt.day_hour(first_at)}",
+        pluralize(len(surfaces), "surface"),
+        pluralize(len({one.key for one, *_ in treatments}), "site"),
+        f"{worst.hazard}{chance} at {site.name}",
+    )
 
 
 def _verdict(plan: Plan) -> str:
