@@ -394,9 +394,9 @@ _RULES = (
          "part of the hour in which a calibrated sprayer sprays; turns and overlaps take the rest",
          OURS, "0.65 to 0.8", scope="company"),
     Rule("drive_circuity", "percentage", "135 %", ("100 %", "300 %"),
-         "length of a drive over the straight line, where no table has its minutes", PUBLISHED,
-         "quickest routes of US counties 1.35 to 1.43, cdxtech.com; random urban pairs about 1.2,"
-         " Newell 1980", scope="company"),
+         "length of a drive over the straight line, where no table has its minutes", WEAK,
+         "a software vendor's study of quickest routes in US counties, 1.35 to 1.43; random urban"
+         " pairs about 1.2, Newell 1980", scope="company"),
     Rule("drive_speed", "speed", "25 mph", ("5 mph", "70 mph"),
          "speed of a drive where no table has its minutes", OURS, "town streets, dry",
          scope="company"),
