@@ -21,8 +21,8 @@ from stormplan.web import work_list
 from stormplan.words import reports
 from stormplan.words.briefing import build_view
 from stormplan.words.decision_trace import trace_lines
-from stormplan.words.mix_sheet import travel_text
 from stormplan.words.round_cards import render_html, rounds_gpx
+from stormplan.words.round_text import travel_text
 
 CLIENTS = {"ours": {"name": "Ours (invented)"}, "theirs": {"name": "Theirs (invented)"}}
 LOT = {"class": "asphalt_lot", "area": "150000 ft2"}

@@ -24,7 +24,7 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
-from stormplan.words import briefing, exports, mix_sheet, notices, strip_charts
+from stormplan.words import briefing, exports, notices, strip_charts, yard_mix_text
 from stormplan.words.formatting import ReportFormat
 from stormplan.words.reports import render_reports
 
@@ -405,7 +405,7 @@ def test_a_shortage_says_how_much_is_missing():
     (yard,) = made.yards
     assert yard.shortages == ("salt",)
     short_lb = (yard.salt_kg + yard.spread_salt_kg) / 0.45359237 - 10.0
-    (line,) = mix_sheet.shortage_lines(yard, UnitFormatter("us"))
+    (line,) = yard_mix_text.shortage_lines(yard, UnitFormatter("us"))
     amount, _, what = line.partition(" lb of ")
     assert what == "salt"
     assert float(amount.replace(",", "")) == pytest.approx(short_lb, rel=0.02)

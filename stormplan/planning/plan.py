@@ -15,7 +15,7 @@ from stormplan.company.validators import Record
 from stormplan.errors import ExitCode
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import ForecastGap
-from stormplan.operations.mix import YardMix
+from stormplan.operations.mix_records import YardMix
 from stormplan.planning.diagnostics import (
     UNKNOWN_HAZARD_CODES,
     Diagnostic,

@@ -26,7 +26,7 @@ from stormplan.events.detection import Hour, Outlook
 from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import floor_hour
 from stormplan.operations import mix
-from stormplan.operations.mix import YardMix
+from stormplan.operations.mix_records import YardMix
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.operations.travel import YARD, TravelTable, travel_table
 from stormplan.physics import night_error as night_errors_of

@@ -28,15 +28,10 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
-from stormplan.words.mix_sheet import (
-    YardMixView,
-    rounds_text,
-    short_slack_text,
-    shortage_lines,
-    yard_mix_view,
-)
+from stormplan.words.round_text import rounds_text, short_slack_text
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
+from stormplan.words.yard_mix_text import YardMixView, shortage_lines, yard_mix_view
 
 VERDICT_LABELS = {"go": "GO", "wait": "WAIT", "nothing": "NOTHING TO DO", "unknown": "NOT KNOWN"}
 MAX_NAMES = 3  # names in a row before the rest is counted

@@ -13,7 +13,7 @@ from datetime import datetime
 from itertools import groupby
 
 from stormplan.company.catalog import SURFACE_CLASSES
-from stormplan.operations.mix import YardMix
+from stormplan.operations.mix_records import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Visit
 from stormplan.units import KG_PER_LB, UnitFormatter

@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 from stormplan import units
 from stormplan.events.hazards import SEVERITY_ORDER
 from stormplan.numerics import HOUR
-from stormplan.operations.mix import YardMix
+from stormplan.operations.mix_records import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitFormatter, UnitSystem

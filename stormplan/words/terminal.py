@@ -14,8 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from stormplan.words.briefing import SummaryRow, View, WorkLine
-from stormplan.words.mix_sheet import YardMixView
 from stormplan.words.site_text import SiteView, TaskView
+from stormplan.words.yard_mix_text import YardMixView
 
 TEXT_WIDTH = 78
 
