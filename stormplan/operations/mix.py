@@ -16,11 +16,11 @@ from stormplan.company.yards import Yard
 from stormplan.liquids import batch, hydrometer
 from stormplan.operations import brine_guidance
 from stormplan.operations.blend_demand import (
-    additive_needs,
     additive_draws,
+    additive_needs,
     blend_volumes,
-    job_starts,
     distinct_blends,
+    job_starts,
 )
 from stormplan.operations.mix_records import (
     AdditiveNeed,
