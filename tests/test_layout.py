@@ -26,3 +26,8 @@ def test_the_core_knows_no_clock_and_opens_no_file(module):
     text = "".join(file.read_text() for file in files)
     assert text
     assert not re.search(r"\.now\(|\.today\(|utcnow|time\.time\(|[^\w.]open\(", text)
+
+
+def test_the_pages_are_given_their_clock():
+    text = "".join(file.read_text() for file in ROOT.joinpath("stormplan", "web").rglob("*.py"))
+    assert not re.search(r"\.now\(|\.today\(|utcnow|time\.time\(", text)

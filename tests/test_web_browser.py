@@ -1,28 +1,14 @@
 """The pages in Chromium: one hand, in the dark, nothing from elsewhere, without coverage."""
 
 import hashlib
-import json
 import re
 import time
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 import pytest
 from helpers import browser as chromium
-from helpers.pages import SITES, link_of, record, serving, snowy_cell, write_morning
-from helpers.sites import parse_sites
+from helpers.pages import link_of, record, serving, write_morning
 from test_browser import AXE, needs_axe
-from typer.testing import CliRunner
-
-from stormplan.cli.main import app as cli
-from stormplan.planning import plan_io
-from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.record.stock_ledger import stock_book
-from stormplan.record.surface_history import surface_histories
-from stormplan.store.archive import Archive
-from stormplan.store.run_log import RunLog
-from stormplan.treatment.records import Action
-from stormplan.units import L_PER_GAL
 
 PATHS = ("/", "/work", "/look", "/yard", "/say", "/notices", "/notices/check")
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 target size (enhanced)
@@ -163,14 +149,6 @@ def test_the_night_without_coverage_is_logged_once_though_the_page_is_loaded_aga
     assert rest[1].photos == ()
 
 
-FILL = """(() => {{
-  const forms = [...document.querySelectorAll("form.log")];
-  const form = forms.find(one => one.elements.form.value === "{form}");
-  for (const [name, value] of Object.entries({values})) form.elements[name].value = value;
-  form.querySelector("button").click();
-}})()"""
-
-
 def test_what_one_person_logged_is_not_sent_as_anothers(tmp_path):
     write_morning(tmp_path, datetime.now(UTC))
     with chromium.open_browser() as tab:
@@ -189,56 +167,6 @@ def test_what_one_person_logged_is_not_sent_as_anothers(tmp_path):
             tab.visit(f"{base}/open/{kim}", lands_on=f"{base}/")
             wait_for(lambda: len(record(tmp_path)) == 1)
     assert record(tmp_path)[0].by == "Kim"
-
-
-def test_from_the_plan_over_the_phone_to_the_next_plan_and_the_packet(tmp_path):
-    """What the crew logs is in the stock, on the pavement of the next plan, and in the packet."""
-    made_at = datetime.now(UTC)
-    plan = write_morning(tmp_path, made_at)
-    with Archive(tmp_path / "archive.sqlite") as archive:
-        RunLog(archive).add_run(plan_io.plan_json(plan), made_at, "asked", announced=True)
-
-    def log(path, form, **values):
-        before = len(record(tmp_path))
-        tab.visit(f"{base}{path}")
-        tab.evaluate(FILL.format(form=form, values=json.dumps(values)))
-        wait_for(lambda: len(record(tmp_path)) > before)
-
-    with serving(tmp_path, requests_a_minute=5000) as base, chromium.open_browser() as tab:
-        tab.visit(f"{base}/open/{link_of(tmp_path, 'Kim', 'owner')}", lands_on=f"{base}/")
-        log("/yard", "tank", store="north/t1", amount="1000", gravity="1.176", temperature="40")
-        log("/yard", "load", sprayer="north/truck", store="north/t1", amount="60")
-        log("/work", "done", why="as planned")
-        sprayed = record(tmp_path)[-1]
-        log("/yard", "return", sprayer="north/truck", store="north/t1", amount="50")
-    assert (sprayed.kind, sprayed.sprayer, sprayed.plan_made_at) == (
-        "application",
-        "truck",
-        made_at,
-    )
-    sites, known, now = parse_sites(SITES), record(tmp_path), datetime.now(UTC)
-    book = stock_book(sites, known, now)
-    held_gal = book.yards["north"].stores["t1"].volume_l / L_PER_GAL
-    # measured at 40 °F, told at 60 °F: CoolProp has 0.9 % between 20 and 60 °F for 23 % brine
-    assert held_gal == pytest.approx(1000 * 1.0046 - 60 + 50, abs=1)
-    (load,) = book.load_checks
-    assert load.service_l == pytest.approx(sprayed.rate_l_m2 * 20_000 * 0.09290304)
-    forecasts = {"mill": SiteForecasts(snowy_cell(made_at))}
-    again = make_plan(sites, forecasts, now, histories=surface_histories(known, now), stock=book)
-
-    def pretreated(made):
-        return {s.key for s, t in made.sites[0].treatments
-                for v in t.visits if v.action is Action.PRETREAT}  # fmt: skip
-
-    assert pretreated(plan) - pretreated(again) == {sprayed.surface}
-    day = sprayed.at.astimezone(ZoneInfo("America/Chicago")).date()
-    where = ["--archive", str(tmp_path / "archive.sqlite"), "--sites", str(tmp_path / "sites.yaml")]
-    packet = ["record", "packet", "mill", str(day), "--to", str(tmp_path / "p"), *where]
-    assert CliRunner().invoke(cli, packet).exit_code == 0
-    told = json.loads((tmp_path / "p" / "packet.json").read_text("utf-8"))
-    assert [one["id"] for one in told["entries"]] == [sprayed.id]
-    assert told["plan_made_at"] == plan.made_at.isoformat().replace("+00:00", "Z")
-    assert told["chain"]["first_broken_link"] is None
 
 
 def test_without_script_the_forms_work_as_they_are(tab, folder, base):

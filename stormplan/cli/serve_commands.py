@@ -107,6 +107,8 @@ def serve(
 
     Put a reverse proxy with TLS before it where phones reach it over a network.
     """
+    from datetime import UTC, datetime
+
     from stormplan.company import sites_file
 
     try:
@@ -121,6 +123,6 @@ def serve(
     settings.archive.parent.mkdir(parents=True, exist_ok=True)
     print(f"http://{host}:{port}; links are made by: stormplan people add NAME ROLE", flush=True)
     uvicorn.run(  # no access log: addresses of links hold secrets
-        make_app(settings), host=host, port=port, access_log=False, log_level="warning",
-        server_header=False,
+        make_app(settings, lambda: datetime.now(UTC)), host=host, port=port, access_log=False,
+        log_level="warning", server_header=False,
     )  # fmt: skip

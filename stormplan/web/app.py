@@ -7,7 +7,7 @@ import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -24,6 +24,7 @@ from starlette.routing import Route
 
 from stormplan.company import sites_file
 from stormplan.company.sites import Sites
+from stormplan.delivery.outbox import Clock
 from stormplan.errors import InputError, StormplanError
 from stormplan.planning.plan import Plan
 from stormplan.record.entries import Entry, Photo, parse_entry, write_entry
@@ -137,8 +138,8 @@ class _FileOnce(Generic[Content]):
 
 
 class _Pages:
-    def __init__(self, settings: PagesSettings) -> None:
-        self.settings = settings
+    def __init__(self, settings: PagesSettings, clock: Clock) -> None:
+        self.settings, self.clock = settings, clock
         self.wrong_links = RateLimit(WRONG_LINKS_A_MINUTE)
         self.sites_file = _FileOnce(sites_file.load_sites)
         self.plan_file = _FileOnce(read_plan)
@@ -179,8 +180,8 @@ class _Pages:
         if self.wrong_links.is_over(address, count=False):
             return PlainTextResponse("too many wrong links; wait a minute", 429)
         with Archive(self.settings.archive) as archive:
-            now = datetime.now(UTC)
-            session = PeopleLog(archive).start_session(request.path_params["secret"], now)
+            secret = request.path_params["secret"]
+            session = PeopleLog(archive).start_session(secret, self.clock())
         if session is None:
             self.wrong_links.is_over(address)
             return PlainTextResponse("this link opens nothing; ask for a new one", 403)
@@ -199,7 +200,7 @@ class _Pages:
         secret = request.cookies.get(COOKIE, "")
         if secret:
             with Archive(self.settings.archive) as archive:
-                person = PeopleLog(archive).person_of_session(secret, datetime.now(UTC))
+                person = PeopleLog(archive).person_of_session(secret, self.clock())
             if person is not None:
                 return _Visitor(person, csrf_token(secret))
         raise _RefusedError(403, "open your own link first; ask the owner for one")
@@ -251,7 +252,7 @@ class _Pages:
             here=next(
                 (path for path, _, _ in MENU if template == f"{path[1:] or 'home'}.html"), ""
             ),
-            served_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            served_at=self.clock().isoformat(timespec="seconds"),
             new_key=lambda: secrets.token_hex(16),
             **values,
         )
@@ -314,9 +315,7 @@ class _Pages:
 
     def work(self, visitor: _Visitor) -> Response:
         self._allow(visitor, FORM_ROLES["done"])
-        values = page_values.work_values(
-            self._plan(), self._record(), self._sites(), datetime.now(UTC)
-        )
+        values = page_values.work_values(self._plan(), self._record(), self._sites(), self.clock())
         return self._page("work.html", visitor, **values)
 
     def look(self, visitor: _Visitor) -> Response:
@@ -327,7 +326,7 @@ class _Pages:
     def yard(self, visitor: _Visitor) -> Response:
         self._allow(visitor, FORM_ROLES["tank"])
         values = page_values.yard_values(
-            self._record(), self._sites(), visitor.person.role, datetime.now(UTC)
+            self._record(), self._sites(), visitor.person.role, self.clock()
         )
         return self._page("yard.html", visitor, **values)
 
@@ -372,7 +371,7 @@ class _Pages:
         try:
             values = notice_pages.send_values(
                 self._sites(), self.settings.reports, self.settings.archive, visitor.fields,
-                visitor.person.name,
+                visitor.person.name, self.clock,
             )  # fmt: skip
         except InputError as error:
             return self._page("refused.html", visitor, 422, sentence=str(error))
@@ -384,7 +383,7 @@ class _Pages:
         """Record what a form says, once, however often it is sent."""
         fields = visitor.fields
         self._allow(visitor, FORM_ROLES.get(fields.get("form", ""), frozenset()))
-        sites, now = self._sites(), datetime.now(UTC)
+        sites, now = self._sites(), self.clock()
         try:
             entries = self._entries(visitor, sites, now)
         except InputError as error:
@@ -417,20 +416,22 @@ class _Pages:
         return reply
 
 
-def make_app(settings: PagesSettings) -> Starlette:
+def make_app(settings: PagesSettings, clock: Clock) -> Starlette:
     """Return the pages as an ASGI application.
 
     Parameters
     ----------
     settings : PagesSettings
         Where they read and write.
+    clock : callable
+        Gives the moment, aware UTC.
 
     Returns
     -------
     Starlette
     """
     return Starlette(
-        routes=_Pages(settings).routes(),
+        routes=_Pages(settings, clock).routes(),
         middleware=[
             Middleware(Guard, rate=RateLimit(settings.requests_a_minute)),
             Middleware(TrustedHostMiddleware, allowed_hosts=list(settings.hosts)),

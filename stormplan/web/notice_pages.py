@@ -5,14 +5,13 @@ from __future__ import annotations
 import hmac
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
-from stormplan.delivery.outbox import NoticeDraft
+from stormplan.delivery.outbox import Clock, NoticeDraft
 from stormplan.errors import InputError
 from stormplan.service.client_notices import drafts_digest, send_drafts
 from stormplan.store.report_folders import LATEST
@@ -81,7 +80,12 @@ def save_draft(reports: Path, fields: Mapping[str, str]) -> None:
 
 
 def send_values(
-    sites: Sites, reports: Path, archive: Path, fields: Mapping[str, str], by: str
+    sites: Sites,
+    reports: Path,
+    archive: Path,
+    fields: Mapping[str, str],
+    by: str,
+    clock: Clock,
 ) -> dict[str, Any]:
     """Send the drafts that a reader saw, and return what became of each.
 
@@ -93,7 +97,7 @@ def send_values(
     drafts = _drafts(reports)
     if not hmac.compare_digest(fields.get("digest", ""), drafts_digest(drafts)):
         raise InputError("the drafts have changed since you looked; look again, then send")
-    sent = send_drafts(sites, reports, archive, drafts, by, lambda: datetime.now(UTC))
+    sent = send_drafts(sites, reports, archive, drafts, by, clock)
     zone = ZoneInfo(sites.company.timezone)
     return {
         "outcomes": [

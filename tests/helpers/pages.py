@@ -42,13 +42,15 @@ def write_morning(folder, made_at, **sections):
 
 
 @contextmanager
-def serving(folder, port=0, **settings):
+def serving(folder, port=0, clock=lambda: datetime.now(UTC), **settings):
     """Serve the pages of a folder on a port of this machine, a free one by default."""
     told = PagesSettings(
         folder / "sites.yaml", folder / "out", folder / "archive.sqlite", **settings
     )
     server = uvicorn.Server(
-        uvicorn.Config(make_app(told), host="127.0.0.1", port=0, log_level="error", lifespan="off")
+        uvicorn.Config(
+            make_app(told, clock), host="127.0.0.1", port=0, log_level="error", lifespan="off"
+        )
     )
     listener = socket.socket(
         proto=socket.IPPROTO_TCP
@@ -67,9 +69,9 @@ def serving(folder, port=0, **settings):
         listener.close()
 
 
-def link_of(folder, name, role):
+def link_of(folder, name, role, made_at=None):
     with Archive(folder / "archive.sqlite") as archive:
-        return PeopleLog(archive).add_person(name, Role(role), datetime.now(UTC))
+        return PeopleLog(archive).add_person(name, Role(role), made_at or datetime.now(UTC))
 
 
 def documents(folder):

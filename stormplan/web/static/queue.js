@@ -212,7 +212,7 @@
     navigator.serviceWorker.register("/worker.js");
     navigator.serviceWorker.ready.then((ready) => {
       const pages = [...document.querySelectorAll("nav a")].map((one) => one.pathname).filter((path) => path !== "/notices");
-      ready.active.postMessage({ pages: [...pages, "/static/pages.css", "/static/queue.js"] });
+      ready.active.postMessage({ person, pages: [...pages, "/static/pages.css", "/static/queue.js"] });
     });
   }
   addEventListener("online", sendWaiting);

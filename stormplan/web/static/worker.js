@@ -4,10 +4,16 @@
 const KEPT = "stormplan-pages";
 const PATIENCE_MS = 5000;
 const SHELL_AGE_MS = 600000;
-let shellKeptAt = 0;
+const NOBODY = { person: "", at: 0 };
+let shellKept = NOBODY;
+
+const forget = () => {
+  shellKept = NOBODY;
+  return caches.delete(KEPT);
+};
 
 const keep = async (request, reply) => {
-  if (reply.status === 403) return caches.delete(KEPT);
+  if (reply.status === 403) return forget();
   if (reply.status !== 200 || reply.redirected) return false;
   return (await caches.open(KEPT)).put(request, reply.clone());
 };
@@ -36,7 +42,7 @@ self.addEventListener("fetch", (event) => {
   const path = new URL(event.request.url).pathname;
   if (new URL(event.request.url).origin !== self.location.origin) return;
   if (path.startsWith("/open/") || path === "/leave") {
-    event.waitUntil(caches.delete(KEPT));
+    event.waitUntil(forget());
   } else if (event.request.method === "GET" && !path.startsWith("/notices")) {
     event.respondWith(answer(event));
   }
@@ -44,8 +50,9 @@ self.addEventListener("fetch", (event) => {
 
 // A page says which others its reader has: they are kept before coverage goes.
 self.addEventListener("message", (event) => {
-  if (Date.now() - shellKeptAt < SHELL_AGE_MS) return;
-  shellKeptAt = Date.now();
+  const { person } = event.data;
+  if (person === shellKept.person && Date.now() - shellKept.at < SHELL_AGE_MS) return;
+  shellKept = { person, at: Date.now() };
   event.waitUntil(Promise.allSettled(event.data.pages.map(async (path) => {
     const request = new Request(path, { credentials: "same-origin" });
     await keep(request, await fetch(request));
