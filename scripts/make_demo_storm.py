@@ -1,6 +1,6 @@
-"""Writes the bundled demo storm: four invented forecast cells in the weather service's own format.
+"""Writes the bundled demo storm: invented forecast cells in the weather service's own format.
 
-Everything here is invented: the places, the office "ZZZ", the storm. Run it after a change with
+Beside them an hourly table for each site that has a second opinion. Everything here is invented: the places, the office "ZZZ", the storm. Run it after a change with
 ``python scripts/make_demo_storm.py``; the files it writes are committed. Times are UTC; the demo
 morning is Monday 12 January 2026, 04:30 in America/Chicago.
 """
@@ -95,6 +95,37 @@ CELLS = {
         "snow_mm": {},
         "ice_mm": {},
     },
+    "3,3": {  # across the lake, an hour ahead: wet pavement, then bursts of snow off the water
+        "place": (41.70, -86.26),
+        "elevation_m": 221.0,
+        "temp_f": curve({0: 34, 7: 33, 14: 36, 18: 33, 21: 29, 30: 23, 38: 26, 48: 18, 62: 27, 72: 22, 101: 27}),
+        "dew_f": curve({0: 27, 14: 28, 18: 28, 21: 25, 30: 18, 48: 12, 62: 17, 101: 18}),
+        "sky": curve({0: 70, 14: 85, 20: 95, 30: 80, 38: 60, 48: 30, 101: 50}),
+        "wind_mph": curve({0: 8, 14: 10, 20: 13, 30: 14, 38: 12, 48: 7, 101: 7}),
+        "pop": curve({0: 10, 14: 20, 20: 75, 30: 75, 34: 35, 40: 10, 101: 10}),
+        "weather": lambda h: ("snow", "light") if h in (*range(21, 23), *range(25, 27), *range(29, 31)) else None,
+        "qpf_mm": {3: 0.9, 4: 1.5, 5: 0.4},
+        "snow_mm": {3: 13.0, 4: 22.0, 5: 6.0},
+        "ice_mm": {},
+    },
+}  # fmt: skip
+# A forecaster hired by the hour, for two sites: agrees on the frost, has rain where the service has
+# freezing rain.
+TABLES = {
+    "river-bend": {
+        "temp_f": curve({0: 30, 7: 29, 14: 37, 18: 33, 24: 30, 30: 28, 38: 39, 48: 35, 62: 42, 101: 36}),
+        "dew_f": curve({0: 15, 14: 26, 18: 30, 24: 29, 30: 27, 38: 30, 101: 28}),
+        "sky": curve({0: 30, 18: 0, 30: 10, 44: 80, 101: 80}),
+        "wind_mph": curve({0: 3, 101: 3}),
+        "rain_mm": lambda h: 0.0,
+    },
+    "southgate": {
+        "temp_f": curve({0: 36, 14: 41, 21: 39, 30: 38, 38: 41, 72: 39, 101: 38}),
+        "dew_f": curve({0: 31, 14: 35, 21: 37, 30: 37, 48: 33, 101: 33}),
+        "sky": curve({0: 80, 14: 100, 101: 100}),
+        "wind_mph": curve({0: 6, 20: 9, 101: 9}),
+        "rain_mm": lambda h: 0.4 if 21 <= h < 31 else 0.0,
+    },
 }  # fmt: skip
 
 
@@ -185,8 +216,26 @@ def grid(name: str, cell: dict) -> dict[str, object]:
     }  # fmt: skip
 
 
+def table(told: dict) -> str:
+    """Return an hourly table as a station or a consultant has it."""
+    rows = [
+        "time,air_temp_c,dew_point_c,wind_10m_ms,cloud_frac,pop,rain_mm,snowfall_swe_mm,freezing_rain_mm"
+    ]
+    for hour in range(HOURS):
+        temp_c, dew_c = f_to_c(told["temp_f"](hour)), f_to_c(told["dew_f"](hour))
+        wind_ms, rain_mm = told["wind_mph"](hour) * 0.44704, told["rain_mm"](hour)
+        time = f"{START + timedelta(hours=hour):%Y-%m-%dT%H:%MZ}"
+        rows.append(
+            f"{time},{temp_c:.1f},{dew_c:.1f},{wind_ms:.1f},{told['sky'](hour) / 100},"
+            f"{0.8 if rain_mm else 0.05},{rain_mm},0,0"
+        )
+    return "\n".join(rows) + "\n"
+
+
 def main() -> None:
     OUT.mkdir(exist_ok=True)
+    for name, told in TABLES.items():
+        (OUT / f"{name}.csv").write_text(table(told), encoding="utf-8")
     for name, cell in CELLS.items():
         path = OUT / f"grid_ZZZ_{name.replace(',', '_')}.json"
         path.write_text(json.dumps(grid(name, cell), separators=(",", ":")) + "\n")

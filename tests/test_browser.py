@@ -85,7 +85,8 @@ def test_the_first_screen_of_a_phone_holds_the_answer(tab, folder):
 
 def test_a_mix_sheet_prints_on_one_page_a_yard(tab, folder, plan, tmp_path):
     tab.open(folder / "mixsheet.html")
-    assert [count_pages(tab.pdf(paper)) for paper in ("letter", "A4")] == [1, 1]
+    assert len(plan.yards) == 2
+    assert [count_pages(tab.pdf(paper)) for paper in ("letter", "A4")] == [2, 2]
     crowded = plan.yards[0].model_copy(
         update={"batches": plan.yards[0].batches * 20, "shortages": ("salt", "room in the tanks")}
     )

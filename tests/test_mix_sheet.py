@@ -50,7 +50,7 @@ def test_the_brine_adds_up_on_paper(demo_plan):
 
 
 def test_what_is_spread_dry_adds_up_and_is_what_the_plan_spreads(demo_plan):
-    (sheet,), (yard,) = sheets(demo_plan), demo_plan.yards
+    sheet, yard = sheets(demo_plan)[0], demo_plan.yards[0]
     spread = sheet.spread
     assert spread.more == ""
     for row in spread.rows:

@@ -172,18 +172,23 @@ def test_each_site_named_has_that_hazard_in_those_hours(plan):
     fmt = ReportFormat(UnitFormatter("us"), ZoneInfo(plan.timezone))
     words = {"freezing rain": "freezing_rain", "snow": "snow", "frost": "frost", "ice": "refreeze"}
     (harbor, *_) = drafted = notices.draft_notices(plan)
-    # The demo brings Harbor Trust snow at one site and freezing rain, the worse, at the other.
+    # The demo brings Harbor Trust snow at two sites, an hour of zone apart, and freezing rain, the
+    # worse, at the third.
     assert harbor.subject == (
         "Freezing rain likely: Southgate offices from Mon Jan 12, 9 PM CST; "
+        "snow likely: Lakeshore library from Mon Jan 12, 10 PM EST; "
         "snow likely: Mill Court shops from Mon Jan 12, 8 PM CST"
     )
     by_name = {site.name: site for site in plan.sites}
     for notice in drafted:
         for told in notice.sites:
             own = list(periods(plan, by_name[told.name], 0.3))
+            there = fmt.in_zone(by_name[told.name].timezone)
             for line in told.lines:
                 comes = [
-                    hazard for start, end, hazard in own if fmt.dated_range(start, end) == line.when
+                    hazard
+                    for start, end, hazard in own
+                    if there.dated_range(start, end) == line.when
                 ]
                 assert any(words[line.noun] in str(hazard).replace(" ", "_") for hazard in comes)
             worst = told.worst
@@ -208,6 +213,7 @@ def test_a_notice_says_inches_date_zone_and_whom_to_call(plan):
     text = " ".join(notices.draft_notices(plan)[0].text.split())
     assert "about 3 inches" in text  # of a median 2.7 in, in the plan
     assert "Mon Jan 12, 8 PM to Tue Jan 13, 7 AM CST" in text
+    assert "Mon Jan 12, 10 PM to Tue Jan 13, 8 AM EST" in text
     assert f"call {plan.phone}, day or night" in text
     assert (
         "answer this mail" in notices.draft_notices(plan.model_copy(update={"phone": None}))[0].text
@@ -273,7 +279,10 @@ def test_the_refreeze_table_holds_the_plan(plan, reports):
     stretches = [r for site in plan.sites for s in site.surfaces for r in s.refreeze_periods]
     assert len(rows) == len(stretches) > 0
     assert {datetime.fromisoformat(row["start"]) for row in rows} == {r.start for r in stretches}
-    assert all(row["start"].endswith("-06:00") for row in rows)  # local: Chicago in January
+    # local: Chicago and New York in January
+    offsets = {row["site"]: row["start"][-6:] for row in rows}
+    assert offsets.pop("Lakeshore library") == "-05:00"
+    assert set(offsets.values()) == {"-06:00"}
 
 
 # -- calendar and map -----------------------------------------------------------------------------
@@ -329,7 +338,7 @@ def test_an_entry_stays_itself_when_its_hours_move(plan, reports):
     )
     assert first.keys() == second.keys()
     spray = [uid for uid in first if "-spray-" in uid]
-    assert {uid.rsplit("-", 1)[0][-7:] for uid in spray} == {"truck-1", "lk-cart"}
+    assert {uid.rsplit("-", 1)[0][-7:] for uid in spray} == {"truck-1", "lk-cart", "-pickup"}
     for uid in spray:
         assert first[uid].dtstart.value - second[uid].dtstart.value == timedelta(hours=11)
 

@@ -96,7 +96,10 @@ def test_the_briefing_says_where_they_differ_and_whom_it_follows():
     shown = briefing.build_view(planned(MILD, other(**SNOW)))
     text = terminal.render_text(shown)
     assert "Second opinion" in text
-    assert "metno" in text
+    assert "MET Norway has" in text
+    cautious = {"policy": {"when_sources_differ": "cautious"}}
+    other_way = briefing.build_view(planned(MILD, other(**SNOW), **cautious))
+    assert "planned by MET Norway, the more cautious one" in terminal.render_text(other_way)
     same = terminal.render_text(briefing.build_view(planned(SNOW, other(**SNOW))))
     assert "Second opinion" in same
     assert "agree" in same

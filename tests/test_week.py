@@ -74,7 +74,7 @@ def write_company(folder, monkeypatch):
     """Write half of the demo's company, and its storm as issued on each of seven mornings."""
     company = YAML(typ="safe").load(ROOT / "stormplan" / "demo" / "sites.yaml")
     company["sites"] = {key: company["sites"][key] for key in SITES}
-    company["weather"]["recorded"] = "forecasts"
+    company["weather"] = {"sources": ["recorded"], "recorded": "forecasts"}
     company |= {"schedule": {"storm_interval": "3 h", "jitter": "0 min"}}
     company |= {"policy": {"horizon": "30 h"}}
     (folder / "sites.yaml").write_text(json.dumps(company, default=str), encoding="utf-8")

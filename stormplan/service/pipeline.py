@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -43,14 +44,16 @@ from stormplan.store.run_log import RunLog
 from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
-from stormplan.weather.forecast import HISTORY_H
+from stormplan.weather.forecast import HISTORY_H, CellForecast
 from stormplan.weather.http_client import ClientPolicy, Fetcher
 from stormplan.weather.providers import (
     Location,
     LocationForecasts,
+    NotServedError,
     fetch_forecasts,
     nws,
     open_sources,
+    table,
 )
 from stormplan.weather.providers.gather_rules import GatherRules
 from stormplan.weather.providers.nws_alerts import NwsAlerts
@@ -359,7 +362,8 @@ def plan_demo(now: datetime = DEMO_NOW) -> Plan:
     sites = sites_file.parse_sites((folder / "sites.yaml").read_text(encoding="utf-8"))
     recorded = RecordedSource(folder, credit="Invented forecast, for demonstration only")
     days = timedelta(days=max((now - DEMO_NOW) // timedelta(days=1), 0))
-    gathered = fetch_forecasts([recorded], _locations(sites), now - days)
+    tables = _BundledTables(folder, sites.weather.tables)
+    gathered = fetch_forecasts([recorded, tables], _locations(sites), now - days)
     lines = (folder / "record.jsonl").read_text(encoding="utf-8").splitlines()
     entries = [parse_entry(line, f"record.jsonl:{n}") for n, line in enumerate(lines, start=1)]
     done = [one for one in entries if one.at <= now]
@@ -372,13 +376,31 @@ def plan_demo(now: datetime = DEMO_NOW) -> Plan:
     )
 
 
+@dataclass(frozen=True)
+class _BundledTables:
+    """The demo's second opinion: hourly tables, an hour old whenever they are read."""
+
+    folder: Traversable
+    names: Mapping[str, str]
+
+    def forecast(self, location: Location, now: datetime) -> CellForecast:
+        if location.key not in self.names:
+            raise NotServedError(f"table: there is none for {location.key}")
+        text = (self.folder / self.names[location.key]).read_text(encoding="utf-8")
+        return table.parse_forecast(text, location, now - timedelta(hours=1), now)
+
+
 def _reissued(found: LocationForecasts, days: timedelta) -> LocationForecasts:
-    """Return the demo's forecast as issued again, unchanged, days later."""
-    if found.forecast is None:
-        return found
-    cell = found.forecast
-    again = replace(cell, issued_at=cell.issued_at + days, fetched_at=cell.fetched_at + days)
-    return replace(found, forecast=again)
+    """Return the demo's forecasts as issued again, unchanged, days later."""
+
+    def again(cell: CellForecast) -> CellForecast:
+        return replace(cell, issued_at=cell.issued_at + days, fetched_at=cell.fetched_at + days)
+
+    return replace(
+        found,
+        forecast=None if found.forecast is None else again(found.forecast),
+        other_forecasts=tuple(map(again, found.other_forecasts)),
+    )
 
 
 def _locations(sites: Sites) -> list[Location]:

@@ -67,7 +67,7 @@ class YardSites:
 
 @dataclass(frozen=True)
 class WorkLine:
-    """One kind of work of a plan that goes: from when, where, and the worst it is against."""
+    """One kind of work of a plan that goes: from when, where first, and the worst it is against."""
 
     kind: str
     start: str
@@ -230,9 +230,10 @@ def _work_lines(plan: Plan, fmt: ReportFormat) -> list[WorkLine]:
     timed = []
     for work in _work(plan):
         kind = capitalize_first(work.phrase.removesuffix(", on"))
-        of_work = [(site, surface, item) for site, surface, item, _ in work.visits]
+        in_order = sorted(work.visits, key=lambda each: each[-1].at)
+        of_work = [(site, surface, item) for site, surface, item, _ in in_order]
         timed.append((work.first_at, _work_line(kind, work.first_at, of_work, fmt)))
-    missed = list(_missed(plan))
+    missed = sorted(_missed(plan), key=lambda each: _first_onset([each]))
     if missed:
         onset = _first_onset(missed)
         timed.append((onset, _work_line("Not reached", onset, missed, fmt)))
@@ -245,15 +246,18 @@ def _work_line(
     treatments: Sequence[tuple[SitePlan, SurfacePlan, Treatment]],
     fmt: ReportFormat,
 ) -> WorkLine:
+    """Return a kind of work as a line; its treatments come in order of time."""
     events = [(site, item.event) for site, _, item in treatments if item.event is not None]
     site, worst = max(events, key=_severity)
     chance = f" {format_chance(worst.probability)}" if worst.chance_given else ""
     surfaces = {(one.key, surface.key) for one, surface, _ in treatments}
+    first = treatments[0][0]
+    first_site = "" if first.key == site.key else f", {first.name} first"
     return WorkLine(
         kind,
         f"from {fmt.day_hour(first_at)}",
         pluralize(len(surfaces), "surface"),
-        pluralize(len({one.key for one, *_ in treatments}), "site"),
+        pluralize(len({one.key for one, *_ in treatments}), "site") + first_site,
         f"{worst.hazard}{chance} at {site.name}",
     )
 
@@ -329,7 +333,7 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     blends = _blend_totals(plan, fmt)
     if blends:
         total = fmt.units.volume(sum(yard.pretreat_l for yard in plan.yards))
-        yield SummaryRow("Spray", total, blends if len(blends) > 1 else ())
+        yield SummaryRow("Spray", total + _liquid_cost(plan), blends if len(blends) > 1 else ())
         if len(blends) == 1:
             yield SummaryRow("Blend", blends[0][0])
     yield from _work_rows(plan, fmt)
@@ -358,7 +362,7 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
 
 
 def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
-    """Yield crew hours, time left, surfaces not reached and the cost of the liquid."""
+    """Yield crew hours, time left and surfaces not reached."""
     crews = [
         yard.sprayer_schedule for yard in plan.yards if yard.sprayer_schedule.hours_needed > 0.0
     ]
@@ -374,10 +378,13 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
         yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed))))
+
+
+def _liquid_cost(plan: Plan) -> str:
+    """Return what the liquid costs; empty where a price is not known."""
     costs = [yard.cost for yard in plan.yards if yard.pretreat_l > 0.0]
     known = [cost for cost in costs if cost is not None]
-    if known and len(known) == len(costs):
-        yield SummaryRow("Liquid costs", f"{plan.currency} {sum(known):,.0f}")
+    return f" for {plan.currency} {sum(known):,.0f}" if len(known) == len(costs) else ""
 
 
 def _missed(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
@@ -513,7 +520,7 @@ def _smallest_margin(
 def _forecast_age(sources: list[SourceRecord], now: datetime, fmt: ReportFormat) -> str:
     oldest = min(source.issued_at for source in sources)
     names = join_names(sorted({source_text.source_name(source.source) for source in sources}))
-    return f"{format_age(now - oldest)} old, from {names}, issued {fmt.day_hour(oldest)}"
+    return f"{format_age(now - oldest)} old ({fmt.day_hour(oldest)}), {names}"
 
 
 def _priority_site(plan: Plan, key: str, fmt: ReportFormat) -> tuple[str, str, str]:

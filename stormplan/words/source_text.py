@@ -6,7 +6,13 @@ from collections.abc import Iterable
 
 from stormplan.planning.plan import Plan, SitePlan
 from stormplan.planning.source_comparison import SourceDifference, SourceSummary
-from stormplan.words.formatting import ReportFormat, format_percent, pluralize
+from stormplan.words.formatting import (
+    ReportFormat,
+    capitalize_first,
+    format_chance,
+    join_names,
+    pluralize,
+)
 
 MAX_SITES = 3  # on the first screen; the rest stand with their site
 
@@ -42,23 +48,25 @@ def agreement_summary(plan: Plan, fmt: ReportFormat) -> str:
         return ""
     lines = [line for site in compared for line in difference_lines(site, fmt)]
     if not lines:
-        names = sorted({other.summary.source for site in compared for other in site.other_sources})
-        return f"{', '.join(names)} agree at all {pluralize(len(compared), 'site')}"
+        names = {other.summary.source for site in compared for other in site.other_sources}
+        verb = "agrees" if len(names) == 1 else "agree"
+        said = capitalize_first(join_names(sorted(map(source_name, names))))
+        return f"{said} {verb} at {pluralize(len(compared), 'site')}"
     differing = [
         site for site in compared if any(other.differences for other in site.other_sources)
     ]
     head = f"Differs at {len(differing)} of {pluralize(len(compared), 'site')}"
     shown = lines[:MAX_SITES]
     more = f"; and {len(lines) - len(shown)} more below" if len(lines) > len(shown) else ""
-    return f"{head}: {'; '.join(shown)}{more}"
+    return f"{head}. {'; '.join(shown)}{more}"
 
 
 def difference_lines(site: SitePlan, fmt: ReportFormat) -> Iterable[str]:
     """Return a line for each forecast that differs from the one the site is planned on."""
     site_fmt = fmt.in_zone(site.timezone)
-    followed = (
-        "" if site.source is None else f"; {site.source.source} ({site.source_choice}) is followed"
-    )
+    followed = ""
+    if site.source is not None and site.source_choice != "preferred":
+        followed = f"; planned by {source_name(site.source.source)}, the {site.source_choice} one"
     return [
         f"{site.name}: {_difference_text(other, site_fmt)}{followed}"
         for other in site.other_sources
@@ -73,11 +81,11 @@ def _difference_text(other: SourceDifference, fmt: ReportFormat) -> str:
         parts.append(f"pavement down to {fmt.units.temperature(opinion.min_pavement_temp_c)}")
     if "snow" in other.differences:
         parts.append(f"{fmt.units.snowfall(opinion.snowfall_cm)} of snow")
-    return f"{opinion.source} has {', '.join(parts)}"
+    return f"{source_name(opinion.source)} has {', '.join(parts)}"
 
 
 def _decision(opinion: SourceSummary, fmt: ReportFormat) -> str:
     if opinion.onset is None or opinion.hazard is None or opinion.probability is None:
         return "no hazard"
-    likely = format_percent(opinion.probability)
-    return f"{opinion.hazard} from {fmt.day_hour(opinion.onset)}, {likely} ({opinion.action})"
+    likely = format_chance(opinion.probability)
+    return f"{opinion.hazard} {likely} from {fmt.day_hour(opinion.onset)} ({opinion.action})"
