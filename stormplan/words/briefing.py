@@ -24,6 +24,7 @@ from stormplan.words.formatting import (
     format_age,
     format_break_even,
     format_chance,
+    format_percent,
     join_names,
     plan_format,
     pluralize,
@@ -143,7 +144,9 @@ def build_view(plan: Plan) -> View:
         alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, fmt)),
         changes=change_lines(plan.changes, fmt),
         timeline=tuple(_timeline(plan, fmt)),
-        yard_mixes=tuple(yard_mix_view(yard, fmt) for yard in plan.yards),
+        yard_mixes=tuple(
+            yard_mix_view(yard, fmt, is_known=plan.has_forecast) for yard in plan.yards
+        ),
         sites_by_yard=sites_by_yard,
         unknown=diagnostic_text.layer_lines(plan, fmt),
         notes=diagnostic_text.note_lines(plan, fmt),
@@ -160,6 +163,9 @@ LIMIT_PHRASES = {
     "liquid_warn_below": "liquid is doubtful below",
     "solid_stop_below": "salt is not worth spreading below",
 }
+
+#: From which chance on there is work.
+GO_RULES = ("go_probability", "go_probability_beyond_day")
 
 #: What counts as today's in the rows of the first screen.
 DAY_AHEAD = timedelta(hours=24)
@@ -331,11 +337,19 @@ def _unknown_clause(plan: Plan) -> str:
 def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     actions = _active_treatments(plan)
     blends = _blend_totals(plan, fmt)
+    post_treat_l = _post_treat_l(plan)
+    later = f"{fmt.units.volume(post_treat_l)} after the storm" if post_treat_l > 0.0 else ""
     if blends:
-        total = fmt.units.volume(sum(yard.pretreat_l for yard in plan.yards))
-        yield SummaryRow("Spray", total + _liquid_cost(plan), blends if len(blends) > 1 else ())
+        ahead = fmt.units.volume(sum(yard.pretreat_l for yard in plan.yards)) + _liquid_cost(plan)
         if len(blends) == 1:
+            yield SummaryRow("Spray", f"{ahead}, then {later}" if later else ahead)
             yield SummaryRow("Blend", blends[0][0])
+        else:
+            after = (("after the storm", fmt.units.volume(post_treat_l)),) if later else ()
+            yield SummaryRow("Spray", ahead, (*blends, *after))
+    elif later:
+        yield SummaryRow("Spray", later)
+    yield from _spread_rows(plan, fmt)
     yield from _work_rows(plan, fmt)
     short = [
         f"{yard.name}: {', '.join(shortage_lines(yard, fmt.units))}"
@@ -350,6 +364,9 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     margin = _smallest_margin(actions, fmt)
     if margin:
         yield SummaryRow("Tightest", margin)
+    waiting = _nearest_wait(actions)
+    if waiting:
+        yield SummaryRow("Nearest wait", waiting)
     agreement = _cost_loss_agreement(actions, plan.made_at)
     if agreement:
         yield SummaryRow("In money", agreement)
@@ -359,6 +376,29 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     comparison = source_text.agreement_summary(plan, fmt)
     if comparison:
         yield SummaryRow("Second opinion", comparison)
+
+
+def _post_treat_l(plan: Plan) -> float:
+    """Return what is sprayed after the storm [L]."""
+    return sum(
+        visit.volume_l
+        for *_, item in _active_treatments(plan)
+        for visit in item.visits
+        if visit.action is Action.POST_TREAT
+    )
+
+
+def _spread_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
+    """Yield what is spread dry."""
+    salt_kg = sum(yard.spread_salt_kg for yard in plan.yards)
+    sand_kg = sum(yard.spread_sand_kg for yard in plan.yards)
+    spread = [
+        f"{fmt.units.mass(kg)} of {what}"
+        for kg, what in ((salt_kg, "salt"), (sand_kg, "sand"))
+        if kg > 0.0
+    ]
+    if spread:
+        yield SummaryRow("Spread", ", ".join(spread))
 
 
 def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
@@ -453,10 +493,8 @@ def _hazard_probability(
             parts.append(f"{hazard} by its amount, {where}; the source gives no chance")
             continue
         chances = sorted(event.probability for event in of_hazard)
-        text = f"{hazard} {format_chance(chances[0])}"
-        if round(chances[-1], 2) != round(chances[0], 2):
-            text += f" to {format_chance(chances[-1])}"
-        parts.append(f"{text} ({where})")
+        said = dict.fromkeys(map(format_chance, (chances[0], chances[-1])))
+        parts.append(f"{hazard} {' to '.join(said)} ({where})")
     return "; ".join(parts)
 
 
@@ -509,11 +547,37 @@ def _smallest_margin(
     if not margins:
         return ""
     _, saw, limit, rule, site_name, surface_name = min(margins)
+    pavement, limit_text = fmt.units.temperature(saw), fmt.units.temperature(limit)
     left = fmt.units.temperature_difference(abs(saw - limit))
-    side = "past it" if saw < limit else "to spare"
+    side = f"{left} past it" if saw < limit else f"{left} to spare"
+    if pavement == limit_text:
+        side = "right at it"
     return (
-        f"{site_name}, {surface_name}: pavement down to {fmt.units.temperature(saw)};"
-        f" {LIMIT_PHRASES[rule]} {fmt.units.temperature(limit)} ({left} {side})"
+        f"{site_name}, {surface_name}: pavement down to {pavement};"
+        f" {LIMIT_PHRASES[rule]} {limit_text} ({side})"
+    )
+
+
+def _nearest_wait(
+    actions: list[tuple[SitePlan, SurfacePlan, Treatment]],
+) -> str:
+    """Return the wait that is nearest to work, and the chance from which on it is work."""
+    margins = [
+        (reason.limit - reason.observed, site.name, surface.name, item.event, reason)
+        for site, surface, item in actions
+        for reason in item.reasons
+        if item.action is Action.WAIT and reason.rule in GO_RULES
+        and reason.observed is not None and reason.limit is not None
+    ]  # fmt: skip
+    if not margins:
+        return ""
+    _, site_name, surface_name, event, reason = min(margins, key=lambda each: each[:3])
+    assert event is not None
+    assert reason.observed is not None
+    assert reason.limit is not None
+    return (
+        f"{site_name}, {surface_name}: {event.hazard} {format_chance(reason.observed)},"
+        f" goes at {format_percent(reason.limit)}"
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from zoneinfo import ZoneInfo
@@ -28,6 +28,7 @@ from stormplan.operations.mix_records import (
     YardTankCorrection,
 )
 from stormplan.planning.plan import Plan
+from stormplan.treatment.records import Action, Visit
 from stormplan.units import KG_PER_LB, UnitFormatter
 from stormplan.words import templating
 from stormplan.words.dry_material import SpreadBlock, lifts, spread_block
@@ -108,6 +109,7 @@ class MixSheetView:
     hydrometer_corrections: tuple[tuple[str, str, str, str], ...]
     hydrometer_corrections_note: str
     loads: tuple[BlendLoadView, ...]
+    later_loads: tuple[BlendLoadView, ...]
     blend_locations: tuple[tuple[str, str], ...]
     tanks: tuple[tuple[str, str, str, str, str], ...]
     stock: str
@@ -119,7 +121,8 @@ class MixSheetView:
         """Whether the sheet needs smaller letters to fit a page."""
         tables: tuple[tuple[object, ...], ...] = (
             *(self.ledger, self.batches, self.first_corrections, self.tank_corrections),
-            *(self.hydrometer_corrections, self.loads, self.blend_locations, self.sprayers),
+            *(self.hydrometer_corrections, self.blend_locations, self.sprayers),
+            *(self.loads, self.later_loads),
             *(self.additives, self.spread.rows if self.spread else ()),
         )
         return sum(map(len, tables)) > MAX_ROOMY_LINES
@@ -154,7 +157,8 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
     for yard in plan.yards:
         fmt = ReportFormat(UnitFormatter(plan.units), _yard_zone(plan, yard.yard))
         spread = spread_block(plan, yard, fmt)
-        views.append(_mix_sheet_view(yard, names, unknown[yard.yard], spread, plan.made_at, fmt))
+        view = _mix_sheet_view(yard, names, unknown[yard.yard], spread, plan.made_at, fmt)
+        views.append(replace(view, later_loads=tuple(_later_loads(plan, yard.yard, fmt))))
     return tuple(views)
 
 
@@ -316,6 +320,7 @@ def _mix_sheet_view(
         f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))} at "
         f"{formatter.temperature(yard.settled_temp_c)}.",
         loads=tuple(_blend_load_view(blend, fmt) for blend in yard.blends),
+        later_loads=(),
         blend_locations=_blend_locations(yard, fmt),
         tanks=tuple(_tank_rows(yard, fmt)),
         stock=stock_text(yard, fmt),
@@ -404,6 +409,31 @@ def _blend_load_view(blend: BlendVolume, fmt: ReportFormat) -> BlendLoadView:
             f"{fmt.day_hour(blend.first_load_at)}, {pluralize(blend.surface_count, 'surface')}"
         ),
     )
+
+
+def _later_loads(plan: Plan, yard: str, fmt: ReportFormat) -> Iterable[BlendLoadView]:
+    """Yield what is sprayed after the storm, by blend, the first needed first."""
+    blends: dict[tuple[str | None, float], list[Visit]] = {}
+    for site in plan.sites:
+        for _, item in site.treatments:
+            for visit in item.visits:
+                if site.yard == yard and visit.action is Action.POST_TREAT:
+                    blend = visit.additive_name if visit.additive else None, visit.additive_frac
+                    blends.setdefault(blend, []).append(visit)
+    for (additive_name, frac), visits in sorted(
+        blends.items(), key=lambda each: min(visit.at for visit in each[1])
+    ):
+        volume_l = sum(visit.volume_l for visit in visits)
+        additive_l = frac * volume_l if additive_name else 0.0
+        first_at = fmt.day_hour(min(visit.at for visit in visits))
+        yield BlendLoadView(
+            name=blend_name(additive_name, frac),
+            volume=fmt.units.precise_volume(volume_l),
+            brine=fmt.units.precise_volume(volume_l - additive_l),
+            additive=fmt.units.precise_volume(additive_l) if additive_name else "none",
+            additive_name=additive_name or "",
+            first_load_at=f"after it, {first_at}",
+        )
 
 
 def _blend_locations(yard: YardMix, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:

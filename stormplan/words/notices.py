@@ -53,6 +53,7 @@ ACTION_PHRASES: Mapping[Action, str] = {
     Action.INSPECT: "check, and treat slick spots",
     Action.UNKNOWN: "look at the site",
 }
+SPREAD_ACTIONS = (Action.SALT, Action.SAND, Action.POST_TREAT)
 WATCHING = "We are watching this and will update you."
 CLIENT_ADVICE = (
     "Use the cleared routes, walk slowly, and look before you step or drive: ice can be there when"
@@ -76,8 +77,10 @@ class NoticeLine:
         Likely or possible.
     text : str
         All of it in a sentence or two.
-    when, short_when, begins : str
+    when, begins : str
         Its hours, or the first, with date and zone.
+    start, end : datetime
+        Its hours, aware.
     severity : int
         How bad, by the order of hazards [-].
     """
@@ -86,8 +89,9 @@ class NoticeLine:
     chance: str
     text: str
     when: str
-    short_when: str
     begins: str
+    start: datetime
+    end: datetime
     severity: int
 
 
@@ -204,7 +208,8 @@ def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
             lines = _notice_lines(site, formatter, client)
             if lines:
                 told = SiteNotice(one_line(site.name), lines, "")
-                found.append(replace(told, sms_text=_sms_text(told, plan)))
+                fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
+                found.append(replace(told, sms_text=_sms_text(told, plan, fmt)))
     if not found:
         return None
     subject = _subject(found)
@@ -280,7 +285,7 @@ def _slippery_periods(surface: SurfacePlan) -> Iterable[_Period]:
             )
     for one in surface.refreeze_periods:
         if one.water_source == "what the storm leaves":
-            doing = f"Our plan: {ACTION_PHRASES[Action.INSPECT]}."
+            doing = _doing_after(surface, one.start)
             severity = SEVERITY_ORDER.index(Hazard.REFREEZE)
             yield _Period(
                 one.start, one.end, "ice", LEFTOVER_ICE, one.probability, "", doing, severity
@@ -309,6 +314,25 @@ def _doing(item: Treatment, hazard: Hazard) -> str:
     return f"Our plan: {text}."
 
 
+def _doing_after(surface: SurfacePlan, end: datetime) -> str:
+    """Return what the crew does about what a storm leaves: after it, else as it ends."""
+    visits = sorted(
+        (
+            visit
+            for item in surface.treatments
+            if item.event is not None and item.event.end <= end
+            for visit in item.visits
+        ),
+        key=lambda visit: visit.at,
+    )
+    if any(visit.at >= end and visit.action is Action.INSPECT for visit in visits):
+        return f"Our plan: {ACTION_PHRASES[Action.INSPECT]}."
+    spread = [visit for visit in visits if visit.action in SPREAD_ACTIONS]
+    if not spread:
+        return WATCHING
+    return f"Our plan: {ACTION_PHRASES[spread[-1].action]} as it ends."
+
+
 def _notice_line(
     period: _Period, surfaces: Sequence[str], likely_from: float, fmt: ReportFormat
 ) -> NoticeLine:
@@ -325,8 +349,9 @@ def _notice_line(
         chance=chance,
         text=" ".join(filter(None, (said, period.doing))),
         when=when,
-        short_when=when.replace(" to ", "-"),
         begins=fmt.dated_hour(period.start),
+        start=period.start,
+        end=period.end,
         severity=period.severity,
     )
 
@@ -362,21 +387,44 @@ def _notice_text(client: ClientPlan, sites: Sequence[SiteNotice], plan: Plan, su
     return "\n".join(out)
 
 
-def _sms_text(site: SiteNotice, plan: Plan) -> str:
-    """Return one text message that is true for one site, of at most 160 GSM 7-bit characters."""
+def _sms_text(site: SiteNotice, plan: Plan, fmt: ReportFormat) -> str:
+    """Return one text message that is true for one site, of at most 160 GSM 7-bit characters.
+
+    It has the hours of the worst, over all surfaces, and what else is likely from when.
+    """
     worst = site.worst
-    what = ": " + gsm_text(f"{worst.noun} {worst.chance} {worst.short_when}.")
+    end = worst.end
+    for line in site.lines:
+        if line.noun == worst.noun and worst.start <= line.start <= end:
+            end = max(end, line.end)
+    hours = fmt.dated_range(worst.start, end).replace(" to ", "-")
+    what = ": " + gsm_text(f"{worst.noun} {worst.chance} {hours}.")
     caution = " Treated ground can still be slippery."
     room = SMS_MAX_CHARS - len(what) - len(caution)
     name = gsm_text(site.name)
     if len(name) > max(room, MIN_SMS_NAME_CHARS):
         name = f"{name[: max(room, MIN_SMS_NAME_CHARS) - 3].rstrip(' ,')}..."
-    text = f"{name}{what}{caution}"
-    more = [] if plan.phone is None else [f"Call {plan.phone}."]
-    for part in (*more, one_line(plan.company)):
-        signed = f"{text} {gsm_text(part)}"
-        text = signed if len(signed) <= SMS_MAX_CHARS else text
-    return text
+    call = "" if plan.phone is None else " " + gsm_text(f"Call {plan.phone}.")
+    text = f"{name}{what}"
+    for before, after in (
+        (gsm_text(_what_follows(site, end, fmt)), f"{caution}{call}"),
+        ("", f"{caution}{call}"),
+        ("", caution),
+    ):
+        whole = f"{text} {before}".rstrip() + after
+        if len(whole) <= SMS_MAX_CHARS:
+            break
+    signed = f"{whole} {gsm_text(one_line(plan.company))}"
+    return signed if len(signed) <= SMS_MAX_CHARS else whole
+
+
+def _what_follows(site: SiteNotice, end: datetime, fmt: ReportFormat) -> str:
+    """Return what else is likely after a moment, and from when; empty for nothing."""
+    for line in site.lines:
+        if line.start >= end and line.chance == "likely":
+            what = "again" if line.noun == site.worst.noun else line.noun
+            return f"Then {what} from {fmt.day_hour(line.start)}."
+    return ""
 
 
 def gsm_text(text: str) -> str:

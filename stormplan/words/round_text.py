@@ -15,7 +15,7 @@ def rounds_text(schedules: Sequence[SprayerSchedule]) -> str:
     """Return how long the rounds of some yards take, and how long before it starts they end."""
     needed_h = sum(one.hours_needed for one in schedules)
     available_h = sum(one.hours_available for one in schedules)
-    text = f"rounds take {needed_h:.1f} h of {available_h:.0f} h"
+    text = f"rounds take {format_working_time(needed_h)} of {available_h:.0f} h"
     slacks_h = [one.slack_h for one in schedules if one.slack_h is not None]
     if not slacks_h:
         return text

@@ -55,10 +55,10 @@ def agreement_summary(plan: Plan, fmt: ReportFormat) -> str:
     differing = [
         site for site in compared if any(other.differences for other in site.other_sources)
     ]
-    head = f"Differs at {len(differing)} of {pluralize(len(compared), 'site')}"
+    tail = f"Differs at {len(differing)} of {pluralize(len(compared), 'site')}"
     shown = lines[:MAX_SITES]
     more = f"; and {len(lines) - len(shown)} more below" if len(lines) > len(shown) else ""
-    return f"{head}. {'; '.join(shown)}{more}"
+    return f"{'; '.join(shown)}{more}. {tail}"
 
 
 def difference_lines(site: SitePlan, fmt: ReportFormat) -> Iterable[str]:
@@ -77,6 +77,8 @@ def difference_lines(site: SitePlan, fmt: ReportFormat) -> Iterable[str]:
 def _difference_text(other: SourceDifference, fmt: ReportFormat) -> str:
     opinion = other.summary
     parts = [_decision(opinion, fmt)]
+    if opinion.hazard is None:  # how warm and bare then does not matter
+        return f"{source_name(opinion.source)} has {parts[0]}"
     if "coldest pavement" in other.differences and opinion.min_pavement_temp_c is not None:
         parts.append(f"pavement down to {fmt.units.temperature(opinion.min_pavement_temp_c)}")
     if "snow" in other.differences:

@@ -21,6 +21,7 @@ from stormplan.words.formatting import (
 )
 from stormplan.words.round_text import short_slack_text, travel_text
 
+NOTHING, NOT_KNOWN = "Nothing to mix.", "NOT KNOWN: no site has a forecast."
 MIN_ENSEMBLE_RATIO = 1.02  # of what is sprayed; less is within what a pump is set to
 TANK_STATUS_TEXT = {
     "usable": "OK",
@@ -41,11 +42,11 @@ class YardMixView:
     shortages: tuple[str, ...]
 
 
-def yard_mix_view(yard: YardMix, fmt: ReportFormat) -> YardMixView:
-    """Return the text view of a yard's mix."""
+def yard_mix_view(yard: YardMix, fmt: ReportFormat, *, is_known: bool = True) -> YardMixView:
+    """Return the text view of a yard's mix; without any forecast nothing to mix is no answer."""
     formatter = fmt.units
     if not yard.blends and not yard.brine_needed_l and not spread_rows(yard, formatter):
-        return YardMixView(yard.name, (), (("Mix", "Nothing to mix."),), ())
+        return YardMixView(yard.name, (), (("Mix", NOTHING if is_known else NOT_KNOWN),), ())
     rows = [
         *ensemble_rows(yard, formatter),
         *spread_rows(yard, formatter),
@@ -234,10 +235,8 @@ def ensemble_rows(yard: YardMix, formatter: UnitFormatter) -> Iterable[tuple[str
         formatter.volume, (demand.median_l, demand.quantile_l, demand.max_l)
     )
     share = format_percent(demand.quantile_level)
-    yield (
-        "Spray in the forecasts",
-        f"half need {median} or less, {share} {high} or less, the most {maximum}",
-    )
+    half = f"half need {median} or less" if demand.median_l > 0.0 else "half need none"
+    yield "Spray in the forecasts", f"{half}, {share} {high} or less, the most {maximum}"
 
 
 def spread_rows(yard: YardMix, formatter: UnitFormatter) -> list[tuple[str, str]]:
