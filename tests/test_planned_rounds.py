@@ -34,7 +34,7 @@ def snow(start):
             "snowfall_swe_mm": amount, "snowfall_cm": amount}  # fmt: skip
 
 
-def plan_sites(count, start, **more):
+def plan_sites(count, start, *, snowfall=None, **more):
     """Lots of an hour and nine minutes each beside the yard, of falling priority."""
     sites = {
         f"s{n}": site_entry(43.1, -89.4 - n / 1000, {"lot": LOT}, name=f"Site {n}", priority=n,
@@ -43,7 +43,7 @@ def plan_sites(count, start, **more):
     }  # fmt: skip
     return make_plan(
         parse_sites(sites, clients=CLIENTS, **more),
-        dict.fromkeys(sites, SiteForecasts(forecast_cell(**snow(start)))),
+        dict.fromkeys(sites, SiteForecasts(forecast_cell(**snow(start) | (snowfall or {})))),
         NOON,
     )
 
@@ -52,6 +52,14 @@ def plan_sites(count, start, **more):
 def tight():
     """Five lots, and time for two."""
     return plan_sites(5, 3)
+
+
+@pytest.fixture(scope="module")
+def later_storm():
+    """Three lots, time for two before the first snow and for all before the next."""
+    amount = between_hours(3, 9, 0.5) | {50: 0.5, 56: 0.0}
+    more = {"snowfall_swe_mm": amount, "snowfall_cm": amount}
+    return plan_sites(3, 3, snowfall=more, policy={"max_damp": "1 mm"})
 
 
 def yard_mix_text(plan):
@@ -80,11 +88,63 @@ def test_what_is_not_reached_is_not_in_the_gallons_cost_or_chloride(tight):
         assert item.missed.remedies == ("second sprayer", "solids")
         assert all(visit.action is not Action.PRETREAT for visit in item.visits)
         assert item.chloride_kg == pytest.approx(sum(one.chloride_kg for one in item.visits))
-        assert item.chloride_kg < by_site["s1"].chloride_kg
-        (look,) = [v for v in item.visits if v.at == item.event.start]
-        assert look.action is Action.INSPECT
+        (salt,) = [v for v in item.visits if v.at == item.event.start]
+        assert salt.action is Action.SALT
+        assert item.text.startswith("Not pre-treated: not reached before it starts")
     whole = {site.key: site.chloride_kg for site in tight.sites}
     assert whole["s3"] == pytest.approx(by_site["s3"].chloride_kg)
+
+
+def bare(visits):
+    return [visit.model_copy(update={"reasons": ()}) for visit in visits]
+
+
+def test_what_is_not_reached_is_decided_as_where_it_is_too_late_to_spray(tight):
+    """Same lot, same snow, no liquid ahead: what keeps the truck away makes no difference."""
+    late = treatments(plan_sites(5, 3, policy={"lead_min": "6 h", "lead_best": "6 h"}))
+    found = treatments(tight)
+    for key in ("s3", "s4", "s5"):
+        assert late[key].missed is None
+        assert bare(found[key].visits) == bare(late[key].visits)
+        assert found[key].cost == late[key].cost
+    salt_kg = sum(visit.salt_kg for item in found.values() for visit in item.visits)
+    (yard,) = tight.yards
+    assert yard.spread_salt_kg == pytest.approx(salt_kg)
+    assert "salt 3 surfaces" in build_view(tight).headline.lower()
+
+
+def test_what_the_rounds_have_before_a_later_storm_stands(later_storm):
+    (yard,) = later_storm.yards
+    stops = [stop for one in yard.sprayer_schedule.sprayers for stop in one.stops]
+    first, second = sorted({item.event.start for site in later_storm.sites
+                            for _, item in site.treatments})  # fmt: skip
+    assert sorted((stop.site, stop.onset) for stop in stops) == [
+        ("s1", first), ("s1", second), ("s2", first), ("s2", second), ("s3", second)
+    ]  # fmt: skip
+    planned = {(site.key, item.event.start): item for site in later_storm.sites
+               for _, item in site.treatments}  # fmt: skip
+    assert planned["s3", first].missed.reason == "others first"
+    assert planned["s3", first].action is Action.SALT
+    for stop in stops:
+        item = planned[stop.site, stop.onset]
+        assert (item.volume_l, item.scheduled_start) == (pytest.approx(stop.volume_l), stop.start)
+    assert yard.pretreat_l == pytest.approx(sum(stop.volume_l for stop in stops))
+
+
+def test_a_stop_that_nothing_asks_for_any_more_is_taken_out(later_storm):
+    (yard,) = later_storm.yards
+    schedule = yard.sprayer_schedule
+    stops = {(s.site, s.surface, s.onset) for one in schedule.sprayers for s in one.stops}
+    missed = {(one.site, one.surface, one.onset) for one in schedule.unserved}
+    gone = max(stops, key=lambda key: (key[0] == "s3", key[2]))
+    less = schedule.restricted_to(stops - {gone}, missed)
+    kept = {(s.site, s.surface, s.onset) for one in less.sprayers for s in one.stops}
+    assert kept == stops - {gone}
+    assert [one.volume_l for one in less.sprayers] == [
+        pytest.approx(sum(stop.volume_l for stop in one.stops)) for one in less.sprayers
+    ]
+    assert schedule.restricted_to(stops, missed) == schedule
+    assert schedule.restricted_to(stops, ()).unserved == ()
 
 
 def test_the_first_screen_counts_what_goes_out_and_lists_the_rest_by_client(tight):
@@ -96,7 +156,7 @@ def test_the_first_screen_counts_what_goes_out_and_lists_the_rest_by_client(tigh
     (theirs,) = by_client
     assert theirs.startswith("Theirs (invented): ")
     assert "Site 3 asphalt lot, Site 4 asphalt lot" in theirs
-    assert theirs.endswith("; instead a second sprayer, or salt when it starts")
+    assert theirs.endswith("; instead salt from Mon 3 PM on, as planned, or a second sprayer")
     assert re.match(r"ONLY \d+ min from the tightest stop", rows["Time left"].text)
 
 
@@ -117,13 +177,12 @@ def test_what_nobody_reaches_is_work_however_calm_the_rest_is():
     cells = {"a": SiteForecasts(forecast_cell(**frost))}
     usual = make_plan(parse_sites(sites), cells, NOON)
     slow = make_plan(parse_sites(sites, yards=yards), cells, NOON)
-    tonight, *later = slow.sites[0].surfaces[0].treatments
+    tonight = slow.sites[0].surfaces[0].treatments[0]
     assert (usual.verdict, slow.verdict) == ("go", "go")
     assert tonight.missed is not None
-    assert not any(visit.action.is_work for visit in tonight.visits)
+    (salt,) = [visit for visit in tonight.visits if visit.action.is_work]
+    assert (salt.action, salt.at) == (Action.SALT, tonight.event.start)
     assert slow.first_start == tonight.event.start
-    assert all("chosen for a treated surface" in one.cautions[-1] for one in later)
-    assert not any("Protected" in one.text for one in later)
     view = build_view(slow)
     assert view.headline.startswith("No sprayer reaches 1 surface before it starts, from Mon ")
     assert re.match(r"GO Mon \d+ PM: 1 surface NOT reached in time", view.subject)

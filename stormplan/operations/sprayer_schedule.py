@@ -7,7 +7,7 @@ before the next. Driving, refills and shifts count. What is not treated in time 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Literal
@@ -124,6 +124,19 @@ class SprayerPlan(Record):
     back_at: AwareDatetime | None
     stops: tuple[Stop, ...]
 
+    def restricted_to(self, sprayed: Collection[tuple[str, str, datetime]]) -> SprayerPlan:
+        """Return the plan without the stops that are asked for no more.
+
+        Parameters
+        ----------
+        sprayed : collection of (str, str, datetime)
+            Site, surface and onset of what is to be sprayed.
+        """
+        stops = tuple(one for one in self.stops if (one.site, one.surface, one.onset) in sprayed)
+        return self.model_copy(
+            update={"stops": stops, "volume_l": sum(stop.volume_l for stop in stops)}
+        )
+
 
 UNSERVED_TEXT: Mapping[MissedReason, str] = {
     "no sprayer": "no sprayer of the yard serves this surface at this rate",
@@ -208,6 +221,32 @@ class SprayerSchedule(Record):
     travel: TravelBasis | None = None
     ordered_by: Literal["search", "greedy"] = "greedy"
     one_more: OneMoreSprayer | None = None
+
+    def restricted_to(
+        self,
+        sprayed: Collection[tuple[str, str, datetime]],
+        missed: Collection[tuple[str, str, datetime]],
+    ) -> SprayerSchedule:
+        """Return the schedule without stops and surfaces left out that are asked for no more.
+
+        Parameters
+        ----------
+        sprayed, missed : collection of (str, str, datetime)
+            Site, surface and onset of what is to be sprayed, and of what is to be named.
+
+        Returns
+        -------
+        SprayerSchedule
+            Its other stops at the same times.
+        """
+        return self.model_copy(
+            update={
+                "sprayers": tuple(one.restricted_to(sprayed) for one in self.sprayers),
+                "unserved": tuple(
+                    one for one in self.unserved if (one.site, one.surface, one.onset) in missed
+                ),
+            }
+        )
 
 
 def schedule_sprayers(

@@ -1,84 +1,152 @@
 """Treatments as the rounds have them: at the sprayer's time, or not at all.
 
-A pre-treat that no sprayer reaches is not planned as if it could: its liquid, chloride and cost are
-taken out of the plan, and in its place stand why, what can be done, and a look when it starts.
+A surface that no sprayer reaches is decided anew with that known: salt when it starts, or what
+else practice allows, is planned with its pounds, and the pre-treat that it does without stays
+named. What the rounds have for the same surface before later events is kept as they have it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
-from stormplan.company.practice_rules import Evidence
-from stormplan.numerics import floor_hour
 from stormplan.operations.sprayer_schedule import SprayerSchedule, Stop, UnservedSurface
 from stormplan.planning.plan import SitePlan
-from stormplan.treatment import products
-from stormplan.treatment.reasons import fact_reason
+from stormplan.planning.site_batch import SurfaceRounds
 from stormplan.treatment.records import Action, MissedPretreat, Treatment, Visit
+from stormplan.treatment.screening import ROUNDS
+from stormplan.treatment.surface_case import PretreatInRounds
 
 #: Site, surface, and the start of the event.
 JobKey = tuple[str, str, datetime]
 
-LOOK_TEXT = "Look when it starts: not pre-treated; salt what bonds"
-NOT_PLANNED = "Later visits were chosen for a treated surface: expect to come sooner."
+
+@dataclass(frozen=True)
+class RoundsOutcome:
+    """What the rounds make of the pre-treats that were asked for.
+
+    Attributes
+    ----------
+    stops : mapping of JobKey to tuple of (str, Stop)
+        Who sprays it, by name, and when.
+    missed : mapping of JobKey to MissedPretreat
+        What no sprayer reaches in time.
+    surfaces : mapping of (str, str) to tuple of PretreatInRounds
+        Every pre-treat of the surfaces with one that is missed.
+    """
+
+    stops: Mapping[JobKey, tuple[tuple[str, Stop], ...]]
+    missed: Mapping[JobKey, MissedPretreat]
+    surfaces: SurfaceRounds
 
 
-def with_rounds(
+def rounds_outcome(
     site_plans: Sequence[SitePlan], schedules: Iterable[SprayerSchedule]
-) -> list[SitePlan]:
-    """Return the sites with every pre-treat at its time in the rounds.
+) -> RoundsOutcome:
+    """Return what the rounds make of every pre-treat.
 
     Parameters
     ----------
     site_plans : sequence of SitePlan
-        As decided surface by surface.
+        As decided surface by surface, before there were rounds.
     schedules : iterable of SprayerSchedule
         The rounds of every yard.
+    """
+    stops: dict[JobKey, tuple[tuple[str, Stop], ...]] = {}
+    unserved: dict[JobKey, UnservedSurface] = {}
+    for schedule in schedules:
+        for sprayer in schedule.sprayers:
+            for stop in sprayer.stops:
+                key = stop.site, stop.surface, stop.onset
+                stops[key] = (*stops.get(key, ()), (sprayer.name, stop))
+        unserved |= {(one.site, one.surface, one.onset): one for one in schedule.unserved}
+    asked = {key: item for site in site_plans for key, item in _pretreats(site)}
+    missed = {}
+    for key, one in unserved.items():
+        item = asked[key]
+        assert item.latest_start is not None  # every pre-treat has one
+        missed[key] = MissedPretreat(
+            reason=one.reason,
+            text=one.text,
+            remedies=one.remedies,
+            additive_name=item.additive_name,
+            additive_frac=item.additive_frac,
+            rate_l_m2=item.rate_l_m2,
+            volume_l=item.volume_l,
+            latest_start=item.latest_start,
+        )
+    short = {key[:2] for key in missed}
+    surfaces = {
+        (site.key, surface.key): tuple(
+            _in_rounds(
+                item.event.start, visit, missed.get((site.key, surface.key, item.event.start))
+            )
+            for item in surface.treatments
+            for visit in item.visits
+            if item.event is not None and visit.action is Action.PRETREAT
+        )
+        for site in site_plans
+        for surface in site.surfaces
+        if (site.key, surface.key) in short
+    }
+    return RoundsOutcome(stops, missed, surfaces)
+
+
+def _pretreats(site: SitePlan) -> Iterable[tuple[JobKey, Treatment]]:
+    """Yield every pre-treat of a site."""
+    for surface, item in site.treatments:
+        if item.action is Action.PRETREAT and item.event is not None:
+            yield (site.key, surface.key, item.event.start), item
+
+
+def _in_rounds(onset: datetime, visit: Visit, missed: MissedPretreat | None) -> PretreatInRounds:
+    if missed is not None:
+        return PretreatInRounds(onset, text=missed.text)
+    return PretreatInRounds(onset, visit.at, visit.additive, visit.additive_frac, visit.rate_l_m2)
+
+
+def with_rounds(site_plans: Sequence[SitePlan], outcome: RoundsOutcome) -> list[SitePlan]:
+    """Return the sites with every pre-treat at its time in the rounds, and what is missed named.
+
+    Parameters
+    ----------
+    site_plans : sequence of SitePlan
+        Their surfaces with something missed decided anew.
+    outcome : RoundsOutcome
+        Of the rounds.
 
     Returns
     -------
     list of SitePlan
         In the same order.
     """
-    stops: dict[JobKey, list[tuple[str, Stop]]] = {}
-    unserved: dict[JobKey, UnservedSurface] = {}
-    for schedule in schedules:
-        for sprayer in schedule.sprayers:
-            for stop in sprayer.stops:
-                key = stop.site, stop.surface, stop.onset
-                stops.setdefault(key, []).append((sprayer.name, stop))
-        unserved |= {(one.site, one.surface, one.onset): one for one in schedule.unserved}
-    return [_site_with_rounds(site, stops, unserved) for site in site_plans]
 
+    def told(site: str, surface: str, item: Treatment) -> Treatment:
+        if item.event is None:
+            return item
+        key = site, surface, item.event.start
+        if item.action is Action.PRETREAT and key in outcome.stops:
+            return _scheduled(item, outcome.stops[key])
+        return _named_missed(item, outcome.missed.get(key))
 
-def _site_with_rounds(
-    site: SitePlan,
-    stops: Mapping[JobKey, Sequence[tuple[str, Stop]]],
-    unserved: Mapping[JobKey, UnservedSurface],
-) -> SitePlan:
-    surfaces = []
-    for surface in site.surfaces:
-        treatments: list[Treatment] = []
-        for item in surface.treatments:
-            if treatments and any(before.missed is not None for before in treatments):
-                item = _uncounted(item)
-            if item.action is Action.PRETREAT and item.event is not None:
-                key = site.key, surface.key, item.event.start
-                if key in stops:
-                    item = _scheduled(item, stops[key])
-                elif key in unserved:
-                    item = _missed(item, unserved[key])
-            treatments.append(item)
-        surfaces.append(surface.model_copy(update={"treatments": tuple(treatments)}))
-    chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
-    return site.model_copy(
-        update={
-            "surfaces": tuple(surfaces),
-            "chloride_kg": chloride_kg,
-            "chloride_dilution_l": products.chloride_dilution_l(chloride_kg),
-        }
-    )
+    return [
+        site.model_copy(
+            update={
+                "surfaces": tuple(
+                    surface.model_copy(
+                        update={
+                            "treatments": tuple(
+                                told(site.key, surface.key, item) for item in surface.treatments
+                            )
+                        }
+                    )
+                    for surface in site.surfaces
+                )
+            }
+        )
+        for site in site_plans
+    ]
 
 
 def _scheduled(item: Treatment, stops: Sequence[tuple[str, Stop]]) -> Treatment:
@@ -96,48 +164,35 @@ def _scheduled(item: Treatment, stops: Sequence[tuple[str, Stop]]) -> Treatment:
     )
 
 
-def _uncounted(item: Treatment) -> Treatment:
-    """Return a later treatment, with a caution that it was chosen for a treated surface."""
-    cautions = tuple(dict.fromkeys((*item.cautions, NOT_PLANNED)))
-    if item.action is not Action.INSPECT or item.event is None:
-        return item.model_copy(update={"cautions": cautions})
-    text = f"Look before {item.event.hazard}: what it was to be protected by is not put down."
-    return item.model_copy(update={"cautions": cautions, "text": text})
+def _named_missed(item: Treatment, missed: MissedPretreat | None) -> Treatment:
+    """Return a treatment with the pre-treat that it does without, if the rounds are why."""
+    if missed is None or all(reason.rule != ROUNDS for reason in item.reasons):
+        return item
+    text = f"Not pre-treated: {missed.text}. {item.text}"
+    return item.model_copy(update={"missed": missed, "text": text})
 
 
-def _missed(item: Treatment, unserved: UnservedSurface) -> Treatment:
-    """Return the treatment without its pre-treat."""
-    pretreats = [visit for visit in item.visits if visit.action is Action.PRETREAT]
-    visits = list(item.follow_up)
-    onset_hour = floor_hour(unserved.onset)
-    if all(floor_hour(visit.at) != onset_hour for visit in visits):
-        visits.append(Visit(action=Action.INSPECT, at=unserved.onset, text=LOOK_TEXT))
-        visits.sort(key=lambda visit: visit.at)
-    first = next((visit.action for visit in visits if visit.action.is_work), Action.INSPECT)
-    assert item.latest_start is not None  # every pre-treat has one
-    reason = fact_reason(
-        "rounds", "refuses", unserved.text, Evidence.OWN_CHOICE, "the rounds of the yard's sprayers"
-    )
-    costs = [visit.cost for visit in visits if visit.action.is_work]
-    return Treatment(
-        action=first,
-        event=item.event,
-        text=f"Not pre-treated: {unserved.text}",
-        missed=MissedPretreat(
-            reason=unserved.reason,
-            text=unserved.text,
-            remedies=unserved.remedies,
-            additive_name=item.additive_name,
-            additive_frac=item.additive_frac,
-            rate_l_m2=item.rate_l_m2,
-            volume_l=item.volume_l,
-            latest_start=item.latest_start,
-        ),
-        recheck_at=unserved.onset,
-        solid=item.solid,
-        visits=tuple(visits),
-        cost=None if item.cost is None or None in costs else sum(c for c in costs if c is not None),
-        chloride_kg=item.chloride_kg - sum(visit.chloride_kg for visit in pretreats),
-        reasons=(*item.reasons, reason),
-        cautions=(*item.cautions, NOT_PLANNED),
-    )
+def kept_schedules(
+    schedules: Mapping[str, SprayerSchedule], site_plans: Iterable[SitePlan]
+) -> dict[str, SprayerSchedule]:
+    """Return the rounds without stops, and lists without surfaces, that nothing asks for any more.
+
+    What is done for one hazard instead of a pre-treat may do for the next.
+
+    Parameters
+    ----------
+    schedules : mapping of str to SprayerSchedule
+        By yard.
+    site_plans : iterable of SitePlan
+        With rounds.
+    """
+    sprayed: set[JobKey] = set()
+    missed: set[JobKey] = set()
+    for site in site_plans:
+        sprayed |= {key for key, _ in _pretreats(site)}
+        missed |= {
+            (site.key, surface.key, item.event.start)
+            for surface, item in site.treatments
+            if item.missed is not None and item.event is not None
+        }
+    return {key: one.restricted_to(sprayed, missed) for key, one in schedules.items()}

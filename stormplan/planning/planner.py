@@ -8,7 +8,7 @@ one frozen record from which every report is rendered; the record's JSON Schema 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -48,8 +48,8 @@ from stormplan.planning.plan import (
     SourceRecord,
     SurfacePlan,
 )
-from stormplan.planning.planned_rounds import with_rounds
-from stormplan.planning.site_batch import SurfaceDecision
+from stormplan.planning.planned_rounds import kept_schedules, rounds_outcome, with_rounds
+from stormplan.planning.site_batch import NO_ROUNDS, SurfaceDecision, SurfaceRounds
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
 from stormplan.record.stock import (
@@ -135,12 +135,14 @@ def make_plan(
         key: site_forecasts.get(key, SiteForecasts(None, "no source was asked")) for key in keys
     }
 
-    def decide(cells: Mapping[str, CellForecast]) -> source_choice.SurfaceDecisions:
+    def decide(
+        sites: Sites, cells: Mapping[str, CellForecast], rounds: SurfaceRounds = NO_ROUNDS
+    ) -> source_choice.SurfaceDecisions:
         blocks = list(site_batch.split_sites(sites, keys, cells, histories))
         block_count = len(blocks)
         repeated_args = (
             [thing] * block_count
-            for thing in (cells, now, night_errors, error_records, histories, earlier_work)
+            for thing in (cells, now, night_errors, error_records, histories, earlier_work, rounds)
         )
         block_results = mapper(
             site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
@@ -149,18 +151,31 @@ def make_plan(
 
     cells_by_site = {key: found.forecasts for key, found in forecasts_by_site.items()}
     decisions_by_rank = [
-        decide({key: cells[rank] for key, cells in cells_by_site.items() if rank < len(cells)})
+        decide(
+            sites, {key: cells[rank] for key, cells in cells_by_site.items() if rank < len(cells)}
+        )
         for rank in range(max(map(len, cells_by_site.values()), default=0))
     ]
     source_decisions = {
         key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
     }
-    site_plans = [
-        _site_plan(key, sites, source_decisions[key], night_errors, histories) for key in keys
-    ]
+
+    def planned(key: str) -> SitePlan:
+        return _site_plan(key, sites, source_decisions[key], night_errors, histories)
+
+    site_plans = [planned(key) for key in keys]
     schedules = _sprayer_schedules(sites, site_plans, now)
-    site_plans = with_rounds(site_plans, schedules.values())
+    outcome = rounds_outcome(site_plans, schedules.values())
+    if outcome.surfaces:  # decided anew, once, with it known that no sprayer comes
+        again = _only_surfaces(sites, outcome.surfaces)
+        cells = {key: source_decisions[key].cell for key in again.sites}
+        redone = decide(again, {k: c for k, c in cells.items() if c is not None}, outcome.surfaces)
+        for key in again.sites:
+            source_decisions[key] = source_decisions[key].redecided(redone)
+        site_plans = [planned(site.key) if site.key in again.sites else site for site in site_plans]
+    site_plans = with_rounds(site_plans, outcome)
+    schedules = kept_schedules(schedules, site_plans)
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -198,6 +213,18 @@ def make_plan(
             if decision.cell is not None
         },
     )
+
+
+def _only_surfaces(sites: Sites, wanted: Collection[tuple[str, str]]) -> Sites:
+    """Return the sites file with only some surfaces, by site and surface."""
+    kept: dict[str, dict[str, Surface]] = {}
+    for site, surface in wanted:
+        kept.setdefault(site, {})[surface] = sites.sites[site].surfaces[surface]
+    only = {
+        key: sites.sites[key].model_copy(update={"surfaces": surfaces})
+        for key, surfaces in kept.items()
+    }
+    return sites.model_copy(update={"sites": only})
 
 
 def _recorded_yard(key: str, yard: Yard, stock: StockBook) -> Yard:

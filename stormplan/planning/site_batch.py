@@ -59,7 +59,7 @@ from stormplan.treatment.decide import CoupledModel
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment
-from stormplan.treatment.surface_case import ColumnHours, SurfaceCase
+from stormplan.treatment.surface_case import ColumnHours, PretreatInRounds, SurfaceCase
 from stormplan.weather.forecast import (
     HISTORY_H,
     CellForecast,
@@ -74,6 +74,9 @@ SHELTERED_WIND_FACTOR = (
 MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
 MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
 NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
+#: What the rounds make of pre-treats, by site and surface.
+SurfaceRounds = Mapping[tuple[str, str], tuple[PretreatInRounds, ...]]
+NO_ROUNDS: SurfaceRounds = {}
 
 
 @dataclass(frozen=True)
@@ -239,6 +242,7 @@ def decide_sites(
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = NO_EARLIER_WORK,
+    rounds: SurfaceRounds = NO_ROUNDS,
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return the decision on every surface of some sites.
 
@@ -260,6 +264,8 @@ def decide_sites(
         What the record says of surfaces.
     earlier_work : mapping of (str, str) to tuple of EarlierTreatment
         What the plan announced before has crews do.
+    rounds : mapping of (str, str) to tuple of PretreatInRounds
+        What the rounds make of pre-treats; one that is absent is free to be pre-treated.
 
     Returns
     -------
@@ -284,6 +290,7 @@ def decide_sites(
             error_records,
             histories,
             earlier_work,
+            rounds,
         )
     return decisions
 
@@ -298,6 +305,7 @@ def _decide_group(
     error_records: Mapping[str, ErrorRecord],
     histories: SurfaceHistories,
     earlier_work: Mapping[tuple[str, str], EarlierWork],
+    rounds: SurfaceRounds,
 ) -> dict[tuple[str, str], SurfaceDecision]:
     """Return decisions for sites with the same first hour and member count."""
     distinct = tuple({id(cells[key]): cells[key] for key in keys}.values())
@@ -371,6 +379,7 @@ def _decide_group(
             is_pretreated=block_run.is_pretreated[index[plowed_column]],
             earlier_work=earlier_work.get((key, surface_key), ()),
             last_treated_at=histories.get((key, surface_key), NO_HISTORY).last_treated_at,
+            rounds=rounds.get((key, surface_key)),
         )
     treatments = _decide(block_run, cases, sites, mixtures)
     return {
@@ -588,4 +597,5 @@ def _likeness(at: tuple[str, str], case: SurfaceCase, sites: Sites) -> Hashable:
     return (
         case.column, site.yard, str(case.zone), case.open_hours, id(case.outlook),
         surface.model_dump_json(), site.policy.model_dump_json(), case.earlier_work,
+        case.rounds,
     )  # fmt: skip

@@ -33,9 +33,14 @@ def select_pretreat(
     target, target_reason = pretreatment.target_hour(case, event, storm.passes)
     rates, rate_reasons = pretreatment.rates_l_m2(case, event)
     blends, _choice, blend_reasons = pretreatment.blends(case, event, storm.onset, target)
+    starts = pretreatment.candidate_starts(event, window)
+    round_ = case.in_rounds(event)
+    if round_ is not None:  # the truck has its load: one dose is left to weigh
+        starts, rates = [window.best], [round_.rate_l_m2]
+        blends = [(round_.additive, round_.additive_frac)]
     doses = [
         (Dose(start, additive, additive_frac, rate),)
-        for start in pretreatment.candidate_starts(event, window)
+        for start in starts
         for additive, additive_frac in blends
         for rate in rates
     ]

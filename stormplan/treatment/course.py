@@ -159,6 +159,7 @@ def _treat(
     window = Window((), storm.onset, ())
     if not reasons:
         window = pretreatment.find_window(case, event, state.hour, lying_mm)
+        window = pretreatment.window_of_rounds(case, event, window)
         reasons += window.reasons
     pretreat: PlannedPretreat | None = None
     cautions: list[str] = []

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -109,6 +109,39 @@ def find_window(
         text = "no hour is left between now and the latest start"
         reason = rule_reason(practice, "lead_min", "refuses", text, float(onset - earliest))
     return Window((), onset, (reason,))
+
+
+def window_of_rounds(case: SurfaceCase, event: Event, window: Window) -> Window:
+    """Return the one hour of a window that the rounds have; empty where it is no longer open.
+
+    Parameters
+    ----------
+    case : SurfaceCase
+        With what the rounds make of its pre-treats.
+    event : Event
+        That is sprayed for.
+    window : Window
+        Hours open for spraying.
+
+    Returns
+    -------
+    Window
+        As it is while there are no rounds.
+    """
+    round_ = case.in_rounds(event)
+    if round_ is None or round_.start is None or not window.hours:
+        return window
+    hour = case.hour_index(round_.start)
+    if hour in window.hours:
+        return replace(window, best=hour)
+    reason = fact_reason(
+        "dry_surface",
+        "refuses",
+        "what is done for the hazard before closes the hour that the rounds have",
+        Evidence.PUBLISHED,
+        f"{NHDES}: on a dry surface; {TXDOT}: late liquid dilutes",
+    )
+    return Window((), window.best, (reason,))
 
 
 def _best_start(case: SurfaceCase, event: Event, hours: Sequence[int]) -> tuple[int, Reason]:

@@ -20,6 +20,9 @@ from stormplan.treatment.reasons import fact_reason, rule_reason
 from stormplan.treatment.records import Reason
 from stormplan.treatment.surface_case import SurfaceCase
 
+#: Name of the fact that the rounds of the sprayers leave a surface out.
+ROUNDS = "rounds"
+
 
 def probability_too_low(case: SurfaceCase, event: Event) -> Reason | None:
     """Return why an event is waited for: too unlikely for now, or too unlikely for so far off."""
@@ -128,6 +131,7 @@ def pretreat_refusals(case: SurfaceCase, event: Event, last: int) -> tuple[Reaso
         _snow_too_heavy(case, event),
         _blowing_snow() if event.blowing_snow else None,
         _lead_too_short(case, event),
+        _no_sprayer_comes(case, event),
     )
     return tuple(reason for reason in reasons if reason is not None)
 
@@ -211,3 +215,11 @@ def _lead_too_short(case: SurfaceCase, event: Event) -> Reason | None:
         return None
     text = "it starts before a pre-treat could dry"
     return rule_reason(case.practice, "lead_min", "refuses", text, lead_h)
+
+
+def _no_sprayer_comes(case: SurfaceCase, event: Event) -> Reason | None:
+    round_ = case.in_rounds(event)
+    if round_ is None or round_.start is not None:
+        return None
+    source = "the rounds of the yard's sprayers"
+    return fact_reason(ROUNDS, "refuses", round_.text, Evidence.OWN_CHOICE, source)

@@ -42,6 +42,34 @@ class ColumnHours:
 
 
 @dataclass(frozen=True)
+class PretreatInRounds:
+    """What the rounds make of the pre-treat before one event.
+
+    Attributes
+    ----------
+    onset : datetime
+        Start of the event, aware UTC.
+    start : datetime or None
+        Start of the hour it was decided for, aware UTC; None where no sprayer comes.
+    additive : str or None
+        Key of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    rate_l_m2 : float
+        Application rate [L/m²].
+    text : str
+        Why no sprayer comes, in words.
+    """
+
+    onset: datetime
+    start: datetime | None = None
+    additive: str | None = None
+    additive_frac: float = 0.0
+    rate_l_m2: float = 0.0
+    text: str = ""
+
+
+@dataclass(frozen=True)
 class SurfaceCase:
     """One surface, the hours ahead of it and the rules as they stand there.
 
@@ -51,7 +79,8 @@ class SurfaceCase:
     was and nothing fell or was plowed since; ``rate_steps_up`` is by how many rate steps the
     pre-treat of an event, by its place among the events, is put higher than the film model alone
     asks; ``earlier_work`` is what the plan announced before has crews do on it; ``last_treated_at``
-    is when it was treated last by the record, however long ago.
+    is when it was treated last by the record, however long ago; ``rounds`` is what the rounds make
+    of its pre-treats, None before there are any.
     """
 
     surface: Surface
@@ -71,6 +100,7 @@ class SurfaceCase:
     rate_steps_up: tuple[tuple[int, int], ...] = ()
     earlier_work: EarlierWork = ()
     last_treated_at: datetime | None = None
+    rounds: tuple[PretreatInRounds, ...] | None = None
 
     @property
     def is_pedestrian(self) -> bool:
@@ -89,6 +119,17 @@ class SurfaceCase:
             texture_mm=1000.0 * self.practice.number("bond_texture"),
             base_liquid_frac=self.practice.number("bond_liquid_fraction"),
         )
+
+    def in_rounds(self, event: Event) -> PretreatInRounds | None:
+        """Return what the rounds make of the pre-treat before an event; None where they are open.
+
+        A pre-treat that nobody asked for when the rounds were made is not in them.
+        """
+        if self.rounds is None:
+            return None
+        text = "not asked for when the rounds were made"
+        found = (one for one in self.rounds if one.onset == event.start)
+        return next(found, PretreatInRounds(event.start, text=text))
 
     def hour_index(self, moment: datetime) -> int:
         """Return the index of the hour that contains a time."""

@@ -234,15 +234,15 @@ def _severity(each: tuple[SitePlan, Event]) -> tuple[int, float]:
 def _work_lines(plan: Plan, fmt: ReportFormat) -> list[WorkLine]:
     """Return each kind of work and what is not reached, in order of time."""
     timed = []
+    missed = sorted(_missed(plan), key=lambda each: _first_onset([each]))
+    if missed:
+        onset = _first_onset(missed)
+        timed.append((onset, _work_line("Not reached", onset, missed, fmt)))
     for work in _work(plan):
         kind = capitalize_first(work.phrase.removesuffix(", on"))
         in_order = sorted(work.visits, key=lambda each: each[-1].at)
         of_work = [(site, surface, item) for site, surface, item, _ in in_order]
         timed.append((work.first_at, _work_line(kind, work.first_at, of_work, fmt)))
-    missed = sorted(_missed(plan), key=lambda each: _first_onset([each]))
-    if missed:
-        onset = _first_onset(missed)
-        timed.append((onset, _work_line("Not reached", onset, missed, fmt)))
     return [line for _, line in sorted(timed, key=lambda each: each[0])]
 
 
@@ -281,7 +281,7 @@ def _subject(plan: Plan, fmt: ReportFormat) -> str:
     missed = list(_missed(plan))
     if missed:
         not_reached = f"{pluralize(len(missed), 'surface')} NOT reached in time"
-        is_first = not work or _first_onset(missed) < work[0].first_at
+        is_first = not work or _first_onset(missed) <= work[0].first_at
         parts.insert(0 if is_first else 1, not_reached)
     start = "" if plan.first_start is None else f" {fmt.day_hour(plan.first_start)}"
     parts[0] = f"{_verdict(plan)}{start}: {parts[0]}"
@@ -417,7 +417,7 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         text = (
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
-        yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed))))
+        yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed, fmt))))
 
 
 def _liquid_cost(plan: Plan) -> str:
@@ -440,18 +440,17 @@ def _first_onset(missed: Sequence[tuple[SitePlan, SurfacePlan, Treatment]]) -> d
     return min(item.event.start for _, _, item in missed if item.event is not None)
 
 
-#: What to do about a surface that no sprayer reaches.
+#: What to do about a surface that no sprayer reaches, beside what is planned there.
 REMEDY_PHRASES: Mapping[Remedy, str] = {
     "start earlier": "have the crew start earlier",
     "second sprayer": "a second sprayer",
-    "solids": "salt when it starts",
 }
 
 
 def _missed_by_client(
-    missed: Sequence[tuple[SitePlan, SurfacePlan, Treatment]],
+    missed: Sequence[tuple[SitePlan, SurfacePlan, Treatment]], fmt: ReportFormat
 ) -> Iterable[str]:
-    """Yield for each client what is not reached, and what to do instead."""
+    """Yield for each client what is not reached, what is planned instead, and what would help."""
     clients: dict[str, list[tuple[SitePlan, SurfacePlan, Treatment]]] = {}
     for each in missed:
         clients.setdefault(each[0].client, []).append(each)
@@ -459,8 +458,17 @@ def _missed_by_client(
         names = join_names([f"{site.name} {surface.name}" for site, surface, _ in found], MAX_NAMES)
         all_missed = [item.missed for *_, item in found if item.missed is not None]
         remedies = dict.fromkeys(one for each in all_missed for one in each.remedies)
-        instead = ", or ".join(REMEDY_PHRASES[one] for one in remedies)
-        yield f"{client}: {names}; instead {instead}"
+        helps = [REMEDY_PHRASES[one] for one in remedies if one in REMEDY_PHRASES]
+        instead = ", or ".join([*_planned_solids([item for *_, item in found], fmt), *helps])
+        yield f"{client}: {names}; instead {instead or 'a look when it starts'}"
+
+
+def _planned_solids(items: Iterable[Treatment], fmt: ReportFormat) -> Iterable[str]:
+    """Yield the salt or sand that is planned where no sprayer comes, and from when on."""
+    visits = [visit for item in items for visit in item.visits if visit.solid_kg > 0.0]
+    if visits:
+        what = " or ".join(sorted({str(visit.action) for visit in visits}))
+        yield f"{what} from {fmt.day_hour(min(visit.at for visit in visits))} on, as planned"
 
 
 def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:
