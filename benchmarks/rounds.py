@@ -48,11 +48,11 @@ def summary(problem_answers):
     return served, missed, hours
 
 
-def compare(site_count, tank_l, seeds, long_seeds):
+def compare(site_count, capacity, seeds, long_seeds):
     """Print greedy against search over all seeds, and search against ten times for the first."""
     rows, long_rows, times = [], [], []
     for seed in range(seeds):
-        problem = county(site_count, seed, tank_l)
+        problem = county(site_count, seed, capacity)
         greedy = greedy_rounds(problem)
         usual, seconds = timed(problem, SearchEffort())
         times.append(seconds)
@@ -63,7 +63,7 @@ def compare(site_count, tank_l, seeds, long_seeds):
     served, missed, hours = summary(rows)
     better = sum(u.missed_value(p) < g.missed_value(p) for p, g, u in rows)
     print(
-        f"{site_count} sites, {tank_l:.0f} L, {seeds} seeds: served {served[0]:.1f} greedy,"
+        f"{site_count} sites, {capacity:.0f} L, {seeds} seeds: served {served[0]:.1f} greedy,"
         f" {served[1]:.1f} search; missed value {missed[0]:.0f}, {missed[1]:.0f}"
         f" (ratio {missed[1] / max(missed[0], 1e-9):.2f}, less in {better});"
         f" hours {hours[0]:.1f}, {hours[1]:.1f};"
@@ -95,8 +95,8 @@ def main():
     assert not answer.unserved
     assert distance <= 1.01 * LEAST_DISTANCE
     for site_count in (20, 40, 60):
-        for tank_l in TANKS_L:
-            compare(site_count, tank_l, seeds, long_seeds)
+        for capacity in TANKS_L:
+            compare(site_count, capacity, seeds, long_seeds)
 
 
 if __name__ == "__main__":

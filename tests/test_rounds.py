@@ -46,7 +46,7 @@ def task(place="s1", volume_gal=25.0, area_kft2=50.0, by_h=8.0, **more):
         "value": 1.0,
     }
     return RoundTask(
-        place=place, volume_l=volume_gal * GAL, area_m2=area_kft2 * KFT2, **(usual | more)
+        place=place, amount=volume_gal * GAL, area_m2=area_kft2 * KFT2, **(usual | more)
     )
 
 
@@ -54,12 +54,12 @@ def vehicle(key="truck", tank_gal=100.0, **more):
     """A truck that sprays 100,000 ft2 in an hour and fills in 20 minutes."""
     usual = {
         "coverage_rate_m2_h": 100.0 * KFT2,
-        "min_rate_l_m2": 0.3 * units.L_M2_PER_GAL_KFT2,
-        "max_rate_l_m2": 12.0 * units.L_M2_PER_GAL_KFT2,
+        "min_rate": 0.3 * units.L_M2_PER_GAL_KFT2,
+        "max_rate": 12.0 * units.L_M2_PER_GAL_KFT2,
         "refill_s": 1200,
         "serves": ("vehicle",),
     }
-    return RoundVehicle(key=key, tank_l=tank_gal * GAL, **(usual | more))
+    return RoundVehicle(key=key, capacity=tank_gal * GAL, **(usual | more))
 
 
 def minutes(table):
@@ -115,7 +115,7 @@ def test_a_surface_of_more_than_a_tank_is_split_and_counted_once():
     answer = greedy_rounds(problem)
     (only,) = answer.rounds
     assert violations(problem, answer) == []
-    assert [round(load.volume_l / GAL) for load in only.loads] == [100, 100, 50]
+    assert [round(load.amount / GAL) for load in only.loads] == [100, 100, 50]
     # half an hour of spraying, six drives of ten minutes, two refills of twenty
     assert only.back_s - only.leave_s == 1800 + 6 * 600 + 2 * 1200
     assert only.driving_s == 3600
@@ -150,7 +150,7 @@ def test_each_sprayer_only_where_it_can_work():
     # a cart that may not go on a lot, a truck that cannot go as low as 0.2 gal/1000 ft2
     lot = task()
     thin = task("s2", volume_gal=2.0, area_kft2=10.0, use="pedestrian")
-    cart = vehicle("cart", 20.0, min_rate_l_m2=0.0, serves=("pedestrian",))
+    cart = vehicle("cart", 20.0, min_rate=0.0, serves=("pedestrian",))
     truck = vehicle(serves=("vehicle", "pedestrian"))
     problem = RoundProblem((lot, thin), (cart, truck), NEAR)
     answer = greedy_rounds(problem)
@@ -161,7 +161,7 @@ def test_each_sprayer_only_where_it_can_work():
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_greedy_order_can_be_driven(seed):
-    problem = county(30, seed, tank_l=[400.0, 1150.0][seed % 2])
+    problem = county(30, seed, capacity=[400.0, 1150.0][seed % 2])
     answer = greedy_rounds(problem)
     assert violations(problem, answer) == []
     assert any(answer.rounds)
@@ -187,8 +187,8 @@ def test_the_evaluator_sees_what_cannot_be_driven():
     assert said() == ""
     assert "done too late" in said(with_task(served, finish_by_s=60))
     assert "outside every window" in said(with_task(served, windows=(TimeWindow(0, 1),)))
-    assert "more than its tank" in said(with_vehicles(tank_l=100.0))
-    assert "cannot hold the rate" in said(with_vehicles(max_rate_l_m2=0.01))
+    assert "more than its tank" in said(with_vehicles(capacity=100.0))
+    assert "cannot hold the rate" in said(with_vehicles(max_rate=0.01))
     assert "faster than it can" in said(with_vehicles(coverage_rate_m2_h=1000.0))
     assert "begins before it is there" in said(with_vehicles(refill_s=9000))
     assert "does not serve" in said(with_vehicles(serves=()))
@@ -288,7 +288,7 @@ def test_seven_sites_as_good_as_all_5040_orders(seed):
                 windows=(TimeWindow(0, 10**6),))
         for one in whole.tasks
     )  # fmt: skip
-    truck = replace(whole.vehicles[0], tank_l=10_000.0)
+    truck = replace(whole.vehicles[0], capacity=10_000.0)
     problem = replace(whole, tasks=tasks, vehicles=(truck,))
     answer = best_rounds(problem, USUAL)
     assert violations(problem, answer) == []
@@ -306,7 +306,7 @@ def test_solomons_c101_within_one_percent():
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_search_can_be_driven_and_beats_the_greedy_order(seed):
-    problem = county(24, seed, tank_l=[300.0, 1150.0][seed % 2])
+    problem = county(24, seed, capacity=[300.0, 1150.0][seed % 2])
     answer, greedy = best_rounds(problem, SearchEffort(factor=0.1)), greedy_rounds(problem)
     assert violations(problem, answer) == []
     missed = answer.missed_value(problem)
@@ -314,7 +314,7 @@ def test_the_search_can_be_driven_and_beats_the_greedy_order(seed):
 
 
 def test_the_same_problem_twice_gives_the_same_rounds():
-    problem = county(16, 5, tank_l=400.0)
+    problem = county(16, 5, capacity=400.0)
     effort = SearchEffort(factor=0.1)
     assert best_rounds(problem, effort) == best_rounds(problem, effort)
 
@@ -347,7 +347,7 @@ def test_the_search_splits_what_needs_more_than_a_tank():
     problem = RoundProblem((task(volume_gal=250.0), task("s2")), (vehicle(),), NEAR)
     answer = best_rounds(problem, USUAL)
     assert violations(problem, answer) == []
-    assert sum(load.volume_l for load in answer.rounds[0].loads) == pytest.approx(275.0 * GAL)
+    assert sum(load.amount for load in answer.rounds[0].loads) == pytest.approx(275.0 * GAL)
     # 190 gal is all that two loads can bring in two hours: none of it rather than a part
     short = replace(problem, tasks=(task(volume_gal=250.0, by_h=1.5), task("s2", by_h=1.5)))
     answer = best_rounds(short, USUAL)
@@ -390,16 +390,12 @@ def test_the_owner_says_how_many_visits_stand_in_for_one_of_a_higher_priority():
 def test_a_worse_hazard_comes_first_within_a_priority():
     plan = plan_with()
     item = plan.sites[0].treatments[0][1]
-    snow = sprayer_schedule.Job("a", "lot", 1, "vehicle", 100.0, item)
-    event = item.event.model_copy(update={"hazard": Hazard.FREEZING_RAIN})
-    worse = replace(snow, treatment=item.model_copy(update={"event": event}))
+    hazard = item.event.hazard
     usual, steep = Practice(), Practice(("company", {"next_hazard_value": 0.5}))
     for practice in (usual, steep):
-        assert sprayer_schedule.task_value(worse, practice) > sprayer_schedule.task_value(
-            snow, practice
-        )
+        worse = sprayer_schedule.visit_value(1, Hazard.FREEZING_RAIN, practice)
+        assert worse > sprayer_schedule.visit_value(1, hazard, practice)
     # priority 1 is four steps above the lowest
-    lowest = replace(snow, priority=5)
-    assert sprayer_schedule.task_value(snow, usual) == pytest.approx(
-        sprayer_schedule.task_value(lowest, usual) / 0.3**4
+    assert sprayer_schedule.visit_value(1, hazard, usual) == pytest.approx(
+        sprayer_schedule.visit_value(5, hazard, usual) / 0.3**4
     )

@@ -403,6 +403,10 @@ _RULES = (
     Rule("drive_fixed_time", "duration", "1 min", ("0 min", "30 min"),
          "time to get onto the road and off it, at every drive that no table has", OURS,
          "gates, turns, parking", scope="company"),
+    Rule("drive_speed_on_snow", "percentage", "65 %", ("20 %", "100 %"),
+         "speed of a drive to plow, spread or post-treat, against a dry one", PUBLISHED,
+         "FHWA, How Do Weather Events Impact Roads?: arterials 30 to 40 % slower on snowy or slushy"
+         " pavement", scope="company"),
     Rule("brine_ready_before", "duration", "1 h", ("0 h", "12 h"),
          "last batch of brine is done this long before the first load", OURS,
          "settling, a hydrometer reading and the pump", scope="company"),

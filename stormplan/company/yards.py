@@ -232,6 +232,58 @@ class Sprayer(Record):
         return self
 
 
+class Spreader(Record):
+    """A truck or cart that spreads salt and sand; ``plows`` may name the same one.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    hopper_kg : float
+        What its hopper holds [kg].
+    coverage_rate_m2_h : float
+        Area it covers in an hour while spreading [m²/h].
+    reload_h : float
+        Time at the pile to load it [h]; driving is counted apart.
+    serves : tuple of str
+        Surfaces it can work on: vehicle, pedestrian, or both.
+    shift : (time, time) or None
+        When its crew works, like 18:00-06:00; None where it works whenever it is needed.
+    """
+
+    name: Name
+    hopper_kg: Annotated[float, quantity("mass", "10 lb", "40 ton")] = Field(alias="hopper")
+    coverage_rate_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(
+        alias="coverage_rate"
+    )
+    reload_h: Annotated[float, quantity("duration", "0 min", "8 h")] = Field(alias="reload")
+    serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
+    shift: HoursOfDay | None = None
+
+
+class Plow(Record):
+    """A plow truck, loader or shovel crew; ``spreaders`` may name the same one.
+
+    Attributes
+    ----------
+    name : str
+        What people call it.
+    coverage_rate_m2_h : float
+        Area it clears in an hour [m²/h].
+    serves : tuple of str
+        Surfaces it can work on: vehicle, pedestrian, or both.
+    shift : (time, time) or None
+        When its crew works, like 18:00-06:00; None where it works whenever it is needed.
+    """
+
+    name: Name
+    coverage_rate_m2_h: Annotated[float, quantity("area rate", "100 ft2/h")] = Field(
+        alias="coverage_rate"
+    )
+    serves: tuple[Literal["vehicle", "pedestrian"], ...] = ("vehicle", "pedestrian")
+    shift: HoursOfDay | None = None
+
+
 class Yard(Record):
     """A yard: salt, tanks, sprayers, and its brine maker unless it buys its brine.
 
@@ -253,6 +305,9 @@ class Yard(Record):
         How brine is bought, where there is no mixer.
     sprayers : dict
         Its sprayers by key.
+    spreaders, plows : dict
+        Its spreaders and plows by key, where their rounds are to be planned; one that does both has
+        the same key in both, and one that sprays too that of its sprayer.
     containment_l : float or None
         What the wall around the tanks holds [L].
     water_temp_c : float
@@ -270,6 +325,8 @@ class Yard(Record):
     mixer: Mixer | None = None
     brine_supply: BrineSupply | None = None
     sprayers: dict[Key, Sprayer] = Field(min_length=1)
+    spreaders: dict[Key, Spreader] = Field(default_factory=dict)
+    plows: dict[Key, Plow] = Field(default_factory=dict)
     containment_l: Annotated[float, quantity("volume", "0 gal")] | None = Field(
         None, alias="containment"
     )
@@ -290,4 +347,15 @@ class Yard(Record):
     def _names_are_free(self) -> Yard:
         if "salt" in self.tanks or "salt" in self.stock_l:
             raise ValueError("'salt' is the name of the pile; give the tank or product another")
+        return self
+
+    @model_validator(mode="after")
+    def _one_name_a_key(self) -> Yard:
+        names: dict[str, str] = {}
+        for vehicles in (self.sprayers, self.spreaders, self.plows):
+            for key, one in vehicles.items():
+                if names.setdefault(key, one.name) != one.name:
+                    raise ValueError(
+                        f"'{key}' is one vehicle, and is called {names[key]} and {one.name}"
+                    )
         return self

@@ -19,6 +19,7 @@ from stormplan.operations.round_problem import (
     task_parts,
     vehicles_for,
 )
+from stormplan.treatment.records import MissedReason
 
 
 def greedy_rounds(problem: RoundProblem) -> Rounds:
@@ -60,7 +61,7 @@ def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
         best: tuple[int, str, int, tuple[PlannedLoad, ...]] | None = None
         for number in vehicles_for(problem, problem.tasks[index]):
             vehicle = problem.vehicles[number]
-            longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle.tank_l)
+            longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle.capacity)
             done = run_round(problem, vehicle, longer, vehicle.free_from_s)
             if done is not None:
                 found = (done.stops[-1].end_s, vehicle.key, number, longer)
@@ -71,7 +72,7 @@ def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
 
 
 def with_parts(
-    loads: tuple[PlannedLoad, ...], blend: Blend, parts: Sequence[TaskPart], tank_l: float
+    loads: tuple[PlannedLoad, ...], blend: Blend, parts: Sequence[TaskPart], capacity: float
 ) -> tuple[PlannedLoad, ...]:
     """Return the loads of a vehicle with parts added at the end.
 
@@ -83,8 +84,8 @@ def with_parts(
         Blend of the parts.
     parts : sequence of TaskPart
         What is added.
-    tank_l : float
-        What its tank holds [L].
+    capacity : float
+        What its tank or hopper holds [L or kg].
 
     Returns
     -------
@@ -96,9 +97,32 @@ def with_parts(
         if (
             last is not None
             and last.blend == blend
-            and last.volume_l + part.volume_l <= tank_l + 1e-6
+            and last.amount + part.amount <= capacity + 1e-6
         ):
             loads = (*loads[:-1], PlannedLoad(blend, (*last.parts, part)))
         else:
             loads = (*loads, PlannedLoad(blend, (part,)))
     return loads
+
+
+def unserved_reason(problem: RoundProblem, index: int) -> MissedReason:
+    """Return why a task is left out: whether any vehicle could treat it if it were the only one.
+
+    Parameters
+    ----------
+    problem : RoundProblem
+        With its vehicles.
+    index : int
+        Index of the task [-].
+    """
+    task = problem.tasks[index]
+    able = [problem.vehicles[number] for number in vehicles_for(problem, task)]
+    if not able:
+        return "no sprayer"
+    parts = task_parts(problem, index)
+    if any(
+        run_round(problem, one, with_parts((), task.blend, parts, one.capacity), one.free_from_s)
+        for one in able
+    ):
+        return "others first"
+    return "too late"

@@ -1,9 +1,11 @@
 """The round problem of a yard, its answer, and the clock of a round.
 
-Surfaces to treat are *tasks*, sprayers are *vehicles*. A vehicle leaves the yard with a load, goes
-from task to task and comes back for the next load. A tank holds one blend at a time. A task that
-needs more than a tank is treated in *parts*. A solver says who treats what in which order and with
-which load; ``timetable`` says when. Times are whole seconds after a common moment.
+Surfaces to treat are *tasks*; sprayers, spreaders and plows are *vehicles*. A vehicle leaves the
+yard with a load, goes from task to task and comes back for the next load. A tank or hopper holds
+one blend at a time. Amounts are liters of liquid or kilograms of salt or sand, and 0 where a task
+is plowed. A task that needs more than a load is treated in *parts*. A solver says who treats what
+in which order and with which load; ``timetable`` says when. Times are whole seconds after a common
+moment.
 """
 
 from __future__ import annotations
@@ -45,8 +47,8 @@ class RoundTask:
         Key of its site in the travel table.
     blend : (str or None, float)
         What goes down.
-    volume_l : float
-        Volume of it [L].
+    amount : float
+        How much of it; 0 where nothing does [L or kg].
     area_m2 : float
         Area it goes on [m²].
     use : str
@@ -65,7 +67,7 @@ class RoundTask:
 
     place: str
     blend: Blend
-    volume_l: float
+    amount: float
     area_m2: float
     use: str
     windows: tuple[TimeWindow, ...]
@@ -75,9 +77,9 @@ class RoundTask:
     rank: tuple[float | str, ...] = ()
 
     @property
-    def rate_l_m2(self) -> float:
-        """Application rate [L/m²]."""
-        return self.volume_l / self.area_m2
+    def rate(self) -> float:
+        """Application rate [L/m² or kg/m²]."""
+        return self.amount / self.area_m2
 
     def begin_s(self, arrival_s: int) -> int | None:
         """Return when it can begin after an arrival [s]; None where that is too late.
@@ -112,13 +114,13 @@ class RoundVehicle:
     Attributes
     ----------
     key : str
-        Key of the sprayer.
-    tank_l : float
-        What its tank holds [L].
+        Key of the sprayer, spreader or plow.
+    capacity : float
+        What its tank or hopper holds [L or kg].
     coverage_rate_m2_h : float
         Area it covers in an hour while treating [m²/h].
-    min_rate_l_m2, max_rate_l_m2 : float
-        Lowest and highest rate it can put down [L/m²].
+    min_rate, max_rate : float
+        Lowest and highest rate it can put down [L/m² or kg/m²].
     refill_s : int
         Time at the yard to fill it [s].
     serves : tuple of str
@@ -130,10 +132,10 @@ class RoundVehicle:
     """
 
     key: str
-    tank_l: float
+    capacity: float
     coverage_rate_m2_h: float
-    min_rate_l_m2: float
-    max_rate_l_m2: float
+    min_rate: float
+    max_rate: float
     refill_s: int
     serves: tuple[str, ...]
     free_from_s: int = 0
@@ -147,8 +149,8 @@ class RoundVehicle:
         task : RoundTask
             The surface.
         """
-        low, high = self.min_rate_l_m2 - 1e-9, self.max_rate_l_m2 + 1e-9
-        return task.use in self.serves and low <= task.rate_l_m2 <= high
+        low, high = self.min_rate - 1e-9, self.max_rate + 1e-9
+        return task.use in self.serves and low <= task.rate <= high
 
 
 @dataclass(frozen=True)
@@ -181,12 +183,12 @@ class TaskPart:
     ----------
     task : int
         Index of the task [-].
-    volume_l : float
-        Volume of this part [L].
+    amount : float
+        What goes down in this part [L or kg].
     """
 
     task: int
-    volume_l: float
+    amount: float
 
 
 @dataclass(frozen=True)
@@ -205,9 +207,9 @@ class PlannedLoad:
     parts: tuple[TaskPart, ...]
 
     @property
-    def volume_l(self) -> float:
-        """Volume that goes out with it [L]."""
-        return sum(part.volume_l for part in self.parts)
+    def amount(self) -> float:
+        """What goes out with it [L or kg]."""
+        return sum(part.amount for part in self.parts)
 
 
 #: Loads of each vehicle, in order, as the problem has its vehicles.
@@ -321,14 +323,14 @@ def task_parts(problem: RoundProblem, index: int) -> tuple[TaskPart, ...]:
         where no vehicle can serve the task.
     """
     task = problem.tasks[index]
-    tanks_l = sorted(problem.vehicles[one].tank_l for one in vehicles_for(problem, task))
-    if not tanks_l:
+    capacities = sorted(problem.vehicles[one].capacity for one in vehicles_for(problem, task))
+    if not capacities:
         return ()
-    few = [tank_l for tank_l in tanks_l if task.volume_l <= MAX_PARTS * tank_l]
-    tank_l = few[0] if few else tanks_l[-1]
-    count = max(math.ceil(task.volume_l / tank_l - 1e-9), 1)
-    rest_l = task.volume_l - (count - 1) * tank_l
-    return (*(TaskPart(index, tank_l) for _ in range(count - 1)), TaskPart(index, rest_l))
+    few = [capacity for capacity in capacities if task.amount <= MAX_PARTS * capacity]
+    capacity = few[0] if few else capacities[-1]
+    count = max(math.ceil(task.amount / capacity - 1e-9), 1)
+    rest = task.amount - (count - 1) * capacity
+    return (*(TaskPart(index, capacity) for _ in range(count - 1)), TaskPart(index, rest))
 
 
 def service_s(vehicle: RoundVehicle, task: RoundTask, part: TaskPart) -> int:
@@ -343,8 +345,21 @@ def service_s(vehicle: RoundVehicle, task: RoundTask, part: TaskPart) -> int:
     part : TaskPart
         The part.
     """
-    area_m2 = task.area_m2 * part.volume_l / task.volume_l
+    area_m2 = task.area_m2 * task_frac(task, part)
     return math.ceil(3600.0 * area_m2 / vehicle.coverage_rate_m2_h - 1e-6)
+
+
+def task_frac(task: RoundTask, part: TaskPart) -> float:
+    """Return how much of a task a part is [-].
+
+    Parameters
+    ----------
+    task : RoundTask
+        What the part is of.
+    part : TaskPart
+        The part; all of it where the task needs no load.
+    """
+    return part.amount / task.amount if task.amount > 0.0 else 1.0
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from stormplan.operations.round_problem import (
     rounds_from,
     run_round,
     service_s,
+    task_frac,
     task_parts,
     timetable,
 )
@@ -287,7 +288,7 @@ def _problem_data(
             clients.append(
                 Client(
                     location=1 + number,
-                    delivery=[_whole_ul(part.volume_l)],
+                    delivery=[_whole_millionths(part.amount)],
                     service_duration=fastest_s[number],
                     tw_early=max(window.first_s, 0),
                     tw_late=min(window.last_s, task.finish_by_s - fastest_s[number]),
@@ -325,7 +326,7 @@ def _problem_data(
         vehicle_types.append(
             VehicleType(
                 1,
-                [_whole_ul(vehicle.tank_l)],
+                [_whole_millionths(vehicle.capacity)],
                 tw_early=min(vehicle.free_from_s, back_by_s),
                 tw_late=back_by_s,
                 unit_distance_cost=int(not by_hours),
@@ -339,11 +340,11 @@ def _problem_data(
     return data, part_of_client
 
 
-def _whole_ul(volume_l: float) -> int:
-    return round(1e6 * volume_l)
+def _whole_millionths(amount: float) -> int:
+    return round(1e6 * amount)
 
 
 def _share_value(task: RoundTask, part: TaskPart, problem: RoundProblem) -> float:
     """Return what a part is worth, against the least of all tasks [-]."""
     least = min(one.value for one in problem.tasks)
-    return task.value / least * part.volume_l / task.volume_l
+    return task.value / least * task_frac(task, part)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from typing import Literal
 
 from pydantic import AwareDatetime
@@ -17,19 +17,17 @@ from pydantic import AwareDatetime
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.company.yards import Sprayer, Yard
-from stormplan.events.hazards import SEVERITY_ORDER
+from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import HOUR
-from stormplan.operations.greedy_rounds import with_parts
+from stormplan.operations.greedy_rounds import unserved_reason
+from stormplan.operations.round_clock import RoundClock, shift_spans
 from stormplan.operations.round_problem import (
-    DEPARTURE_STEP_S,
     RoundProblem,
     Rounds,
     RoundTask,
     RoundVehicle,
     TimeWindow,
     VehicleRound,
-    run_round,
-    task_parts,
     vehicles_for,
 )
 from stormplan.operations.round_solver import SearchEffort, best_rounds, is_available
@@ -91,6 +89,19 @@ class Stop(Record):
         return (self.onset - self.end) / HOUR
 
 
+class TimeSpan(Record):
+    """A stretch of time.
+
+    Attributes
+    ----------
+    start, end : datetime
+        Its ends, UTC.
+    """
+
+    start: AwareDatetime
+    end: AwareDatetime
+
+
 class SprayerPlan(Record):
     """One sprayer and its stops.
 
@@ -112,6 +123,8 @@ class SprayerPlan(Record):
         When it is back after its last stop, UTC; None where it does nothing.
     stops : tuple of Stop
         Its stops in order.
+    out : tuple of TimeSpan
+        When it is out or being filled for the next round, in order of time.
     """
 
     sprayer: str
@@ -123,6 +136,7 @@ class SprayerPlan(Record):
     start: AwareDatetime | None
     back_at: AwareDatetime | None
     stops: tuple[Stop, ...]
+    out: tuple[TimeSpan, ...] = ()
 
     def restricted_to(self, sprayed: Collection[tuple[str, str, datetime]]) -> SprayerPlan:
         """Return the plan without the stops that are asked for no more.
@@ -279,7 +293,7 @@ def schedule_sprayers(
     SprayerSchedule
         Rounds in order; what does not fit before its event is named.
     """
-    clock = _Clock(now - timedelta(seconds=now.timestamp() % DEPARTURE_STEP_S))
+    clock = RoundClock.of(now)
     free_from_s = dict.fromkeys(yard.sprayers, math.ceil(clock.seconds(now)))
     found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
@@ -314,19 +328,6 @@ def schedule_sprayers(
     )
 
 
-@dataclass(frozen=True)
-class _Clock:
-    """Whole seconds after a moment that departures are rounded from."""
-
-    zero: datetime
-
-    def seconds(self, moment: datetime) -> float:
-        return (moment - self.zero) / timedelta(seconds=1)
-
-    def moment(self, seconds: int) -> datetime:
-        return self.zero + timedelta(seconds=seconds)
-
-
 def _group_by_onset(jobs: Sequence[Job], onset_spread: timedelta) -> list[list[Job]]:
     """Return jobs grouped by onset."""
     by_time: list[list[Job]] = []
@@ -346,7 +347,7 @@ def _round_problem(
     jobs: Sequence[Job],
     travel: TravelTable,
     free_from_s: Mapping[str, int],
-    clock: _Clock,
+    clock: RoundClock,
     practice: Practice,
     zone: tzinfo,
 ) -> RoundProblem:
@@ -365,7 +366,7 @@ def _round_problem(
     )
 
 
-def _task(job: Job, clock: _Clock, practice: Practice) -> RoundTask:
+def _task(job: Job, clock: RoundClock, practice: Practice) -> RoundTask:
     item = job.treatment
     assert item.event is not None  # as every pre-treat has
     severity = SEVERITY_ORDER.index(item.event.hazard)
@@ -376,7 +377,7 @@ def _task(job: Job, clock: _Clock, practice: Practice) -> RoundTask:
     return RoundTask(
         place=job.site,
         blend=(item.additive, item.additive_frac),
-        volume_l=item.volume_l,
+        amount=item.volume_l,
         area_m2=job.area_m2,
         use=job.use,
         windows=(
@@ -387,18 +388,20 @@ def _task(job: Job, clock: _Clock, practice: Practice) -> RoundTask:
         ),
         best_s=round(clock.seconds(_required(item.best_start))),
         finish_by_s=math.floor(clock.seconds(finish)),
-        value=task_value(job, practice),
+        value=visit_value(job.priority, item.event.hazard, practice),
         rank=(job.priority, -severity, -job.area_m2, job.site, job.surface),
     )
 
 
-def task_value(job: Job, practice: Practice) -> float:
+def visit_value(priority: int, hazard: Hazard, practice: Practice) -> float:
     """Return the worth of a visit by its priority and the hazard it is for [-].
 
     Parameters
     ----------
-    job : Job
-        What is sprayed.
+    priority : int
+        Of the site, 1 is the highest [-].
+    hazard : Hazard
+        The worst of the event.
     practice : Practice
         The company's rules.
 
@@ -407,41 +410,24 @@ def task_value(job: Job, practice: Practice) -> float:
     float
         1 before the mildest hazard at a site of the lowest priority [-].
     """
-    assert job.treatment.event is not None  # as every pre-treat has
-    severity = SEVERITY_ORDER.index(job.treatment.event.hazard)
-    by_priority = practice.number("next_priority_value") ** (job.priority - LOWEST_PRIORITY)
+    severity = SEVERITY_ORDER.index(hazard)
+    by_priority = practice.number("next_priority_value") ** (priority - LOWEST_PRIORITY)
     by_hazard: float = practice.number("next_hazard_value") ** -severity
     return by_priority * by_hazard
 
 
 def _vehicles(
-    key: str, sprayer: Sprayer, free_s: int, last_s: int, clock: _Clock, zone: tzinfo
+    key: str, sprayer: Sprayer, free_s: int, last_s: int, clock: RoundClock, zone: tzinfo
 ) -> list[RoundVehicle]:
     """Return a sprayer as a vehicle, or as one for each of its shifts up to the last deadline."""
-    spans: list[tuple[int, int | None]] = [(free_s, None)]
-    if sprayer.shift is not None:
-        begin, end = sprayer.shift
-        first_day = clock.moment(free_s).astimezone(zone).date() - timedelta(days=1)
-        days = [first_day + timedelta(days=n) for n in range((last_s - free_s) // 86_400 + 3)]
-        shifts = [
-            (
-                round(clock.seconds(_local(day, begin, zone))),
-                round(clock.seconds(_local(day + timedelta(days=end <= begin), end, zone))),
-            )
-            for day in days
-        ]
-        spans = [
-            (max(first_s, free_s), over_s)
-            for first_s, over_s in shifts
-            if over_s > free_s and first_s < last_s
-        ]
+    spans = shift_spans(sprayer.shift, free_s, last_s, clock, zone)
     return [
         RoundVehicle(
             key=key,
-            tank_l=sprayer.tank_l,
+            capacity=sprayer.tank_l,
             coverage_rate_m2_h=sprayer.coverage_rate_m2_h,
-            min_rate_l_m2=sprayer.min_rate_l_m2,
-            max_rate_l_m2=sprayer.max_rate_l_m2,
+            min_rate=sprayer.min_rate_l_m2,
+            max_rate=sprayer.max_rate_l_m2,
             refill_s=math.ceil(3600.0 * sprayer.refill_h - 1e-6),
             serves=sprayer.serves,
             free_from_s=first_s,
@@ -449,10 +435,6 @@ def _vehicles(
         )
         for first_s, over_s in spans
     ]
-
-
-def _local(day: date, at: time, zone: tzinfo) -> datetime:
-    return datetime.combine(day, at, zone)
 
 
 def _required(moment: datetime | None) -> datetime:
@@ -467,7 +449,7 @@ def _sprayer_plan(
     key: str,
     sprayer: Sprayer,
     rounds: Sequence[tuple[VehicleRound, Sequence[Job]]],
-    clock: _Clock,
+    clock: RoundClock,
 ) -> SprayerPlan:
     stops: list[Stop] = []
     loads = 0
@@ -482,7 +464,7 @@ def _sprayer_plan(
                     end=clock.moment(stop.end_s),
                     onset=job.onset,
                     load=loads + stop.load + 1,
-                    volume_l=stop.part.volume_l,
+                    volume_l=stop.part.amount,
                     drive_h=stop.drive_s / 3600.0,
                 )
             )
@@ -497,6 +479,13 @@ def _sprayer_plan(
         start=min((clock.moment(one.leave_s) for one, _ in rounds), default=None),
         back_at=max((clock.moment(one.back_s) for one, _ in rounds), default=None),
         stops=tuple(stops),
+        out=tuple(
+            TimeSpan(
+                start=clock.moment(one.leave_s),
+                end=clock.moment(one.back_s) + timedelta(hours=sprayer.refill_h),
+            )
+            for one, _ in rounds
+        ),
     )
 
 
@@ -506,27 +495,12 @@ def _unserved(problem: RoundProblem, rounds: Rounds, jobs: Sequence[Job]) -> lis
             site=jobs[index].site,
             surface=jobs[index].surface,
             onset=jobs[index].onset,
-            reason=(reason := _unserved_reason(problem, index)),
+            reason=(reason := unserved_reason(problem, index)),
             text=UNSERVED_TEXT[reason],
             remedies=_remedies(problem, index, reason),
         )
         for index in sorted(rounds.unserved, key=lambda index: problem.tasks[index].rank)
     ]
-
-
-def _unserved_reason(problem: RoundProblem, index: int) -> MissedReason:
-    """Return why a task is left out: whether any vehicle could treat it if it were the only one."""
-    task = problem.tasks[index]
-    able = [problem.vehicles[number] for number in vehicles_for(problem, task)]
-    if not able:
-        return "no sprayer"
-    parts = task_parts(problem, index)
-    if any(
-        run_round(problem, one, with_parts((), task.blend, parts, one.tank_l), one.free_from_s)
-        for one in able
-    ):
-        return "others first"
-    return "too late"
 
 
 def _remedies(problem: RoundProblem, index: int, reason: MissedReason) -> tuple[Remedy, ...]:
@@ -548,7 +522,7 @@ def _one_more_sprayer(
         (problem, problem.tasks[index])
         for problem, rounds in problems
         for index in rounds.unserved
-        if _unserved_reason(problem, index) == "others first"
+        if unserved_reason(problem, index) == "others first"
     ]
     if not missed:
         return None

@@ -33,12 +33,15 @@ class TravelBasis(Record):
         Speed of a drive by distance [m/s].
     circuity : float
         Length of a drive over the straight line [-].
+    on_snow_frac : float
+        Speed of all drives against a dry one [-].
     """
 
     listed_count: int
     estimated_count: int
     speed_ms: float
     circuity: float
+    on_snow_frac: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,20 @@ class TravelTable:
             Keys of places.
         """
         return 0 if origin == destination else self.drive_s[origin, destination]
+
+    def on_snow(self, speed_frac: float) -> TravelTable:
+        """Return the same drives at a part of the speed.
+
+        Parameters
+        ----------
+        speed_frac : float
+            Speed against a dry drive [-].
+        """
+        drive_s = {pair: round(time_s / speed_frac) for pair, time_s in self.drive_s.items()}
+        basis = self.basis
+        if basis is not None:
+            basis = basis.model_copy(update={"on_snow_frac": speed_frac})
+        return TravelTable(drive_s, basis)
 
 
 def travel_table(

@@ -16,6 +16,7 @@ from stormplan.errors import ExitCode
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import ForecastGap
 from stormplan.operations.mix_records import YardMix
+from stormplan.operations.pass_schedule import PassSchedule
 from stormplan.planning.diagnostics import (
     UNKNOWN_HAZARD_CODES,
     Diagnostic,
@@ -401,6 +402,8 @@ class Plan(Record):
         Hourly values by computational column; surfaces name theirs in ``hourly_id``.
     forecasts : mapping of str to ForecastSeries
         The forecasts as they were used, by the key that a site's source names.
+    passes : tuple of PassSchedule
+        Rounds in and after the storm of the yards that name plows or spreaders.
     alerts : tuple of Alert
         Official alerts for the sites; they had no say in the plan.
     changes : tuple of Change
@@ -429,6 +432,7 @@ class Plan(Record):
     phone: str | None = None
     hourly: dict[str, HourlySeries]
     forecasts: dict[str, ForecastSeries] = Field(default_factory=dict)
+    passes: tuple[PassSchedule, ...] = ()
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS

@@ -7,10 +7,11 @@ named. What the rounds have for the same surface before later events is kept as 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from stormplan.operations.pass_schedule import PassSchedule
 from stormplan.operations.sprayer_schedule import SprayerSchedule, Stop, UnservedSurface
 from stormplan.planning.plan import SitePlan
 from stormplan.planning.site_batch import SurfaceRounds
@@ -130,23 +131,7 @@ def with_rounds(site_plans: Sequence[SitePlan], outcome: RoundsOutcome) -> list[
             return _scheduled(item, outcome.stops[key])
         return _named_missed(item, outcome.missed.get(key))
 
-    return [
-        site.model_copy(
-            update={
-                "surfaces": tuple(
-                    surface.model_copy(
-                        update={
-                            "treatments": tuple(
-                                told(site.key, surface.key, item) for item in surface.treatments
-                            )
-                        }
-                    )
-                    for surface in site.surfaces
-                )
-            }
-        )
-        for site in site_plans
-    ]
+    return _with_treatments(site_plans, told)
 
 
 def _scheduled(item: Treatment, stops: Sequence[tuple[str, Stop]]) -> Treatment:
@@ -170,6 +155,69 @@ def _named_missed(item: Treatment, missed: MissedPretreat | None) -> Treatment:
         return item
     text = f"Not pre-treated: {missed.text}. {item.text}"
     return item.model_copy(update={"missed": missed, "text": text})
+
+
+#: Site, surface, and the hour a visit was decided for.
+VisitKey = tuple[str, str, datetime]
+
+
+def with_passes(site_plans: Sequence[SitePlan], passes: Iterable[PassSchedule]) -> list[SitePlan]:
+    """Return the sites with the visits in and after the storm at their times in the rounds.
+
+    Parameters
+    ----------
+    site_plans : sequence of SitePlan
+        With the visits as decided.
+    passes : iterable of PassSchedule
+        The rounds of the yards that have any.
+
+    Returns
+    -------
+    list of SitePlan
+        In the same order; what is late stays in its hour.
+    """
+    stops: dict[VisitKey, list[tuple[datetime, str]]] = {}
+    for schedule in passes:
+        for vehicle in schedule.vehicles:
+            for stop in vehicle.stops:
+                key = stop.site, stop.surface, stop.planned_at
+                stops.setdefault(key, []).append((stop.start, vehicle.name))
+
+    def told(site: str, surface: str, item: Treatment) -> Treatment:
+        visits = [_at_stop(one, stops.get((site, surface, one.at), ())) for one in item.visits]
+        return item.model_copy(update={"visits": tuple(sorted(visits, key=lambda one: one.at))})
+
+    return _with_treatments(site_plans, told) if stops else list(site_plans)
+
+
+def _at_stop(visit: Visit, stops: Sequence[tuple[datetime, str]]) -> Visit:
+    if not stops or not visit.action.is_work:
+        return visit
+    names = " and ".join(dict.fromkeys(name for _, name in sorted(stops)))
+    return visit.model_copy(update={"at": min(stops)[0], "vehicle_name": names})
+
+
+def _with_treatments(
+    site_plans: Sequence[SitePlan], told: Callable[[str, str, Treatment], Treatment]
+) -> list[SitePlan]:
+    """Return sites with every treatment as it is told by site and surface."""
+    return [
+        site.model_copy(
+            update={
+                "surfaces": tuple(
+                    surface.model_copy(
+                        update={
+                            "treatments": tuple(
+                                told(site.key, surface.key, item) for item in surface.treatments
+                            )
+                        }
+                    )
+                    for surface in site.surfaces
+                )
+            }
+        )
+        for site in site_plans
+    ]
 
 
 def kept_schedules(

@@ -27,6 +27,7 @@ from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import floor_hour
 from stormplan.operations import mix
 from stormplan.operations.mix_records import YardMix
+from stormplan.operations.pass_schedule import PassJob, PassSchedule, schedule_passes
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.operations.travel import YARD, TravelTable, travel_table
 from stormplan.physics import night_error as night_errors_of
@@ -48,7 +49,12 @@ from stormplan.planning.plan import (
     SourceRecord,
     SurfacePlan,
 )
-from stormplan.planning.planned_rounds import kept_schedules, rounds_outcome, with_rounds
+from stormplan.planning.planned_rounds import (
+    kept_schedules,
+    rounds_outcome,
+    with_passes,
+    with_rounds,
+)
 from stormplan.planning.site_batch import NO_ROUNDS, SurfaceDecision, SurfaceRounds
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
@@ -176,6 +182,8 @@ def make_plan(
         site_plans = [planned(site.key) if site.key in again.sites else site for site in site_plans]
     site_plans = with_rounds(site_plans, outcome)
     schedules = kept_schedules(schedules, site_plans)
+    passes = _pass_schedules(sites, site_plans, schedules, now)
+    site_plans = with_passes(site_plans, passes)
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
     }
@@ -198,12 +206,13 @@ def make_plan(
         units=sites.company.units,
         currency=sites.company.currency,
         verdict=_verdict(event_treatments, now, sites, diagnostics),
-        first_start=_first_start(event_treatments, yards, now),
+        first_start=_first_start(event_treatments, yards, passes, now),
         priority_sites=_priority_sites(event_treatments),
         diagnostics=diagnostics,
         sites=tuple(site_plans),
         yards=yards,
         clients=tuple(_clients(sites)),
+        passes=passes,
         contact=sites.company.contact,
         phone=sites.company.phone,
         hourly=hourly,
@@ -475,16 +484,18 @@ def _verdict(
 def _first_start(
     event_treatments: Sequence[tuple[SitePlan, Treatment]],
     yards: Sequence[YardMix],
+    passes: Sequence[PassSchedule],
     now: datetime,
 ) -> datetime | None:
-    """Return the first start of work, a sprayer's departure or other work; none before now."""
-    sprayer_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
+    """Return the first start of work, a vehicle's departure or other work; none before now."""
+    vehicle_starts = [one.start for yard in yards for one in yard.sprayer_schedule.sprayers]
+    vehicle_starts += [one.start for schedule in passes for one in schedule.vehicles]
     other_starts = [
         item.work_due_at
         for _, item in event_treatments
         if item.needs_work and item.action is not Action.PRETREAT
     ]
-    starts = [start for start in (*sprayer_starts, *other_starts) if start is not None]
+    starts = [start for start in (*vehicle_starts, *other_starts) if start is not None]
     return max(min(starts), now) if starts else None
 
 
@@ -597,6 +608,47 @@ def _sprayer_schedules(
         travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
         found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone)
     return found
+
+
+def _pass_schedules(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    schedules: Mapping[str, SprayerSchedule],
+    now: datetime,
+) -> tuple[PassSchedule, ...]:
+    """Return the rounds in and after the storm of every yard that names plows or spreaders."""
+    zone = ZoneInfo(sites.company.timezone)
+    found = []
+    for yard_key, yard in sites.yards.items():
+        if not yard.plows and not yard.spreaders:
+            continue
+        jobs = [job for site in site_plans if site.yard == yard_key for job in _passes(sites, site)]
+        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
+        sprayers = schedules[yard_key].sprayers
+        found.append(
+            schedule_passes(yard_key, yard, jobs, sprayers, travel, now, sites.practice(), zone)
+        )
+    return tuple(found)
+
+
+def _passes(sites: Sites, site_plan: SitePlan) -> Iterable[PassJob]:
+    """Yield the visits of a site in and after storms."""
+    site = sites.sites[site_plan.key]
+    for surface, item in site_plan.treatments:
+        practice = sites.practice(site, site.surfaces[surface.key])
+        for visit in item.visits:
+            if visit.action.is_work and visit.action is not Action.PRETREAT:
+                assert item.event is not None  # work is for one
+                yield PassJob(
+                    site_plan.key,
+                    surface.key,
+                    site.priority,
+                    SURFACE_CLASSES[surface.surface_class].use,
+                    surface.area_m2,
+                    item.event.hazard,
+                    visit,
+                    practice.number("cycle_time"),
+                )
 
 
 def _yard_mixes(

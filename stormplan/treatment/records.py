@@ -125,7 +125,7 @@ class Visit(Record):
     action : Action
         What is done.
     at : datetime
-        Start of the hour in which it is done, UTC.
+        Start of the hour in which it is done, or when the rounds have it begin, UTC.
     text : str
         The instruction, in words.
     plow : bool
@@ -150,6 +150,8 @@ class Visit(Record):
         Cost of the material, in the company's currency; None where a price is missing.
     holds_until : datetime or None
         When service is expected to be lost again, UTC; None if not before the next visit.
+    vehicle_name : str or None
+        Who does it by the rounds of plows, spreaders and sprayers; None where there are none.
     reasons : tuple of Reason
         Why this and not something else.
     """
@@ -169,6 +171,7 @@ class Visit(Record):
     chloride_kg: float = 0.0
     cost: float | None = None
     holds_until: AwareDatetime | None = None
+    vehicle_name: str | None = None
     reasons: tuple[Reason, ...] = ()
 
     @property

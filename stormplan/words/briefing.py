@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
+from stormplan.operations.pass_schedule import LatePass
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Action, Remedy, Treatment, Visit
@@ -29,7 +30,7 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
-from stormplan.words.round_text import rounds_text, short_slack_text
+from stormplan.words.round_text import PASS_NOUNS, passes_text, rounds_text, short_slack_text
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
 from stormplan.words.yard_mix_text import YardMixView, shortage_lines, yard_mix_view
@@ -418,6 +419,12 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
         yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed, fmt))))
+    passes = passes_text(plan.passes)
+    if passes:
+        yield SummaryRow("In the storm", passes)
+    late = tuple(_late_by_client(plan, fmt))
+    if late:
+        yield SummaryRow("Late passes", ". ".join(late))
 
 
 def _liquid_cost(plan: Plan) -> str:
@@ -469,6 +476,21 @@ def _planned_solids(items: Iterable[Treatment], fmt: ReportFormat) -> Iterable[s
     if visits:
         what = " or ".join(sorted({str(visit.action) for visit in visits}))
         yield f"{what} from {fmt.day_hour(min(visit.at for visit in visits))} on, as planned"
+
+
+def _late_by_client(plan: Plan, fmt: ReportFormat) -> Iterable[str]:
+    """Yield for each client which passes are not done in time, and from when on."""
+    sites = {site.key: site for site in plan.sites}
+    clients: dict[tuple[str, str], list[LatePass]] = {}
+    for late in (one for schedule in plan.passes for one in schedule.late):
+        clients.setdefault((sites[late.site].client, late.kind), []).append(late)
+    for (client, kind), found in clients.items():
+        names = join_names(list(dict.fromkeys(sites[one.site].name for one in found)), MAX_NAMES)
+        first = min(one.planned_at for one in found)
+        yield (
+            f"{client}: {PASS_NOUNS[kind]} of {names} from {fmt.day_hour(first)} on not done before"
+            f" the next pass is due ({pluralize(len(found), 'time')})"
+        )
 
 
 def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:

@@ -143,12 +143,34 @@ def _round_lines(
                         f" {format_working_time(stop.drive_h)}; done"
                         f" {format_working_time(stop.slack_h)} before it starts"
                     )
+    yield from _pass_lines(plan, site, surface, item, fmt)
     more = schedule.one_more
     if more is not None and item.missed is not None:
         yield (
             f"One more sprayer like {more.name} would reach {more.reached_count} of the"
             f" {more.reached_count + more.left_count} surfaces left out"
         )
+
+
+def _pass_lines(
+    plan: Plan, site: SitePlan, surface: SurfacePlan, item: Treatment, fmt: ReportFormat
+) -> Iterable[str]:
+    """Yield who does the visits in and after the storm, and which are late."""
+    where = site.key, surface.key
+    begins = {visit.at for visit in item.visits}
+    for schedule in plan.passes:
+        for vehicle in schedule.vehicles:
+            for stop in vehicle.stops:
+                if (stop.site, stop.surface) == where and begins & {stop.start, stop.planned_at}:
+                    when = fmt.time_range(stop.start, stop.end)
+                    drive = format_working_time(stop.drive_h)
+                    yield f"Rounds: {vehicle.name}, {stop.kind}, {when} after a drive of {drive}"
+        for late in schedule.late:
+            if (late.site, late.surface) == where and late.planned_at in begins:
+                yield (
+                    f"Late: {late.kind} of {fmt.day_hour(late.planned_at)}, due by"
+                    f" {fmt.day_hour(late.due_by)}: {late.text}"
+                )
 
 
 def _film_lines(item: Treatment, fmt: ReportFormat) -> list[str]:

@@ -1,24 +1,26 @@
-"""Each sprayer's round for its crew: a card to print or open on a phone, and a route to follow.
+"""Each vehicle's round for its crew: a card to print or open on a phone, and a route to follow.
 
-The card has a page a sprayer, a box a stop and a ``geo:`` link (RFC 5870) a site, which a phone
-opens in its own map. The route is GPX 1.1, one route a load.
+The card has a page a sprayer, spreader or plow, a box a stop and a ``geo:`` link (RFC 5870) a site,
+which a phone opens in its own map. The route is GPX 1.1, one route a load.
 """
 
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
+from stormplan.operations.pass_schedule import PassStop
 from stormplan.operations.sprayer_schedule import SprayerPlan, Stop
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Treatment
 from stormplan.units import UnitFormatter
 from stormplan.words import templating
 from stormplan.words.formatting import ReportFormat, blend_name, format_working_time
+from stormplan.words.round_text import PASS_NOUNS
 
 #: Site, surface, and the start of the event.
 PlaceKey = tuple[str, str, datetime]
@@ -35,9 +37,9 @@ class StopView:
     geo: str
     surface: str
     drive: str
-    volume: str
+    amount: str
     rate: str
-    slack: str
+    done: str
     cautions: tuple[str, ...]
 
 
@@ -45,18 +47,15 @@ class StopView:
 class LoadView:
     """A load and its stops as text."""
 
-    number: int
-    leave: str
-    volume: str
-    blend: str
+    heading: str
     stops: tuple[StopView, ...]
 
 
 @dataclass(frozen=True)
 class RoundView:
-    """A sprayer's round as text."""
+    """A vehicle's round as text."""
 
-    sprayer: str
+    vehicle: str
     yard: str
     leave: str
     back: str
@@ -93,7 +92,7 @@ def _by_load(
 
 
 def round_views(plan: Plan) -> tuple[RoundView, ...]:
-    """Return the round of every sprayer that goes out, as text.
+    """Return the round of every vehicle that goes out, as text.
 
     Parameters
     ----------
@@ -102,9 +101,9 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
     """
     places = _places(plan)
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
-    return tuple(
+    rounds = [
         RoundView(
-            sprayer=sprayer.name,
+            vehicle=sprayer.name,
             yard=yard.name,
             leave=fmt.dated_hour(sprayer.start),
             back=fmt.day_hour(sprayer.back_at),
@@ -117,7 +116,67 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
         for yard in plan.yards
         for sprayer in yard.sprayer_schedule.sprayers
         if sprayer.start is not None and sprayer.back_at is not None
+    ]
+    return (*rounds, *_pass_views(plan, fmt))
+
+
+def _pass_views(plan: Plan, fmt: ReportFormat) -> Iterator[RoundView]:
+    """Yield the rounds in and after the storm."""
+    yards = {yard.yard: yard.name for yard in plan.yards}
+    surfaces = {(site.key, one.key): (site, one) for site in plan.sites for one in site.surfaces}
+    for schedule in plan.passes:
+        for vehicle in schedule.vehicles:
+            if vehicle.start is None or vehicle.back_at is None:
+                continue
+            loads = tuple(
+                _pass_load(number, list(stops), surfaces, fmt)
+                for number, stops in groupby(vehicle.stops, key=lambda stop: stop.load)
+            )
+            yield RoundView(
+                vehicle=f"{vehicle.name}, {PASS_NOUNS[vehicle.kind]}",
+                yard=yards[schedule.yard],
+                leave=fmt.dated_hour(vehicle.start),
+                back=fmt.day_hour(vehicle.back_at),
+                takes=format_working_time(vehicle.working_h),
+                loads=loads,
+            )
+
+
+def _pass_load(
+    number: int,
+    stops: Sequence[PassStop],
+    surfaces: Mapping[tuple[str, str], tuple[SitePlan, SurfacePlan]],
+    fmt: ReportFormat,
+) -> LoadView:
+    leave = fmt.day_hour(stops[0].start - timedelta(hours=stops[0].drive_h))
+    amount = _pass_amount(
+        sum(one.solid_kg for one in stops), sum(one.volume_l for one in stops), fmt
     )
+    what = "" if not amount else f": {amount} of {stops[0].material or 'brine'}"
+    return LoadView(
+        heading=f"{'Load' if amount else 'Round'} {number}{what}, leave {leave}",
+        stops=tuple(
+            StopView(
+                start=fmt.day_hour(stop.start),
+                site=surfaces[stop.site, stop.surface][0].name,
+                geo=geo_link(surfaces[stop.site, stop.surface][0]),
+                surface=surfaces[stop.site, stop.surface][1].name,
+                drive=format_working_time(stop.drive_h) if stop.drive_h > 0.0 else "",
+                amount=_pass_amount(stop.solid_kg, stop.volume_l, fmt) or "plow",
+                rate="",
+                done=f"Done by {fmt.time_of_day(stop.end)}.",
+                cautions=(),
+            )
+            for stop in stops
+        ),
+    )
+
+
+def _pass_amount(solid_kg: float, volume_l: float, fmt: ReportFormat) -> str:
+    """Return what goes down; empty where nothing does."""
+    if solid_kg > 0.0:
+        return fmt.units.mass(solid_kg)
+    return fmt.units.volume(volume_l) if volume_l > 0.0 else ""
 
 
 def _load_view(
@@ -129,11 +188,10 @@ def _load_view(
 ) -> LoadView:
     found = [(stop, places[stop.site, stop.surface, stop.onset]) for stop in stops]
     first = found[0][1].item
+    volume = fmt.units.volume(sum(stop.volume_l for stop, _ in found))
+    blend = blend_name(first.additive_name, first.additive_frac)
     return LoadView(
-        number=number,
-        leave=fmt.day_hour(leave),
-        volume=fmt.units.volume(sum(stop.volume_l for stop, _ in found)),
-        blend=blend_name(first.additive_name, first.additive_frac),
+        heading=f"Load {number}: {volume} of {blend}, leave {fmt.day_hour(leave)}",
         stops=tuple(
             StopView(
                 start=fmt.day_hour(stop.start),
@@ -141,9 +199,9 @@ def _load_view(
                 geo=geo_link(place.site),
                 surface=place.surface.name,
                 drive=format_working_time(stop.drive_h) if stop.drive_h > 0.0 else "",
-                volume=fmt.units.volume(stop.volume_l),
+                amount=fmt.units.volume(stop.volume_l),
                 rate=fmt.units.liquid_rate(place.item.rate_l_m2),
-                slack=format_working_time(stop.slack_h),
+                done=f"Done {format_working_time(stop.slack_h)} before it starts.",
                 cautions=place.item.cautions,
             )
             for stop, place in found
@@ -157,7 +215,7 @@ def geo_link(site: SitePlan) -> str:
 
 
 def render_html(plan: Plan) -> str:
-    """Render the cards, one printed page a sprayer.
+    """Render the cards, one printed page a vehicle.
 
     Parameters
     ----------
@@ -205,21 +263,34 @@ def rounds_gpx(plan: Plan) -> str:
                 for _, at_site in groupby(stops, key=lambda stop: stop.site):
                     found = [(one, places[one.site, one.surface, one.onset]) for one in at_site]
                     site = found[0][1].site
-                    point = ET.SubElement(
-                        route,
-                        "rtept",
-                        {"lat": f"{site.latitude_deg:.5f}", "lon": f"{site.longitude_deg:.5f}"},
-                    )
-                    ET.SubElement(point, "time").text = _utc(found[0][0].start)
-                    ET.SubElement(point, "name").text = _xml_text(site.name)
+                    point = _route_point(route, site, found[0][0].start)
                     ET.SubElement(point, "desc").text = _xml_text(
                         "; ".join(
                             f"{place.surface.name} {formatter.volume(stop.volume_l)}"
                             for stop, place in found
                         )
                     )
+    sites = {site.key: site for site in plan.sites}
+    for vehicle in (one for schedule in plan.passes for one in schedule.vehicles):
+        for number, passes in groupby(vehicle.stops, key=lambda stop: stop.load):
+            route = ET.SubElement(root, "rte")
+            name = f"{vehicle.name}, {vehicle.kind} {number}"
+            ET.SubElement(route, "name").text = _xml_text(name)
+            for site_key, of_site in groupby(passes, key=lambda one: one.site):
+                first = next(of_site)
+                point = _route_point(route, sites[site_key], first.start)
+                ET.SubElement(point, "desc").text = vehicle.kind
     ET.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ET.tostring(root, encoding="unicode")}\n'
+
+
+def _route_point(route: ET.Element, site: SitePlan, at: datetime) -> ET.Element:
+    """Return a new point of a route at a site, with its time and name."""
+    place = {"lat": f"{site.latitude_deg:.5f}", "lon": f"{site.longitude_deg:.5f}"}
+    point = ET.SubElement(route, "rtept", place)
+    ET.SubElement(point, "time").text = _utc(at)
+    ET.SubElement(point, "name").text = _xml_text(site.name)
+    return point
 
 
 def _xml_text(text: str) -> str:

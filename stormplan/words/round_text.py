@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
+from stormplan.operations.pass_schedule import PassSchedule
 from stormplan.operations.sprayer_schedule import SprayerSchedule
+from stormplan.operations.travel import TravelBasis
 from stormplan.units import UnitFormatter
 from stormplan.words.formatting import (
     format_working_time,
@@ -36,16 +38,45 @@ def travel_text(schedule: SprayerSchedule, formatter: UnitFormatter) -> str:
     if basis is None or basis.listed_count + basis.estimated_count == 0:
         return ""
     driving_h = sum(one.driving_h for one in schedule.sprayers)
-    total = f"{format_working_time(driving_h)} of it driving"
+    parts = [f"{format_working_time(driving_h)} of it driving", *basis_texts(basis, formatter)]
+    if schedule.ordered_by == "greedy" and sum(len(one.stops) for one in schedule.sprayers) > 1:
+        parts.append("stops in order of deadline and priority, no better order was looked for")
+    return ", ".join(parts)
+
+
+def basis_texts(basis: TravelBasis, formatter: UnitFormatter) -> Iterable[str]:
+    """Yield what driving times rest on, each source with its number of drives if there are more.
+
+    Parameters
+    ----------
+    basis : TravelBasis
+        With the drives of each source.
+    formatter : UnitFormatter
+        Units of the reader.
+    """
     estimate = (
         f"by distance ({basis.circuity:.3g} times the straight line at"
         f" {formatter.speed(basis.speed_ms)})"
     )
-    parts = [total]
     if basis.listed_count:
-        parts.append(f"{basis.listed_count} drives from your table")
+        yield f"{basis.listed_count} drives from your table"
     if basis.estimated_count:
-        parts.append(f"{basis.estimated_count} {estimate}" if basis.listed_count else estimate)
-    if schedule.ordered_by == "greedy" and sum(len(one.stops) for one in schedule.sprayers) > 1:
-        parts.append("stops in order of deadline and priority, no better order was looked for")
-    return ", ".join(parts)
+        yield f"{basis.estimated_count} {estimate}" if basis.listed_count else estimate
+    if basis.on_snow_frac < 1.0:
+        yield f"all at {100.0 * basis.on_snow_frac:.0f} % of the speed on dry roads"
+
+
+def passes_text(schedules: Sequence[PassSchedule]) -> str:
+    """Return how long plows, spreaders and sprayers are out in and after the storm."""
+    hours: dict[str, float] = {}
+    for vehicle in (one for schedule in schedules for one in schedule.vehicles if one.stops):
+        hours[vehicle.kind] = hours.get(vehicle.kind, 0.0) + vehicle.working_h
+    return ", ".join(f"{PASS_NOUNS[kind]} {hour:.1f} h" for kind, hour in hours.items())
+
+
+#: Kinds of work in and after a storm, as they are counted.
+PASS_NOUNS: Mapping[str, str] = {
+    "plow": "plowing",
+    "spread": "spreading",
+    "post-treat": "post-treating",
+}

@@ -36,7 +36,7 @@ def place_table(places, speed_ms=11.2, circuity=1.35, fixed_s=60):
     return TravelTable(drive_s_of | {pair[::-1]: drive_s for pair, drive_s in drive_s_of.items()})
 
 
-def county(site_count: int, seed: int, tank_l: float = 1150.0) -> RoundProblem:
+def county(site_count: int, seed: int, capacity: float = 1150.0) -> RoundProblem:
     """Return an invented county of some sites."""
     rng = np.random.default_rng(seed)
     middle = np.array([43.1, -89.4])
@@ -51,7 +51,7 @@ def county(site_count: int, seed: int, tank_l: float = 1150.0) -> RoundProblem:
             RoundTask(
                 place=f"s{number}",
                 blend=BLENDS[walks],
-                volume_l=0.0204 * area_m2,
+                amount=0.0204 * area_m2,
                 area_m2=area_m2,
                 use="pedestrian" if walks else "vehicle",
                 windows=(TimeWindow(0, deadline_s),),
@@ -61,11 +61,11 @@ def county(site_count: int, seed: int, tank_l: float = 1150.0) -> RoundProblem:
                 rank=(priority, -area_m2, number),
             )
         )
-    truck = RoundVehicle("truck-1", tank_l, 12140.0, 0.008, 0.05, 1500, ("vehicle",))
+    truck = RoundVehicle("truck-1", capacity, 12140.0, 0.008, 0.05, 1500, ("vehicle",))
     vehicles = (
         truck,
-        RoundVehicle("truck-2", 1.5 * tank_l, 12140.0, 0.008, 0.05, 1500, ("vehicle",)),
-        RoundVehicle("truck-3", tank_l, 8000.0, 0.008, 0.05, 1500, ("vehicle", "pedestrian")),
+        RoundVehicle("truck-2", 1.5 * capacity, 12140.0, 0.008, 0.05, 1500, ("vehicle",)),
+        RoundVehicle("truck-3", capacity, 8000.0, 0.008, 0.05, 1500, ("vehicle", "pedestrian")),
         RoundVehicle("cart", 150.0, 1900.0, 0.008, 0.04, 900, ("pedestrian",)),
     )
     return RoundProblem(tuple(tasks), vehicles, place_table(places), slack_s=1800)

@@ -17,7 +17,7 @@ SECOND = 1.0  # treating times are rounded up to whole seconds
 def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
     """Return what is wrong with an answer, in words; nothing where it can be driven."""
     found: list[str] = []
-    sprayed_l: dict[int, float] = defaultdict(float)
+    sprayed: dict[int, float] = defaultdict(float)
     if len(answer.rounds) != len(problem.vehicles):
         return ["not one round a vehicle"]
     by_sprayer: dict[str, list[tuple[int, int]]] = defaultdict(list)
@@ -34,7 +34,7 @@ def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
             found.append(f"{who} drives for nothing")
             continue
         clock, where, load, road = one.leave_s, "", 0, 0
-        in_tank_l = vehicle.tank_l
+        in_tank = vehicle.capacity
         blend = problem.tasks[one.stops[0].part.task].blend
         for stop in one.stops:
             task, name = problem.tasks[stop.part.task], f"{who} at {stop.part.task}"
@@ -46,7 +46,7 @@ def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
                     "",
                     stop.load,
                 )
-                in_tank_l, blend = vehicle.tank_l, task.blend
+                in_tank, blend = vehicle.capacity, task.blend
             drive = 0 if where == task.place else problem.travel.drive_s[where, task.place]
             clock, road, where = clock + drive, road + drive, task.place
             if stop.begin_s < clock:
@@ -55,30 +55,30 @@ def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
                 found.append(f"{name} begins outside every window")
             if stop.end_s > task.finish_by_s:
                 found.append(f"{name} is done too late")
-            area_m2 = task.area_m2 * stop.part.volume_l / task.volume_l
+            area_m2 = task.area_m2 * stop.part.amount / task.amount
             if stop.end_s - stop.begin_s + SECOND < 3600.0 * area_m2 / vehicle.coverage_rate_m2_h:
                 found.append(f"{name} is faster than it can be")
             if task.blend != blend:
                 found.append(f"{name} has two blends in its tank")
             if task.use not in vehicle.serves:
                 found.append(f"{name} does not serve such surfaces")
-            rate = task.volume_l / task.area_m2
-            if not vehicle.min_rate_l_m2 - 1e-9 <= rate <= vehicle.max_rate_l_m2 + 1e-9:
+            rate = task.amount / task.area_m2
+            if not vehicle.min_rate - 1e-9 <= rate <= vehicle.max_rate + 1e-9:
                 found.append(f"{name} cannot hold the rate")
-            in_tank_l -= stop.part.volume_l
-            if in_tank_l < -1e-3:
+            in_tank -= stop.part.amount
+            if in_tank < -1e-3:
                 found.append(f"{name} sprays more than its tank holds")
-            sprayed_l[stop.part.task] += stop.part.volume_l
+            sprayed[stop.part.task] += stop.part.amount
             clock = stop.end_s
         home = problem.travel.drive_s[where, ""]
         if one.back_s != clock + home or one.driving_s != road + home:
             found.append(f"{who} is back at another time than its drives make")
     for index, task in enumerate(problem.tasks):
         left_out = index in answer.unserved
-        if left_out and sprayed_l[index]:
+        if left_out and sprayed[index]:
             found.append(f"{index} is both sprayed and left out")
-        if not left_out and abs(sprayed_l[index] - task.volume_l) > 1e-6 * task.volume_l:
-            found.append(f"{index} gets {sprayed_l[index]:.1f} of {task.volume_l:.1f} L")
+        if not left_out and abs(sprayed[index] - task.amount) > 1e-6 * task.amount:
+            found.append(f"{index} gets {sprayed[index]:.1f} of {task.amount:.1f} L")
     for who, spans in by_sprayer.items():
         for before, after in zip(sorted(spans), sorted(spans)[1:], strict=False):
             if after[0] < before[1]:

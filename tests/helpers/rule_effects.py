@@ -116,6 +116,8 @@ def yard_with(strength: str, **more: str) -> dict[str, Any]:
 
 #: The yard 10 mi from the site.
 FAR_YARD = {"yards": {"north": BASE_SECTIONS["yards"]["north"] | {"longitude": -89.6}}}
+PLOW = {"plow": {"name": "Plow", "coverage_rate": "2 acre/h"}}
+FAR_PLOW = {"yards": {"north": FAR_YARD["yards"]["north"] | {"plows": PLOW}}}
 AMOUNTS = ("snowfall_swe_mm", "snowfall_cm", "rain_mm", "freezing_rain_mm", "sleet_mm", "precip_mm")
 LOST = np.full(72, np.nan)
 
@@ -428,6 +430,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "drive_circuity": RuleEffect("200 %", sections=FAR_YARD),
     "drive_speed": RuleEffect("50 mph", sections=FAR_YARD),
     "drive_fixed_time": RuleEffect("10 min", sections=FAR_YARD),
+    "drive_speed_on_snow": RuleEffect("40 %", snow(0.6), sections=FAR_PLOW),
     # what stands in
     "record_max_age": RuleEffect(
         "12 h", {"air_temp_c": -3.0, "dew_point_c": -9.0}, seen_icy_h_ago=8.0

@@ -65,7 +65,7 @@ def c101() -> RoundProblem:
         RoundTask(
             place=key,
             blend=(None, 0.0),
-            volume_l=float(demand),
+            amount=float(demand),
             area_m2=area_m2,
             use="vehicle",
             windows=(TimeWindow(UNIT_S * first, UNIT_S * last),),
