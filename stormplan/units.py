@@ -166,6 +166,7 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
     ),
     "cost of a miss": QuantityKind("each", "1500 /miss", {"/miss": (1.0, 0.0)}),
     "cost of a pass": QuantityKind("each", "40 /pass", {"/pass": (1.0, 0.0)}),
+    "count": QuantityKind("times", "3 times", _scaled(times=1.0, time=1.0)),
     "heat": QuantityKind("wm2", "5 W/m2", {"w/m2": (1.0, 0.0)}),
 }
 

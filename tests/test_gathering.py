@@ -186,7 +186,7 @@ def test_what_the_budget_leaves_out_is_said(replay, archive):
     left_out = [one for one in found if one.forecast is None]
     assert left_out
     assert (
-        "the time for gathering forecasts, 0.02 min, is over (rule gather_budget)"
+        "the time for asking, 0.02 min, is over (rule gather_budget)"
         in (left_out[-1].failure_reasons[0])
     )
 

@@ -28,7 +28,7 @@ from stormplan.operations.round_problem import (
     timetable,
 )
 from stormplan.operations.round_solver import SearchEffort, best_rounds
-from stormplan.operations.travel import YARD, TravelTable, travel_table
+from stormplan.operations.travel import YARD, DriveTables, TravelTable, travel_table
 from stormplan.planning.planner import SiteForecasts, make_plan
 
 GAL, KFT2 = units.L_PER_GAL, 1000.0 * units.M2_PER_FT2
@@ -76,7 +76,7 @@ NEAR = minutes({(YARD, "s1"): 10, (YARD, "s2"): 10, ("s1", "s2"): 5})
 def test_a_pair_goes_by_the_owners_table_else_by_distance():
     places = {YARD: (43.1, -89.4), "mill": (43.1, -89.3), "deck": (43.2, -89.4)}
     listed = {("north", "mill"): 14.0, ("deck", "mill"): 22.0, ("mill", "deck"): 25.0}
-    table = travel_table("north", places, listed, Practice())
+    table = travel_table("north", places, DriveTables(listed), Practice())
     assert table.between_s(YARD, "mill") == table.between_s("mill", YARD) == 14 * 60
     assert (table.between_s("deck", "mill"), table.between_s("mill", "deck")) == (1320, 1500)
     # a degree north is 111,132.95 - 559.85 cos 2φ + 1.17 cos 4φ m on WGS84 (NGA, from memory):

@@ -403,6 +403,15 @@ _RULES = (
     Rule("drive_fixed_time", "duration", "1 min", ("0 min", "30 min"),
          "time to get onto the road and off it, at every drive that no table has", OURS,
          "gates, turns, parking", scope="company"),
+    Rule("drives_learned_from", "count", "3 times", ("1 times", "100 times"),
+         "a drive that the record has so often counts by the median of its times", OURS,
+         "of three, one may be an odd one", scope="company"),
+    Rule("drive_pause_above", "duration", "1 h", ("10 min", "6 h"),
+         "a longer time between two logged services holds a pause, and teaches no drive", OURS,
+         "sites of one yard lie within an hour", scope="company"),
+    Rule("router_wait", "duration", "0.5 min", ("0.01 min", "10 min"),
+         "longest that a plan waits for driving times of the company's router", OURS,
+         "a router of one's own answers 300 sites in a second or two", scope="company"),
     Rule("drive_speed_on_snow", "percentage", "65 %", ("20 %", "100 %"),
          "speed of a drive to plow, spread or post-treat, against a dry one", PUBLISHED,
          "FHWA, How Do Weather Events Impact Roads?: arterials 30 to 40 % slower on snowy or slushy"
@@ -535,6 +544,8 @@ def format_rule_value(kind: str, value: float | str, fmt: units.UnitFormatter) -
             return fmt.speed(value)
         case "solid rate":
             return fmt.solid_rate(value)
+        case "count":
+            return f"{value:.0f} times"
         case "traffic":
             return f"{value:.3g} vehicles/h"
         case "prewet rate":

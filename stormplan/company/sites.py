@@ -83,6 +83,8 @@ class Company(Record):
         Of every price in this file.
     briefing_at : time
         Local time the briefing is to be there.
+    router_url : str or None
+        Address of a router of one's own that gives driving times, an OSRM server.
     """
 
     name: Name
@@ -92,6 +94,7 @@ class Company(Record):
     phone: PhoneNumber | None = None
     currency: Name = "USD"
     briefing_at: TimeOfDay = time(4, 30)
+    router_url: BaseUrl | None = None
 
 
 class SourceSettings(Record):

@@ -1,13 +1,14 @@
-"""Driving times of a yard: the owner's table where it has a pair, else by distance.
+"""Driving times of a yard: the owner's table, what the record teaches, a router, else by distance.
 
-By distance a drive is the straight line times a factor, at a stated speed, plus a fixed time to
-get onto the road and off it; the rules ``drive_*`` of practice.
+For each pair of places the first of them that has it. By distance a drive is the straight line
+times a factor, at a stated speed, plus a fixed time to get onto the road and off it; the rules
+``drive_*`` of practice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import permutations
 
 from stormplan.company.coordinates import distance_km
@@ -27,6 +28,8 @@ class TravelBasis(Record):
     ----------
     listed_count : int
         Pairs of places that the owner's table has, each way counted [-].
+    learned_count, routed_count : int
+        Pairs that the record teaches, and that the company's router gave [-].
     estimated_count : int
         Pairs by distance [-].
     speed_ms : float
@@ -38,10 +41,40 @@ class TravelBasis(Record):
     """
 
     listed_count: int
+    learned_count: int = 0
+    routed_count: int = 0
     estimated_count: int
     speed_ms: float
     circuity: float
     on_snow_frac: float = 1.0
+
+    @property
+    def pair_count(self) -> int:
+        """Pairs of places, each way counted [-]."""
+        known = self.listed_count + self.learned_count + self.routed_count
+        return known + self.estimated_count
+
+
+@dataclass(frozen=True)
+class DriveTables:
+    """Driving minutes by pair of keys of yards and sites, the more trusted first [min].
+
+    Attributes
+    ----------
+    listed : mapping of (str, str) to float
+        The owner's table [min].
+    learned : mapping of (str, str) to float
+        Medians of the record [min].
+    routed : mapping of (str, str) to float
+        The router's table [min].
+    """
+
+    listed: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    learned: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    routed: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+
+NO_DRIVE_TABLES = DriveTables()
 
 
 @dataclass(frozen=True)
@@ -87,7 +120,7 @@ class TravelTable:
 def travel_table(
     yard: str,
     places: Mapping[str, Place],
-    listed_minutes: Mapping[tuple[str, str], float],
+    tables: DriveTables,
     practice: Practice,
 ) -> TravelTable:
     """Return the driving times between a yard and its sites.
@@ -98,8 +131,8 @@ def travel_table(
         The yard's key, by which the owner's table knows it.
     places : mapping of str to (float, float)
         Latitude and longitude by key of place, the yard's under ``YARD`` [°].
-    listed_minutes : mapping of (str, str) to float
-        The owner's table; a pair it has one way only counts both ways [min].
+    tables : DriveTables
+        What is known of drives; a pair that a table has one way only counts both ways.
     practice : Practice
         The company's rules.
 
@@ -110,22 +143,26 @@ def travel_table(
     """
     circuity, speed_ms = practice.number("drive_circuity"), practice.number("drive_speed")
     fixed_s = 3600.0 * practice.number("drive_fixed_time")
+    known = (tables.listed, tables.learned, tables.routed)
+    counts = [0, 0, 0]
     drive_s: dict[tuple[str, str], int] = {}
-    listed_count = 0
     for origin, destination in permutations(places, 2):
         names = (origin or yard, destination or yard)
-        minutes = listed_minutes.get(names, listed_minutes.get(names[::-1]))
-        listed_count += minutes is not None
-        if minutes is not None:
-            drive_s[origin, destination] = round(60.0 * minutes)
+        found = (table.get(names, table.get(names[::-1])) for table in known)
+        first = next(((at, one) for at, one in enumerate(found) if one is not None), None)
+        if first is not None:
+            counts[first[0]] += 1
+            drive_s[origin, destination] = round(60.0 * first[1])
         elif (destination, origin) in drive_s:
             drive_s[origin, destination] = drive_s[destination, origin]
         else:
             distance_m = 1000.0 * distance_km(places[origin], places[destination])
             drive_s[origin, destination] = round(circuity * distance_m / speed_ms + fixed_s)
     basis = TravelBasis(
-        listed_count=listed_count,
-        estimated_count=len(drive_s) - listed_count,
+        listed_count=counts[0],
+        learned_count=counts[1],
+        routed_count=counts[2],
+        estimated_count=len(drive_s) - sum(counts),
         speed_ms=speed_ms,
         circuity=circuity,
     )

@@ -51,6 +51,7 @@ class DiagnosticCode(StrEnum):
     PLACE_FAR = "place_far"
     READINGS_UNUSABLE = "readings_unusable"
     RECORD_UNUSABLE = "record_unusable"
+    ROUTER_UNUSABLE = "router_unusable"
     STOCK_BELOW_EMPTY = "stock_below_empty"
     STOCK_DIFFERENCE = "stock_difference"
     LOAD_DIFFERENCE = "load_difference"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -29,7 +29,13 @@ from stormplan.operations import mix
 from stormplan.operations.mix_records import YardMix
 from stormplan.operations.pass_schedule import PassJob, PassSchedule, schedule_passes
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
-from stormplan.operations.travel import YARD, TravelTable, travel_table
+from stormplan.operations.travel import (
+    NO_DRIVE_TABLES,
+    YARD,
+    DriveTables,
+    TravelTable,
+    travel_table,
+)
 from stormplan.physics import night_error as night_errors_of
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
@@ -102,6 +108,7 @@ def make_plan(
     histories: SurfaceHistories = NO_HISTORIES,
     earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
     stock: StockBook = NO_STOCK,
+    drives: DriveTables = NO_DRIVE_TABLES,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -125,6 +132,8 @@ def make_plan(
         What the plan announced before has crews do, by site and surface.
     stock : StockBook
         What the yards hold by the record; a yard it says nothing of holds what the sites file says.
+    drives : DriveTables
+        Driving times that the record teaches and a router gives; the owner's own are in ``sites``.
 
     Returns
     -------
@@ -171,7 +180,8 @@ def make_plan(
         return _site_plan(key, sites, source_decisions[key], night_errors, histories)
 
     site_plans = [planned(key) for key in keys]
-    schedules = _sprayer_schedules(sites, site_plans, now)
+    drives = replace(drives, listed=sites.drive_minutes)
+    schedules = _sprayer_schedules(sites, site_plans, drives, now)
     outcome = rounds_outcome(site_plans, schedules.values())
     if outcome.surfaces:  # decided anew, once, with it known that no sprayer comes
         again = _only_surfaces(sites, outcome.surfaces)
@@ -182,7 +192,7 @@ def make_plan(
         site_plans = [planned(site.key) if site.key in again.sites else site for site in site_plans]
     site_plans = with_rounds(site_plans, outcome)
     schedules = kept_schedules(schedules, site_plans)
-    passes = _pass_schedules(sites, site_plans, schedules, now)
+    passes = _pass_schedules(sites, site_plans, schedules, drives, now)
     site_plans = with_passes(site_plans, passes)
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
@@ -598,14 +608,14 @@ def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
 
 
 def _sprayer_schedules(
-    sites: Sites, site_plans: Sequence[SitePlan], now: datetime
+    sites: Sites, site_plans: Sequence[SitePlan], drives: DriveTables, now: datetime
 ) -> dict[str, SprayerSchedule]:
     """Return the rounds of every yard, by its key."""
     zone = ZoneInfo(sites.company.timezone)
     found = {}
     for yard_key, yard in sites.yards.items():
         jobs = _yard_jobs(yard_key, site_plans)
-        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
+        travel = _yard_travel(sites, yard_key, {job.site for job in jobs}, drives)
         found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone)
     return found
 
@@ -614,6 +624,7 @@ def _pass_schedules(
     sites: Sites,
     site_plans: Sequence[SitePlan],
     schedules: Mapping[str, SprayerSchedule],
+    drives: DriveTables,
     now: datetime,
 ) -> tuple[PassSchedule, ...]:
     """Return the rounds in and after the storm of every yard that names plows or spreaders."""
@@ -623,7 +634,7 @@ def _pass_schedules(
         if not yard.plows and not yard.spreaders:
             continue
         jobs = [job for site in site_plans if site.yard == yard_key for job in _passes(sites, site)]
-        travel = _yard_travel(sites, yard_key, {job.site for job in jobs})
+        travel = _yard_travel(sites, yard_key, {job.site for job in jobs}, drives)
         sprayers = schedules[yard_key].sprayers
         found.append(
             schedule_passes(yard_key, yard, jobs, sprayers, travel, now, sites.practice(), zone)
@@ -688,11 +699,13 @@ def _yard_mixes(
         )
 
 
-def _yard_travel(sites: Sites, yard_key: str, site_keys: Iterable[str]) -> TravelTable:
+def _yard_travel(
+    sites: Sites, yard_key: str, site_keys: Iterable[str], drives: DriveTables
+) -> TravelTable:
     """Return the driving times between a yard and some of its sites."""
     yard = sites.yards[yard_key]
     places = {YARD: (yard.latitude_deg, yard.longitude_deg)} | {
         key: (sites.sites[key].latitude_deg, sites.sites[key].longitude_deg)
         for key in sorted(site_keys)
     }
-    return travel_table(yard_key, places, sites.drive_minutes, sites.practice())
+    return travel_table(yard_key, places, drives, sites.practice())

@@ -21,6 +21,7 @@ from stormplan.company import sites_file
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.errors import ArchiveError, ForecastError, InputError
+from stormplan.operations.travel import DriveTables
 from stormplan.physics.ensemble import ErrorRecord
 from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightErrors
 from stormplan.planning import plan_diff, plan_io
@@ -29,6 +30,7 @@ from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.checks import check_entry
+from stormplan.record.drive_history import learned_minutes
 from stormplan.record.entries import (
     Entry,
     WorkEntry,
@@ -37,6 +39,7 @@ from stormplan.record.entries import (
 )
 from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import surface_histories
+from stormplan.service import drive_router
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.record_log import RecordLog
@@ -159,6 +162,7 @@ def fetch_and_plan(
         alerts, alert_diagnostics = _fetch_alerts(sites, fetcher, now)
     finally:
         fetcher.close()
+    routed, router_diagnostics = _routed_minutes(sites, archive, now, client_policy, offline)
     record, record_diagnostics = _usable_record(sites, archive, now)
     night_errors, reading_diagnostics = _night_errors(sites, archive, now, sites_folder, record)
     source_errors = _error_records(archive, now)
@@ -172,6 +176,7 @@ def fetch_and_plan(
             histories=surface_histories(record, now, oldest=now - MAX_ENTRY_AGE),
             earlier_work=_earlier_work(archive, now),
             stock=stock_book(sites, record, now),
+            drives=DriveTables(learned=learned_minutes(record, sites), routed=routed),
             mapper=partial(_map_blocks, progress) if progress else map,
         ),
         _site_forecasts(gathered),
@@ -183,8 +188,37 @@ def fetch_and_plan(
         *_clock_diagnostics(fetcher.clock_offset),
         *reading_diagnostics,
         *record_diagnostics,
+        *router_diagnostics,
         *error_records.used_record_diagnostics(source_errors, used),
     )
+
+
+def _routed_minutes(
+    sites: Sites,
+    archive: Archive,
+    now: datetime,
+    client_policy: ClientPolicy | None,
+    offline: bool,
+) -> tuple[dict[tuple[str, str], float], tuple[Diagnostic, ...]]:
+    """Return the driving minutes of the company's router, within the time that policy gives it."""
+    if sites.company.router_url is None:
+        return {}, ()
+    policy = client_policy or ClientPolicy()
+    # a machine of one's own need not be asked slowly, nor often where it is off
+    policy = replace(policy, min_interval_s=0.0, retry=policy.retry.new(total=1))
+    budget_s = 3600.0 * sites.practice().number("router_wait")
+    fetcher = Fetcher(
+        archive,
+        sites.company.contact,
+        policy,
+        offline=offline,
+        budget_s=budget_s,
+        budget_rule="router_wait",
+    )
+    try:
+        return drive_router.routed_minutes(sites, fetcher, now)
+    finally:
+        fetcher.close()
 
 
 def _map_blocks(

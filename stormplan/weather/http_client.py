@@ -288,6 +288,8 @@ class Fetcher:
         Ask nobody; plan from the archive alone, as for a past morning.
     budget_s : float
         Time for all requests together; nothing is asked after that [s].
+    budget_rule : str
+        The rule that sets it, for the words.
     recheck : bool
         Ask even where the copy in the archive is still fresh.
 
@@ -305,12 +307,14 @@ class Fetcher:
         *,
         offline: bool = False,
         budget_s: float = math.inf,
+        budget_rule: str = "gather_budget",
         recheck: bool = False,
     ) -> None:
         self.recheck = recheck
         self.archive = archive
         self.offline = offline
         self.budget_s = budget_s
+        self._budget_rule = budget_rule
         self._deadline_s = time.monotonic() + budget_s
         self._lock = threading.Lock()
         self._next_start_s: dict[tuple[str, str], float] = {}
@@ -556,8 +560,8 @@ class Fetcher:
         left_s = self._deadline_s - time.monotonic()
         if left_s <= 0.0:
             raise _NoResponse(
-                f"the time for gathering forecasts, {self.budget_s / 60.0:.3g} min, is over "
-                "(rule gather_budget)",
+                f"the time for asking, {self.budget_s / 60.0:.3g} min, is over "
+                f"(rule {self._budget_rule})",
                 retryable=False,
             )
         return left_s

@@ -230,6 +230,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
         case DiagnosticCode.RECORD_UNUSABLE:
             count = pluralize(round(one.quantity("entries")), "recent entry", "recent entries")
             return f"{count} of the record left out: {reason}"
+        case DiagnosticCode.ROUTER_UNUSABLE:
+            return f"driving times by distance, the router gave none: {reason}"
         case (
             DiagnosticCode.STOCK_BELOW_EMPTY
             | DiagnosticCode.STOCK_DIFFERENCE

@@ -35,7 +35,7 @@ def short_slack_text(schedule: SprayerSchedule) -> str:
 def travel_text(schedule: SprayerSchedule, formatter: UnitFormatter) -> str:
     """Return where driving times come from; empty where nobody drives."""
     basis = schedule.travel
-    if basis is None or basis.listed_count + basis.estimated_count == 0:
+    if basis is None or basis.pair_count == 0:
         return ""
     driving_h = sum(one.driving_h for one in schedule.sprayers)
     parts = [f"{format_working_time(driving_h)} of it driving", *basis_texts(basis, formatter)]
@@ -58,10 +58,16 @@ def basis_texts(basis: TravelBasis, formatter: UnitFormatter) -> Iterable[str]:
         f"by distance ({basis.circuity:.3g} times the straight line at"
         f" {formatter.speed(basis.speed_ms)})"
     )
-    if basis.listed_count:
-        yield f"{basis.listed_count} drives from your table"
-    if basis.estimated_count:
-        yield f"{basis.estimated_count} {estimate}" if basis.listed_count else estimate
+    sources = [
+        (basis.listed_count, "drives from your table"),
+        (basis.learned_count, "learned from the record"),
+        (basis.routed_count, "by your router"),
+        (basis.estimated_count, estimate),
+    ]
+    used = [(count, text) for count, text in sources if count]
+    for count, text in used:
+        is_plain = len(used) == 1 and text == estimate
+        yield text if is_plain else f"{count} {text}"
     if basis.on_snow_frac < 1.0:
         yield f"all at {100.0 * basis.on_snow_frac:.0f} % of the speed on dry roads"
 

@@ -20,12 +20,14 @@ from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from stormplan import units
 from stormplan.company.practice_rules import RULES
 from stormplan.company.sites import Sites
+from stormplan.operations.travel import DriveTables
 from stormplan.physics import night_error
 from stormplan.physics.forcing import clear_sky
 from stormplan.physics.night_error import NightErrors
 from stormplan.planning import plan_diff
 from stormplan.planning.plan import Plan
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.record.drive_history import learned_minutes
 from stormplan.record.entries import (
     Application,
     BatchMade,
@@ -270,6 +272,24 @@ def one_round(returned_gal: float, loaded_gal: float = 600.0) -> tuple[Entry, ..
     )  # fmt: skip
 
 
+def slow_drives(minutes: float) -> tuple[Entry, ...]:
+    """Return four mornings on which the drive out to 20,000 ft2 took so long.
+
+    The sprayer covers 3 acres an hour: 20,000 of 43,560 ft2 an acre take 9.18 min.
+    """
+    took_h = (minutes + 60.0 * 20_000 / (3 * 43_560)) / 60.0
+    return tuple(
+        entry
+        for ago in (200.0, 150.0, 100.0, 50.0)
+        for entry in (
+            yard_entry(LoadDrawn, ago, sprayer="truck",
+                       parts=({"store": "t1", "volume_l": 10 * GAL},)),
+            Application(id=f"d{ago}", at=NOON - timedelta(hours=ago - took_h), site="a",
+                        surface="here", rate_l_m2=0.02, sprayer="truck"),
+        )
+    )  # fmt: skip
+
+
 EFFECTS: dict[str, RuleEffect] = {
     # book against measured
     "stock_difference_share": RuleEffect("0.5 %", entries=month_of_brine(240.0)),
@@ -430,6 +450,11 @@ EFFECTS: dict[str, RuleEffect] = {
     "drive_circuity": RuleEffect("200 %", sections=FAR_YARD),
     "drive_speed": RuleEffect("50 mph", sections=FAR_YARD),
     "drive_fixed_time": RuleEffect("10 min", sections=FAR_YARD),
+    "drives_learned_from": RuleEffect("5 times", sections=FAR_YARD, entries=slow_drives(50.0)),
+    "drive_pause_above": RuleEffect("40 min", sections=FAR_YARD, entries=slow_drives(50.0)),
+    "router_wait": RuleEffect(
+        "5 min", open_reason="felt where a router hangs: tests/test_drive_times.py"
+    ),
     "drive_speed_on_snow": RuleEffect("40 %", snow(0.6), sections=FAR_PLOW),
     # what stands in
     "record_max_age": RuleEffect(
@@ -531,6 +556,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         night_errors=night_errors_of(effect, sites),
         histories=histories_of(effect),
         stock=stock_book(sites, effect.entries, effect.now),
+        drives=DriveTables(learned=learned_minutes(effect.entries, sites)),
     )
     if effect.later is None:
         return plan
