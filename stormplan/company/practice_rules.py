@@ -403,6 +403,9 @@ _RULES = (
     Rule("drive_fixed_time", "duration", "1 min", ("0 min", "30 min"),
          "time to get onto the road and off it, at every drive that no table has", OURS,
          "gates, turns, parking", scope="company"),
+    Rule("sprayer_position_age", "duration", "4 h", ("0 h", "24 h"),
+         "a sprayer stands where it was last logged for so long, unless it came back since; then at"
+         " the yard", OURS, "a load is down sooner", scope="company"),
     Rule("drives_learned_from", "count", "3 times", ("1 times", "100 times"),
          "a drive that the record has so often counts by the median of its times", OURS,
          "of three, one may be an odd one", scope="company"),

@@ -13,12 +13,14 @@ from stormplan.operations.round_problem import (
     RoundOrder,
     RoundProblem,
     Rounds,
+    RoundVehicle,
     TaskPart,
     rounds_from,
     run_round,
     task_parts,
     vehicles_for,
 )
+from stormplan.operations.travel import YARD
 from stormplan.treatment.records import MissedReason
 
 
@@ -54,6 +56,50 @@ def _by_blend(problem: RoundProblem) -> list[int]:
     return [index for group in groups.values() for index in group]
 
 
+def from_tanks(problem: RoundProblem) -> RoundOrder:
+    """Return what vehicles away from the yard do with what is left in their tanks.
+
+    Parameters
+    ----------
+    problem : RoundProblem
+        With where its vehicles stand.
+
+    Returns
+    -------
+    RoundOrder
+        At most a load each, of whole tasks: by rank, each where it makes the least of a detour.
+    """
+    loads: list[tuple[PlannedLoad, ...]] = [() for _ in problem.vehicles]
+    for index in _by_rank(problem, range(len(problem.tasks))):
+        task = problem.tasks[index]
+        for number in vehicles_for(problem, task):
+            longer = _inserted(problem, problem.vehicles[number], loads[number], index)
+            if longer is not None:
+                loads[number] = (longer,)
+                break
+    return tuple(loads)
+
+
+def _inserted(
+    problem: RoundProblem, vehicle: RoundVehicle, loads: tuple[PlannedLoad, ...], index: int
+) -> PlannedLoad | None:
+    """Return a load from what is left in a tank with one more task; None where it cannot be."""
+    task = problem.tasks[index]
+    parts = loads[0].parts if loads else ()
+    left = vehicle.start_amount - sum(part.amount for part in parts)
+    is_away = vehicle.start_place != YARD and task.blend == vehicle.start_blend
+    if not is_away or task.amount > left:
+        return None
+    more = TaskPart(index, task.amount)
+    found = []
+    for at in range(len(parts) + 1):
+        longer = PlannedLoad(task.blend, (*parts[:at], more, *parts[at:]))
+        done = run_round(problem, vehicle, (longer,), vehicle.free_from_s)
+        if done is not None:
+            found.append((done.back_s, at, longer))
+    return min(found, key=lambda one: one[:2])[2] if found else None
+
+
 def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
     loads: list[tuple[PlannedLoad, ...]] = [() for _ in problem.vehicles]
     for index in indices:
@@ -61,7 +107,7 @@ def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
         best: tuple[int, str, int, tuple[PlannedLoad, ...]] | None = None
         for number in vehicles_for(problem, problem.tasks[index]):
             vehicle = problem.vehicles[number]
-            longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle.capacity)
+            longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle)
             done = run_round(problem, vehicle, longer, vehicle.free_from_s)
             if done is not None:
                 found = (done.stops[-1].end_s, vehicle.key, number, longer)
@@ -72,7 +118,7 @@ def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
 
 
 def with_parts(
-    loads: tuple[PlannedLoad, ...], blend: Blend, parts: Sequence[TaskPart], capacity: float
+    loads: tuple[PlannedLoad, ...], blend: Blend, parts: Sequence[TaskPart], vehicle: RoundVehicle
 ) -> tuple[PlannedLoad, ...]:
     """Return the loads of a vehicle with parts added at the end.
 
@@ -84,8 +130,8 @@ def with_parts(
         Blend of the parts.
     parts : sequence of TaskPart
         What is added.
-    capacity : float
-        What its tank or hopper holds [L or kg].
+    vehicle : RoundVehicle
+        With its capacity, and what it holds away from the yard.
 
     Returns
     -------
@@ -94,6 +140,9 @@ def with_parts(
     """
     for part in parts:
         last = loads[-1] if loads else None
+        capacity = vehicle.capacity
+        if last is not None and len(loads) == 1:
+            capacity = vehicle.first_capacity(last.blend, last.amount)
         if (
             last is not None
             and last.blend == blend
@@ -121,7 +170,7 @@ def unserved_reason(problem: RoundProblem, index: int) -> MissedReason:
         return "no sprayer"
     parts = task_parts(problem, index)
     if any(
-        run_round(problem, one, with_parts((), task.blend, parts, one.capacity), one.free_from_s)
+        run_round(problem, one, with_parts((), task.blend, parts, one), one.free_from_s)
         for one in able
     ):
         return "others first"

@@ -33,8 +33,9 @@ from stormplan.operations.round_problem import (
     VehicleRound,
 )
 from stormplan.operations.round_solver import SearchEffort, best_rounds
-from stormplan.operations.sprayer_schedule import SprayerPlan, visit_value
+from stormplan.operations.sprayer_schedule import SprayerPlan, from_position, visit_value
 from stormplan.operations.travel import TravelBasis, TravelTable
+from stormplan.record.sprayer_positions import NO_POSITIONS, SprayerPosition
 from stormplan.treatment.records import Action, MissedReason, Visit
 
 PassKind = Literal["plow", "spread", "post-treat"]
@@ -245,6 +246,7 @@ def schedule_passes(
     now: datetime,
     practice: Practice,
     zone: tzinfo,
+    positions: Mapping[str, SprayerPosition] = NO_POSITIONS,
 ) -> PassSchedule:
     """Return the rounds in and after the storm of a yard that names plows or spreaders.
 
@@ -266,6 +268,8 @@ def schedule_passes(
         The company's rules.
     zone : tzinfo
         Zone in which shifts are written.
+    positions : mapping of str to SprayerPosition
+        Sprayers that are out already, by key; their sites have drives in ``travel``.
 
     Returns
     -------
@@ -280,6 +284,7 @@ def schedule_passes(
         ]
         for one in sprayers
     }
+    standing = {key: one for key, one in positions.items() if not busy.get(key)}
     on_snow = travel.on_snow(practice.number("drive_speed_on_snow"))
     due_by = _due_times(jobs)
     last_s = max((math.ceil(clock.seconds(at)) for at in due_by.values()), default=0)
@@ -303,7 +308,8 @@ def schedule_passes(
                 after = done_at - job.visit.at
                 task = _Task(job, kind, max(task.first, done_at), task.due_by + after)
             tasks.append(task)
-        stops, missed = _solve_kind(tasks, vehicles, busy, on_snow, clock, practice)
+        out = standing if kind == "post-treat" else {}
+        stops, missed = _solve_kind(tasks, vehicles, busy, out, on_snow, clock, practice)
         if kind == "plow":
             plowed = {(t.job.site, t.job.surface, t.job.visit.at): None for t in tasks}
             plowed |= {
@@ -370,11 +376,15 @@ def _solve_kind(
     tasks: Sequence[_Task],
     vehicles: Sequence[_Vehicle],
     busy: dict[str, list[tuple[int, int]]],
+    standing: dict[str, SprayerPosition],
     travel: TravelTable,
     clock: RoundClock,
     practice: Practice,
 ) -> tuple[TimedPasses, list[LatePass]]:
-    """Return the stops of one kind of work, and what is late; ``busy`` is added to."""
+    """Return the stops of one kind of work, and what is late.
+
+    ``busy`` is added to, and who sets out is taken from ``standing``.
+    """
     spread = timedelta(hours=practice.number("route_onset_spread"))
     groups: list[list[_Task]] = []
     for task in sorted(tasks, key=lambda task: (task.first, task.job.site, task.job.surface)):
@@ -387,7 +397,7 @@ def _solve_kind(
     found: TimedPasses = {one.key: [] for one in vehicles}
     late: list[LatePass] = []
     for group in groups:
-        problem = _problem(group, vehicles, busy, travel, clock, practice)
+        problem = _problem(group, vehicles, busy, standing, travel, clock, practice)
         rounds = best_rounds(problem, effort)
         for vehicle, one in zip(problem.vehicles, rounds.rounds, strict=True):
             if one is not None:
@@ -395,6 +405,7 @@ def _solve_kind(
                 found[vehicle.key].append((one, stops))
                 out = (one.leave_s, one.back_s + vehicle.refill_s)
                 busy.setdefault(vehicle.key, []).append(out)
+                standing.pop(vehicle.key, None)
         late += _late_passes(problem, rounds, group)
     return found, late
 
@@ -403,6 +414,7 @@ def _problem(
     group: Sequence[_Task],
     vehicles: Sequence[_Vehicle],
     busy: Mapping[str, Sequence[tuple[int, int]]],
+    standing: Mapping[str, SprayerPosition],
     travel: TravelTable,
     clock: RoundClock,
     practice: Practice,
@@ -410,9 +422,9 @@ def _problem(
     tasks = tuple(_round_task(task, clock, practice) for task in group)
     first_s = min(task.windows[0].first_s for task in tasks)
     last_s = max(task.finish_by_s for task in tasks)
-    return RoundProblem(
-        tasks=tasks,
-        vehicles=tuple(
+    found: list[RoundVehicle] = []
+    for one in vehicles:
+        stretches = [
             RoundVehicle(
                 key=one.key,
                 capacity=one.capacity,
@@ -424,12 +436,12 @@ def _problem(
                 free_from_s=start_s,
                 back_by_s=end_s,
             )
-            for one in vehicles
             for start_s, end_s in free_spans(one.spans, busy.get(one.key, ()))
             if start_s < last_s and (end_s is None or end_s > first_s)
-        ),
-        travel=travel,
-    )
+        ]
+        free_s = one.spans[0][0] if one.spans else 0
+        found += from_position(stretches, free_s, standing.get(one.key), tasks)
+    return RoundProblem(tasks=tasks, vehicles=tuple(found), travel=travel)
 
 
 def _round_task(task: _Task, clock: RoundClock, practice: Practice) -> RoundTask:

@@ -126,9 +126,15 @@ class RoundVehicle:
     serves : tuple of str
         Uses of surfaces it can work on.
     free_from_s : int
-        From when on it stands at the yard, filled [s].
+        From when on it is free where it stands; at the yard it is filled [s].
     back_by_s : int or None
         When it must be back at the yard [s]; None without limit.
+    start_place : str
+        Key of the place where it stands; the yard, or the site of its last work.
+    start_blend : (str or None, float) or None
+        What its tank holds away from the yard.
+    start_amount : float
+        How much of it is left [L or kg].
     """
 
     key: str
@@ -140,6 +146,34 @@ class RoundVehicle:
     serves: tuple[str, ...]
     free_from_s: int = 0
     back_by_s: int | None = None
+    start_place: str = YARD
+    start_blend: Blend | None = None
+    start_amount: float = 0.0
+
+    def first_capacity(self, blend: Blend, amount: float) -> float:
+        """Return what the first load may hold: what is in the tank, if that is enough to begin.
+
+        Parameters
+        ----------
+        blend : (str or None, float)
+            Of the load.
+        amount : float
+            What it is at least for [L or kg].
+        """
+        begins_away = self.start_place != YARD and blend == self.start_blend
+        return self.start_amount if begins_away and amount <= self.start_amount else self.capacity
+
+    def fills_first(self, load: PlannedLoad) -> bool:
+        """Return whether it goes by the yard to fill before its first stop.
+
+        Parameters
+        ----------
+        load : PlannedLoad
+            Its first.
+        """
+        if self.start_place == YARD:
+            return False
+        return load.blend != self.start_blend or load.amount > self.start_amount + 1e-6
 
     def can_serve(self, task: RoundTask) -> bool:
         """Return whether it works on such a surface at such a rate.
@@ -246,7 +280,7 @@ class VehicleRound:
     Attributes
     ----------
     leave_s, back_s : int
-        When it leaves the yard and when it is back [s].
+        When it leaves, the yard or where it stands, and when it is back [s].
     loads : tuple of PlannedLoad
         What it takes along.
     stops : tuple of TimedStop
@@ -377,10 +411,10 @@ class _Leg:
 def _legs(
     problem: RoundProblem, vehicle: RoundVehicle, loads: Sequence[PlannedLoad]
 ) -> Iterator[_Leg]:
-    place = YARD
+    place = vehicle.start_place
     for number, load in enumerate(loads):
         before_s = back_s = 0
-        if number:
+        if number or vehicle.fills_first(load):
             back_s = problem.travel.between_s(place, YARD)
             before_s, place = back_s + vehicle.refill_s, YARD
         for part in load.parts:
@@ -407,14 +441,14 @@ def run_round(
     loads : sequence of PlannedLoad
         What it treats, in order.
     leave_s : int
-        When it leaves the yard [s].
+        When it leaves where it stands [s].
 
     Returns
     -------
     VehicleRound or None
         None where a task cannot begin or be done in time, or the shift is over before.
     """
-    at_s, place, driving_s = leave_s, YARD, 0
+    at_s, place, driving_s = leave_s, vehicle.start_place, 0
     stops = []
     for leg in _legs(problem, vehicle, loads):
         task = problem.tasks[leg.part.task]
@@ -476,7 +510,8 @@ def timetable(
     if latest_s is None or latest_s < vehicle.free_from_s:
         return None
     tasks = [problem.tasks[part.task] for load in loads for part in load.parts]
-    drive_s = problem.travel.between_s(YARD, tasks[0].place)
+    first = next(_legs(problem, vehicle, loads))
+    drive_s = first.before_s + first.drive_s
     with_slack_s = _latest_leave_s(problem, vehicle, loads, problem.slack_s)
     wanted_s = min(task.best_s for task in tasks) - drive_s
     wanted_s = vehicle.free_from_s if with_slack_s is None else min(wanted_s, with_slack_s)

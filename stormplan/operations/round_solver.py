@@ -2,9 +2,10 @@
 
 PyVRP (MIT) knows reloads at the yard, time windows, unlike vehicles and optional visits with a
 prize, but not that a tank holds one blend at a time. So each blend is a problem of its own, in
-sequence: a sprayer goes on from where and when the blend before leaves it. Where there are few
-blends every sequence is tried. A fixed seed and number of iterations make the same rounds of the
-same plan. Without the library, or where the time allowed is over, the greedy order stands.
+sequence: a sprayer goes on from where and when the blend before leaves it. One that is out already
+first does what is left in its tank, by rank, and goes on from the yard. Where there are few blends
+every sequence is tried. A fixed seed and number of iterations make the same rounds of the same
+plan. Without the library, or where the time allowed is over, the greedy order stands.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from stormplan.operations.greedy_rounds import greedy_rounds
+from stormplan.operations.greedy_rounds import from_tanks, greedy_rounds
 from stormplan.operations.round_problem import (
     Blend,
     PlannedLoad,
@@ -116,8 +117,10 @@ class _Search:
 
         self._problem, self._effort, self._objective = problem, effort, objective
         self._parts: dict[Blend, list[TaskPart]] = {}
+        out = from_tanks(problem)
+        done = {part.task for loads in out for load in loads for part in load.parts}
         for index, task in enumerate(problem.tasks):
-            for part in task_parts(problem, index):
+            for part in task_parts(problem, index) if index not in done else ():
                 self._parts.setdefault(task.blend, []).append(part)
         self._blends = sorted(self._parts, key=self._first_deadline_s)
         # counts from its first use on, over all solves
@@ -130,7 +133,7 @@ class _Search:
             if few
             else count
         )
-        self._known: dict[tuple[Blend, ...], RoundOrder] = {(): tuple(() for _ in problem.vehicles)}
+        self._known: dict[tuple[Blend, ...], RoundOrder] = {(): out}
 
     def _first_deadline_s(self, blend: Blend) -> tuple[int, float, str]:
         deadlines = (self._problem.tasks[part.task].finish_by_s for part in self._parts[blend])
@@ -185,11 +188,15 @@ class _Search:
 
     def _handed_on(self, vehicle: RoundVehicle, loads: Sequence[PlannedLoad]) -> RoundVehicle:
         """Return a vehicle as the blends before leave it: at the yard, filled with the next."""
-        if not loads:
+        if not loads and vehicle.start_place == YARD:
             return vehicle
-        done = run_round(self._problem, vehicle, loads, vehicle.free_from_s)
-        assert done is not None  # it was kept because it can be done
-        return replace(vehicle, free_from_s=done.back_s + vehicle.refill_s)
+        if loads:
+            done = run_round(self._problem, vehicle, loads, vehicle.free_from_s)
+            assert done is not None  # it was kept because it can be done
+            back_s = done.back_s
+        else:
+            back_s = vehicle.free_from_s + self._problem.travel.between_s(vehicle.start_place, YARD)
+        return replace(vehicle, free_from_s=back_s + vehicle.refill_s, start_place=YARD)
 
     def _kept(
         self, vehicle: RoundVehicle, old: tuple[PlannedLoad, ...], new: tuple[PlannedLoad, ...]

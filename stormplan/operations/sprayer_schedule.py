@@ -7,7 +7,7 @@ before the next. Driving, refills and shifts count. What is not treated in time 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from typing import Literal
@@ -22,6 +22,7 @@ from stormplan.numerics import HOUR
 from stormplan.operations.greedy_rounds import unserved_reason
 from stormplan.operations.round_clock import RoundClock, shift_spans
 from stormplan.operations.round_problem import (
+    Blend,
     RoundProblem,
     Rounds,
     RoundTask,
@@ -31,10 +32,12 @@ from stormplan.operations.round_problem import (
     vehicles_for,
 )
 from stormplan.operations.round_solver import SearchEffort, best_rounds, is_available
-from stormplan.operations.travel import TravelBasis, TravelTable
+from stormplan.operations.travel import YARD, TravelBasis, TravelTable
+from stormplan.record.sprayer_positions import NO_POSITIONS, SprayerPosition
 from stormplan.treatment.records import MissedReason, Remedy, Treatment
 
 LOWEST_PRIORITY = 5
+BLEND_TOLERANCE_FRAC = 0.005  # of a blend by volume: pages write whole percents
 
 
 @dataclass(frozen=True)
@@ -118,7 +121,9 @@ class SprayerPlan(Record):
     driving_h : float
         Hours of them on the road [h].
     start : datetime or None
-        When it first leaves the yard, UTC; None where it does nothing.
+        When it first leaves, UTC; None where it does nothing.
+    from_site : str or None
+        Key of the site where it stands when it first leaves; None at the yard.
     back_at : datetime or None
         When it is back after its last stop, UTC; None where it does nothing.
     stops : tuple of Stop
@@ -137,6 +142,7 @@ class SprayerPlan(Record):
     back_at: AwareDatetime | None
     stops: tuple[Stop, ...]
     out: tuple[TimeSpan, ...] = ()
+    from_site: str | None = None
 
     def restricted_to(self, sprayed: Collection[tuple[str, str, datetime]]) -> SprayerPlan:
         """Return the plan without the stops that are asked for no more.
@@ -270,6 +276,7 @@ def schedule_sprayers(
     now: datetime,
     practice: Practice,
     zone: tzinfo,
+    positions: Mapping[str, SprayerPosition] = NO_POSITIONS,
 ) -> SprayerSchedule:
     """Return the schedule of a yard's sprayers.
 
@@ -287,6 +294,8 @@ def schedule_sprayers(
         The company's rules.
     zone : tzinfo
         Zone in which shifts are written.
+    positions : mapping of str to SprayerPosition
+        Sprayers that are out already, by key; their sites have drives in ``travel``.
 
     Returns
     -------
@@ -294,6 +303,7 @@ def schedule_sprayers(
         Rounds in order; what does not fit before its event is named.
     """
     clock = RoundClock.of(now)
+    standing = dict(positions)
     free_from_s = dict.fromkeys(yard.sprayers, math.ceil(clock.seconds(now)))
     found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
@@ -301,18 +311,20 @@ def schedule_sprayers(
     onset_spread = timedelta(hours=practice.number("route_onset_spread"))
     effort = SearchEffort(max_wait_s=3600.0 * practice.number("rounds_wait"))
     for group in _group_by_onset(jobs, onset_spread):
-        problem = _round_problem(yard, group, travel, free_from_s, clock, practice, zone)
+        problem = _round_problem(yard, group, travel, free_from_s, standing, clock, practice, zone)
         rounds = best_rounds(problem, effort)
         for vehicle, one in zip(problem.vehicles, rounds.rounds, strict=True):
             if one is not None:
                 found[vehicle.key].append((one, group))
+                standing.pop(vehicle.key, None)
                 free_from_s[vehicle.key] = max(
                     free_from_s[vehicle.key], one.back_s + vehicle.refill_s
                 )
         unserved += _unserved(problem, rounds, group)
         solved.append((problem, rounds))
     sprayers = tuple(
-        _sprayer_plan(key, sprayer, found[key], clock) for key, sprayer in yard.sprayers.items()
+        _sprayer_plan(key, sprayer, found[key], clock, positions.get(key))
+        for key, sprayer in yard.sprayers.items()
     )
     slack_h = min((stop.slack_h for one in sprayers for stop in one.stops), default=None)
     return SprayerSchedule(
@@ -347,6 +359,7 @@ def _round_problem(
     jobs: Sequence[Job],
     travel: TravelTable,
     free_from_s: Mapping[str, int],
+    standing: Mapping[str, SprayerPosition],
     clock: RoundClock,
     practice: Practice,
     zone: tzinfo,
@@ -359,7 +372,12 @@ def _round_problem(
         vehicles=tuple(
             vehicle
             for key, sprayer in yard.sprayers.items()
-            for vehicle in _vehicles(key, sprayer, free_from_s[key], last_s, clock, zone)
+            for vehicle in from_position(
+                _vehicles(key, sprayer, free_from_s[key], last_s, clock, zone),
+                free_from_s[key],
+                standing.get(key),
+                tasks,
+            )
         ),
         travel=travel,
         slack_s=round(3600.0 * max(practice.number("slack_short_below") - finish_h, 0.0)),
@@ -391,6 +409,43 @@ def _task(job: Job, clock: RoundClock, practice: Practice) -> RoundTask:
         value=visit_value(job.priority, item.event.hazard, practice),
         rank=(job.priority, -severity, -job.area_m2, job.site, job.surface),
     )
+
+
+def from_position(
+    vehicles: Sequence[RoundVehicle],
+    free_s: int,
+    position: SprayerPosition | None,
+    tasks: Iterable[RoundTask],
+) -> list[RoundVehicle]:
+    """Return a sprayer's stretches of work, the first from where it stands if it is out.
+
+    Parameters
+    ----------
+    vehicles : sequence of RoundVehicle
+        One for each stretch, in order of time.
+    free_s : int
+        When it is free [s].
+    position : SprayerPosition or None
+        Where it stands and what it holds; None at the yard.
+    tasks : iterable of RoundTask
+        With the blends that are asked for.
+    """
+    if position is None or not vehicles or vehicles[0].free_from_s > free_s:
+        return list(vehicles)
+    held = position.additive, position.additive_frac
+    blends = (task.blend for task in tasks)
+    start = replace(
+        vehicles[0],
+        start_place=position.site,
+        start_blend=next((one for one in blends if _is_alike(one, held)), held),
+        start_amount=min(position.left_l, vehicles[0].capacity),
+    )
+    return [start, *vehicles[1:]]
+
+
+def _is_alike(one: Blend, other: Blend) -> bool:
+    """Return whether two blends are one: as a crew's page writes the part of an additive."""
+    return one[0] == other[0] and abs(one[1] - other[1]) <= BLEND_TOLERANCE_FRAC
 
 
 def visit_value(priority: int, hazard: Hazard, practice: Practice) -> float:
@@ -450,6 +505,7 @@ def _sprayer_plan(
     sprayer: Sprayer,
     rounds: Sequence[tuple[VehicleRound, Sequence[Job]]],
     clock: RoundClock,
+    position: SprayerPosition | None,
 ) -> SprayerPlan:
     stops: list[Stop] = []
     loads = 0
@@ -479,6 +535,7 @@ def _sprayer_plan(
         start=min((clock.moment(one.leave_s) for one, _ in rounds), default=None),
         back_at=max((clock.moment(one.back_s) for one, _ in rounds), default=None),
         stops=tuple(stops),
+        from_site=position.site if position is not None and rounds else None,
         out=tuple(
             TimeSpan(
                 start=clock.moment(one.leave_s),
@@ -539,7 +596,9 @@ def _one_more_sprayer(
     left_count = 0
     for problem, rounds in problems:
         if rounds.unserved:
-            copies = tuple(one for one in problem.vehicles if one.key == key)
+            copies = tuple(
+                replace(one, start_place=YARD) for one in problem.vehicles if one.key == key
+            )
             left_count += len(
                 best_rounds(replace(problem, vehicles=(*problem.vehicles, *copies)), less).unserved
             )

@@ -64,6 +64,7 @@ from stormplan.planning.planned_rounds import (
 from stormplan.planning.site_batch import NO_ROUNDS, SurfaceDecision, SurfaceRounds
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
+from stormplan.record.sprayer_positions import SprayerPosition
 from stormplan.record.stock import (
     NO_STOCK,
     StockBook,
@@ -76,6 +77,9 @@ from stormplan.treatment import products
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import VARIABLES, CellForecast, QualityFlag
+
+Positions = Mapping[tuple[str, str], SprayerPosition]
+NO_YARD_POSITIONS: Positions = {}
 
 
 @dataclass(frozen=True)
@@ -109,6 +113,7 @@ def make_plan(
     earlier_work: Mapping[tuple[str, str], EarlierWork] = site_batch.NO_EARLIER_WORK,
     stock: StockBook = NO_STOCK,
     drives: DriveTables = NO_DRIVE_TABLES,
+    positions: Positions = NO_YARD_POSITIONS,
 ) -> Plan:
     """Return the plan of every site as of a given time.
 
@@ -134,6 +139,8 @@ def make_plan(
         What the yards hold by the record; a yard it says nothing of holds what the sites file says.
     drives : DriveTables
         Driving times that the record teaches and a router gives; the owner's own are in ``sites``.
+    positions : mapping of (str, str) to SprayerPosition
+        Sprayers that are out already, by yard and key.
 
     Returns
     -------
@@ -181,7 +188,7 @@ def make_plan(
 
     site_plans = [planned(key) for key in keys]
     drives = replace(drives, listed=sites.drive_minutes)
-    schedules = _sprayer_schedules(sites, site_plans, drives, now)
+    schedules = _sprayer_schedules(sites, site_plans, drives, positions, now)
     outcome = rounds_outcome(site_plans, schedules.values())
     if outcome.surfaces:  # decided anew, once, with it known that no sprayer comes
         again = _only_surfaces(sites, outcome.surfaces)
@@ -192,7 +199,7 @@ def make_plan(
         site_plans = [planned(site.key) if site.key in again.sites else site for site in site_plans]
     site_plans = with_rounds(site_plans, outcome)
     schedules = kept_schedules(schedules, site_plans)
-    passes = _pass_schedules(sites, site_plans, schedules, drives, now)
+    passes = _pass_schedules(sites, site_plans, schedules, drives, positions, now)
     site_plans = with_passes(site_plans, passes)
     decisions = {
         at: found for side in source_decisions.values() for at, found in side.decisions.items()
@@ -608,16 +615,27 @@ def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
 
 
 def _sprayer_schedules(
-    sites: Sites, site_plans: Sequence[SitePlan], drives: DriveTables, now: datetime
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    drives: DriveTables,
+    positions: Positions,
+    now: datetime,
 ) -> dict[str, SprayerSchedule]:
     """Return the rounds of every yard, by its key."""
     zone = ZoneInfo(sites.company.timezone)
     found = {}
     for yard_key, yard in sites.yards.items():
         jobs = _yard_jobs(yard_key, site_plans)
-        travel = _yard_travel(sites, yard_key, {job.site for job in jobs}, drives)
-        found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone)
+        out = _positions_of(positions, yard_key)
+        places = {job.site for job in jobs} | {one.site for one in out.values()}
+        travel = _yard_travel(sites, yard_key, places, drives)
+        found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone, out)
     return found
+
+
+def _positions_of(positions: Positions, yard_key: str) -> dict[str, SprayerPosition]:
+    """Return the sprayers of a yard that are out already, by key."""
+    return {key: one for (yard, key), one in positions.items() if yard == yard_key}
 
 
 def _pass_schedules(
@@ -625,6 +643,7 @@ def _pass_schedules(
     site_plans: Sequence[SitePlan],
     schedules: Mapping[str, SprayerSchedule],
     drives: DriveTables,
+    positions: Positions,
     now: datetime,
 ) -> tuple[PassSchedule, ...]:
     """Return the rounds in and after the storm of every yard that names plows or spreaders."""
@@ -634,10 +653,13 @@ def _pass_schedules(
         if not yard.plows and not yard.spreaders:
             continue
         jobs = [job for site in site_plans if site.yard == yard_key for job in _passes(sites, site)]
-        travel = _yard_travel(sites, yard_key, {job.site for job in jobs}, drives)
+        out = _positions_of(positions, yard_key)
+        places = {job.site for job in jobs} | {one.site for one in out.values()}
+        travel = _yard_travel(sites, yard_key, places, drives)
         sprayers = schedules[yard_key].sprayers
+        practice = sites.practice()
         found.append(
-            schedule_passes(yard_key, yard, jobs, sprayers, travel, now, sites.practice(), zone)
+            schedule_passes(yard_key, yard, jobs, sprayers, travel, now, practice, zone, out)
         )
     return tuple(found)
 

@@ -9,15 +9,15 @@ holds a pause, and what is quicker than the fastest road was logged afterwards: 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
-from datetime import datetime
+from collections.abc import Iterable
 from itertools import pairwise
 from statistics import median
 
 from stormplan.company.coordinates import distance_km
 from stormplan.company.sites import Sites
 from stormplan.numerics import HOUR
-from stormplan.record.entries import Application, LoadDrawn, LoadReturned, WorkEntry
+from stormplan.record.entries import Application, WorkEntry
+from stormplan.record.sprayer_entries import SprayerEntry, by_sprayer
 
 #: Nobody is quicker between two places than this along the straight line: 70 mph [km/h].
 FASTEST_KM_H = 112.65
@@ -43,7 +43,7 @@ def learned_minutes(record: Iterable[WorkEntry], sites: Sites) -> dict[Pair, flo
     """
     practice = sites.practice()
     found: dict[Pair, list[float]] = defaultdict(list)
-    for yard_key, sprayer_key, entries in _by_sprayer(record, sites):
+    for yard_key, sprayer_key, entries in by_sprayer(record, sites):
         coverage_m2_h = sites.yards[yard_key].sprayers[sprayer_key].coverage_rate_m2_h
         for before, after in pairwise(entries):
             origin, destination = _place(before), _place(after)
@@ -57,28 +57,6 @@ def learned_minutes(record: Iterable[WorkEntry], sites: Sites) -> dict[Pair, flo
                 found[first, second].append(60.0 * drive_h)
     enough = practice.number("drives_learned_from")
     return {pair: median(minutes) for pair, minutes in found.items() if len(minutes) >= enough}
-
-
-SprayerEntry = Application | LoadDrawn | LoadReturned
-
-
-def _by_sprayer(
-    record: Iterable[WorkEntry], sites: Sites
-) -> Iterator[tuple[str, str, list[SprayerEntry]]]:
-    """Yield what each sprayer of a yard was logged for, in order of time."""
-    logged: dict[Pair, list[SprayerEntry]] = defaultdict(list)
-    for entry in record:
-        if isinstance(entry, Application) and entry.sprayer is not None:
-            logged[sites.sites[entry.site].yard, entry.sprayer].append(entry)
-        elif isinstance(entry, (LoadDrawn, LoadReturned)):
-            logged[entry.yard, entry.sprayer].append(entry)
-
-    def by_time(entry: SprayerEntry) -> datetime:
-        return entry.at
-
-    for (yard, sprayer), entries in sorted(logged.items()):
-        if sprayer in sites.yards[yard].sprayers:
-            yield yard, sprayer, sorted(entries, key=by_time)
 
 
 def _place(entry: SprayerEntry) -> str:

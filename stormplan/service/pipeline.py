@@ -37,6 +37,7 @@ from stormplan.record.entries import (
     effective_entries,
     parse_entry,
 )
+from stormplan.record.sprayer_positions import sprayer_positions
 from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import surface_histories
 from stormplan.service import drive_router
@@ -177,6 +178,7 @@ def fetch_and_plan(
             earlier_work=_earlier_work(archive, now),
             stock=stock_book(sites, record, now),
             drives=DriveTables(learned=learned_minutes(record, sites), routed=routed),
+            positions=sprayer_positions(record, sites, now),
             mapper=partial(_map_blocks, progress) if progress else map,
         ),
         _site_forecasts(gathered),

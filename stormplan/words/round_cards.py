@@ -105,7 +105,7 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
         RoundView(
             vehicle=sprayer.name,
             yard=yard.name,
-            leave=fmt.dated_hour(sprayer.start),
+            leave=fmt.dated_hour(sprayer.start) + _from_where(plan, sprayer),
             back=fmt.day_hour(sprayer.back_at),
             takes=format_working_time(sprayer.working_h),
             loads=tuple(
@@ -118,6 +118,12 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
         if sprayer.start is not None and sprayer.back_at is not None
     ]
     return (*rounds, *_pass_views(plan, fmt))
+
+
+def _from_where(plan: Plan, sprayer: SprayerPlan) -> str:
+    """Return from which site a sprayer leaves that is out already; empty at the yard."""
+    names = {site.key: site.name for site in plan.sites}
+    return "" if sprayer.from_site is None else f" from {names[sprayer.from_site]}"
 
 
 def _pass_views(plan: Plan, fmt: ReportFormat) -> Iterator[RoundView]:

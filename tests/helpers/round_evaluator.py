@@ -33,12 +33,20 @@ def violations(problem: RoundProblem, answer: Rounds) -> list[str]:
         if not one.stops:
             found.append(f"{who} drives for nothing")
             continue
-        clock, where, load, road = one.leave_s, "", 0, 0
+        clock, where, load, road = one.leave_s, vehicle.start_place, 0, 0
         in_tank = vehicle.capacity
         blend = problem.tasks[one.stops[0].part.task].blend
+        must_fill = False
+        if where != "":  # out already: with what is left in its tank, or by way of the yard
+            first = [stop.part for stop in one.stops if stop.load == 0]
+            must_fill = blend != vehicle.start_blend or (
+                sum(part.amount for part in first) > vehicle.start_amount + 1e-3
+            )
+            in_tank = vehicle.start_amount
         for stop in one.stops:
             task, name = problem.tasks[stop.part.task], f"{who} at {stop.part.task}"
-            if stop.load != load:
+            if stop.load != load or must_fill:
+                must_fill = False
                 home = 0 if where == "" else problem.travel.drive_s[where, ""]
                 clock, road, where, load = (
                     clock + home + vehicle.refill_s,

@@ -36,6 +36,7 @@ from stormplan.record.entries import (
     LoadReturned,
     Measurement,
 )
+from stormplan.record.sprayer_positions import sprayer_positions
 from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
 from stormplan.treatment.earlier_work import read_earlier_work
@@ -290,6 +291,14 @@ def slow_drives(minutes: float) -> tuple[Entry, ...]:
     )  # fmt: skip
 
 
+def sprayed_an_hour_ago(surface: str) -> Entry:
+    """Return the truck's service of an hour ago."""
+    return Application(
+        id="p1", at=NOON - timedelta(hours=1), site="a", surface=surface, rate_l_m2=0.02,
+        sprayer="truck",
+    )  # fmt: skip
+
+
 EFFECTS: dict[str, RuleEffect] = {
     # book against measured
     "stock_difference_share": RuleEffect("0.5 %", entries=month_of_brine(240.0)),
@@ -450,6 +459,13 @@ EFFECTS: dict[str, RuleEffect] = {
     "drive_circuity": RuleEffect("200 %", sections=FAR_YARD),
     "drive_speed": RuleEffect("50 mph", sections=FAR_YARD),
     "drive_fixed_time": RuleEffect("10 min", sections=FAR_YARD),
+    "sprayer_position_age": RuleEffect(
+        "0.5 h",
+        snow(start=5, end=9),
+        sections=FAR_YARD,
+        surfaces={"other": LOT},
+        entries=(sprayed_an_hour_ago("other"),),
+    ),
     "drives_learned_from": RuleEffect("5 times", sections=FAR_YARD, entries=slow_drives(50.0)),
     "drive_pause_above": RuleEffect("40 min", sections=FAR_YARD, entries=slow_drives(50.0)),
     "router_wait": RuleEffect(
@@ -557,6 +573,7 @@ def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
         histories=histories_of(effect),
         stock=stock_book(sites, effect.entries, effect.now),
         drives=DriveTables(learned=learned_minutes(effect.entries, sites)),
+        positions=sprayer_positions(effect.entries, sites, effect.now),
     )
     if effect.later is None:
         return plan
