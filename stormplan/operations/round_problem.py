@@ -155,7 +155,7 @@ class RoundVehicle:
 
         Parameters
         ----------
-        blend : (str or None, float)
+        blend : Blend
             Of the load.
         amount : float
             What it is at least for [L or kg].
