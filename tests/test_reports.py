@@ -8,6 +8,7 @@ import json
 import re
 import xml.etree.ElementTree as ET
 from datetime import datetime, timedelta
+from importlib.resources import files
 from zoneinfo import ZoneInfo
 
 import html5lib
@@ -20,11 +21,13 @@ from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from icalendar import Calendar
 
+from stormplan.company import sites_file
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import pipeline
 from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, exports, notices, strip_charts, yard_mix_text
+from stormplan.words.calendar_entries import cancelled_entries, treatment_windows_ics
 from stormplan.words.formatting import ReportFormat
 from stormplan.words.reports import render_reports
 
@@ -310,10 +313,57 @@ def test_the_next_plan_replaces_the_entries_of_this_one(plan, reports):
     later = plan.model_copy(update={"made_at": plan.made_at + timedelta(hours=3)})
     first, second = (
         {entry.uid.value: int(entry.sequence.value) for entry in vobject.readOne(text).vevent_list}
-        for text in (reports["windows.ics"], exports.treatment_windows_ics(later))
+        for text in (reports["windows.ics"], treatment_windows_ics(later))
     )
     assert first.keys() == second.keys()
     assert all(first[uid] < second[uid] for uid in first)
+
+
+def calm(plan, hours):
+    """Return a plan some hours later by which nothing comes any more."""
+
+    def nothing(site):
+        surfaces = (one.model_copy(update={"treatments": ()}) for one in site.surfaces)
+        return site.model_copy(update={"surfaces": tuple(surfaces)})
+
+    made_at = plan.made_at + timedelta(hours=hours)
+    return plan.model_copy(update={"made_at": made_at, "sites": tuple(map(nothing, plan.sites))})
+
+
+def entries_by_uid(text):
+    return {entry.uid.value: entry for entry in vobject.readOne(text).vevent_list}
+
+
+def test_what_was_told_and_fell_away_is_cancelled_until_its_hours_are_over(plan, reports):
+    # RFC 5545, 3.8.1.11: STATUS:CANCELLED; 3.8.7.4: a higher SEQUENCE is the newer
+    told = entries_by_uid(reports["windows.ics"])
+    calmer = calm(plan, 3)
+    calmer = calmer.model_copy(update={"cancelled_entries": cancelled_entries(calmer, plan)})
+    gone = entries_by_uid(treatment_windows_ics(calmer))
+    assert gone.keys() == {uid for uid, entry in told.items() if entry.dtend.value > calmer.made_at}
+    assert gone
+    for uid, entry in gone.items():
+        assert entry.status.value == "CANCELLED"
+        assert int(entry.sequence.value) > int(told[uid].sequence.value)
+        assert entry.dtstart.value == told[uid].dtstart.value
+    assert not any(hasattr(entry, "status") for entry in told.values())
+    later = calm(plan, 6)  # whoever missed the plan between hears of it
+    again = cancelled_entries(later, calmer)
+    assert {one.uid for one in again} == {
+        uid for uid, entry in gone.items() if entry.dtend.value > later.made_at
+    }
+    assert cancelled_entries(calm(plan, 24 * 10), calmer) == ()
+    back = plan.model_copy(update={"made_at": later.made_at})
+    assert cancelled_entries(back, calmer) == ()  # wanted again
+
+
+def test_the_next_plan_holds_what_it_cancels(plan):
+    demo = files("stormplan") / "demo" / "sites.yaml"
+    file = sites_file.parse_sites(demo.read_text(encoding="utf-8"))
+    next_plan = pipeline.with_changes(calm(plan, 1), plan.model_dump_json(), file)
+    assert next_plan.cancelled_entries
+    same = pipeline.with_changes(plan, plan.model_dump_json(), file)
+    assert same.cancelled_entries == ()
 
 
 def test_an_entry_stays_itself_when_its_hours_move(plan, reports):
@@ -334,7 +384,7 @@ def test_an_entry_stays_itself_when_its_hours_move(plan, reports):
     )
     first, second = (
         {one.uid.value: one for one in vobject.readOne(text).vevent_list}
-        for text in (reports["windows.ics"], exports.treatment_windows_ics(later))
+        for text in (reports["windows.ics"], treatment_windows_ics(later))
     )
     assert first.keys() == second.keys()
     spray = [uid for uid in first if "-spray-" in uid]

@@ -357,6 +357,25 @@ class SitePlan(Record):
         return tuple((s, t) for s in self.surfaces for t in s.treatments)
 
 
+class CancelledEntry(Record):
+    """A calendar entry of an earlier plan that is not wanted any more.
+
+    Attributes
+    ----------
+    uid : str
+        Its identity.
+    summary : str
+        What was to be done where.
+    start, end : datetime
+        Its hours, UTC.
+    """
+
+    uid: str
+    summary: str
+    start: AwareDatetime
+    end: AwareDatetime
+
+
 class Plan(Record):
     """The plan of all sites and yards at one time.
 
@@ -408,6 +427,8 @@ class Plan(Record):
         Official alerts for the sites; they had no say in the plan.
     changes : tuple of Change
         Differences to the plan announced before.
+    cancelled_entries : tuple of CancelledEntry
+        Calendar entries of earlier plans that are still to come and not wanted any more.
     model_limitations : tuple of str
         What the model leaves out.
     cautions : tuple of str
@@ -435,6 +456,7 @@ class Plan(Record):
     passes: tuple[PassSchedule, ...] = ()
     alerts: tuple[Alert, ...] = ()
     changes: tuple[Change, ...] = ()
+    cancelled_entries: tuple[CancelledEntry, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS
     cautions: tuple[str, ...] = CAUTIONS
 

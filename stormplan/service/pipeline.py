@@ -62,7 +62,7 @@ from stormplan.weather.providers import (
 from stormplan.weather.providers.gather_rules import GatherRules
 from stormplan.weather.providers.nws_alerts import NwsAlerts
 from stormplan.weather.providers.recorded import RecordedSource
-from stormplan.words import reports
+from stormplan.words import calendar_entries, reports
 
 Result = TypeVar("Result")
 LOCK_TIMEOUT_S = 60.0  # how long to wait for another run in the same folder
@@ -327,7 +327,13 @@ def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
         return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
 
     found = plan_diff.compare_plans(old, new, sites.practice(), practice_of)
-    return plan.model_copy(update={"changes": found})
+    plan = plan.model_copy(update={"changes": found})
+    try:
+        previous = plan_io.parse_plan(previous_document, "the plan before")
+    except InputError:  # comparable, and yet of another release
+        return plan.with_diagnostics(note(DiagnosticCode.PLAN_NOT_COMPARED))
+    cancelled = calendar_entries.cancelled_entries(plan, previous)
+    return plan.model_copy(update={"cancelled_entries": cancelled})
 
 
 def _fetch_alerts(

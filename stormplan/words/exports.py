@@ -1,7 +1,7 @@
-"""The plan for other programs: tables, a calendar and a map, in open formats.
+"""The plan for other programs: tables and a map, in open formats.
 
-CSV (RFC 4180) in the company's units with the unit in every heading, iCalendar (RFC 5545) through
-its library, GeoJSON (RFC 7946). Names come out inert: no cell runs as a formula.
+CSV (RFC 4180) in the company's units with the unit in every heading, GeoJSON (RFC 7946). Names come
+out inert: no cell runs as a formula.
 """
 
 from __future__ import annotations
@@ -9,20 +9,17 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
-from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from stormplan import units
 from stormplan.events.hazards import SEVERITY_ORDER
-from stormplan.numerics import HOUR
 from stormplan.operations.mix_records import YardMix
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
-from stormplan.units import UnitFormatter, UnitSystem
+from stormplan.units import UnitSystem
 from stormplan.words import diagnostic_text
 from stormplan.words.formatting import blend_name, plan_format
 
@@ -202,89 +199,6 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
             )
             rows.append([yard.name, f"additive {item.name} short", short, volume])
     return csv_text(["yard", "item", "quantity", "unit"], rows)
-
-
-# -- calendar -------------------------------------------------------------------------------------
-
-
-def treatment_windows_ics(plan: Plan) -> str:
-    """Write treat windows and re-checks as a calendar.
-
-    Parameters
-    ----------
-    plan : Plan
-        The record.
-
-    Returns
-    -------
-    str
-        iCalendar; surfaces of a site that share a window share an entry. Equal plans give equal
-        files: the stamp is the plan's own moment.
-    """
-    from icalendar import Calendar, Event
-
-    calendar = Calendar()
-    calendar.add("prodid", "-//stormplan//windows//EN")
-    calendar.add("version", "2.0")
-    calendar.add("x-wr-calname", " ".join(f"{plan.company}: storm plan".split()))
-    numbers: Counter[str] = Counter()
-    for what, start, end, site, says, name in _calendar_entries(plan):
-        entry = Event()
-        numbers[name] += 1
-        entry.add("uid", f"{name}-{numbers[name]}@stormplan.invalid")
-        entry.add("sequence", int(plan.made_at.timestamp() // 60))
-        entry.add("dtstamp", plan.made_at)
-        entry.add("dtstart", start)
-        entry.add("dtend", end)
-        entry.add("summary", " ".join(f"{what}: {site.name}".split()))
-        entry.add("description", "\n".join(" ".join(line.split()) for line in says))
-        entry.add("geo", (site.latitude_deg, site.longitude_deg))
-        calendar.add_component(entry)
-    return str(calendar.to_ical(), "utf-8")
-
-
-CalendarEntry = tuple[str, datetime, datetime, SitePlan, list[str], str]
-
-
-def _calendar_entries(plan: Plan) -> list[CalendarEntry]:
-    """Gather surfaces by site: (what, from, to, site, one line each, name of the entry).
-
-    A name has what does not move with the hours: the same work of the same day, and of the same
-    sprayer before the events of the same day, is the same entry in the next plan, and replaces it.
-    """
-    formatter = UnitFormatter(plan.units)
-    looks: dict[tuple[datetime, str], list[str]] = {}
-    rounds: dict[tuple[str, str, date], list[tuple[datetime, datetime, str]]] = {}
-    sites_by_key = {site.key: site for site in plan.sites}
-    for site, surface, item in _all_treatments(plan):
-        if item.scheduled_start is not None and item.scheduled_end is not None:
-            at = plan_format(plan).in_zone(site.timezone).time_of_day(item.scheduled_start)
-            blend = blend_name(item.additive_name, item.additive_frac)
-            line = f"{at} {surface.name}: {formatter.volume(item.volume_l)} {blend}"
-            rounds.setdefault(
-                (site.key, item.sprayer_name or "", _onset_day(item, site)), []
-            ).append((item.scheduled_start, item.scheduled_end, line))
-        elif item.recheck_at is not None:
-            looks.setdefault((item.recheck_at, site.key), []).append(f"{surface.name}: {item.text}")
-    entries: list[CalendarEntry] = []
-    for (site_key, sprayer, day), stops in rounds.items():
-        start, end = min(start for start, *_ in stops), max(end for _, end, _ in stops)
-        lines = [f"{sprayer}:", *(line for *_, line in sorted(stops))]
-        who = re.sub(r"[^a-z0-9]+", "-", sprayer.casefold()).strip("-")
-        name = f"{day:%Y%m%d}-spray-{site_key}-{who}"
-        entries.append(("Spray", start, end, sites_by_key[site_key], lines, name))
-    for (at_moment, site_key), lines in looks.items():
-        site = sites_by_key[site_key]
-        local_day = at_moment.astimezone(ZoneInfo(site.timezone)).date()
-        name = f"{local_day:%Y%m%d}-look-again-{site_key}"
-        entries.append(("Look again", at_moment, at_moment + HOUR / 2, site, lines, name))
-    return sorted(entries, key=lambda entry: (entry[1], entry[0], entry[3].key, entry[5]))
-
-
-def _onset_day(item: Treatment, site: SitePlan) -> date:
-    """Return the day on which the event of a treatment begins at the site."""
-    assert item.event is not None  # what is sprayed is sprayed for one
-    return item.event.start.astimezone(ZoneInfo(site.timezone)).date()
 
 
 # -- map ------------------------------------------------------------------------------------------

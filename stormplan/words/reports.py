@@ -9,6 +9,7 @@ from stormplan.planning.plan import Plan
 from stormplan.planning.plan_io import plan_json
 from stormplan.words import (
     briefing,
+    calendar_entries,
     exports,
     mix_sheet,
     notices,
@@ -46,7 +47,7 @@ _RENDERERS: tuple[tuple[str, Callable[[Plan], dict[str, str]]], ...] = (
     ("treatments.csv", lambda plan: {"treatments.csv": exports.treatments_csv(plan)}),
     ("mix.csv", lambda plan: {"mix.csv": exports.mix_csv(plan.yards, plan.units)}),
     ("refreeze.csv", lambda plan: {"refreeze.csv": exports.refreeze_csv(plan)}),
-    ("windows.ics", lambda plan: {"windows.ics": exports.treatment_windows_ics(plan)}),
+    ("windows.ics", lambda plan: {"windows.ics": calendar_entries.treatment_windows_ics(plan)}),
     ("sites.geojson", lambda plan: {"sites.geojson": exports.sites_geojson(plan)}),
     ("plan.json", lambda plan: {"plan.json": plan_json(plan)}),
 )
