@@ -15,7 +15,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stormplan.cli import calibration, reading_commands, record, serve_commands, sites_commands
+from stormplan.cli import (
+    acceptance,
+    calibration,
+    reading_commands,
+    record,
+    serve_commands,
+    sites_commands,
+)
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.cli.progress import ProgressLine
 from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
@@ -543,6 +550,7 @@ register_commands(app)
 reading_commands.register_commands(app)
 record.register_commands(app)
 calibration.register_commands(app)
+acceptance.register_commands(app)
 sites_commands.register_commands(app)
 serve_commands.register_commands(app)
 

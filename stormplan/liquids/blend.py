@@ -8,7 +8,7 @@ measured by volume at 60 °F and mixed by mass.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -120,6 +120,19 @@ def liquid_from_product(product: Product) -> Liquid:
     if product.density_kg_l is not None:
         extra = 1.0 / (1000.0 * product.density_kg_l) - 1.0 / neat.density_kg_m3(REFERENCE_C)
     return Liquid(neat.salts_frac, neat.inert_frac, extra, product.freeze_point_c)
+
+
+def liquid_at_strength(liquid: Liquid, strength_frac: float) -> Liquid:
+    """Return a liquid with more or less water, so that its chlorides make up so much of it."""
+    total = float(liquid.salts_frac.sum())
+    if total <= 0.0:
+        return make_liquid({"nacl": strength_frac})
+    factor = strength_frac / total
+    if liquid.is_plain_brine:
+        return Liquid(factor * liquid.salts_frac)
+    return replace(
+        liquid, salts_frac=factor * liquid.salts_frac, inert_frac=factor * liquid.inert_frac
+    )
 
 
 def mix_liquids(parts: Sequence[tuple[float, Liquid]]) -> tuple[Liquid, float]:

@@ -8,14 +8,13 @@ cold is the same amount.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.company.yards import SaltStock, TankReading
 from stormplan.liquids import hydrometer
-from stormplan.liquids.blend import Liquid, make_liquid
+from stormplan.liquids.blend import Liquid
 from stormplan.liquids.brine import CHLORIDE_MASS_FRAC, CHLORIDES
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.record.entries import BatchMade, Delivery, Measurement
@@ -73,19 +72,6 @@ def amount_of_salt(salt: SaltStock, mass_kg: float) -> Array:
     """Return the amount of a mass of salt [kg] as delivered: purity, moisture, and what is left."""
     other = 1.0 - salt.purity_frac - salt.moisture_frac
     return mass_kg * np.array([salt.purity_frac, 0.0, 0.0, 0.0, salt.moisture_frac, other, 0.0])
-
-
-def liquid_at_strength(liquid: Liquid, strength_frac: float) -> Liquid:
-    """Return a liquid with more or less water, so that its chlorides make up so much of it."""
-    total = float(liquid.salts_frac.sum())
-    if total <= 0.0:
-        return make_liquid({"nacl": strength_frac})
-    factor = strength_frac / total
-    if liquid.is_plain_brine:
-        return Liquid(factor * liquid.salts_frac)
-    return replace(
-        liquid, salts_frac=factor * liquid.salts_frac, inert_frac=factor * liquid.inert_frac
-    )
 
 
 def strength_of(reading: TankReading | BatchMade | Delivery | Measurement) -> float | None:

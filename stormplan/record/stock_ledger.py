@@ -16,7 +16,12 @@ from stormplan.arrays import Array
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import BRINE_KEY, Sites
 from stormplan.company.yards import Yard
-from stormplan.liquids.blend import Liquid, liquid_from_product, make_liquid
+from stormplan.liquids.blend import (
+    Liquid,
+    liquid_at_strength,
+    liquid_from_product,
+    make_liquid,
+)
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.record.amounts import (
     EMPTY_KG,
@@ -24,7 +29,6 @@ from stormplan.record.amounts import (
     amount_of_liquid,
     amount_of_salt,
     chloride_of,
-    liquid_at_strength,
     liquid_of_amount,
     strength_of,
     volume_of_amount,

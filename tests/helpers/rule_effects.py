@@ -299,6 +299,8 @@ def sprayed_an_hour_ago(surface: str) -> Entry:
     )  # fmt: skip
 
 
+AT_THE_TRUCK = "felt where a load is judged: tests/test_acceptance.py"
+
 EFFECTS: dict[str, RuleEffect] = {
     # book against measured
     "stock_difference_share": RuleEffect("0.5 %", entries=month_of_brine(240.0)),
@@ -314,6 +316,14 @@ EFFECTS: dict[str, RuleEffect] = {
     "brine_accept_max": RuleEffect("23.4 %", sections=yard_with("23.6 %")),
     "brine_reject_below": RuleEffect("22.4 %", sections=yard_with("22.2 %")),
     "brine_reject_above": RuleEffect("25 %", sections=yard_with("24.5 %")),
+    # deliveries
+    "delivery_strength_tolerance": RuleEffect("3 %", open_reason=AT_THE_TRUCK),
+    "delivery_pay_min": RuleEffect("70 %", open_reason=AT_THE_TRUCK),
+    "delivery_weight_tolerance": RuleEffect("5 %", open_reason=AT_THE_TRUCK),
+    "delivery_sediment_max": RuleEffect("5 %", open_reason=AT_THE_TRUCK),
+    "delivery_sieve_min": RuleEffect("90 %", open_reason=AT_THE_TRUCK),
+    "salt_moisture_schedule": RuleEffect("missouri", open_reason=AT_THE_TRUCK),
+    "salt_gradation": RuleEffect("massachusetts", open_reason=AT_THE_TRUCK),
     # places
     "max_site_distance": RuleEffect("5 mi", sections=FAR_YARD),
     # rates
