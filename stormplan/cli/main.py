@@ -18,6 +18,7 @@ import typer
 from stormplan.cli import (
     acceptance,
     calibration,
+    order,
     reading_commands,
     record,
     serve_commands,
@@ -551,6 +552,7 @@ reading_commands.register_commands(app)
 record.register_commands(app)
 calibration.register_commands(app)
 acceptance.register_commands(app)
+order.register_commands(app)
 sites_commands.register_commands(app)
 serve_commands.register_commands(app)
 

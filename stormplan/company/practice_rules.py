@@ -129,6 +129,21 @@ _RULES = (
          "whose gradation salt must have", PUBLISHED,
          "ASTM D632 as quoted by contracts; stormplan/company/material_specs.py has each",
          scope="company"),
+    # ordering ----------------------------------------------------------------------------------
+    Rule("order_review", "duration", "7 d", ("1 d", "30 d"),
+         "time until the next order; what is ordered today must last that long once it is there",
+         TRADE, "a shed that orders weekly; periodic review with lead time and review, (R, S), as"
+         " in studies of road salt in Ohio and Flanders", scope="company"),
+    Rule("order_carrying_share", "percentage", "10 %", ("0 %", "100 %"),
+         "part of its price that what is left over costs to keep to the next use", OURS,
+         "room, money and what settles or cakes; textbooks have 20 to 30 % a year, from memory",
+         scope="company"),
+    Rule("order_history_days", "duration", "45 d", ("7 d", "183 d"),
+         "days of the record either side of today's date, in any year, that stand for what comes"
+         " beyond the forecast", OURS, "half a winter", scope="company"),
+    Rule("order_history_min", "duration", "28 d", ("7 d", "365 d"),
+         "a record shorter than this says nothing of what comes beyond the forecast", OURS,
+         "four weeks have a few storms, or none", scope="company"),
     # book against measured --------------------------------------------------------------------
     Rule("stock_difference_share", "percentage", "1 %", ("0 %", "20 %"),
          "part of what went through a tank since it was measured that may be missing or over",

@@ -605,6 +605,10 @@ def references(raw: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str, str, 
             )
         for product in section(yard, "stock"):
             found.append((("yards", yard_key, "stock", product), "product", product, products))
+        bought = tuple(section(raw, "products"))
+        for product in section(section(yard, "supply"), "products"):
+            place = ("yards", yard_key, "supply", "products", product)
+            found.append((place, "product", product, bought))
     for site_key in section(section(raw, "weather"), "tables"):
         found.append(
             (("weather", "tables", site_key), "site", site_key, tuple(section(raw, "sites")))

@@ -143,7 +143,7 @@ def _validate(tree: CommentedMap, name: str) -> Sites:
     if sites_read is not None:
         problems += [
             Problem(name, _line_of(tree, place), f"{_dotted_path(place)}: {message}")
-            for place, message in _policy_conflicts(sites_read)
+            for place, message in (*_policy_conflicts(sites_read), *_price_conflicts(sites_read))
         ]
     if problems or sites_read is None:
         raise SitesError(problems)
@@ -309,6 +309,25 @@ def _policy_conflicts(sites_read: Sites) -> list[tuple[KeyPath, str]]:
         ((*place, key), message)
         for place, given, practice in levels
         for key, message in policy.conflicts(policy.given_rules(given), practice, units)
+    ]
+
+
+def _price_conflicts(sites_read: Sites) -> list[tuple[KeyPath, str]]:
+    """List what costs less at once than when it is ordered ahead: then nobody would order."""
+    prices: list[tuple[KeyPath, float | None, float | None]] = []
+    for key, yard in sites_read.yards.items():
+        place: KeyPath = ("yards", key, "supply")
+        if yard.supply.salt is not None:
+            at_once = yard.supply.salt.emergency_price_per_kg
+            prices.append(((*place, "salt"), yard.salt.price_per_kg, at_once))
+        for product, supply in yard.supply.products.items():
+            entry = sites_read.purchased_products.get(product)
+            ahead = None if entry is None else entry.price_per_l
+            prices.append(((*place, "products", product), ahead, supply.emergency_price_per_l))
+    return [
+        ((*place, "emergency_price"), "is not above 'price'; accepted: what it costs at once")
+        for place, ahead, at_once in prices
+        if ahead is not None and at_once is not None and at_once <= ahead
     ]
 
 

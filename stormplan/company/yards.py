@@ -27,6 +27,7 @@ from stormplan.company.validators import (
     quantity,
 )
 
+LeadTime = Annotated[float, quantity("duration", "0 h", "60 d")]
 #: A bag as it is mostly sold in the United States: common practice, no source.
 USUAL_BAG_KG = unit.parse("50 lb", "mass")
 
@@ -189,6 +190,67 @@ class BrineSupply(Record):
     )
 
 
+class SaltSupply(Record):
+    """How salt is ordered.
+
+    Attributes
+    ----------
+    lead_time_h : float
+        From the order until it is on the pile [h].
+    lot_kg : float
+        What comes at once; orders are whole lots [kg].
+    room_kg : float or None
+        What the shed holds [kg]; None where nobody said.
+    emergency_price_per_kg : float or None
+        What it costs, all told, where it is needed at once, in the company's currency [1/kg].
+    """
+
+    lead_time_h: LeadTime = Field(alias="lead_time")
+    lot_kg: Annotated[float, quantity("mass", "50 lb", "1000 ton")] = Field(alias="lot")
+    room_kg: Mass | None = Field(None, alias="room")
+    emergency_price_per_kg: Annotated[float, quantity("price by mass", "0 /ton")] | None = Field(
+        None, alias="emergency_price"
+    )
+
+
+class ProductSupply(Record):
+    """How a product is ordered.
+
+    Attributes
+    ----------
+    lead_time_h : float
+        From the order until it is in the yard [h].
+    lot_l : float
+        What comes at once; orders are whole lots [L].
+    room_l : float or None
+        What can stand in the yard besides its tanks [L]; None where nobody said.
+    emergency_price_per_l : float or None
+        What it costs, all told, where it is needed at once, in the company's currency [1/L].
+    """
+
+    lead_time_h: LeadTime = Field(alias="lead_time")
+    lot_l: Annotated[float, quantity("volume", "1 gal", "50000 gal")] = Field(alias="lot")
+    room_l: Volume | None = Field(None, alias="room")
+    emergency_price_per_l: Annotated[float, quantity("price by volume", "0 /gal")] | None = Field(
+        None, alias="emergency_price"
+    )
+
+
+class Supply(Record):
+    """How a yard orders what it uses.
+
+    Attributes
+    ----------
+    salt : SaltSupply or None
+        The salt of its pile.
+    products : dict
+        Bought products by key.
+    """
+
+    salt: SaltSupply | None = None
+    products: dict[str, ProductSupply] = Field(default_factory=dict)
+
+
 class Sprayer(Record):
     """A truck, cart or backpack that sprays.
 
@@ -303,6 +365,8 @@ class Yard(Record):
         The brine maker; left out where brine is bought.
     brine_supply : BrineSupply or None
         How brine is bought, where there is no mixer.
+    supply : Supply
+        How salt and products are ordered; what is not in it is not ordered by plans.
     sprayers : dict
         Its sprayers by key.
     spreaders, plows : dict
@@ -324,6 +388,7 @@ class Yard(Record):
     stock_l: dict[str, Volume] = Field(default_factory=dict, alias="stock")
     mixer: Mixer | None = None
     brine_supply: BrineSupply | None = None
+    supply: Supply = Supply()
     sprayers: dict[Key, Sprayer] = Field(min_length=1)
     spreaders: dict[Key, Spreader] = Field(default_factory=dict)
     plows: dict[Key, Plow] = Field(default_factory=dict)

@@ -110,7 +110,7 @@ def additive_needs(
     """Return what is needed of each additive, and when the first draw is not covered."""
     needs = []
     for key in dict.fromkeys(draw.product for draw in draws):
-        on_hand = _on_hand(yard, key)
+        on_hand = on_hand_l(yard, key)
         own = [draw for draw in draws if draw.product == key]
         needed_l = reserve_factor * sum(draw.volume_l for draw in own)
         drawn = list(accumulate(draw.volume_l for draw in own))
@@ -128,7 +128,8 @@ def additive_needs(
     return tuple(needs)
 
 
-def _on_hand(yard: Yard, product: str) -> float:
+def on_hand_l(yard: Yard, product: str) -> float:
+    """Return what can be drawn of a product, from tanks and totes [L]."""
     in_tanks = sum(
         max(tank.on_hand_l - tank.heel_l, 0.0)
         for tank in yard.tanks.values()

@@ -16,6 +16,7 @@ from stormplan.errors import ExitCode
 from stormplan.events.crew_weather import CrewWeatherWindow
 from stormplan.events.detection import ForecastGap
 from stormplan.operations.mix_records import YardMix
+from stormplan.operations.ordering import OrderAdvice
 from stormplan.operations.pass_schedule import PassSchedule
 from stormplan.planning.diagnostics import (
     UNKNOWN_HAZARD_CODES,
@@ -411,6 +412,9 @@ class Plan(Record):
         Every site, in order of priority.
     yards : tuple of YardMix
         Every yard with what it mixes and loads.
+    orders : tuple of OrderAdvice
+        Salt and products that yards order, each with the figures behind it; none to order has no
+        lots.
     clients : tuple of ClientPlan
         Every client.
     contact : str or None
@@ -448,6 +452,7 @@ class Plan(Record):
     diagnostics: tuple[Diagnostic, ...]
     sites: tuple[SitePlan, ...]
     yards: tuple[YardMix, ...]
+    orders: tuple[OrderAdvice, ...] = ()
     clients: tuple[ClientPlan, ...] = ()
     contact: str | None = None
     phone: str | None = None

@@ -27,6 +27,7 @@ from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.numerics import floor_hour
 from stormplan.operations import mix
 from stormplan.operations.mix_records import YardMix
+from stormplan.operations.ordering import OrderAdvice, yard_orders
 from stormplan.operations.pass_schedule import PassJob, PassSchedule, schedule_passes
 from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
 from stormplan.operations.travel import (
@@ -228,6 +229,7 @@ def make_plan(
         diagnostics=diagnostics,
         sites=tuple(site_plans),
         yards=yards,
+        orders=tuple(_orders(sites, site_plans, yards, now, stock)),
         clients=tuple(_clients(sites)),
         passes=passes,
         contact=sites.company.contact,
@@ -718,6 +720,29 @@ def _yard_mixes(
                 else by_record.stores[key].counted_at
                 for key, tank in yard.tanks.items()
             },
+        )
+
+
+def _orders(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    yards: Iterable[YardMix],
+    now: datetime,
+    stock: StockBook,
+) -> Iterable[OrderAdvice]:
+    """Yield what each yard may have to order; as far as its sites are known, by the plan."""
+    end = floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
+    for yard in yards:
+        yield from yard_orders(
+            yard.yard,
+            sites.yards[yard.yard],
+            [t for site in site_plans if site.yard == yard.yard for _, t in site.treatments],
+            yard.brine_usable_l,
+            sites.products,
+            sites.practice(),
+            stock,
+            now,
+            end,
         )
 
 

@@ -30,6 +30,7 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
+from stormplan.words.order_text import order_summary
 from stormplan.words.round_text import PASS_NOUNS, passes_text, rounds_text, short_slack_text
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
@@ -359,6 +360,9 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     ]
     if short:
         yield SummaryRow("Short of", "; ".join(short))
+    orders = order_summary(plan, fmt)
+    if orders:
+        yield SummaryRow("Order", orders)
     probability = _hazard_probability(actions, plan.made_at)
     if probability:
         yield SummaryRow("Chance", probability)

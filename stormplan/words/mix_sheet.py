@@ -40,6 +40,7 @@ from stormplan.words.formatting import (
     join_names,
     pluralize,
 )
+from stormplan.words.order_text import order_sentence, orders_to_place
 from stormplan.words.round_text import rounds_text, short_slack_text, travel_text
 from stormplan.words.yard_mix_text import (
     LedgerRow,
@@ -88,6 +89,7 @@ class MixSheetView:
     first_load_at: str
     made_at: str
     shortages: tuple[str, ...]
+    orders: tuple[str, ...]
     unknown_sites: str
     ledger: tuple[LedgerRow, ...]
     making_takes: str
@@ -157,7 +159,10 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
     for yard in plan.yards:
         fmt = ReportFormat(UnitFormatter(plan.units), _yard_zone(plan, yard.yard))
         spread = spread_block(plan, yard, fmt)
-        view = _mix_sheet_view(yard, names, unknown[yard.yard], spread, plan.made_at, fmt)
+        orders = tuple(
+            order_sentence(one, plan.made_at, fmt) for one in orders_to_place(plan, yard.yard)
+        )
+        view = _mix_sheet_view(yard, names, unknown[yard.yard], spread, orders, plan.made_at, fmt)
         views.append(replace(view, later_loads=tuple(_later_loads(plan, yard.yard, fmt))))
     return tuple(views)
 
@@ -255,6 +260,7 @@ def _mix_sheet_view(
     names: Mapping[tuple[str, str], str],
     unknown_sites: str,
     spread: SpreadBlock | None,
+    orders: tuple[str, ...],
     made_at: datetime,
     fmt: ReportFormat,
 ) -> MixSheetView:
@@ -264,6 +270,7 @@ def _mix_sheet_view(
         first_load_at="" if yard.first_load_at is None else fmt.dated_hour(yard.first_load_at),
         made_at=fmt.full_datetime(made_at),
         shortages=tuple(shortage_lines(yard, formatter)),
+        orders=orders,
         unknown_sites=unknown_sites,
         ledger=ledger(yard, fmt),
         making_takes=format_working_time(yard.production_h) if yard.batches else "",

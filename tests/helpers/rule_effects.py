@@ -299,6 +299,30 @@ def sprayed_an_hour_ago(surface: str) -> Entry:
     )  # fmt: skip
 
 
+#: The yard with calcium that is ordered by the tote.
+ORDERING = {
+    "yards": {
+        "north": BASE_SECTIONS["yards"]["north"]
+        | {
+            "supply": {
+                "products": {
+                    "calcium": {
+                        "lead_time": "2 d",
+                        "lot": "275 gal",
+                        "emergency_price": "3.10 /gal",
+                    }
+                }
+            }
+        }
+    }
+}
+#: A load of calcium every eight days for five weeks.
+WEEKLY_LOADS = tuple(
+    yard_entry(LoadDrawn, 24.0 * days, sprayer="truck",
+               parts=({"store": "calcium", "volume_l": 90.0 * GAL},))
+    for days in (3.5, 11.5, 19.5, 27.5, 35.5)
+)  # fmt: skip
+
 AT_THE_TRUCK = "felt where a load is judged: tests/test_acceptance.py"
 
 EFFECTS: dict[str, RuleEffect] = {
@@ -324,6 +348,11 @@ EFFECTS: dict[str, RuleEffect] = {
     "delivery_sieve_min": RuleEffect("90 %", open_reason=AT_THE_TRUCK),
     "salt_moisture_schedule": RuleEffect("missouri", open_reason=AT_THE_TRUCK),
     "salt_gradation": RuleEffect("massachusetts", open_reason=AT_THE_TRUCK),
+    # ordering
+    "order_review": RuleEffect("2 d", sections=ORDERING, entries=WEEKLY_LOADS),
+    "order_carrying_share": RuleEffect("100 %", sections=ORDERING, entries=WEEKLY_LOADS),
+    "order_history_days": RuleEffect("20 d", sections=ORDERING, entries=WEEKLY_LOADS),
+    "order_history_min": RuleEffect("60 d", sections=ORDERING, entries=WEEKLY_LOADS),
     # places
     "max_site_distance": RuleEffect("5 mi", sections=FAR_YARD),
     # rates
