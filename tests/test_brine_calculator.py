@@ -80,6 +80,21 @@ def test_mix_expects_the_reading_at_the_waters_temperature(sheet):
     assert found["cooling_f"] == pytest.approx(4.3, abs=0.8)
 
 
+def test_mix_says_how_long_as_far_as_it_is_known(say, sheet):
+    _, out, _ = say("mix --gallons 2500 --water-temp 40 --mixer-rate 2500gal/h")
+    for said in (
+        "it takes 60 min",
+        "about 1.4 times as slowly",
+        "1/7 of the speed",
+        "10 min apart",
+    ):
+        assert said in out
+    assert "mixer's rate" not in say("mix --gallons 2500")[1]
+    assert "times as fast" in say("mix --gallons 2500 --water-temp 90")[1]
+    assert sheet("mix --gallons 2500 --mixer-rate 1000gal/h")["mixer_h"] == pytest.approx(2.5)
+    assert sheet("mix --gallons 2500")["mixer_h"] is None
+
+
 def test_mix_onto_a_weak_tank(sheet):
     found = sheet("mix --tank 1000@20 --purity 95 --moisture 1 --insolubles 3")
     assert found["add_salt_lb"] == pytest.approx(436, abs=1)
@@ -117,6 +132,21 @@ def test_hydrometer_says_what_to_add(sheet):
     assert found["strength_wt_pct"] == pytest.approx(21.5, abs=0.05)
     assert found["verdict"] == "reject"
     assert found["add_salt_lb"] == pytest.approx(228, abs=7)
+
+
+def test_what_is_free_is_said_before_what_is_added(say, sheet):
+    _, out, _ = say("hydrometer --reading 1.190 --temp 50")
+    # chemistry of brine: 23.3 % reads 1.1894 at 15 °F and 1.1916 at 0
+    assert "at 12.0 °F, brine of 23.3 % reads 1.190" in out
+    assert "an additive, reads high" in out
+    assert out.index("Before you add anything") < out.index("water to add")
+    _, weak, _ = say("hydrometer --reading 1.165 --temp 50")
+    assert "of salt still on the bottom explain it" in weak
+    assert "Before you add" not in say("hydrometer --reading 1.178 --temp 60")[1]
+    assert sheet("hydrometer --reading 1.178 --temp 60")["undissolved_salt_lb"] == pytest.approx(
+        0.0, abs=5.0
+    )
+    assert sheet("hydrometer --reading 1.14 --temp 0")["undissolved_salt_lb"] is None
 
 
 def test_a_reading_without_its_temperature_says_what_it_took(say, sheet):

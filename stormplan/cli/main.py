@@ -128,6 +128,9 @@ def mix(
     water_temp: Annotated[
         str | None, typer.Option(help="Water temperature, °F (metric: °C); default 60 °F.")
     ] = None,
+    mixer_rate: Annotated[
+        str | None, typer.Option(help="What the brine maker makes, like 2500gal/h.")
+    ] = None,
     as_json: Json = False,
     units: Units = "us",
 ) -> None:
@@ -145,6 +148,7 @@ def mix(
         tank=tank,
         tank_capacity=tank_capacity,
         water_temp=water_temp,
+        mixer_rate=mixer_rate,
         units=units,
     )
     _print_result(result, as_json)

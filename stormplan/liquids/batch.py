@@ -229,6 +229,30 @@ def cautions(
     return tuple(caution for due, caution in checks if due)
 
 
+def undissolved_salt_kg(
+    volume_l: float, strength_frac: float, target_frac: float, salt: Salt = PURE_SALT
+) -> float:
+    """Return the salt that would explain a weak batch, were it still lying on the bottom.
+
+    Parameters
+    ----------
+    volume_l : float
+        Of the batch when it is done [L].
+    strength_frac, target_frac : float
+        As read, and when it is done [-].
+    salt : Salt
+        As delivered.
+
+    Returns
+    -------
+    float
+        Salt as delivered [kg]; none of a batch that is not weak.
+    """
+    water_kg = volume_l * density_kg_l(target_frac) * (1.0 - target_frac)
+    missing = target_frac / (1.0 - target_frac) - strength_frac / (1.0 - strength_frac)
+    return max(water_kg * missing, 0.0) / salt.purity_frac
+
+
 @dataclass(frozen=True)
 class TankCorrection:
     """Additions that bring a tank to its target, at 60 °F.

@@ -80,6 +80,30 @@ def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
     return np.asarray(np.where(inside, 0.5 * (weak + strong), np.nan))
 
 
+def temp_of_reading_c(sg: float, strength_frac: float) -> float | None:
+    """Return the temperature at which brine of a strength shows a reading.
+
+    Parameters
+    ----------
+    sg : float
+        Reading of a 60/60 °F glass hydrometer [-].
+    strength_frac : float
+        NaCl by weight [-].
+
+    Returns
+    -------
+    float or None
+        [°C]; None where it shows it at no temperature at which it is liquid and a float is read.
+    """
+    molality = brine.molality(brine.plain_brine(strength_frac))
+    cold = max(MIN_READING_TEMP_C, float(brine.freeze_point_c(molality)))
+    warm = MAX_READING_TEMP_C
+    if not float(reading_sg(strength_frac, warm)) <= sg <= float(reading_sg(strength_frac, cold)):
+        return None
+    low, high = bisect(lambda temp_c: reading_sg(strength_frac, temp_c) > sg, cold, warm, 40)
+    return 0.5 * float(low + high)
+
+
 def salometer_deg(strength_frac: ArrayLike) -> Array:
     """Degrees a salometer shows in plain salt brine at 60 °F: percent of saturation.
 

@@ -42,6 +42,11 @@ class HydrometerCorrection(Record):
         Water to add then [L].
     add_salt_kg : float
         Salt as delivered to add then [kg].
+    on_target_temp_c : float or None
+        Temperature at which brine on target shows this reading [°C]; None where a float is not
+        read.
+    undissolved_kg : float
+        Salt that would explain a low reading, were it still on the bottom [kg].
     """
 
     reading_sg: float
@@ -50,6 +55,8 @@ class HydrometerCorrection(Record):
     draw_off_l: float
     add_water_l: float
     add_salt_kg: float
+    on_target_temp_c: float | None = None
+    undissolved_kg: float = 0.0
 
 
 class HydrometerTarget(Record):
@@ -247,6 +254,8 @@ def _hydrometer_correction(
         draw_off_l=correction.draw_off_l,
         add_water_l=correction.add_water_l,
         add_salt_kg=correction.add_salt_kg,
+        on_target_temp_c=hydrometer.temp_of_reading_c(reading_sg, bands.target_frac),
+        undissolved_kg=batch.undissolved_salt_kg(volume_l, strength, bands.target_frac, salt),
     )
 
 

@@ -14,6 +14,7 @@ from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
 from stormplan.company.yards import Yard
 from stormplan.liquids import batch, hydrometer
+from stormplan.liquids.dissolving import time_ratio_of_water
 from stormplan.operations import brine_guidance
 from stormplan.operations.blend_demand import (
     additive_draws,
@@ -224,6 +225,7 @@ def plan_yard_mix(
         blend_locations=blend_locations,
         ensemble_volume=ensemble_volume,
         makes_brine=yard.mixer is not None,
+        dissolving_time_ratio=time_ratio_of_water(yard.water_temp_c),
         brine_purchase=purchase,
         stock_as_of=stock_as_of,
     )

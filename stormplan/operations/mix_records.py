@@ -301,6 +301,8 @@ class YardMix(Record):
         Where each blend is best mixed.
     ensemble_volume : EnsembleVolume or None
         What the members of the forecast would spray; None without several.
+    dissolving_time_ratio : float
+        How much longer salt takes to dissolve in the yard's water than in water of 60 °F [-].
     stock_as_of : datetime or None
         Last entry of the record about what the yard holds; None where the sites file says it.
     """
@@ -349,4 +351,5 @@ class YardMix(Record):
     ensemble_volume: EnsembleVolume | None = None
     makes_brine: bool = True
     brine_purchase: BrinePurchase | None = None
+    dissolving_time_ratio: float = 1.0
     stock_as_of: AwareDatetime | None = None

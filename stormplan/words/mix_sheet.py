@@ -7,7 +7,7 @@ What is made and where it is blended was decided in the plan; here stand only it
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
@@ -53,6 +53,7 @@ from stormplan.words.yard_mix_text import (
 )
 
 MAX_ROOMY_LINES = 26  # of all tables; more print in smaller letters
+SLOWER_RATIO = 1.1  # of dissolving time, from which on the sheet says it; our own choice
 MAX_UNSERVED_NAMES = 4  # surfaces named before the rest is counted
 BRINE_HANDLING = (
     "Brine and salt: goggles and gloves, rinse skin and tools. Wet floors are slippery: boots.",
@@ -93,6 +94,7 @@ class MixSheetView:
     unknown_sites: str
     ledger: tuple[LedgerRow, ...]
     making_takes: str
+    making_note: str
     ensemble_note: str
     purchase: tuple[str, ...]
     batches: tuple[tuple[list[int], str], ...]
@@ -109,6 +111,7 @@ class MixSheetView:
     sludge: str
     hydrometer_targets: tuple[tuple[str, str, str, str], ...]
     hydrometer_corrections: tuple[tuple[str, str, str, str], ...]
+    check_first: str
     hydrometer_corrections_note: str
     loads: tuple[BlendLoadView, ...]
     later_loads: tuple[BlendLoadView, ...]
@@ -125,7 +128,7 @@ class MixSheetView:
             *(self.ledger, self.batches, self.first_corrections, self.tank_corrections),
             *(self.hydrometer_corrections, self.blend_locations, self.sprayers),
             *(self.loads, self.later_loads),
-            *(self.additives, self.spread.rows if self.spread else ()),
+            *(self.additives, self.orders, self.spread.rows if self.spread else ()),
         )
         return sum(map(len, tables)) > MAX_ROOMY_LINES
 
@@ -274,6 +277,7 @@ def _mix_sheet_view(
         unknown_sites=unknown_sites,
         ledger=ledger(yard, fmt),
         making_takes=format_working_time(yard.production_h) if yard.batches else "",
+        making_note=_making_note(yard, formatter),
         ensemble_note=next(
             (f"{label}: {text}." for label, text in ensemble_rows(yard, formatter)), ""
         ),
@@ -323,6 +327,9 @@ def _mix_sheet_view(
         hydrometer_corrections=tuple(
             _hydrometer_correction(row, formatter) for row in yard.hydrometer_corrections
         ),
+        check_first=check_first_text(yard.hydrometer_corrections, formatter)
+        if yard.hydrometer_corrections
+        else "",
         hydrometer_corrections_note="For one batch of "
         f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))} at "
         f"{formatter.temperature(yard.settled_temp_c)}.",
@@ -395,6 +402,38 @@ def _hydrometer_correction(
         capitalize_first(", ".join(steps)),
         "OK to spray; fix when you can" if row.is_sprayable else "do not spray",
     )
+
+
+def _making_note(yard: YardMix, formatter: UnitFormatter) -> str:
+    """Return how the yard's water and salt bear on the time a batch takes; often they do not."""
+    if not yard.batches or yard.dissolving_time_ratio < SLOWER_RATIO:
+        return ""
+    water = formatter.temperature(yard.settled_temp_c)
+    ratio = f"{yard.dissolving_time_ratio:.1f}"
+    return f"; salt takes {ratio} times as long in {water} water as at 60 °F, coarse salt longer"
+
+
+def check_first_text(corrections: Sequence[HydrometerCorrection], formatter: UnitFormatter) -> str:
+    """Return what costs nothing and is done before salt or water is added to an off batch.
+
+    Parameters
+    ----------
+    corrections : sequence of HydrometerCorrection
+        Of readings off target, from the weakest on.
+    formatter : UnitFormatter
+        The reader's units.
+    """
+    low = [one for one in corrections if one.undissolved_kg > 0.0]
+    high = [one for one in corrections if one.add_water_l > 0.0]
+    bottom = ""
+    if low:
+        left = _fine_mass(low[-1].undissolved_kg, formatter)
+        bottom = f" ({left} of salt still on the bottom make it read {low[-1].reading_sg:.3f})"
+    cold = ""
+    if high and high[0].on_target_temp_c is not None:
+        at = formatter.temperature(high[0].on_target_temp_c)
+        cold = f" (at {at}, brine on target reads {high[0].reading_sg:.3f})"
+    return f"circulate on{bottom}; read its temperature again{cold}; wash the float."
 
 
 def _fine_mass(mass_kg: float, formatter: UnitFormatter) -> str:

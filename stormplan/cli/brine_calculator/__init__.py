@@ -6,6 +6,7 @@ Joins what was typed, the chemistry and the wording for the commands ``mix``, ``
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
@@ -14,12 +15,12 @@ from stormplan.cli.brine_calculator import arguments, figures, text
 from stormplan.cli.brine_calculator.figures import JsonValues
 from stormplan.company.catalog import HANDLING_NOTES, Product
 from stormplan.errors import InputError
-from stormplan.liquids import batch, blend, brine, cold_storage, hydrometer
+from stormplan.liquids import batch, blend, brine, cold_storage, dissolving, hydrometer
 from stormplan.liquids.batch import Salt, TankCorrection
 from stormplan.liquids.blend import ColdBehavior, Liquid
 from stormplan.liquids.density import density_uncertainty_kg_m3
 from stormplan.liquids.hydrometer import HydrometerResult
-from stormplan.units import L_PER_GAL, UnitFormatter, UnitSystem
+from stormplan.units import L_PER_GAL, UnitFormatter, UnitSystem, parse
 
 COOLING_UNCERTAINTY_FRAC = (
     0.2  # of the cooling: heat of solution and heat capacity are that well known
@@ -74,6 +75,7 @@ def compute_mix(
     tank: str | None,
     tank_capacity: str | None,
     water_temp: str | None,
+    mixer_rate: str | None,
     units: str,
 ) -> CalculatorResult:
     """Compute a batch of brine, or the correction of a tank."""
@@ -90,7 +92,7 @@ def compute_mix(
             "say how much to make, as --gallons 2500, or what is in the tank, as --tank 1000@20"
         )
     batch.check_fits(wanted_l, capacity, "a batch")
-    return _new_batch(wanted_l, target, salt, treated, water_c, system)
+    return _new_batch(wanted_l, target, salt, treated, water_c, mixer_rate, system)
 
 
 def _parse_capacity_l(said: str | None, system: UnitSystem) -> float | None:
@@ -111,21 +113,33 @@ def _requested_volume_l(gallons: str | None, liters: str | None) -> float | None
 
 
 def _new_batch(
-    volume_l: float, target: float, salt: Salt, treated: bool, water_c: float, system: UnitSystem
+    volume_l: float,
+    target: float,
+    salt: Salt,
+    treated: bool,
+    water_c: float,
+    mixer_rate: str | None,
+    system: UnitSystem,
 ) -> CalculatorResult:
     made = batch.make_batch(volume_l, target, salt, water_c)
+    time_ratio, rate_left = dissolving.time_ratio_of_water(water_c), dissolving.rate_left(target)
+    hours = None if mixer_rate is None else volume_l / parse(mixer_rate, "pumping rate")
     cautions = [text.CAUTIONS[key] for key in batch.cautions(target, salt, treated)]
     spread_k = _freeze_uncertainty_k(target)
     formatter = UnitFormatter(system)
     return CalculatorResult(
         [
             *text.batch_lines(made, salt, spread_k, formatter),
+            *text.dissolving_lines(made, time_ratio, rate_left, hours, formatter),
             *text.warning_lines(cautions),
         ],
         {
             **figures.batch_values(
                 made, spread_k, COOLING_UNCERTAINTY_FRAC * made.cooling_k, system
             ),
+            "dissolving_time_ratio": figures.round_or_null(time_ratio),
+            "last_dissolving_rate": figures.round_or_null(rate_left),
+            "mixer_h": None if hours is None else figures.round_or_null(hours),
             "uncertainty": "mass balance exact to the purity given; freeze point "
             + text.format_uncertainty(spread_k, formatter),
             "warnings": cautions,
@@ -213,12 +227,20 @@ def read_hydrometer(
     if temp is None and not found.doubts:
         lines.insert(1, text.assumed_temp_warning(found, formatter))
     values = figures.reading_values(found, bands, spread_k, system)
-    correction = None
+    correction, on_target_c, undissolved_kg = None, None, math.nan
     if not found.doubts:
         # Doubtful readings get no advice: water or salt added on a wrong reading costs twice.
         correction = batch.correct_tank(
             volume_l, found.strength_frac, bands.target_frac, salt, capacity
         )
+        on_target_c = hydrometer.temp_of_reading_c(found.reading_sg, bands.target_frac)
+        undissolved_kg = batch.undissolved_salt_kg(
+            volume_l, found.strength_frac, bands.target_frac, salt
+        )
+        if found.verdict != "accept":
+            lines += text.off_reading_lines(
+                found, bands.target_frac, on_target_c, undissolved_kg, formatter
+            )
         lines += _correction_lines(found, correction, volume_l, formatter)
     has_default_bands = bands == hydrometer.DEFAULT_BANDS
     if not found.doubts and has_default_bands:
@@ -232,6 +254,7 @@ def read_hydrometer(
             **values,
             **figures.volume_value("for", volume_l, system),
             **figures.addition_values(correction, system),
+            **figures.explanation_values(on_target_c, undissolved_kg, system),
             "temp_assumed": temp is None,
             "bands_source": "our own choice" if has_default_bands else "given",
             "uncertainty": f"{sure}; freeze point {text.format_uncertainty(spread_k, formatter)}",

@@ -105,6 +105,19 @@ def batch_values(
     }
 
 
+def explanation_values(
+    on_target_temp_c: float | None, undissolved_kg: float, system: UnitSystem
+) -> JsonValues:
+    """Return what else an off reading may be: brine on target at another temperature, or salt left.
+
+    Temperature [°C] and undissolved salt [kg]; nulls where there is none.
+    """
+    return {
+        **temp_value("on_target_at", on_target_temp_c, system),
+        **mass_value("undissolved_salt", undissolved_kg, system),
+    }
+
+
 def addition_values(correction: TankCorrection | None, system: UnitSystem) -> JsonValues:
     """Return what to draw off and add; nulls where no advice is given."""
     missing = math.nan

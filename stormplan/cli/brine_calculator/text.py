@@ -137,6 +137,87 @@ def _format_temp_difference(difference_k: float, formatter: UnitFormatter) -> st
     return f"{1.8 * difference_k:.0f} °F" if formatter.is_us else f"{difference_k:.1f} °C"
 
 
+def dissolving_lines(
+    batch: Batch, time_ratio: float, rate_left: float, hours: float | None, formatter: UnitFormatter
+) -> list[str]:
+    """Return how long a batch takes as far as that is known, and how to tell that it is done.
+
+    Parameters
+    ----------
+    batch : Batch
+        The batch.
+    time_ratio : float
+        How much longer salt takes in its water than in water of 60 °F [-].
+    rate_left : float
+        How fast the last of it dissolves, against the first [-].
+    hours : float or None
+        At the mixer's own rate [h].
+    formatter : UnitFormatter
+        The reader's units.
+    """
+    water = format_temp(batch.water_temp_c, formatter)
+    lines = []
+    if hours is not None:
+        lines.append(f"At the mixer's rate it takes {60.0 * hours:.0f} min.")
+    if abs(batch.water_temp_c - REFERENCE_C) > NO_CORRECTION_K:
+        how = "slowly" if time_ratio > 1.0 else "fast"
+        times = max(time_ratio, 1.0 / time_ratio)
+        lines.append(
+            f"Water of {water} dissolves salt about {times:.1f} times as {how} as at"
+            f" {_reference_temp_text(formatter)} (by diffusion; nobody has measured brine makers)."
+        )
+    lines.append(
+        f"The last of the salt dissolves at 1/{1.0 / rate_left:.0f} of the speed of the first, and"
+        " coarse salt slower than fine."
+        if rate_left > 0.0
+        else "At saturation the last of the salt does not dissolve."
+    )
+    lines.append(
+        "Done when no salt is left on the bottom and two readings 10 min apart, at one temperature,"
+        " agree to 0.001."
+    )
+    return lines
+
+
+def off_reading_lines(
+    result: HydrometerResult,
+    target_frac: float,
+    on_target_temp_c: float | None,
+    undissolved_kg: float,
+    formatter: UnitFormatter,
+) -> list[str]:
+    """Return what an off reading may mean that costs nothing to mend, the cheapest first.
+
+    Parameters
+    ----------
+    result : HydrometerResult
+        The reading.
+    target_frac : float
+        What it should be [-].
+    on_target_temp_c : float or None
+        Temperature at which brine on target shows it [°C].
+    undissolved_kg : float
+        Salt on the bottom that would explain it [kg].
+    formatter : UnitFormatter
+        The reader's units.
+    """
+    lines = ["Before you add anything:", "  wash the float and the jar; no bubbles on the float"]
+    if on_target_temp_c is not None:
+        at = format_temp(on_target_temp_c, formatter)
+        lines.append(
+            f"  read its temperature again: at {at}, brine of {format_strength(target_frac)} reads"
+            f" {result.reading_sg:.3f}"
+        )
+    if undissolved_kg > 0.0:
+        lines.append(
+            f"  a new batch: circulate on; {formatter.mass(undissolved_kg)} of salt still on the"
+            " bottom explain it"
+        )
+    else:
+        lines.append("  salt with other salts in it, or an additive, reads high: is there any?")
+    return lines
+
+
 def correction_lines(correction: TankCorrection, formatter: UnitFormatter) -> list[str]:
     """Return the lines of a tank correction."""
     steps = []
