@@ -400,3 +400,56 @@ def test_the_entries_of_a_yard_read_as_they_were_written():
     for one in (*month_of_brine(10.0), *one_round(20.0)):
         assert parse_entry(write_entry(one), "here") == one
         check_entry(one, company(), NOON)
+
+
+# -- floats in what is not salt brine -------------------------------------------------------------
+
+# CRC Handbook, from memory: calcium chloride of 30 % has 1.2816 g/cm³ at 20 °C; on a 60/60 °F float
+CALCIUM_30_SG = 1.2816 * 999.972 / 999.014 * (1 + 25e-6 * (20.0 - F(60)))
+
+
+def calcium_yard(gallons="500 gal", **reading):
+    tank = {"product": "calcium", "capacity": "2000 gal", "on_hand": gallons}
+    tank |= {"reading": reading | {"taken_at": "2026-01-02"}} if reading else {}
+    tanks = BASE_SECTIONS["yards"]["north"]["tanks"] | {"c1": tank}
+    return {"north": BASE_SECTIONS["yards"]["north"] | {"tanks": tanks}}
+
+
+def strength_in(sites, *entries):
+    return stock_book(sites, entries, NOON).yards["north"].stores["c1"].strength_frac
+
+
+def test_a_float_in_calcium_reads_calcium():
+    sites = parse_sites(SITES, yards=calcium_yard("0 gal"))
+    weak = yard_entry(Delivery, 2, product="calcium", store="c1", volume_l=500 * GAL,
+                      specific_gravity=CALCIUM_30_SG, temp_c=20.0)  # fmt: skip
+    assert strength_in(sites, weak) == pytest.approx(0.30, abs=0.0015)
+    full = parse_sites(SITES, yards=calcium_yard())
+    read = yard_entry(Measurement, 1, store="c1", specific_gravity=CALCIUM_30_SG, temp_c=20.0)
+    assert strength_in(full, read) == pytest.approx(0.30, abs=0.0015)
+    written = calcium_yard(specific_gravity=CALCIUM_30_SG, temperature="68 F")
+    other = yard_entry(Measurement, 1, store="salt", salt_kg=1000.0)
+    assert strength_in(parse_sites(SITES, yards=written), other) == pytest.approx(0.30, abs=0.0015)
+
+
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        (yard_entry(Measurement, 1, store="c1", specific_gravity=0.991, temp_c=20.0), "as water"),
+        (yard_entry(Measurement, 1, store="t1", specific_gravity=1.40, temp_c=20.0), "any salt"),
+        (yard_entry(Delivery, 1, product="brine", store="t1", volume_l=1.0,
+                    specific_gravity=1.40, temp_c=20.0), "any salt"),
+    ],
+)  # fmt: skip
+def test_a_reading_that_cannot_be_is_refused(entry, said):
+    with pytest.raises(InputError, match=said):
+        check_entry(entry, parse_sites(SITES, yards=calcium_yard()), NOON)
+
+
+def test_a_reading_of_the_sites_file_that_cannot_be_counts_as_none():
+    tank = {"t1": {"product": "brine", "capacity": "6000 gal", "on_hand": "500 gal",
+                   "reading": {"specific_gravity": 1.40, "temperature": "60 F",
+                               "taken_at": "2026-01-02"}}}  # fmt: skip
+    sites = parse_sites(SITES, yards={"north": BASE_SECTIONS["yards"]["north"] | {"tanks": tank}})
+    plan = make_plan(sites, {}, NOON)
+    assert plan.yards[0].tanks[0].status == "no reading"

@@ -13,7 +13,8 @@ import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.company.yards import SaltStock, TankReading
-from stormplan.liquids import hydrometer
+from stormplan.errors import InputError
+from stormplan.liquids import assay, hydrometer
 from stormplan.liquids.blend import Liquid
 from stormplan.liquids.brine import CHLORIDE_MASS_FRAC, CHLORIDES
 from stormplan.liquids.hydrometer import REFERENCE_C
@@ -74,8 +75,23 @@ def amount_of_salt(salt: SaltStock, mass_kg: float) -> Array:
     return mass_kg * np.array([salt.purity_frac, 0.0, 0.0, 0.0, salt.moisture_frac, other, 0.0])
 
 
-def strength_of(reading: TankReading | BatchMade | Delivery | Measurement) -> float | None:
-    """Return the strength of a liquid as read [-]; None where it was not read."""
+def strength_of(
+    reading: TankReading | BatchMade | Delivery | Measurement, liquid: Liquid | None = None
+) -> float | None:
+    """Return the strength of a liquid as read [-].
+
+    Parameters
+    ----------
+    reading : TankReading, BatchMade, Delivery or Measurement
+        What was read.
+    liquid : Liquid or None
+        What it is, so that a float is judged by its own make-up; None is plain salt brine.
+
+    Returns
+    -------
+    float or None
+        All chlorides by weight; None where nobody read it, or where it cannot have read so.
+    """
     if reading.strength_frac is not None:
         return reading.strength_frac
     sg = reading.specific_gravity
@@ -84,4 +100,29 @@ def strength_of(reading: TankReading | BatchMade | Delivery | Measurement) -> fl
     if sg is None:
         return None
     assert reading.temp_c is not None  # a hydrometer reading has the temperature
-    return float(hydrometer.strength_from_reading(sg, reading.temp_c))
+    try:
+        return check_reading(sg, reading.temp_c, liquid)
+    except InputError:
+        return None
+
+
+def check_reading(sg: float, temp_c: float, liquid: Liquid | None) -> float:
+    """Return the strength that a float's reading means [-].
+
+    Parameters
+    ----------
+    sg : float
+        Reading [-].
+    temp_c : float
+        Of liquid and float [°C].
+    liquid : Liquid or None
+        What it is read in; None is plain salt brine.
+
+    Raises
+    ------
+    InputError
+        The liquid cannot read so; says what it can.
+    """
+    if liquid is None or liquid.is_plain_brine:
+        return hydrometer.interpret_reading(sg, temp_c).strength_frac
+    return assay.strength_by_float(liquid, sg, temp_c).strength_frac

@@ -9,6 +9,8 @@ from difflib import get_close_matches
 from stormplan.company.sites import BRINE_KEY, Sites
 from stormplan.company.yards import Yard
 from stormplan.errors import InputError
+from stormplan.liquids.blend import liquid_from_product
+from stormplan.record.amounts import check_reading
 from stormplan.record.entries import (
     CLOCK_TOLERANCE,
     SALT_PILE,
@@ -97,6 +99,8 @@ def _check_yard_entry(entry: YardEntry, sites: Sites) -> None:
     if isinstance(entry, LoadDrawn | LoadReturned | Calibration):
         _check_key(f"sprayer at {entry.yard}", entry.sprayer, yard.sprayers)
     liquids = [key for key in known if key != SALT_PILE]
+    if isinstance(entry, BatchMade | Delivery | Measurement):
+        _check_float(entry, yard, sites)
     match entry:
         case BatchMade():
             brine = [key for key, tank in yard.tanks.items() if tank.product == BRINE_KEY]
@@ -115,6 +119,21 @@ def _check_yard_entry(entry: YardEntry, sites: Sites) -> None:
             _check_key(where, entry.to_store, liquids)
         case Measurement() | Loss():
             _check_key(where, entry.store, known)
+
+
+def _check_float(entry: BatchMade | Delivery | Measurement, yard: Yard, sites: Sites) -> None:
+    """Refuse a float's reading that what it was read in cannot give."""
+    if entry.specific_gravity is None or entry.temp_c is None:
+        return
+    product = BRINE_KEY
+    if isinstance(entry, Delivery):
+        product = entry.product
+    elif isinstance(entry, Measurement):
+        tank = yard.tanks.get(entry.store)
+        product = entry.store if tank is None else tank.product
+    if product in sites.products:
+        neat = liquid_from_product(sites.products[product])
+        check_reading(entry.specific_gravity, entry.temp_c, neat)
 
 
 def complete_keys(values: Mapping[str, object], sites: Sites) -> dict[str, object]:

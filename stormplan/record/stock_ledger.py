@@ -139,8 +139,8 @@ class _Ledger:
     def _open_yard(self, yard_key: str, yard: Yard) -> None:
         products = self.sites.products
         for key, tank in yard.tanks.items():
-            strength = None if tank.reading is None else strength_of(tank.reading)
             neat = liquid_from_product(products[tank.product])
+            strength = None if tank.reading is None else strength_of(tank.reading, neat)
             liquid = neat if strength is None else liquid_at_strength(neat, strength)
             is_read = strength is not None or tank.product != BRINE_KEY
             self._open(yard_key, key, liquid, tank.on_hand_l, counted_at(yard, tank, self.zone))
@@ -285,7 +285,7 @@ class _Ledger:
             amount = amount_of_salt(self.sites.yards[entry.yard].salt, entry.salt_kg or 0.0)
         else:
             neat = liquid_from_product(self.sites.products[entry.product])
-            strength = strength_of(entry) if entry.product == BRINE_KEY else entry.strength_frac
+            strength = strength_of(entry, neat)
             liquid = neat if strength is None else liquid_at_strength(neat, strength)
             amount = amount_of_liquid(liquid, entry.volume_l, entry.temp_c)
             self._mark_read(store, strength is not None or entry.product != BRINE_KEY)
@@ -361,7 +361,8 @@ class _Ledger:
             )
             found = entry.salt_kg
         else:
-            liquid, strength = self._liquid_in(store), strength_of(entry)
+            liquid = self._liquid_in(store)
+            strength = strength_of(entry, liquid)
             if strength is not None:
                 liquid = liquid_at_strength(liquid, strength)
                 self.is_read[store] = True
