@@ -2,6 +2,7 @@
 
 import copy
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -218,6 +219,22 @@ def test_settling_and_sieve(seen, rule, good):
     assert judged.outcome is (Outcome.ACCEPT if good else Outcome.HOLD)
 
 
+def test_a_load_that_does_not_fit_waits():
+    assert tanker(BRINE, 0.233, room_l=16_000.0).outcome is Outcome.HOLD
+    assert tanker(BRINE, 0.233, room_l=17_000.0).outcome is Outcome.ACCEPT
+
+
+# Lange's Handbook, Table 5.13: salt brine of 20 % freezes at -16.5 to -16.7 °C; past 23.3 % salt
+# comes first, 13 °F a point
+def test_what_a_load_drops_in_the_cold():
+    assert tanker(BRINE, 0.20).first_solid_c == pytest.approx(-16.6, abs=0.3)
+    assert tanker(BRINE, 0.24).first_solid_c > tanker(BRINE, 0.233).first_solid_c + 4.0
+    assert judge_liquid(LiquidLoad(BRINE, 1.0), USUAL).first_solid_c is None
+    own_figure = replace(BRINE, supplier_freeze_point_c=-18.0)
+    load = LiquidLoad(own_figure, 1.0, temp_c=C60, sg=1.17)
+    assert judge_liquid(load, USUAL).first_solid_c is None
+
+
 def test_what_nobody_looked_at_holds_the_load_or_is_named():
     unread = judge_liquid(LiquidLoad(CALCIUM, 100.0, inspected=SEEN), USUAL)
     assert (unread.outcome, unread.not_done[0]) == (Outcome.HOLD, Check.STRENGTH)
@@ -295,7 +312,7 @@ def yard(tmp_path, monkeypatch):
     """A folder with a sites file: calcium chloride of 32 % in totes, an empty brine tank."""
     monkeypatch.chdir(tmp_path)
     calcium = {"name": "calcium", "cacl2": "32 %", "inhibited": True, "odor": False,
-               "tracks_indoors": False}  # fmt: skip
+               "tracks_indoors": False, "price": "1.35 /gal"}  # fmt: skip
     north = copy.deepcopy(BASE_SECTIONS["yards"]["north"])
     north["tanks"] = {"t1": {"product": "brine", "capacity": "6000 gal", "on_hand": "0 gal"}}
     sections = {"products": {"calcium": calcium}, "yards": {"north": north}}
@@ -337,6 +354,38 @@ def test_a_weak_load_is_paid_by_its_chloride_and_kept_as_it_is():
 
 
 @pytest.mark.usefixtures("yard")
+def test_a_short_ticket_is_paid_once_and_kept_by_its_weight():
+    # 275 gal of SG 1.3073 at 60 °F are 2,997 lb; 3 % less by the scale. 1.35 a gallon
+    sg = assay.reading_sg(CALCIUM, C60)
+    net = 0.97 * 275 * units.L_PER_GAL * sg * 0.999014
+    read = ("--sg", f"{sg:.4f}", "--temperature", "60F", "--net", f"{net}kg")
+    result = run("accept", "north", "calcium", "275gal", *GOOD, *read, "--keep")
+    assert result.exit_code == 0, result.output
+    assert f"USD {1.35 * 275:.0f} in full; pay USD {0.97 * 1.35 * 275:.0f}" in result.output
+    assert f"{0.97 * 275:.0f} gal of calcium delivered" in result.output
+
+
+@pytest.mark.usefixtures("yard")
+def test_a_loose_tolerance_of_gravity_is_named():
+    words = ("--sg-tolerance", "1%")
+    brine = run("accept", "north", "brine", "100gal", "--into", "t1", *words)
+    assert "TOO LOOSE" in brine.output
+    calcium = run("accept", "north", "calcium", "100gal", *words).output
+    assert "1.2 points of strength" in calcium
+    assert "TOO LOOSE" not in calcium
+
+
+@pytest.mark.usefixtures("yard")
+def test_room_is_what_the_record_leaves():
+    brine = ("brine", "4000gal", "--into", "t1", *GOOD, "--sg", "1.178", "--temperature", "60F")
+    assert run("accept", "north", *brine, "--keep").exit_code == 0
+    again = run("accept", "north", *brine)
+    assert again.exit_code == 3
+    assert "Room in the tank" in again.output
+    assert "2,000 gal" in again.output
+
+
+@pytest.mark.usefixtures("yard")
 def test_what_is_rejected_or_held_is_not_kept():
     weak = run("accept", "north", "calcium", "275gal", *GOOD, "--sg", "1.20", "--temperature",
                "60F", "--keep")  # fmt: skip
@@ -369,6 +418,7 @@ def test_wet_salt_is_deducted_and_the_pile_grows():
         (["salt", "1ton", "--gradation", "all"], "no gradation"),
         (["beet", "1gal"], "no product 'beet'"),
         (["calcium", "1gal", "--into", "t9"], "no store"),
+        (["calcium", "1gal", "--into", "t1"], "holds brine, not calcium"),
     ],
 )
 def test_what_the_command_cannot_read_is_said(words, said):

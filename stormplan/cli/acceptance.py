@@ -161,7 +161,7 @@ def accept(
             points = assay.tolerance_as_strength(
                 liquid, parse_given(sg_tolerance, "percentage") or 0
             )
-            print(f"{sg_tolerance} of gravity is {100 * points:.1f} points of strength here")
+            print(f"{sg_tolerance} of gravity: {_tolerance_text(checked, product, liquid, points)}")
         judged = _judge_liquid(
             checked,
             product,
@@ -170,6 +170,7 @@ def accept(
             {"volume": amount, "temperature": temperature, "refractometer": refractometer,
              "sediment": sediment, "sieve": through_sieve, "trace": trace},
             _gravity(product, sg, salometer),
+            _room_l(checked, yard, product, store, archive_path(out, archive)),
             states_solids=states_solids,
         )  # fmt: skip
         values["volume_l"] = judged.volume_l
@@ -177,6 +178,11 @@ def accept(
         values["strength_frac"] = None if judged.strength is None else judged.strength.strength_frac
     for line in receiving_sheet.text_lines(judged, fmt):
         print(line)
+    full_cost = _full_cost(checked, yard, product, amount)
+    to_pay = ""
+    if full_cost is not None:
+        to_pay = receiving_sheet.pay_text(judged, full_cost, checked.company.currency)
+        print(f"  {to_pay}")
     name = SALT_PILE if product == SALT_PILE else checked.products[product].name
     if sheet is not None:
         about = receiving_sheet.LoadAbout(
@@ -185,7 +191,7 @@ def accept(
             amount=_amount(values, fmt),
             into=_place(store, product),
             received_at=f"{parse_local_moment(at):%Y-%m-%d %H:%M}",
-            by=by, ticket=ticket, batch=batch, note=note,
+            by=by, ticket=ticket, batch=batch, note=note, to_pay=to_pay,
         )  # fmt: skip
         sheet.write_text(
             receiving_sheet.render_html(judged, about, checked.company.name, fmt), encoding="utf-8"
@@ -213,6 +219,64 @@ def _place(store: str, product: str) -> str:
     if store == SALT_PILE:
         return "the pile"
     return "totes" if store == product else f"tank {store}"
+
+
+def _tolerance_text(sites: Sites, product: str, stated: Liquid, points: float) -> str:
+    """Return what a contract's tolerance of gravity comes to, and whether it is fit to judge by."""
+    from stormplan.company.sites import BRINE_KEY
+    from stormplan.liquids import assay
+    from stormplan.liquids.hydrometer import REFERENCE_C
+
+    practice, strength = sites.practice(), assay.strength_of_liquid(stated)
+    tolerance = practice.number("delivery_strength_tolerance")
+    low, high = strength - tolerance, strength + tolerance
+    if product == BRINE_KEY:
+        low, high = practice.number("brine_accept_min"), practice.number("brine_accept_max")
+    sg = assay.reading_sg(stated, REFERENCE_C)
+    doubt = assay.strength_by_float(stated, sg, REFERENCE_C).half_width_frac
+    is_loose = strength - points < low - doubt or strength + points > high + doubt
+    text = f"{100 * points:.1f} points of strength, against {100 * low:.1f} to {100 * high:.1f} %"
+    return f"{text}: TOO LOOSE" if is_loose else text
+
+
+def _room_l(sites: Sites, yard: str, product: str, store: str, archive: Path) -> float | None:
+    """Return the room in the tank a load is for [L]; None where it stands in totes.
+
+    Raises
+    ------
+    InputError
+        The tank holds something else.
+    """
+    from stormplan.cli.planning_commands import parse_moment
+    from stormplan.cli.record.adding import record_of
+    from stormplan.record.stock_ledger import stock_book
+
+    tank = sites.yards[yard].tanks.get(store)
+    if tank is None:
+        return None
+    if tank.product != product:
+        raise InputError(f"tank '{store}' holds {tank.product}, not {product}; pump it elsewhere")
+    held_l = tank.on_hand_l
+    if archive.exists():
+        book = stock_book(sites, record_of(archive), parse_moment(None))
+        if yard in book.yards:
+            held_l = book.yards[yard].stores[store].volume_l
+    return max(tank.capacity_l - max(held_l, 0.0), 0.0)
+
+
+def _full_cost(sites: Sites, yard: str, product: str, amount: str) -> float | None:
+    """Return what a load costs as told, by the sites file; None without a price."""
+    from stormplan.company.sites import BRINE_KEY
+    from stormplan.record.entries import SALT_PILE
+
+    held = sites.yards[yard]
+    price = held.salt.price_per_kg
+    if product == BRINE_KEY:
+        price = None if held.brine_supply is None else held.brine_supply.price_per_l
+    elif product != SALT_PILE:
+        price = sites.products[product].price_per_l
+    told = parse_given(amount, "mass" if product == SALT_PILE else "volume")
+    return None if price is None or told is None else price * told
 
 
 def _check_known(what: str, key: str, known: Mapping[str, object]) -> None:
@@ -275,6 +339,7 @@ def _judge_liquid(
     seen: Inspected,
     told: Mapping[str, str | None],
     sg: float | None,
+    room_l: float | None,
     *,
     states_solids: bool,
 ) -> LoadJudgment:
@@ -285,6 +350,7 @@ def _judge_liquid(
         acceptance.LiquidLoad(
             stated=liquid,
             volume_l=parse_given(told["volume"], "volume") or 0.0,
+            room_l=room_l,
             is_brine=product == BRINE_KEY,
             states_solids=states_solids,
             inspected=seen,

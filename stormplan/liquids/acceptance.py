@@ -7,7 +7,7 @@ the worst one stands for the load. What was not looked at is named, and never co
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
 from math import prod
@@ -26,7 +26,7 @@ from stormplan.company.practice_rules import Evidence, Practice
 from stormplan.errors import InputError
 from stormplan.liquids import assay
 from stormplan.liquids.assay import MeasuredStrength
-from stormplan.liquids.blend import Liquid, liquid_at_strength
+from stormplan.liquids.blend import Liquid, cold_behavior, liquid_at_strength
 from stormplan.liquids.hydrometer import REFERENCE_C
 
 
@@ -54,6 +54,7 @@ class Check(StrEnum):
     STRENGTH = "strength"
     REFRACTOMETER = "refractometer"
     WEIGHT = "weight ticket"
+    ROOM = "room in the tank"
     MOISTURE = "moisture"
     PURITY = "NaCl, dry"
     GRADATION = "gradation"
@@ -142,6 +143,9 @@ class LoadJudgment:
         Of a liquid, as read.
     volume_l : float or None
         Of a liquid: as told, by its weight where that says less [L].
+    first_solid_c : float or None
+        Ice or crystals, whichever comes first in it as it was read [°C]; None where the supplier
+        has a freeze point of his own, which holds for the stated strength only.
     """
 
     outcome: Outcome
@@ -150,6 +154,7 @@ class LoadJudgment:
     not_done: tuple[Check, ...]
     strength: MeasuredStrength | None = None
     volume_l: float | None = None
+    first_solid_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -179,6 +184,8 @@ class LiquidLoad:
         The product, with the strength that the papers state.
     volume_l : float
         As told, at its own temperature [L].
+    room_l : float or None
+        In the tank it is for [L]; None where it stands in totes.
     is_brine : bool
         Whether it is plain salt brine, which the yard would otherwise make.
     states_solids : bool
@@ -197,6 +204,7 @@ class LiquidLoad:
 
     stated: Liquid
     volume_l: float
+    room_l: float | None = None
     is_brine: bool = False
     states_solids: bool = False
     inspected: Inspected = field(default_factory=Inspected)
@@ -267,14 +275,20 @@ def judge_liquid(load: LiquidLoad, practice: Practice) -> LoadJudgment:
         *_strength(load, strength or second, practice),
         *_second_opinion(strength, second),
         *_weight(load, practice),
+        *_room(load),
         *_trace(load.trace_ppm),
     ]
     volume_l = load.volume_l
     for one in findings:
         if one.check is Check.WEIGHT and one.outcome is Outcome.DEDUCT:
             volume_l *= one.pay_factor
-    checks = (LIQUID_CHECKS, FURTHER_LIQUID_CHECKS)
-    return _judged(findings, *checks, strength or second, volume_l)
+    judged = _judged(findings, LIQUID_CHECKS, FURTHER_LIQUID_CHECKS)
+    found = strength or second
+    first_solid_c = None
+    if found is not None and load.stated.supplier_freeze_point_c is None:
+        behavior = cold_behavior(liquid_at_strength(load.stated, found.strength_frac))
+        first_solid_c = max(behavior.first_solid_c, behavior.crystal_onset_c)
+    return replace(judged, strength=found, volume_l=volume_l, first_solid_c=first_solid_c)
 
 
 def judge_salt(load: SaltLoad, practice: Practice) -> LoadJudgment:
@@ -320,8 +334,6 @@ def _judged(
     findings: Sequence[Finding],
     needed: Sequence[Check],
     further: Sequence[Check],
-    strength: MeasuredStrength | None = None,
-    volume_l: float | None = None,
 ) -> LoadJudgment:
     done = {one.check for one in findings}
     outcomes = [one.outcome for one in findings]
@@ -334,8 +346,6 @@ def _judged(
         pay_factor=0.0 if worst is Outcome.REJECT else pay_factor,
         findings=tuple(findings),
         not_done=tuple(one for one in (*needed, *further) if one not in done),
-        strength=strength,
-        volume_l=volume_l,
     )
 
 
@@ -446,6 +456,16 @@ def _weight(load: LiquidLoad, practice: Practice) -> Iterable[Finding]:
         (1.0 - tolerance) * expected_kg, (1.0 + tolerance) * expected_kg, factor,
         standing=_standing("delivery_weight_tolerance", practice),
     )  # fmt: skip
+
+
+def _room(load: LiquidLoad) -> Iterable[Finding]:
+    """Yield whether the tank takes the load."""
+    if load.room_l is not None:
+        fits = load.volume_l <= load.room_l * (1.0 + 1e-9)
+        yield Finding(
+            Check.ROOM, Outcome.ACCEPT if fits else Outcome.HOLD, "volume", load.room_l,
+            low=load.volume_l,
+        )  # fmt: skip
 
 
 def _trace(found_ppm: Mapping[str, float]) -> Iterable[Finding]:

@@ -5,6 +5,7 @@ One page for the yard's file and the supplier; what nobody looked at has a blank
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -36,6 +37,7 @@ HOW_TO: Mapping[Check, str] = {
     Check.STRENGTH: "float and thermometer in a tall jar, clean, read at the level of the liquid",
     Check.REFRACTOMETER: "a drop on the clean, zeroed prism",
     Check.WEIGHT: "gross less tare off the certified ticket",
+    Check.ROOM: "dip the tank",
     Check.MOISTURE: "weigh a sample, dry it at 230 °F (110 °C), weigh again",
     Check.PURITY: "the supplier's assay, or a laboratory's",
     Check.GRADATION: "a dried sample from six places, the top 3 in scraped off, about 30 lb",
@@ -66,6 +68,8 @@ class LoadAbout:
         When.
     by, ticket, batch, note : str
         Who looked, the supplier's numbers, and what else there is to say.
+    to_pay : str
+        What the load costs, and what of it is paid; empty where the price is not known.
     """
 
     yard: str
@@ -77,6 +81,7 @@ class LoadAbout:
     ticket: str = ""
     batch: str = ""
     note: str = ""
+    to_pay: str = ""
 
 
 FindingRow = tuple[str, str, str, str, str]
@@ -114,6 +119,8 @@ def _quantity(kind: str, value: float, fmt: UnitFormatter) -> str:
             return f"{100 * value:.1f} %"
         case "mass":
             return fmt.mass(value)
+        case "volume":
+            return fmt.volume(value)
         case _:
             return f"{value:g} {kind}"
 
@@ -138,6 +145,23 @@ def headline(judged: LoadJudgment) -> str:
     return text
 
 
+def pay_text(judged: LoadJudgment, full_cost: float, currency: str) -> str:
+    """Return what is paid of what a load costs in full, in the company's currency."""
+    text = f"{currency} {full_cost:,.0f} in full"
+    if judged.outcome in (Outcome.ACCEPT, Outcome.DEDUCT) and judged.pay_factor < 1.0:
+        text += f"; pay {currency} {judged.pay_factor * full_cost:,.0f}"
+    return text
+
+
+def first_solid_text(judged: LoadJudgment, fmt: UnitFormatter) -> str:
+    """Return at which temperature a liquid drops something; empty where that is not known."""
+    if judged.first_solid_c is None:
+        return ""
+    if judged.first_solid_c == math.inf:
+        return "As read, it drops salt at any tank temperature."
+    return f"As read, the first ice or crystals come at {fmt.temperature(judged.first_solid_c)}."
+
+
 def text_lines(judged: LoadJudgment, fmt: UnitFormatter) -> Iterable[str]:
     """Yield the judgment for a terminal."""
     yield headline(judged).upper() if judged.outcome is Outcome.REJECT else headline(judged)
@@ -145,6 +169,9 @@ def text_lines(judged: LoadJudgment, fmt: UnitFormatter) -> Iterable[str]:
         label, observed, limits, outcome, _ = finding_row(found, fmt)
         accepted = f" (accepted {limits})" if limits else ""
         yield f"  {label:24s} {observed}{accepted}: {outcome}"
+    cold = first_solid_text(judged, fmt)
+    if cold:
+        yield f"  {cold}"
     for check in judged.not_done:
         yield f"  {capitalize_first(check.value):24s} NOT DONE: {HOW_TO[check]}"
 
@@ -175,6 +202,7 @@ def render_html(judged: LoadJudgment, about: LoadAbout, company: str, fmt: UnitF
         headline=headline(judged),
         is_alarm=judged.outcome in (Outcome.HOLD, Outcome.REJECT),
         rows=[finding_row(one, fmt) for one in judged.findings],
+        cold=first_solid_text(judged, fmt),
         blanks=[(capitalize_first(one.value), HOW_TO[one]) for one in judged.not_done],
         sample=KEEP_SAMPLE,
         handling=HANDLING,
