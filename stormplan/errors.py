@@ -47,12 +47,16 @@ class Problem:
         return f"{self.file}:{self.line}: {self.message}"
 
 
-class SitesError(StormplanError):
-    """The sites file cannot be used; carries every problem found, in file order."""
+class ProblemsError(StormplanError):
+    """A file cannot be used; carries every problem found, in file order."""
 
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = sorted(problems, key=lambda problem: problem.line)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class SitesError(ProblemsError):
+    """The sites file cannot be used."""
 
 
 class ForecastError(StormplanError):
