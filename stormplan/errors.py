@@ -59,6 +59,10 @@ class SitesError(ProblemsError):
     """The sites file cannot be used."""
 
 
+class OffersError(ProblemsError):
+    """The file of offers cannot be used."""
+
+
 class ForecastError(StormplanError):
     """A forecast could not be had, or what came back cannot be used."""
 

@@ -17,6 +17,7 @@ import typer
 
 from stormplan.cli import (
     acceptance,
+    buying,
     calibration,
     order,
     reading_commands,
@@ -555,6 +556,7 @@ register_commands(app)
 reading_commands.register_commands(app)
 record.register_commands(app)
 calibration.register_commands(app)
+buying.register_commands(app)
 acceptance.register_commands(app)
 order.register_commands(app)
 sites_commands.register_commands(app)

@@ -164,6 +164,17 @@ _RULES = (
     Rule("load_difference_min", "volume", "10 gal", ("0 gal", "100 gal"),
          "what a load's services may not account for at least", OURS,
          "priming, and what stays in hoses", scope="company"),
+    # offers ------------------------------------------------------------------------------------
+    Rule("salt_nacl_min", "percentage", "95 %", ("70 %", "100 %"),
+         "NaCl in dry salt below which it is called impure", PUBLISHED,
+         "ASTM D632, as contracts of Missouri and Massachusetts quote it", scope="company"),
+    Rule("salt_insolubles_max", "percentage", "1 %", ("0 %", "10 %"),
+         "what does not dissolve in salt and is still called little", PUBLISHED,
+         "a Missouri contract: at least 99.0 % soluble", scope="company"),
+    Rule("inhibited_corrosion_max", "percentage", "30 %", ("0 %", "100 %"),
+         "steel an inhibited product may take against plain salt", PUBLISHED,
+         "City of Eugene minutes, after the Pacific Northwest states: at least 70 % less",
+         scope="company"),
     # the record --------------------------------------------------------------------------------
     Rule("record_retention", "duration", "1096 d", ("731 d", "18263 d"),
          "younger entries of the record cannot be pruned", PUBLISHED,

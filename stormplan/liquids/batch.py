@@ -20,7 +20,7 @@ from stormplan.units import L_PER_GAL
 
 WATER_KG_L = float(water_density_kg_m3(REFERENCE_C)) / 1000.0
 MIN_TARGET_FRAC = 0.01  # weaker is not brine
-D632_MIN_PURITY_FRAC = 0.95  # ASTM D632 type I, from memory
+D632_MIN_PURITY_FRAC = 0.95  # ASTM D632, as contracts quote it; the rule salt_nacl_min of offers
 MIN_USABLE_PURITY_FRAC = 0.5  # below this it is not salt
 
 # Heat a batch takes up: NaCl integral heat of solution [kJ/mol], from infinite dilution (textbook)

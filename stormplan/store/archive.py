@@ -580,6 +580,17 @@ class Archive:
             compress_plan(document),
         )
 
+    def plans_since(self, since: datetime) -> Iterator[StoredPlan]:
+        """Yield every plan made since a moment, in order of time; damaged ones are noted."""
+        for row, made_at, document in self.fetch_all(
+            "SELECT id, made_at, document FROM plan WHERE made_at >= ? ORDER BY made_at, id",
+            sortable_utc(since),
+        ):
+            try:
+                yield StoredPlan(datetime.fromisoformat(made_at), decompress_plan(document))
+            except DAMAGED_ROW_ERRORS:
+                self.note_damage("plan", row)
+
     def last_plan_time(self, before: datetime) -> datetime | None:
         """Return when the newest plan before a moment was made; None if there is none."""
         row = self.fetch_first(

@@ -325,6 +325,8 @@ WEEKLY_LOADS = tuple(
 
 AT_THE_TRUCK = "felt where a load is judged: tests/test_acceptance.py"
 
+AMONG_OFFERS = "felt where offers are compared: tests/test_offers.py"
+
 EFFECTS: dict[str, RuleEffect] = {
     # book against measured
     "stock_difference_share": RuleEffect("0.5 %", entries=month_of_brine(240.0)),
@@ -353,6 +355,10 @@ EFFECTS: dict[str, RuleEffect] = {
     "order_carrying_share": RuleEffect("100 %", sections=ORDERING, entries=WEEKLY_LOADS),
     "order_history_days": RuleEffect("20 d", sections=ORDERING, entries=WEEKLY_LOADS),
     "order_history_min": RuleEffect("60 d", sections=ORDERING, entries=WEEKLY_LOADS),
+    # offers
+    "salt_nacl_min": RuleEffect("90 %", open_reason=AMONG_OFFERS),
+    "salt_insolubles_max": RuleEffect("3 %", open_reason=AMONG_OFFERS),
+    "inhibited_corrosion_max": RuleEffect("60 %", open_reason=AMONG_OFFERS),
     # places
     "max_site_distance": RuleEffect("5 mi", sections=FAR_YARD),
     # rates

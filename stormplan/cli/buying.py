@@ -1,0 +1,144 @@
+"""The commands of a buyer: offers compared.
+
+As everywhere on the command line, imports of anything heavy stand inside the commands.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stormplan.cli.sites_option import SITES_FILE
+from stormplan.errors import InputError
+
+if TYPE_CHECKING:
+    from stormplan.company.offers import Offers
+    from stormplan.company.practice_rules import Practice
+    from stormplan.company.sites import Sites
+
+SEASON = timedelta(days=240)  # back from now: a winter, whenever in the year it is asked
+
+
+def register_commands(app: typer.Typer) -> None:
+    """Register the commands."""
+    app.command()(offers)
+
+
+OffersArgument = Annotated[
+    Path | None, typer.Argument(help="File of offers, YAML.", metavar="OFFERS.yaml")
+]
+DemoOption = Annotated[bool, typer.Option("--demo", help="Take the bundled, invented offers.")]
+SitesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--sites",
+        show_default=f"{SITES_FILE} if there is one",
+        help="Sites file, for its policy and units.",
+    ),
+]
+MetricOption = Annotated[bool, typer.Option("--metric", help="Answer in metric units.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON; keys carry their unit.")]
+
+
+def offers(
+    offers_file: OffersArgument = None,
+    demo: DemoOption = False,
+    sites: SitesOption = None,
+    at: Annotated[
+        str | None,
+        typer.Option(help="Pavement temperatures to compare at, like 28F,20F."),
+    ] = None,
+    archive: Annotated[
+        Path,
+        typer.Option(help="Archive, whose plans say how cold your own sites were worked at."),
+    ] = Path("briefings/archive.sqlite"),
+    page: Annotated[Path | None, typer.Option(help="Write them as a page too, HTML.")] = None,
+    metric: MetricOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Rank offers of salt, brine and additive by water kept liquid for the money.
+
+    Compared at the temperatures of --at, else of the file, else of the events your own sites were
+    sprayed for since last winter. Says what a cheap offer lacks, and how firm that is.
+    """
+    from stormplan.liquids.offer_value import rank_offers
+    from stormplan.units import UnitFormatter
+    from stormplan.words import offers_text
+
+    found = _load_offers(offers_file, demo)
+    own_sites = _own_sites(sites)
+    temps_c, temps_from = _working_temps(at, found, archive)
+    ranking = rank_offers(found, temps_c, _practice(own_sites))
+    is_metric = metric or (own_sites is not None and own_sites.company.units == "metric")
+    formatter = UnitFormatter("metric" if is_metric else "us")
+    if page is not None:
+        _write(page, offers_text.render_html(ranking, found, formatter, temps_from))
+    if as_json:
+        print(json.dumps(offers_text.offer_values(ranking, found), indent=1, ensure_ascii=False))
+    else:
+        print("\n".join(offers_text.offer_lines(ranking, found, formatter, temps_from)))
+
+
+def _load_offers(path: Path | None, demo: bool) -> Offers:
+    from stormplan.company.offers import parse_offers
+
+    if (path is None) is not demo:
+        raise InputError("give either OFFERS.yaml or --demo")
+    if path is None:
+        bundled = files("stormplan") / "demo" / "offers.yaml"
+        return parse_offers(bundled.read_text(encoding="utf-8"))
+    try:
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot read the offers {path}: {error}") from error
+    return parse_offers(text, path.name)
+
+
+def _own_sites(path: Path | None) -> Sites | None:
+    from stormplan.company import sites_file
+
+    if path is None and not SITES_FILE.is_file():
+        return None
+    return sites_file.load_sites(path or SITES_FILE)
+
+
+def _practice(sites: Sites | None) -> Practice:
+    from stormplan.company.practice_rules import Practice
+
+    return Practice() if sites is None else sites.practice()
+
+
+def _working_temps(at: str | None, offers: Offers, archive: Path) -> tuple[tuple[float, ...], str]:
+    """Return the temperatures to compare at [°C], and where they come from."""
+    from stormplan.units import parse
+
+    if at is not None:
+        return tuple(parse(one, "temperature") for one in at.split(",")), "as given"
+    if offers.working_temps_c:
+        return offers.working_temps_c, "of the file"
+    from stormplan.planning.plan import current_document
+    from stormplan.planning.working_temperatures import working_temps_c
+    from stormplan.store.archive import Archive
+
+    remedy = "say at which pavement temperatures to compare: --at 28F,20F, or working_temperatures"
+    if not archive.exists():
+        raise InputError(f"no archive at {archive}; {remedy}")
+    with Archive(archive) as kept:
+        stored = kept.plans_since(datetime.now(UTC) - SEASON)
+        plans = (plan for one in stored if (plan := current_document(one.document)) is not None)
+        found = working_temps_c(plans)
+    if found is None:
+        raise InputError(f"too few events that you sprayed for are in {archive}; {remedy}")
+    return found, "mild, usual and cold among the events your sites were to be sprayed for"
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot write {path}: {error.strerror}") from error

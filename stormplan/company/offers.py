@@ -1,0 +1,248 @@
+"""A file of offers: what suppliers' sheets say of salt and liquids, and what they ask for it.
+
+What a sheet does not say stays unknown: nothing is assumed in a seller's favor.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from stormplan.company.sites import ProductEntry
+from stormplan.company.validators import Key, Name, Percentage, Record, quantity
+from stormplan.company.yaml_records import (
+    FileKind,
+    aliases,
+    describe_problem,
+    read_tree,
+    record_at,
+    suggestion,
+    to_plain,
+)
+from stormplan.errors import OffersError
+
+#: Sieves of a salt's gradation by ASTM D632, the coarsest first.
+Sieve = Literal["1/2 in", "3/8 in", "No. 4", "No. 8", "No. 30"]
+
+Price = Annotated[float, quantity("price by volume", "0 /gal", "1000 /gal")]
+SaltPrice = Annotated[float, quantity("price by mass", "0 /ton", "100000 /ton")]
+#: Where salt brine is all liquid and pavement is still worth a liquid.
+WorkingTemp = Annotated[float, quantity("temperature", "-4 F", "31 F")]
+LotVolume = Annotated[float, quantity("volume", "1 gal", "100000 gal")]
+
+
+class SaltOffer(Record):
+    """Salt that is offered.
+
+    Attributes
+    ----------
+    name, supplier : str
+        What the sheet calls it, and who sells it.
+    nacl_frac : float or None
+        NaCl as delivered, moisture counted in [-]; None where the sheet does not say.
+    moisture_frac : float or None
+        Water in it [-]; None where the sheet does not say.
+    insolubles_frac : float or None
+        What does not dissolve [-]; None where the sheet does not say.
+    treated : bool
+        Whether anything has been added to it: chlorides, organics, color.
+    passing_frac : dict
+        What passes each sieve by weight [-]; empty where the sheet has no gradation.
+    assay : date or None
+        Day of the certificate of analysis; None without one.
+    price_per_kg : float
+        Price, in the file's currency [1/kg].
+    freight_per_kg : float or None
+        Delivery to the yard [1/kg]; None where nobody said.
+    """
+
+    name: Name
+    supplier: Name
+    nacl_frac: Annotated[float, quantity("percentage", "50 %", "100 %")] | None = Field(
+        None, alias="nacl"
+    )
+    moisture_frac: Annotated[float, quantity("percentage", "0 %", "20 %")] | None = Field(
+        None, alias="moisture"
+    )
+    insolubles_frac: Annotated[float, quantity("percentage", "0 %", "20 %")] | None = Field(
+        None, alias="insolubles"
+    )
+    treated: bool
+    passing_frac: dict[Sieve, Percentage] = Field(default_factory=dict, alias="passing")
+    assay: date | None = None
+    price_per_kg: SaltPrice = Field(alias="price")
+    freight_per_kg: SaltPrice | None = Field(None, alias="freight")
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> SaltOffer:
+        parts = sum(
+            part or 0.0 for part in (self.nacl_frac, self.moisture_frac, self.insolubles_frac)
+        )
+        if parts > 1.0 + 1e-9:
+            raise ValueError(
+                f"nacl, moisture and insolubles add up to {100 * parts:.4g} %;"
+                " accepted: at most 100 %, nacl being that of the salt as delivered"
+            )
+        return self
+
+    @property
+    def delivered_price_per_kg(self) -> float:
+        """Price with delivery, as far as that is known [1/kg]."""
+        return self.price_per_kg + (self.freight_per_kg or 0.0)
+
+
+class LiquidOffer(ProductEntry):
+    """A liquid that is offered: brine, or additive for it.
+
+    What it shares with a product of the sites file is written the same way.
+
+    Attributes
+    ----------
+    supplier : str
+        Who sells it.
+    total_solids_frac : float or None
+        All solids by weight, where the sheet says no more than that [-].
+    organic : str or None
+        What organic or polymer is in it, like beet or molasses; None for none.
+    corrosion_frac : float or None
+        Steel it takes in the test of the inhibitor, against plain salt [-]; None without a test.
+    assay : date or None
+        Day of the certificate of analysis; None without one.
+    price_per_l : float
+        Price, in the file's currency [1/L].
+    freight_per_l : float or None
+        Delivery to the yard [1/L]; None where nobody said.
+    lot_l : float or None
+        It is sold in whole lots of this, like a tote [L]; None by the gallon.
+    stock_l : float or None
+        Most of it that can be had [L]; None without limit.
+    is_brine : bool
+        Whether it is brine ready-made, to be sprayed as it is; else it is an additive.
+    """
+
+    supplier: Name
+    total_solids_frac: Percentage | None = Field(None, alias="total_solids")
+    organic: Name | None = None
+    corrosion_frac: Annotated[float, quantity("percentage", "0 %", "200 %")] | None = Field(
+        None, alias="corrosion"
+    )
+    assay: date | None = None
+    price_per_l: Price = Field(alias="price")
+    freight_per_l: Price | None = Field(None, alias="freight")
+    lot_l: LotVolume | None = Field(None, alias="lot")
+    stock_l: LotVolume | None = Field(None, alias="most_to_be_had")
+    is_brine: bool = Field(False, alias="brine")
+
+    @model_validator(mode="after")
+    def _solids_fit(self) -> LiquidOffer:
+        chlorides = self.nacl + self.cacl2 + self.mgcl2 + self.kcl
+        if not 0.0 <= chlorides + self.inert_frac < 0.75:
+            raise ValueError(
+                f"chlorides and inert add up to {100 * (chlorides + self.inert_frac):.3g} %;"
+                " accepted: below 75 %"
+            )
+        if chlorides == 0.0 and self.total_solids_frac is None:
+            raise ValueError(
+                "no chloride is given; write nacl, cacl2, mgcl2 or kcl, or total_solids where the"
+                " sheet says no more"
+            )
+        return self
+
+    @property
+    def names_its_chlorides(self) -> bool:
+        """Whether the sheet says which chlorides are in it."""
+        return self.nacl + self.cacl2 + self.mgcl2 + self.kcl > 0.0
+
+    @property
+    def delivered_price_per_l(self) -> float:
+        """Price with delivery, as far as that is known [1/L]."""
+        return self.price_per_l + (self.freight_per_l or 0.0)
+
+
+class Offers(Record):
+    """All offers, and what they are compared by.
+
+    Attributes
+    ----------
+    note : str or None
+        Said with the table.
+    currency : str
+        Of all prices.
+    working_temps_c : tuple of float
+        Pavement temperatures to compare at [°C]; empty to take those of one's own sites.
+    tank_min_temp_c : float or None
+        Coldest that the tanks get [°C]; None where nobody knows.
+    brine_frac : float
+        NaCl of the brine made of the salt [-].
+    making_cost_per_l : float or None
+        What making it costs besides salt: water, power, labor [1/L]; None where nobody knows.
+    salt : dict
+        Offers of salt by key.
+    liquids : dict
+        Offers of liquids by key.
+    """
+
+    note: str | None = None
+    currency: Name = "USD"
+    working_temps_c: tuple[WorkingTemp, ...] = Field((), alias="working_temperatures")
+    tank_min_temp_c: Annotated[float, quantity("temperature", "-40 F", "80 F")] | None = Field(
+        None, alias="coldest_tank"
+    )
+    brine_frac: Annotated[float, quantity("percentage", "18 %", "25 %")] = Field(
+        0.233, alias="brine_strength"
+    )
+    making_cost_per_l: Price | None = Field(None, alias="making_cost")
+    salt: dict[Key, SaltOffer] = Field(default_factory=dict)
+    liquids: dict[Key, LiquidOffer] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _something_is_offered(self) -> Offers:
+        if not self.salt and not self.liquids:
+            raise ValueError("nothing is offered; write salt or liquids")
+        twice = sorted(set(self.salt) & set(self.liquids))
+        if twice:
+            raise ValueError(f"'{twice[0]}' is a salt and a liquid; give one of them another key")
+        return self
+
+
+OFFERS_FILE_KIND = FileKind("file of offers", Offers, OffersError)
+
+
+def parse_offers(text: str, name: str = "offers.yaml") -> Offers:
+    """Read a file of offers.
+
+    Parameters
+    ----------
+    text : str
+        What stands in it: YAML.
+    name : str
+        What problems are reported under.
+
+    Returns
+    -------
+    Offers
+        In SI.
+
+    Raises
+    ------
+    OffersError
+        Something in it is wrong; carries every problem found, with its line.
+    """
+    tree = read_tree(text, name, OFFERS_FILE_KIND)
+    try:
+        return Offers.model_validate(to_plain(tree))
+    except ValidationError as error:
+        raise OffersError(
+            [
+                describe_problem(dict(detail), tree, name, _unknown_key_message)
+                for detail in error.errors(include_url=False)
+            ]
+        ) from error
+
+
+def _unknown_key_message(detail: dict[str, object], key: str) -> str:
+    place = detail["loc"]
+    model = record_at(place[:-1] if isinstance(place, tuple) else (), Offers)
+    return f"unknown key '{key}'; {suggestion(key, aliases(model))}"
