@@ -1,4 +1,4 @@
-"""The commands of a buyer: offers compared.
+"""The commands of a buyer: offers compared, and what of them holds a winter at least cost.
 
 As everywhere on the command line, imports of anything heavy stand inside the commands.
 """
@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stormplan.cli.sites_option import SITES_FILE
-from stormplan.errors import InputError
+from stormplan.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from stormplan.company.offers import Offers
     from stormplan.company.practice_rules import Practice
     from stormplan.company.sites import Sites
+    from stormplan.units import UnitFormatter
 
 SEASON = timedelta(days=240)  # back from now: a winter, whenever in the year it is asked
 
@@ -27,6 +28,7 @@ SEASON = timedelta(days=240)  # back from now: a winter, whenever in the year it
 def register_commands(app: typer.Typer) -> None:
     """Register the commands."""
     app.command()(offers)
+    app.command("least-cost")(least_cost)
 
 
 OffersArgument = Annotated[
@@ -67,21 +69,63 @@ def offers(
     sprayed for since last winter. Says what a cheap offer lacks, and how firm that is.
     """
     from stormplan.liquids.offer_value import rank_offers
-    from stormplan.units import UnitFormatter
     from stormplan.words import offers_text
 
     found = _load_offers(offers_file, demo)
     own_sites = _own_sites(sites)
     temps_c, temps_from = _working_temps(at, found, archive)
     ranking = rank_offers(found, temps_c, _practice(own_sites))
-    is_metric = metric or (own_sites is not None and own_sites.company.units == "metric")
-    formatter = UnitFormatter("metric" if is_metric else "us")
+    formatter = _formatter(metric, own_sites)
     if page is not None:
         _write(page, offers_text.render_html(ranking, found, formatter, temps_from))
     if as_json:
         print(json.dumps(offers_text.offer_values(ranking, found), indent=1, ensure_ascii=False))
     else:
         print("\n".join(offers_text.offer_lines(ranking, found, formatter, temps_from)))
+
+
+def least_cost(
+    offers_file: OffersArgument = None,
+    demo: DemoOption = False,
+    sites: SitesOption = None,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(help="Key of a product that is not to be used; repeatable."),
+    ] = None,
+    page: Annotated[Path | None, typer.Option(help="Write it as a page too, HTML.")] = None,
+    metric: MetricOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Compute what to buy so that the needs in a file of offers are held at least cost.
+
+    A linear program over products, temperatures and months, within rates, highest shares, stock,
+    chloride and whole totes; checked for cold tanks and the rules of surfaces, beside the
+    contractors' ladder. Needs the extra `buying`. Exit code 3: no blend does it, and which limits
+    clash is said.
+    """
+    from stormplan.operations.blend_purchase import plan_purchase
+    from stormplan.words import purchase_text
+
+    found = _load_offers(offers_file, demo)
+    own_sites = _own_sites(sites)
+    purchase = plan_purchase(found, _practice(own_sites), without or ())
+    formatter = _formatter(metric, own_sites)
+    if page is not None:
+        _write(page, purchase_text.render_html(purchase, found, formatter))
+    if as_json:
+        values = purchase_text.purchase_values(purchase, found)
+        print(json.dumps(values, indent=1, ensure_ascii=False))
+    else:
+        print("\n".join(purchase_text.purchase_lines(purchase, found, formatter)))
+    if purchase.clash is not None:
+        raise typer.Exit(int(ExitCode.DEGRADED))
+
+
+def _formatter(metric: bool, sites: Sites | None) -> UnitFormatter:
+    from stormplan.units import UnitFormatter
+
+    is_metric = metric or (sites is not None and sites.company.units == "metric")
+    return UnitFormatter("metric" if is_metric else "us")
 
 
 def _load_offers(path: Path | None, demo: bool) -> Offers:

@@ -11,7 +11,15 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from stormplan.company.sites import ProductEntry
-from stormplan.company.validators import Key, Name, Percentage, Record, quantity
+from stormplan.company.validators import (
+    Key,
+    Mass,
+    Name,
+    Percentage,
+    Record,
+    one_of,
+    quantity,
+)
 from stormplan.company.yaml_records import (
     FileKind,
     aliases,
@@ -30,6 +38,11 @@ Price = Annotated[float, quantity("price by volume", "0 /gal", "1000 /gal")]
 SaltPrice = Annotated[float, quantity("price by mass", "0 /ton", "100000 /ton")]
 #: Where salt brine is all liquid and pavement is still worth a liquid.
 WorkingTemp = Annotated[float, quantity("temperature", "-4 F", "31 F")]
+Rate = Annotated[float, quantity("liquid rate", "0.05 gal/1000 ft2", "3 gal/1000 ft2")]
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
 LotVolume = Annotated[float, quantity("volume", "1 gal", "100000 gal")]
 
 
@@ -161,6 +174,63 @@ class LiquidOffer(ProductEntry):
         return self.price_per_l + (self.freight_per_l or 0.0)
 
 
+class BlendNeed(Record):
+    """Water to be held on some evenings of a month.
+
+    Attributes
+    ----------
+    month : str
+        In which.
+    temp_c : float
+        Of the pavement [°C].
+    water_m : float
+        Water from above to be kept liquid, as a depth [m].
+    area_m2 : float
+        Treated each time [m²].
+    passes : int
+        How many times [-].
+    """
+
+    month: Annotated[str, one_of("month", MONTHS)]
+    temp_c: WorkingTemp = Field(alias="temperature")
+    water_m: Annotated[float, quantity("length", "0.001 mm", "10 mm")] = Field(alias="water")
+    area_m2: Annotated[float, quantity("area", "100 ft2")] = Field(alias="area")
+    passes: Annotated[int, Field(ge=1, le=400)] = 1
+
+    @property
+    def treated_m2(self) -> float:
+        """Area times passes [m²]."""
+        return self.area_m2 * self.passes
+
+
+class BlendNeeds(Record):
+    """What a winter's liquids are to do, for the least-cost blend.
+
+    Attributes
+    ----------
+    surface : str
+        vehicle or pedestrian: whose rules hold.
+    poor_concrete : bool
+        Whether some of it is young or poor concrete.
+    min_rate_l_m2, max_rate_l_m2 : float or None
+        Lowest and highest rate [L/m²]; None for those of the policy.
+    chloride_budget_kg : float or None
+        Most chloride in all [kg]; None without one.
+    brine_of : str or None
+        Salt that own brine is made of; None for the cheapest that lacks nothing.
+    cases : tuple of BlendNeed
+        By month and temperature.
+    """
+
+    surface: Literal["vehicle", "pedestrian"]
+    poor_concrete: bool = False
+    min_rate_l_m2: Rate | None = Field(None, alias="min_rate")
+    max_rate_l_m2: Rate | None = Field(None, alias="max_rate")
+    chloride_budget_kg: Mass | None = Field(None, alias="chloride_budget")
+    brine_of: str | None = None
+    cases: tuple[BlendNeed, ...] = Field(min_length=1)
+
+
 class Offers(Record):
     """All offers, and what they are compared by.
 
@@ -182,6 +252,8 @@ class Offers(Record):
         Offers of salt by key.
     liquids : dict
         Offers of liquids by key.
+    needs : BlendNeeds or None
+        What they are for; None where only offers are compared.
     """
 
     note: str | None = None
@@ -196,6 +268,7 @@ class Offers(Record):
     making_cost_per_l: Price | None = Field(None, alias="making_cost")
     salt: dict[Key, SaltOffer] = Field(default_factory=dict)
     liquids: dict[Key, LiquidOffer] = Field(default_factory=dict)
+    needs: BlendNeeds | None = None
 
     @model_validator(mode="after")
     def _something_is_offered(self) -> Offers:
@@ -204,6 +277,11 @@ class Offers(Record):
         twice = sorted(set(self.salt) & set(self.liquids))
         if twice:
             raise ValueError(f"'{twice[0]}' is a salt and a liquid; give one of them another key")
+        brine_of = None if self.needs is None else self.needs.brine_of
+        if brine_of is not None and brine_of not in self.salt:
+            raise ValueError(
+                f"needs.brine_of: no salt '{brine_of}'; {suggestion(brine_of, list(self.salt))}"
+            )
         return self
 
 

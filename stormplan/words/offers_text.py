@@ -336,15 +336,15 @@ def offer_lines(
     """
     fmt, notes = OfferFormat(formatter, offers.currency), _Notes()
     temps = [formatter.temperature(one) for one in ranking.working_temps_c]
-    lines = [*_wrapped(heading_text(ranking, offers, fmt, temps_from) + ".", "")]
+    lines = [*wrap_text(heading_text(ranking, offers, fmt, temps_from) + ".", "")]
     if offers.note:
-        lines += _wrapped(offers.note, "")
+        lines += wrap_text(offers.note, "")
     lines += ["", _row("LIQUIDS", temps, f"{offers.currency}/{fmt.volume_unit}")]
     for rank, value in enumerate(ranking.liquids, start=1):
         costs = [f"{100 * cost:.2f}" for cost in value.costs_per_kg] or ["?"] * len(temps)
         place = f"{rank:>2}" if value.costs_per_kg else " -"
         lines.append(_row(f"{place} {value.name}", costs, fmt.volume_price(value.price_per_l)))
-        lines += _wrapped(f"{value.supplier}; {'; '.join(_liquid_facts(value, fmt))}", "     ")
+        lines += wrap_text(f"{value.supplier}; {'; '.join(_liquid_facts(value, fmt))}", "     ")
         lines += _finding_lines(_liquid_findings(value, fmt, notes))
     if ranking.salts:
         unit = f"{offers.currency}/{fmt.volume_unit} brine"
@@ -356,15 +356,15 @@ def offer_lines(
             told = fmt.volume_price(cost) if cost is not None else _no_cost(salt)
             place = f"{rank:>2}" if cost is not None else " -"
             lines.append(f"{f'{place} {salt.offer.name}':<66}{told:>20}")
-            lines += _wrapped(
+            lines += wrap_text(
                 f"{salt.offer.supplier}; {'; '.join(_salt_facts(salt, fmt))}", "     "
             )
             lines += _finding_lines(_salt_findings(salt, fmt, notes))
     lines += ["", "HOW FIRM"]
     for number, phrase in enumerate(notes.phrases, start=1):
-        note = _wrapped(phrase, "     ")
+        note = wrap_text(phrase, "     ")
         lines += [f"{f'[{number}]':<5}{note[0][5:]}", *note[1:]]
-    return [*lines, "", *(line for text in CAUTIONS for line in _wrapped(text, ""))]
+    return [*lines, "", *(line for text in CAUTIONS for line in wrap_text(text, ""))]
 
 
 def _no_cost(salt: SaltValue) -> str:
@@ -379,13 +379,13 @@ def _finding_lines(findings: Sequence[tuple[bool, str, int | None]]) -> list[str
     lines: list[str] = []
     for is_lack, text, note in findings:
         mark = "   ! " if is_lack else "   · "
-        wrapped = _wrapped(text if note is None else f"{text}{NO_BREAK}[{note}]", "     ")
+        wrapped = wrap_text(text if note is None else f"{text}{NO_BREAK}[{note}]", "     ")
         lines += [mark + wrapped[0][5:], *wrapped[1:]]
     return lines
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
-    """Return lines of text, no number parted from its unit."""
+def wrap_text(text: str, indent: str) -> list[str]:
+    """Return text as lines for a terminal, no number parted from its unit."""
     kept = re.sub(r"(?<=\d) (?=[%°]|lb|kg|gal)", NO_BREAK, text)
     wrapped = textwrap.wrap(kept, WIDTH, initial_indent=indent, subsequent_indent=indent)
     return [line.replace(NO_BREAK, " ") for line in wrapped]
