@@ -86,6 +86,25 @@ def test_the_last_plan_before_this_one(archive):
     assert archive.last_plan(NOON + HOUR) == StoredPlan(NOON, '{"go": true}')
 
 
+def test_the_plans_since_a_moment_none_sooner_after_another(tmp_path):
+    path = tmp_path / "archive.sqlite"
+    with Archive(path) as archive:
+        for hour in range(8):
+            archive.add_plan(NOON + hour * HOUR, f'{{"hour": {hour}}}')
+    with sqlite3.connect(path) as raw:  # append-only for us, not for the disk
+        for (name,) in raw.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'plan'"
+        ).fetchall():
+            raw.execute(f'DROP TRIGGER "{name}"')
+        raw.execute("UPDATE plan SET document = x'00ff' WHERE made_at LIKE ?",
+                    (f"{(NOON + 4 * HOUR):%Y-%m-%dT%H}%",))  # fmt: skip
+    raw.close()
+    with Archive(path) as archive:
+        found = list(archive.plans_since(NOON + HOUR, 3 * HOUR))
+    # the one after three hours is damaged: the next one stands for it
+    assert [one.document for one in found] == ['{"hour": 1}', '{"hour": 5}']
+
+
 def test_it_is_all_there_when_opened_again(tmp_path):
     path = tmp_path / "new folder" / "archive.sqlite"
     with Archive(path) as archive:

@@ -140,7 +140,10 @@ def test_own_brine_is_made_of_the_cheapest_salt_that_lacks_nothing():
     refused = DEMO.replace("# brine_of: quarry-rock", "brine_of: blue-treated")
     with pytest.raises(InputError, match="no brine is made of 'blue-treated'"):
         plan_purchase(parse_offers(refused), Practice())
-    with pytest.raises(OffersError, match=r"brine_of: no salt 'quarry'; did you mean 'quarry-rock"):
+    with pytest.raises(
+        OffersError,
+        match=r"offers.yaml:\d+: needs.brine_of: no salt 'quarry'; did you mean 'quarry-rock",
+    ):
         parse_offers(DEMO.replace("# brine_of: quarry-rock", "brine_of: quarry"))
 
 

@@ -1,6 +1,7 @@
 """Offers: what is bought by published melting figures, and what a cheap one lacks."""
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 
@@ -10,8 +11,10 @@ from typer.testing import CliRunner
 
 from stormplan import units
 from stormplan.cli.main import app
+from stormplan.company import offers
 from stormplan.company.offers import parse_offers
 from stormplan.company.practice_rules import Evidence, Practice
+from stormplan.company.validators import Record
 from stormplan.errors import InputError, OffersError
 from stormplan.liquids import brine, offer_value
 from stormplan.liquids.blend import make_liquid, mix_liquids
@@ -288,16 +291,28 @@ liquids:
     assert found[1].startswith("offers.yaml:4: salt.a: unknown key 'suplier'; did you mean 'supp")
     assert found[2].startswith("offers.yaml:6: salt.a.price: '80' has no unit; write it as")
     assert found[3].startswith("offers.yaml:8: liquids.b: no chloride is given; write nacl")
-    assert problems("a: 1\na: 2\n") == ['offers.yaml:1: key "a" is given twice; keep one'.replace(
-        ":1:", ":2:")]  # fmt: skip
-    assert "nothing is offered" in problems("currency: USD\n")[0]
-    assert (
-        "add up to 101"
-        in problems(
-            "salt: {a: {name: a, supplier: s, nacl: 99 %, moisture: 2 %, treated: false,"
-            " price: 1 /ton}}"
-        )[0]
-    )
+    assert problems("a: 1\na: 2\n") == ['offers.yaml:2: key "a" is given twice; keep one']
+    assert problems("currency: USD\n") == [
+        "offers.yaml:1: top: nothing is offered; write salt or liquids"
+    ]
+    salt = "salt: {a: {name: a, supplier: s, %s treated: false, price: 1 /ton}}\n"
+    (too_much,) = problems(salt % "nacl: 99 %, moisture: 2 %,")
+    assert "add up to 101" in too_much
+    liquid = "liquids:\n  a: {name: a, supplier: s, nacl: 20 %, odor: false,\n"
+    liquid += "      tracks_indoors: false, price: 1 /gal}\n"
+    assert problems(salt % "" + liquid) == [
+        "offers.yaml:3: liquids.a: 'a' is a salt too; give one of them another key"
+    ]
+
+
+def test_the_example_explains_every_key():
+    models = [
+        one for one in vars(offers).values()
+        if isinstance(one, type) and issubclass(one, Record) and one.__module__ == offers.__name__
+    ]  # fmt: skip
+    keys = {field.alias or name for one in models for name, field in one.model_fields.items()}
+    assert len(keys) > 30
+    assert {key for key in keys if not re.search(rf"\b{key}\b", DEMO)} == set()
 
 
 # -- working temperatures -------------------------------------------------------------------------

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from stormplan.units import UnitFormatter
 
 SEASON = timedelta(days=240)  # back from now: a winter, whenever in the year it is asked
+PLANS_APART = timedelta(hours=6)  # those between tell hardly more of the events, and take long
 
 
 def register_commands(app: typer.Typer) -> None:
@@ -173,7 +174,7 @@ def _working_temps(at: str | None, offers: Offers, archive: Path) -> tuple[tuple
     if not archive.exists():
         raise InputError(f"no archive at {archive}; {remedy}")
     with Archive(archive) as kept:
-        stored = kept.plans_since(datetime.now(UTC) - SEASON)
+        stored = kept.plans_since(datetime.now(UTC) - SEASON, PLANS_APART)
         plans = (plan for one in stored if (plan := current_document(one.document)) is not None)
         found = working_temps_c(plans)
     if found is None:

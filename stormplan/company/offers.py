@@ -5,6 +5,7 @@ What a sheet does not say stays unknown: nothing is assumed in a seller's favor.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Annotated, Literal
 
@@ -22,14 +23,17 @@ from stormplan.company.validators import (
 )
 from stormplan.company.yaml_records import (
     FileKind,
+    KeyPath,
     aliases,
     describe_problem,
+    dotted_path,
+    line_of,
     read_tree,
     record_at,
     suggestion,
     to_plain,
 )
-from stormplan.errors import OffersError
+from stormplan.errors import OffersError, Problem
 
 #: Sieves of a salt's gradation by ASTM D632, the coarsest first.
 Sieve = Literal["1/2 in", "3/8 in", "No. 4", "No. 8", "No. 30"]
@@ -274,14 +278,6 @@ class Offers(Record):
     def _something_is_offered(self) -> Offers:
         if not self.salt and not self.liquids:
             raise ValueError("nothing is offered; write salt or liquids")
-        twice = sorted(set(self.salt) & set(self.liquids))
-        if twice:
-            raise ValueError(f"'{twice[0]}' is a salt and a liquid; give one of them another key")
-        brine_of = None if self.needs is None else self.needs.brine_of
-        if brine_of is not None and brine_of not in self.salt:
-            raise ValueError(
-                f"needs.brine_of: no salt '{brine_of}'; {suggestion(brine_of, list(self.salt))}"
-            )
         return self
 
 
@@ -310,7 +306,7 @@ def parse_offers(text: str, name: str = "offers.yaml") -> Offers:
     """
     tree = read_tree(text, name, OFFERS_FILE_KIND)
     try:
-        return Offers.model_validate(to_plain(tree))
+        found = Offers.model_validate(to_plain(tree))
     except ValidationError as error:
         raise OffersError(
             [
@@ -318,6 +314,26 @@ def parse_offers(text: str, name: str = "offers.yaml") -> Offers:
                 for detail in error.errors(include_url=False)
             ]
         ) from error
+    problems = [
+        Problem(name, line_of(tree, place), f"{dotted_path(place)}: {message}")
+        for place, message in _wrong_keys(found)
+    ]
+    if problems:
+        raise OffersError(problems)
+    return found
+
+
+def _wrong_keys(found: Offers) -> Iterator[tuple[KeyPath, str]]:
+    """Yield keys that mean two things, or nothing that is there."""
+    for key in found.liquids:
+        if key in found.salt:
+            yield ("liquids", key), f"'{key}' is a salt too; give one of them another key"
+    brine_of = None if found.needs is None else found.needs.brine_of
+    if brine_of is not None and brine_of not in found.salt:
+        yield (
+            ("needs", "brine_of"),
+            f"no salt '{brine_of}'; {suggestion(brine_of, list(found.salt))}",
+        )
 
 
 def _unknown_key_message(detail: dict[str, object], key: str) -> str:

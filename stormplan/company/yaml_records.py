@@ -181,7 +181,7 @@ def describe_problem(
             value = detail["input"]
             shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
             message = f"{shown}{detail['msg'].lower()}"
-    return Problem(name, line_of(tree, place), f"{dotted_path(place)}: {message}")
+    return Problem(name, line_of(tree, place), f"{dotted_path(place) or 'top'}: {message}")
 
 
 def aliases(model: type[BaseModel]) -> list[str]:

@@ -27,7 +27,7 @@ from stormplan.liquids.blend import (
 )
 from stormplan.liquids.brine import CHLORIDE_MASS_FRAC, CHLORIDES, MOLAR_MASS_G_MOL
 from stormplan.liquids.hydrometer import REFERENCE_C
-from stormplan.units import KG_PER_TON, L_PER_GAL
+from stormplan.units import L_PER_GAL
 
 BATCH_L = 1000.0 * L_PER_GAL  # sludge and cost are said of a thousand gallons
 #: What salt is judged by where it is fine or coarse; sieve No. 8 has openings of 2.36 mm (ASTM E11)
@@ -495,8 +495,9 @@ def _salt_findings(
     if moisture_cost_per_kg is None:
         yield _by_trade(OfferFinding.MOISTURE_UNKNOWN)
     elif moisture_cost_per_kg > 0.0:
-        per_ton = moisture_cost_per_kg * KG_PER_TON
-        yield Finding(OfferFinding.MOISTURE, Evidence.PUBLISHED, BALANCE, per_ton, is_lack=False)
+        yield Finding(
+            OfferFinding.MOISTURE, Evidence.PUBLISHED, BALANCE, moisture_cost_per_kg, is_lack=False
+        )
     insolubles = practice.rule_value("salt_insolubles_max")
     if offer.insolubles_frac is None:
         yield _by_rule(OfferFinding.INSOLUBLES, insolubles)

@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from threading import RLock
@@ -580,14 +580,24 @@ class Archive:
             compress_plan(document),
         )
 
-    def plans_since(self, since: datetime) -> Iterator[StoredPlan]:
-        """Yield every plan made since a moment, in order of time; damaged ones are noted."""
-        for row, made_at, document in self.fetch_all(
-            "SELECT id, made_at, document FROM plan WHERE made_at >= ? ORDER BY made_at, id",
+    def plans_since(self, since: datetime, apart: timedelta) -> Iterator[StoredPlan]:
+        """Yield plans made since a moment, in order of time, none sooner after another than that.
+
+        Damaged ones are noted and passed over.
+        """
+        last = None
+        for row, made_at in self.fetch_all(
+            "SELECT id, made_at FROM plan WHERE made_at >= ? ORDER BY made_at, id",
             sortable_utc(since),
         ):
             try:
-                yield StoredPlan(datetime.fromisoformat(made_at), decompress_plan(document))
+                made = datetime.fromisoformat(made_at)
+                if last is not None and made < last + apart:
+                    continue
+                stored = self.fetch_first("SELECT document FROM plan WHERE id = ?", row)
+                if stored is not None:
+                    yield StoredPlan(made, decompress_plan(stored[0]))
+                    last = made
             except DAMAGED_ROW_ERRORS:
                 self.note_damage("plan", row)
 

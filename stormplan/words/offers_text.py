@@ -163,11 +163,10 @@ def salt_finding_text(finding: Finding, value: SaltValue, fmt: OfferFormat) -> s
     observed, limit = finding.observed or 0.0, finding.limit or 0.0
     match finding.kind:
         case OfferFinding.MOISTURE:
-            per = value.moisture_cost_per_kg or 0.0
             share = 100 * (value.offer.moisture_frac or 0.0)
             return (
-                f"{fmt.currency} {fmt.mass_price(per)} of each {fmt.mass_unit} pay for its water,"
-                f" {share:.1f} %"
+                f"{fmt.currency} {fmt.mass_price(observed)} of each {fmt.mass_unit} pay for its"
+                f" water, {share:.1f} %"
             )
         case OfferFinding.SLUDGE:
             return (
