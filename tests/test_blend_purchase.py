@@ -224,7 +224,7 @@ def test_every_check_and_limit_has_words():
 
 def test_without_the_solver_the_extra_is_named(monkeypatch):
     monkeypatch.setattr(least_cost_blend, "is_available", lambda: False)
-    with pytest.raises(InputError, match="extra `buying`"):
+    with pytest.raises(InputError, match=r"pip install 'stormplan\[buying\]'"):
         bought((25, 0.1, 1))
 
 

@@ -129,6 +129,16 @@ def test_two_hundred_random_cases_against_every_vertex(block):
     assert 4 <= solved < 20  # both ends are met
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_three_products_in_two_cases_against_every_vertex(seed):
+    problem = random_problem(np.random.default_rng(seed), 3, 2)
+    expected, found = least_cost(problem), solve_blend(problem)
+    if expected is None:
+        assert isinstance(found, BlendClash)
+    else:
+        assert found.cost == pytest.approx(expected, rel=1e-6, abs=1e-6)
+
+
 def test_what_clashes_is_an_irreducible_set():
     rng = np.random.default_rng(77)
     seen = 0

@@ -377,6 +377,13 @@ def test_the_archive_says_at_what_temperatures_to_compare(tmp_path, demo_plan):
     assert min(coldest) - 0.25 <= min(found) <= max(found) <= max(coldest) + 0.25
 
 
+@pytest.mark.parametrize("typed", ["40F", "28F,-30F", "28", "cold"])
+def test_a_temperature_that_is_none_to_compare_at_is_refused(typed):
+    refused = CliRunner().invoke(app, ["offers", "--demo", "--at", typed])
+    assert isinstance(refused.exception, InputError)
+    assert str(refused.exception).startswith("--at: ")
+
+
 # -- as read --------------------------------------------------------------------------------------
 
 

@@ -160,10 +160,8 @@ def _practice(sites: Sites | None) -> Practice:
 
 def _working_temps(at: str | None, offers: Offers, archive: Path) -> tuple[tuple[float, ...], str]:
     """Return the temperatures to compare at [°C], and where they come from."""
-    from stormplan.units import parse
-
     if at is not None:
-        return tuple(parse(one, "temperature") for one in at.split(",")), "as given"
+        return tuple(_parse_working_temp(one) for one in at.split(",")), "as given"
     if offers.working_temps_c:
         return offers.working_temps_c, "of the file"
     from stormplan.planning.plan import current_document
@@ -180,6 +178,21 @@ def _working_temps(at: str | None, offers: Offers, archive: Path) -> tuple[tuple
     if found is None:
         raise InputError(f"too few events that you sprayed for are in {archive}; {remedy}")
     return found, "mild, usual and cold among the events your sites were to be sprayed for"
+
+
+def _parse_working_temp(typed: str) -> float:
+    from stormplan.company.offers import WORKING_TEMP_LIMITS
+    from stormplan.units import parse
+
+    lowest, highest = (parse(one, "temperature") for one in WORKING_TEMP_LIMITS)
+    try:
+        found = parse(typed, "temperature")
+    except InputError as error:
+        raise InputError(f"--at: {error}") from error
+    if not lowest <= found <= highest:
+        accepted = " to ".join(WORKING_TEMP_LIMITS)
+        raise InputError(f"--at: '{typed}' is out of range; accepted: {accepted}")
+    return found
 
 
 def _write(path: Path, text: str) -> None:

@@ -40,8 +40,9 @@ Sieve = Literal["1/2 in", "3/8 in", "No. 4", "No. 8", "No. 30"]
 
 Price = Annotated[float, quantity("price by volume", "0 /gal", "1000 /gal")]
 SaltPrice = Annotated[float, quantity("price by mass", "0 /ton", "100000 /ton")]
-#: Where salt brine is all liquid and pavement is still worth a liquid.
-WorkingTemp = Annotated[float, quantity("temperature", "-4 F", "31 F")]
+#: Pavement at which a liquid is compared: below freezing, above the eutectic of salt brine.
+WORKING_TEMP_LIMITS = ("-4 F", "31 F")
+WorkingTemp = Annotated[float, quantity("temperature", *WORKING_TEMP_LIMITS)]
 Rate = Annotated[float, quantity("liquid rate", "0.05 gal/1000 ft2", "3 gal/1000 ft2")]
 MONTHS = (
     *("January", "February", "March", "April", "May", "June"),

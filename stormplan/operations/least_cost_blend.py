@@ -204,7 +204,7 @@ def solve_blend(problem: BlendProblem) -> BlendSolution | BlendClash:
         highspy is not installed.
     """
     if not is_available():
-        raise InputError("the least-cost blend needs the extra `buying` (highspy)")
+        raise InputError("the least-cost blend needs the extra: pip install 'stormplan[buying]'")
     program = _program(problem)
     every = tuple(program.limits)
     found = _solve(program, every, whole_lots=True)
