@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 
 import pytest
@@ -10,11 +11,14 @@ from typer.testing import CliRunner
 
 from stormplan import units
 from stormplan.cli.main import app
+from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.company.offers import parse_offers
 from stormplan.company.practice_rules import Practice
 from stormplan.errors import InputError, OffersError
 from stormplan.operations import least_cost_blend
 from stormplan.operations.blend_purchase import BlendCheck, plan_purchase
+from stormplan.planning import plan_io
+from stormplan.store.archive import Archive
 from stormplan.units import UnitFormatter
 from stormplan.words import purchase_text
 
@@ -210,6 +214,32 @@ def test_a_clash_is_told_and_ends_with_its_exit_code(tmp_path):
     assert "cannot be met together" in page.read_text(encoding="utf-8")
     values = json.loads(CliRunner().invoke(app, [*command, "--json"]).stdout)
     assert {"limit": "water to hold", "case": 3, "product": None} in values["clash"]
+
+
+def test_needs_without_cases_are_what_ones_own_plans_were_to_hold(tmp_path, demo_plan):
+    text = DEMO[: DEMO.index("  cases:")]
+    (tmp_path / "o.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "sites.yaml").write_text(
+        (files("stormplan") / "demo" / "sites.yaml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    with Archive(tmp_path / "a.sqlite") as archive:
+        archive.add_plan(datetime.now(UTC) - timedelta(days=3), plan_io.plan_json(demo_plan))
+    command = ["least-cost", str(tmp_path / "o.yaml"), "--archive", str(tmp_path / "a.sqlite")]
+    refused = CliRunner().invoke(app, command)
+    assert "needs the sites file" in str(refused.exception)
+    command += ["--sites", str(tmp_path / "sites.yaml"), "--json"]
+    found = json.loads(CliRunner().invoke(app, command).stdout)
+    planned_l = sum(
+        visit.volume_l
+        for site in demo_plan.sites for surface, t in site.treatments
+        if SURFACE_CLASSES[surface.surface_class].use == "vehicle"
+        for visit in t.visits if visit.action == "pre-treat"
+    )  # fmt: skip
+    asked_l = sum(sum(case["volumes_l"].values()) for case in found["cases"])
+    # mass balance: the plans' blends have additive, which holds more a gallon, so that as much
+    # water takes more gallons of brine
+    assert planned_l <= asked_l < 1.3 * planned_l
+    assert {case["month"] for case in found["cases"]} == {"January"}
 
 
 def test_every_check_and_limit_has_words():

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from stormplan import units
 from stormplan.cli.main import app
 from stormplan.company import offers
+from stormplan.company.catalog import Product
 from stormplan.company.offers import parse_offers
 from stormplan.company.practice_rules import Evidence, Practice
 from stormplan.company.validators import Record
@@ -20,7 +21,7 @@ from stormplan.liquids import brine, offer_value
 from stormplan.liquids.blend import make_liquid, mix_liquids
 from stormplan.liquids.offer_value import OfferFinding, rank_offers
 from stormplan.planning import plan_io
-from stormplan.planning.working_temperatures import liquid_work_temps_c, working_temps_c
+from stormplan.planning.sprayed_events import blend_needs, sprayed_events, working_temps_c
 from stormplan.store.archive import Archive
 from stormplan.units import UnitFormatter
 from stormplan.words import offers_text
@@ -315,13 +316,14 @@ def test_the_example_explains_every_key():
     assert {key for key in keys if not re.search(rf"\b{key}\b", DEMO)} == set()
 
 
-# -- working temperatures -------------------------------------------------------------------------
+# -- one's own winter ------------------------------------------------------------------------------
 
 NOON = datetime(2026, 1, 12, 12, tzinfo=UTC)
 
 
-def plan_of(made_at, *events, surface="lot"):
-    """A plan's JSON with events of one surface: hours from noon, coldest pavement, gallons."""
+def plan_of(made_at, *events, surface_class="asphalt_lot", blend=(None, 0.0)):
+    """A plan's JSON with events of one surface: hours from noon, coldest pavement, liters."""
+    additive, share = blend
     treatments = [
         {
             "event": {
@@ -329,15 +331,20 @@ def plan_of(made_at, *events, surface="lot"):
                 "end": (NOON + timedelta(hours=start + 6)).isoformat(),
                 "min_pavement_temp_c": temp_c,
             },
-            "visits": [{"volume_l": volume_l}],
+            "visits": [
+                {"action": "pre-treat", "volume_l": volume_l, "additive": additive,
+                 "additive_frac": share},
+                {"action": "plow", "volume_l": 0.0, "additive": None, "additive_frac": 0.0},
+            ],
         }
         for start, temp_c, volume_l in events
-    ]
-    made = (NOON + timedelta(hours=made_at)).isoformat()
+    ]  # fmt: skip
+    surface = {"key": "lot", "surface_class": surface_class, "area_m2": 1000.0}
     return {
-        "made_at": made,
-        "sites": [{"key": "a", "surfaces": [{"key": surface, "treatments": treatments}]}],
-    }
+        "made_at": (NOON + timedelta(hours=made_at)).isoformat(),
+        "sites": [{"key": "a", "timezone": "America/Chicago",
+                   "surfaces": [surface | {"treatments": treatments}]}],
+    }  # fmt: skip
 
 
 def test_an_event_counts_once_as_it_was_last_planned_before_it_began():
@@ -346,15 +353,47 @@ def test_an_event_counts_once_as_it_was_last_planned_before_it_began():
         plan_of(4, (8, -4.0, 100.0), (30, -7.0, 100.0)),
         plan_of(10, (10, -2.0, 50.0), (30, -8.0, 0.0)),  # has begun; and is not sprayed for now
     ]
-    assert liquid_work_temps_c(plans) == [-4.0]
-    assert working_temps_c(plans) is None
-    assert liquid_work_temps_c([plan_of(0, (2, 1.0, 9.0), (12, -30.0, 9.0))]) == []
+    assert [one.temp_c for one in sprayed_events(plans)] == [-4.0]
+    assert working_temps_c(sprayed_events(plans)) is None
+    assert sprayed_events([plan_of(0, (2, 1.0, 9.0), (12, -30.0, 9.0))]) == []
 
 
 def test_mild_usual_and_cold_are_told_from_a_winter():
     # linear quantiles of 0, -1 ... -10 (Hyndman & Fan 1996, type 7): -1, -5 and -9
     plans = [plan_of(30 * n, (30 * n + 2, -float(n) - 1e-9, 10.0)) for n in range(11)]
-    assert working_temps_c(plans) == (-1.0, -5.0, -9.0)
+    assert working_temps_c(sprayed_events(plans)) == (-1.0, -5.0, -9.0)
+
+
+BRINE = Product("brine", "salt brine", {"nacl": 0.233})
+CALCIUM = Product("calcium", "calcium", {"cacl2": 0.32})
+
+
+def test_what_a_winters_pretreats_were_to_hold():
+    # 10.49 % NaCl begins to freeze at -7 °C (Bodnar 1993: 1.78 th - 0.0442 th² + 0.000557 th³): so
+    # much water 100 L of 23.3 % brine on 1,000 m² hold there, their own off
+    salt_kg = 100 * 1.1785 * 0.99904 * 0.233
+    own_kg = salt_kg * 0.767 / 0.233
+    (need,) = blend_needs(sprayed_events([plan_of(0, (8, -6.61, 100.0))]), "vehicle", {}, BRINE)
+    assert (need.month, need.temp_c, need.treated_m2) == ("January", -7.0, 1000.0)
+    water_kg = salt_kg * (1.0 - 0.1049) / 0.1049 - own_kg
+    assert 1000.0 * need.water_m * 1000.0 == pytest.approx(water_kg, rel=0.02)
+    # two evenings of one temperature are one case; walks are another matter
+    twice = [plan_of(30 * n, (30 * n + 2, -7.0 - 0.4 * n, 100.0)) for n in range(2)]
+    (both,) = blend_needs(sprayed_events(twice), "vehicle", {}, BRINE)
+    assert both.treated_m2 == 2000.0
+    assert both.water_m == pytest.approx(need.water_m)
+    assert blend_needs(sprayed_events(twice), "pedestrian", {}, BRINE) == ()
+    # midnight of New Year's Eve UTC is still December in Chicago
+    eve = -(NOON - datetime(2026, 1, 1, 2, tzinfo=UTC)) / timedelta(hours=1)
+    (december,) = blend_needs(sprayed_events([plan_of(eve - 3, (eve, -7.0, 9.0))]), "vehicle", {},
+                              BRINE)  # fmt: skip
+    assert december.month == "December"
+    # calcium holds more than brine by the gallon; a product that is gone is asked about
+    with_calcium = sprayed_events([plan_of(0, (8, -7.0, 100.0), blend=("calcium", 0.2))])
+    (stronger,) = blend_needs(with_calcium, "vehicle", {"calcium": CALCIUM}, BRINE)
+    assert stronger.water_m > need.water_m
+    with pytest.raises(InputError, match="'calcium', which is no product of the sites file"):
+        blend_needs(with_calcium, "vehicle", {}, BRINE)
 
 
 def test_the_archive_says_at_what_temperatures_to_compare(tmp_path, demo_plan):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from stormplan.company.offers import Offers
     from stormplan.company.practice_rules import Practice
     from stormplan.company.sites import Sites
+    from stormplan.planning.sprayed_events import SprayedEvent
     from stormplan.units import UnitFormatter
 
 SEASON = timedelta(days=240)  # back from now: a winter, whenever in the year it is asked
@@ -44,6 +45,9 @@ SitesOption = Annotated[
         help="Sites file, for its policy and units.",
     ),
 ]
+ArchiveOption = Annotated[
+    Path, typer.Option(help="Archive, whose plans say what your own sites were to be sprayed for.")
+]
 MetricOption = Annotated[bool, typer.Option("--metric", help="Answer in metric units.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON; keys carry their unit.")]
 
@@ -56,10 +60,7 @@ def offers(
         str | None,
         typer.Option(help="Pavement temperatures to compare at, like 28F,20F."),
     ] = None,
-    archive: Annotated[
-        Path,
-        typer.Option(help="Archive, whose plans say how cold your own sites were worked at."),
-    ] = Path("briefings/archive.sqlite"),
+    archive: ArchiveOption = Path("briefings/archive.sqlite"),
     page: Annotated[Path | None, typer.Option(help="Write them as a page too, HTML.")] = None,
     metric: MetricOption = False,
     as_json: JsonOption = False,
@@ -93,6 +94,7 @@ def least_cost(
         list[str] | None,
         typer.Option(help="Key of a product that is not to be used; repeatable."),
     ] = None,
+    archive: ArchiveOption = Path("briefings/archive.sqlite"),
     page: Annotated[Path | None, typer.Option(help="Write it as a page too, HTML.")] = None,
     metric: MetricOption = False,
     as_json: JsonOption = False,
@@ -101,14 +103,16 @@ def least_cost(
 
     A linear program over products, temperatures and months, within rates, highest shares, stock,
     chloride and whole totes; checked for cold tanks and the rules of surfaces, beside the
-    contractors' ladder. Needs the extra `buying`. Exit code 3: no blend does it, and which limits
-    clash is said.
+    contractors' ladder. Where the file's needs have no cases, they are what your plans' pre-treats
+    were to hold since last winter. Needs the extra `buying`.
+
+    Exit code 3: no blend does it, and which limits clash is said.
     """
     from stormplan.operations.blend_purchase import plan_purchase
     from stormplan.words import purchase_text
 
-    found = _load_offers(offers_file, demo)
     own_sites = _own_sites(sites)
+    found = _with_own_needs(_load_offers(offers_file, demo), own_sites, archive)
     purchase = plan_purchase(found, _practice(own_sites), without or ())
     formatter = _formatter(metric, own_sites)
     if page is not None:
@@ -164,20 +168,47 @@ def _working_temps(at: str | None, offers: Offers, archive: Path) -> tuple[tuple
         return tuple(_parse_working_temp(one) for one in at.split(",")), "as given"
     if offers.working_temps_c:
         return offers.working_temps_c, "of the file"
-    from stormplan.planning.plan import current_document
-    from stormplan.planning.working_temperatures import working_temps_c
-    from stormplan.store.archive import Archive
+    from stormplan.planning.sprayed_events import working_temps_c
 
     remedy = "say at which pavement temperatures to compare: --at 28F,20F, or working_temperatures"
+    found = working_temps_c(_sprayed_events(archive, remedy))
+    if found is None:
+        raise InputError(f"too few events that you sprayed for are in {archive}; {remedy}")
+    return found, "mild, usual and cold among the events your sites were to be sprayed for"
+
+
+def _sprayed_events(archive: Path, remedy: str) -> list[SprayedEvent]:
+    """Return the events since last winter that plans of the archive were to spray for."""
+    from stormplan.planning.plan import current_document
+    from stormplan.planning.sprayed_events import sprayed_events
+    from stormplan.store.archive import Archive
+
     if not archive.exists():
         raise InputError(f"no archive at {archive}; {remedy}")
     with Archive(archive) as kept:
         stored = kept.plans_since(datetime.now(UTC) - SEASON, PLANS_APART)
-        plans = (plan for one in stored if (plan := current_document(one.document)) is not None)
-        found = working_temps_c(plans)
-    if found is None:
-        raise InputError(f"too few events that you sprayed for are in {archive}; {remedy}")
-    return found, "mild, usual and cold among the events your sites were to be sprayed for"
+        return sprayed_events(
+            plan for one in stored if (plan := current_document(one.document)) is not None
+        )
+
+
+def _with_own_needs(offers: Offers, sites: Sites | None, archive: Path) -> Offers:
+    """Return the offers with what one's own plans were to hold, where the file has no cases."""
+    from stormplan.company.sites import BRINE_KEY
+    from stormplan.planning.sprayed_events import blend_needs
+
+    needs = offers.needs
+    if needs is None or needs.cases:
+        return offers
+    remedy = "say what is to be held: cases, under 'needs'"
+    if sites is None:
+        raise InputError(f"what your plans were to hold needs the sites file (--sites); {remedy}")
+    events = _sprayed_events(archive, remedy)
+    products = sites.products
+    cases = blend_needs(events, needs.surface, products, products[BRINE_KEY])
+    if not cases:
+        raise InputError(f"no pre-treat of a {needs.surface} surface is in {archive}; {remedy}")
+    return offers.model_copy(update={"needs": needs.model_copy(update={"cases": cases})})
 
 
 def _parse_working_temp(typed: str) -> float:

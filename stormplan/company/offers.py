@@ -224,7 +224,7 @@ class BlendNeeds(Record):
     brine_of : str or None
         Salt that own brine is made of; None for the cheapest that lacks nothing.
     cases : tuple of BlendNeed
-        By month and temperature.
+        By month and temperature; empty to take what one's own plans were to hold.
     """
 
     surface: Literal["vehicle", "pedestrian"]
@@ -233,7 +233,7 @@ class BlendNeeds(Record):
     max_rate_l_m2: Rate | None = Field(None, alias="max_rate")
     chloride_budget_kg: Mass | None = Field(None, alias="chloride_budget")
     brine_of: str | None = None
-    cases: tuple[BlendNeed, ...] = Field(min_length=1)
+    cases: tuple[BlendNeed, ...] = ()
 
 
 class Offers(Record):

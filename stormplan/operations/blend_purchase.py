@@ -190,7 +190,7 @@ def plan_purchase(
         The file has no needs, or nothing that can be sprayed, or names are wrong.
     """
     needs = offers.needs
-    if needs is None:
+    if needs is None or not needs.cases:
         raise InputError("the file of offers has no needs: say what is to be held, under 'needs'")
     temps_c = [need.temp_c for need in needs.cases]
     products = _products(offers, needs, temps_c, practice, left_out)
