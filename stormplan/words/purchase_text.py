@@ -15,7 +15,7 @@ from stormplan.operations.blend_purchase import (
     LadderBlend,
 )
 from stormplan.operations.least_cost_blend import BlendLimit, LimitKind
-from stormplan.units import UnitFormatter
+from stormplan.units import L_PER_GAL, UnitFormatter
 from stormplan.words import templating
 from stormplan.words.formatting import format_percent, join_names
 from stormplan.words.offers_text import WIDTH, OfferFormat, wrap_text
@@ -26,6 +26,7 @@ CAUTIONS = (
     " is mixed into the other.",
     "Labels, safety sheets and local rules come first.",
 )
+HALF_CENT = 0.005  # less is shown as nothing
 CLASHES = "No blend does it. These cannot be met together; without any one of them the others can:"
 
 
@@ -126,7 +127,7 @@ def limit_text(
 
 def ceiling_text(case: CaseBlend, fmt: OfferFormat) -> str | None:
     """Return what one more gallon under the highest rate would save; None for nothing."""
-    if case.ceiling_value_per_l < 1e-6:
+    if case.ceiling_value_per_l * L_PER_GAL < HALF_CENT:
         return None
     a_volume = "gallon" if fmt.units.is_us else "liter"
     return (
@@ -181,11 +182,13 @@ def _summary(purchase: BlendPurchase, offers: Offers, fmt: OfferFormat) -> list[
     budget = None if offers.needs is None else offers.needs.chloride_budget_kg
     within = "" if budget is None else f" of {fmt.units.mass(budget)}"
     names = _names(purchase.products)
+    ceiling = f"The highest rate, {fmt.units.liquid_rate(purchase.max_rate_l_m2)},"
     lines = [
         f"In all {fmt.currency} {purchase.cost:,.2f}; chloride"
         f" {fmt.units.mass(purchase.chloride_kg)}{within}",
-        f"The highest rate, {fmt.units.liquid_rate(purchase.max_rate_l_m2)}, adds {fmt.currency}"
-        f" {purchase.ceiling_cost:,.2f} to that: so much less without it",
+        f"{ceiling} adds {fmt.currency} {purchase.ceiling_cost:,.2f} to that: so much less without it"
+        if purchase.ceiling_cost >= HALF_CENT
+        else f"{ceiling} adds nothing to that",
     ]
     for month, volumes in _by_month(purchase).items():
         parts = join_names(
