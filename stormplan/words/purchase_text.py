@@ -186,7 +186,7 @@ def _summary(purchase: BlendPurchase, offers: Offers, fmt: OfferFormat) -> list[
     lines = [
         f"In all {fmt.currency} {purchase.cost:,.2f}; chloride"
         f" {fmt.units.mass(purchase.chloride_kg)}{within}",
-        f"{ceiling} adds {fmt.currency} {purchase.ceiling_cost:,.2f}: it would be so much less without"
+        f"{ceiling} adds {fmt.currency} {purchase.ceiling_cost:,.2f}; without it so much less"
         if purchase.ceiling_cost >= HALF_CENT
         else f"{ceiling} adds nothing to that",
     ]
