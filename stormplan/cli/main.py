@@ -28,6 +28,7 @@ from stormplan.cli import (
 from stormplan.cli.planning_commands import parse_moment, register_commands
 from stormplan.cli.progress import ProgressLine
 from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
+from stormplan.cli.workers_option import ClusterOption, WorkersOption
 from stormplan.errors import ExitCode, InputError, StormplanError
 from stormplan.units import UnitFormatter
 from stormplan.version import __version__
@@ -293,6 +294,8 @@ def brief(
     verbose: Annotated[
         bool, typer.Option("--verbose", "-v", help="Leave a line for each step, with its time.")
     ] = False,
+    workers: WorkersOption = 1,
+    cluster: ClusterOption = None,
 ) -> None:
     """Plan the morning: who is treated, when, with what, and what to mix.
 
@@ -302,6 +305,7 @@ def brief(
     from stormplan.company.delivery_settings import DeliverySettings
     from stormplan.planning import plan_io
     from stormplan.service import pipeline
+    from stormplan.service.workers import open_mapper
     from stormplan.words import briefing, terminal
 
     if demo and sites is not None:
@@ -319,7 +323,7 @@ def brief(
         checked = sites_file.load_sites(sites)
         as_of = parse_moment(now, checked)
         kept, wrong = maintenance.open_or_fall_back(archive or out / "archive.sqlite", as_of)
-        with kept:
+        with kept, open_mapper(workers, cluster) as mapper:
             plan = pipeline.plan_and_store(
                 checked,
                 kept,
@@ -328,6 +332,7 @@ def brief(
                 sites_folder=sites.parent,
                 archive_problem=wrong,
                 progress=progress,
+                mapper=mapper,
             )
         keep_reports = checked.delivery.keep_reports
     view = briefing.build_view(plan)

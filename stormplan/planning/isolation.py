@@ -17,6 +17,24 @@ from stormplan.planning.planner import SiteForecasts
 PlanFunction = Callable[[Mapping[str, SiteForecasts]], Plan]
 
 
+class TaskFaultError(Exception):
+    """A fault on another process: its kind and place, as ``describe_fault`` has them."""
+
+
+class SiteFaultsError(Exception):
+    """Faults whose sites are known already.
+
+    Parameters
+    ----------
+    faults : dict of str to str
+        What the program fails with, by site key.
+    """
+
+    def __init__(self, faults: dict[str, str]) -> None:
+        super().__init__(faults)
+        self.faults = faults
+
+
 def plan_isolated(plan_sites: PlanFunction, site_forecasts: Mapping[str, SiteForecasts]) -> Plan:
     """Return the plan of every site that can be planned.
 
@@ -43,9 +61,11 @@ def plan_isolated(plan_sites: PlanFunction, site_forecasts: Mapping[str, SiteFor
         return plan_sites(site_forecasts)
     except StormplanError:
         raise
+    except SiteFaultsError as error:
+        fault, faults = describe_fault(error), error.faults
     except Exception as error:  # whatever it is, it is a fault of the program
         fault = describe_fault(error)
-    faults = _faulty_sites(plan_sites, site_forecasts, fault)
+        faults = _faulty_sites(plan_sites, site_forecasts, fault)
     try:
         return _plan_without(plan_sites, site_forecasts, faults)
     except StormplanError:
@@ -65,6 +85,8 @@ def describe_fault(error: Exception) -> str:
     ...     describe_fault(error)
     'TypeError in stormplan.planning.isolation, line ...'
     """
+    if isinstance(error, TaskFaultError):
+        return str(error)
     places = [
         f" in {frame.f_globals['__name__']}, line {line}"
         for frame, line in traceback.walk_tb(error.__traceback__)
@@ -88,6 +110,8 @@ def _faulty_sites(
         part = {key: site_forecasts[key] for key in half}
         try:
             plan_sites(part)
+        except SiteFaultsError as error:
+            found |= error.faults
         except Exception as error:
             found |= _faulty_sites(plan_sites, part, describe_fault(error))
     return found

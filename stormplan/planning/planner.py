@@ -8,7 +8,7 @@ one frozen record from which every report is rendered; the record's JSON Schema 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -41,7 +41,7 @@ from stormplan.physics import night_error as night_errors_of
 from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightError, NightErrors
-from stormplan.planning import forecast_diagnostics, site_batch, source_choice
+from stormplan.planning import forecast_diagnostics, site_batch, site_block, source_choice
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
 from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
 from stormplan.planning.plan import (
@@ -63,6 +63,7 @@ from stormplan.planning.planned_rounds import (
     with_rounds,
 )
 from stormplan.planning.site_batch import NO_ROUNDS, SurfaceDecision, SurfaceRounds
+from stormplan.planning.site_block import Mapper, SiteBlock, decide_block
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
 from stormplan.record.sprayer_positions import SprayerPosition
@@ -107,7 +108,7 @@ def make_plan(
     sites: Sites,
     site_forecasts: Mapping[str, SiteForecasts],
     now: datetime,
-    mapper: Callable[..., Iterable[dict[tuple[str, str], SurfaceDecision]]] = map,
+    mapper: Mapper = map,
     night_errors: NightErrors = NO_NIGHT_ERRORS,
     error_records: Mapping[str, ErrorRecord] = NO_ERROR_RECORDS,
     histories: SurfaceHistories = NO_HISTORIES,
@@ -127,7 +128,7 @@ def make_plan(
     now : datetime
         Moment of planning, aware UTC.
     mapper : callable
-        ``map``, or that of any ``concurrent.futures.Executor``, to plan blocks elsewhere.
+        ``map``, or what does the same elsewhere: that of any ``concurrent.futures.Executor``.
     night_errors : mapping of (str, str) to NightError
         What readings say of a site's surface by night.
     error_records : mapping of str to ErrorRecord
@@ -161,15 +162,10 @@ def make_plan(
     def decide(
         sites: Sites, cells: Mapping[str, CellForecast], rounds: SurfaceRounds = NO_ROUNDS
     ) -> source_choice.SurfaceDecisions:
-        blocks = list(site_batch.split_sites(sites, keys, cells, histories))
-        block_count = len(blocks)
-        repeated_args = (
-            [thing] * block_count
-            for thing in (cells, now, night_errors, error_records, histories, earlier_work, rounds)
+        whole = SiteBlock(
+            sites, cells, now, night_errors, error_records, histories, earlier_work, rounds
         )
-        block_results = mapper(
-            site_batch.decide_sites, [sites] * block_count, blocks, *repeated_args
-        )
+        block_results = mapper(decide_block, list(site_block.split(whole, keys)))
         return {at: found for part in block_results for at, found in part.items()}
 
     cells_by_site = {key: found.forecasts for key, found in forecasts_by_site.items()}

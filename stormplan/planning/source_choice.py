@@ -62,8 +62,9 @@ def select_source(
     decisions_by_rank : sequence of mapping
         What is decided by the first forecast of every site, by the second, and so on.
     """
+    surfaces = [(key, surface) for surface in sites.sites[key].surfaces]
     site_decisions = [
-        {chosen: found for chosen, found in view.items() if chosen[0] == key}
+        {at: view[at] for at in surfaces if at in view}
         for view, _ in zip(decisions_by_rank, cells, strict=False)
     ]
     if len(cells) < 2:

@@ -7,14 +7,14 @@ others; what is missing stands in the plan's headline. Files appear whole or not
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from stormplan.company import sites_file
@@ -29,6 +29,7 @@ from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded,
 from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.planning.site_block import Mapper, Task
 from stormplan.record.checks import check_entry
 from stormplan.record.drive_history import learned_minutes
 from stormplan.record.entries import (
@@ -84,6 +85,7 @@ def plan_and_store(
     sites_folder: Path = Path(),
     archive_problem: str | None = None,
     progress: Progress | None = None,
+    mapper: Mapper = map,
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -105,6 +107,8 @@ def plan_and_store(
         What is wrong with the archive, for the headline.
     progress : callable, optional
         Told how far asking and planning have come.
+    mapper : callable
+        ``map``, or one that plans elsewhere: ``workers.open_mapper``.
 
     Returns
     -------
@@ -119,6 +123,7 @@ def plan_and_store(
         client_policy=client_policy,
         sites_folder=sites_folder,
         progress=progress,
+        mapper=mapper,
     )
     if archive_problem is not None:
         plan = plan.with_diagnostics(
@@ -141,6 +146,7 @@ def fetch_and_plan(
     sites_folder: Path = Path(),
     recheck: bool = False,
     progress: Progress | None = None,
+    mapper: Mapper = map,
 ) -> Plan:
     """Plan as ``plan_and_store`` does, but keep only the replies and compare with nothing.
 
@@ -179,7 +185,7 @@ def fetch_and_plan(
             stock=stock_book(sites, record, now),
             drives=DriveTables(learned=learned_minutes(record, sites), routed=routed),
             positions=sprayer_positions(record, sites, now),
-            mapper=partial(_map_blocks, progress) if progress else map,
+            mapper=partial(_told, progress, mapper) if progress else mapper,
         ),
         _site_forecasts(gathered),
     )
@@ -223,17 +229,18 @@ def _routed_minutes(
         fetcher.close()
 
 
-def _map_blocks(
-    progress: Progress, decide: Callable[..., Result], *columns: Sequence[Any]
+def _told(
+    progress: Progress, mapper: Mapper, function: Callable[[Task], Result], tasks: Iterable[Task]
 ) -> Iterator[Result]:
-    """Map as ``map`` does, and say how many sites of how many are planned."""
-    blocks = columns[1]
-    total, done = sum(map(len, blocks)), 0
-    progress("planning sites", 0, total)
-    for block, arguments in zip(blocks, zip(*columns, strict=True), strict=True):
-        yield decide(*arguments)
-        done += len(block)
-        progress("planning sites", done, total)
+    """Map as a mapper does, and say how much of a stage is done."""
+    listed = list(tasks)
+    total, done = sum(map(len, listed)), 0
+    for task in listed[:1]:
+        progress(task.stage, 0, total)
+    for task, result in zip(listed, mapper(function, listed), strict=True):
+        yield result
+        done += len(task)
+        progress(task.stage, done, total)
 
 
 def _usable_record(
