@@ -2,15 +2,21 @@
 
 Oracles: RFC 5870 (geo: addresses), ISO 6709 (north first; minutes and seconds), and the lengths of
 a degree on the WGS 84 ellipsoid at the equator, 110,574.3 m north and 111,319.5 m east (NIMA
-TR8350.2, from memory).
+TR8350.2, from memory); GeographicLib for the distances of many places.
 """
 
 import pytest
-from hypothesis import given
+from geographiclib.geodesic import Geodesic
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stormplan import units
-from stormplan.company.coordinates import Coordinates, parse_area, parse_coordinates
+from stormplan.company.coordinates import (
+    Coordinates,
+    distances_km,
+    parse_area,
+    parse_coordinates,
+)
 from stormplan.errors import InputError
 
 MILL = Coordinates(43.0731, -89.4012)
@@ -61,6 +67,21 @@ def test_any_text_is_a_place_or_refused_in_our_words(text):
         return
     assert abs(found.latitude_deg) <= 90.0
     assert abs(found.longitude_deg) <= 180.0
+
+
+places = st.tuples(st.floats(-90.0, 90.0), st.floats(-180.0, 180.0))
+
+
+@given(st.lists(places, max_size=6))
+@example([(0.0, 0.0), (0.0, 180.0), (0.3, -179.9), (0.0, 179.5), (90.0, 0.0), (-90.0, 30.0)])
+@example([(43.0, -89.0), (43.0, -89.0), (43.0, 179.9), (43.0, -179.9), (-43.0, 91.0)])
+def test_distances_of_many_places_are_those_of_the_geodesic(where):
+    found = distances_km(where)
+    assert found.shape == (len(where), len(where))
+    for one, row in zip(where, found, strict=True):
+        for other, distance_km in zip(where, row, strict=True):
+            exact_m = Geodesic.WGS84.Inverse(*one, *other)["s12"]
+            assert 1000.0 * distance_km == pytest.approx(exact_m, abs=1e-3)
 
 
 def test_corners_give_the_area_on_the_ellipsoid():

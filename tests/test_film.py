@@ -290,3 +290,40 @@ def test_films_go_on_from_what_lies_there_each_from_its_own_hour():
         for name in ("water_mm", "ice_mm", "snow_mm", "snow_depth_mm", "salts_kg_m2"):
             whole = getattr(both, name)[..., part : part + 3, 0, 0]
             np.testing.assert_allclose(getattr(rest, name)[..., candidate, 0], whole, atol=2e-6)
+
+
+def test_films_that_differ_only_later_are_one_film_until_then():
+    # the reference is each film run by itself through all hours
+    rain = np.array([0, 2.0, 0.3, 0, 0, 0, 0, 0])
+    snow = np.array([0, 0, 0, 1.5, 2.0, 0, 0, 0])
+    weather = forecast(8, rain_mm=rain, snowfall_swe_mm=snow, precip_mm=rain + snow)
+    held = holding(weather, np.linspace(2.0, -5.0, 8), heat_wm2k=10.0)
+    treated = [(2, 0.05), (2, 0.2), (5, 0.1), (0, 0.1)]
+    applications = Applications(
+        np.array([hour for hour, _ in treated]),
+        np.arange(4),
+        np.array([[0.02 * rate for _, rate in treated], *np.zeros((3, 4))]),
+        np.array([rate for _, rate in treated]),
+    )
+    passes = PlowPasses(np.array([4, 4, 4, 4, 4]), np.arange(5), np.full(5, 0.5))
+    spans = film_response.FilmSpans(
+        begin=np.array([2, 2, 5, 0, 0]),
+        end=np.array([8, 6, 8, 3, 5]),
+        parent=np.array([4, 4, 4, 3, 4]),
+    )
+    where = np.zeros(5, dtype=int)
+    alone = film_response.simulate_films(
+        weather, single_column(), held, where, applications, passes
+    )
+    together = film_response.simulate_films(
+        weather, single_column(), held, where, applications, passes, spans=spans, with_flows=False
+    )
+    for film, end in enumerate(spans.end):
+        for name in ("water_mm", "ice_mm", "frost_mm", "snow_mm", "snow_depth_mm", "salts_kg_m2"):
+            found = getattr(together, name)[..., film, 0]
+            np.testing.assert_array_equal(
+                found[..., :end], getattr(alone, name)[..., film, 0][..., :end]
+            )
+            assert not found[..., end:].any()
+    assert not together.drained_mm.any()
+    assert alone.drained_mm.any()

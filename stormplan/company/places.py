@@ -78,10 +78,14 @@ def far_places(sites: Sites) -> tuple[FarPlace, ...]:
             for (key, site), distance in zip(served, distances, strict=True)
             if distance > limit_km
         ]
-        together = all(
-            distance_km(_degrees(site), _degrees(served[0][1])) <= limit_km for _, site in served
-        )
-        if len(served) > 1 and len(far) == len(served) and together:
+        if (
+            len(served) > 1
+            and len(far) == len(served)
+            and all(
+                distance_km(_degrees(site), _degrees(served[0][1])) <= limit_km
+                for _, site in served
+            )
+        ):
             _, near, distance = min(far, key=lambda one: one[2])
             mistake = _likely_mistake(_degrees(yard), _degrees(near), limit_km)
             found.append(FarPlace("yards", yard_key, near.name, distance, limit_km, mistake))

@@ -86,9 +86,13 @@ else:  # one optional, bounded field per rule: policy is checked like all else
     )
 
 
+_RULE_ORDER = {key: at for at, key in enumerate(RULES)}
+
+
 def given_rules(policy: Record) -> dict[str, float | str]:
     """Return the rules that a policy sets, in SI by key."""
-    return {key: value for key, value in policy if value is not None}
+    given = sorted(policy.model_fields_set, key=_RULE_ORDER.__getitem__)
+    return {key: value for key in given if (value := getattr(policy, key)) is not None}
 
 
 def scope_remedy(key: str) -> str | None:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import permutations
 
-from stormplan.company.coordinates import distance_km
+from stormplan.company.coordinates import distances_km
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 
@@ -145,6 +145,8 @@ def travel_table(
     fixed_s = 3600.0 * practice.number("drive_fixed_time")
     known = (tables.listed, tables.learned, tables.routed)
     counts = [0, 0, 0]
+    number = {key: at for at, key in enumerate(places)}
+    straight_km = distances_km(list(places.values())).tolist()
     drive_s: dict[tuple[str, str], int] = {}
     for origin, destination in permutations(places, 2):
         names = (origin or yard, destination or yard)
@@ -156,7 +158,7 @@ def travel_table(
         elif (destination, origin) in drive_s:
             drive_s[origin, destination] = drive_s[destination, origin]
         else:
-            distance_m = 1000.0 * distance_km(places[origin], places[destination])
+            distance_m = 1000.0 * straight_km[number[origin]][number[destination]]
             drive_s[origin, destination] = round(circuity * distance_m / speed_ms + fixed_s)
     basis = TravelBasis(
         listed_count=counts[0],

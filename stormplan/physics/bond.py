@@ -358,10 +358,12 @@ def is_bonded(
     )
     layer = interface_layer_mm(water, ice, snow, mixing_frac, parameters)
     layer = _with_earlier_mixing(layer, water + ice + snow)
-    liquid = _liquid_frac(water, layer, salts, temp)
+    nothing = ice + snow <= 0.0
+    lies = ~nothing
+    liquid = np.ones(temp.shape)
+    liquid[lies] = _liquid_frac(water[lies], layer[lies], salts[:, lies], temp[lies])
     enough = liquid >= required_liquid_frac(temp, parameters.base_liquid_frac)
     loosens = liquid >= parameters.debond_liquid_frac  # above 0 °C all of it is
-    nothing = ice + snow <= 0.0
     bonded = np.empty(temp.shape, dtype=bool)
     before = np.broadcast_to(np.asarray(bonded_before, dtype=bool), temp.shape[1:])
     for hour in range(temp.shape[0]):

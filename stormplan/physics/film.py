@@ -67,6 +67,13 @@ class Applications:
     salts_kg_m2: Array
     water_kg_m2: Array
 
+    def of(self, columns: IntArray) -> Applications:
+        """Return the applications on some columns, counted among these."""
+        rows, place = _selected(self.column, columns)
+        return Applications(
+            self.hour[rows], place, self.salts_kg_m2[:, rows], self.water_kg_m2[rows]
+        )
+
     @classmethod
     def from_liquid(
         cls,
@@ -117,6 +124,14 @@ class Applications:
         )
 
 
+def _selected(column: IntArray, columns: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the rows that are on some columns, and the place of each among these."""
+    place = np.full(max(column.max(initial=-1), columns.max(initial=-1)) + 1, -1, dtype=np.intp)
+    place[columns] = np.arange(len(columns))
+    rows = np.flatnonzero(place[column] >= 0)
+    return rows, place[column[rows]]
+
+
 @dataclass(frozen=True)
 class PlowPasses:
     """Plow, shovel or broom passes, one row each.
@@ -132,6 +147,11 @@ class PlowPasses:
     hour: IntArray
     column: IntArray
     residual_mm: Array
+
+    def of(self, columns: IntArray) -> PlowPasses:
+        """Return the passes on some columns, counted among these."""
+        rows, place = _selected(self.column, columns)
+        return PlowPasses(self.hour[rows], place, self.residual_mm[rows])
 
 
 @dataclass(frozen=True)
@@ -223,6 +243,18 @@ class FilmState:
         """Make columns unknown from here on."""
         for item in fields(self):
             getattr(self, item.name)[..., unknown] = np.nan
+
+    def taken(self, where: IntArray) -> FilmState:
+        """Return the films at some places of the flat axis."""
+        some = FilmState(*(getattr(self, item.name)[where] for item in fields(self) if item.init))
+        some.restore(self, where)
+        return some
+
+    def put(self, where: IntArray, films: FilmState) -> None:
+        """Set the stores at some places of the flat axis to those of as many films."""
+        for item in fields(self):
+            if not item.init:
+                getattr(self, item.name)[..., where] = getattr(films, item.name)
 
     def restore(self, saved: FilmState, where: IntArray) -> None:
         """Copy the stores of another film at some of its columns, (column,)."""

@@ -177,8 +177,12 @@ class FilmHours:
 
     def column(self, index: int) -> FilmHours:
         """Return one column, its axis kept."""
-        one = np.s_[..., index : index + 1, :]
-        return FilmHours(**{item.name: getattr(self, item.name)[one] for item in fields(self)})
+        return self.columns(slice(index, index + 1))
+
+    def columns(self, which: slice | IntArray) -> FilmHours:
+        """Return some of the columns."""
+        some = np.s_[..., which, :]
+        return FilmHours(**{item.name: getattr(self, item.name)[some] for item in fields(self)})
 
     @cached_property
     def ice_frac(self) -> Array:
@@ -205,55 +209,74 @@ class FilmHours:
 
 
 class FilmRecorder:
-    """Accumulator of a film's flows and stores, hour by hour."""
+    """Accumulator of a film's flows and stores, hour by hour; of its stores alone, if so asked."""
 
     FLOWS = ("drained", "evaporated", "deposited", "plowed", "traffic_loss", "melted")
 
-    def __init__(self, hours: int, columns: int, members: int) -> None:
+    def __init__(self, hours: int, columns: int, members: int, with_flows: bool = True) -> None:
         self._shape = (columns, members)
+        self._with_flows = with_flows
         stores = ("water", "ice", "frost", "snow", "snow_depth", "puddle")
         self._out = {
             f"{name}_mm": np.zeros((hours, *self._shape)) for name in (*stores, *self.FLOWS)
         }
         self._salts = np.zeros((len(CHLORIDES), hours, *self._shape))
         self._lost = np.zeros_like(self._salts)
+        self.select(None)
+
+    def select(
+        self, columns: IntArray | None, copies: tuple[IntArray, IntArray] | None = None
+    ) -> None:
+        """Take from the next hour on the films of some columns only, in this order.
+
+        ``copies`` are other columns, and which of these each has the same film as.
+        """
+        self._columns: IntArray | slice = slice(None) if columns is None else columns
+        self._copies = copies
+        self._count = (self._shape[0] if columns is None else len(columns)) * self._shape[1]
         self.begin_hour()
 
     def begin_hour(self) -> None:
         """Start an hour."""
-        n = self._shape[0] * self._shape[1]
-        self._sum = {name: np.zeros(n) for name in self.FLOWS}
-        self._salt_sum = np.zeros((len(CHLORIDES), n))
+        if self._with_flows:
+            self._sum = {name: np.zeros(self._count) for name in self.FLOWS}
+            self._salt_sum = np.zeros((len(CHLORIDES), self._count))
 
     def add(self, flow: str, water: Array, salts: Array | None = None) -> None:
         """Add a flow of the hour, (column,) and (4, column) [kg/m²]."""
+        if not self._with_flows:
+            return
         self._sum[flow] += water
         if salts is not None:
             self._salt_sum += salts
 
     def add_vapor(self, evaporated: Array) -> None:
         """Add evaporation, or deposition (negative) [kg/m²]."""
-        self._sum["evaporated"] += np.maximum(evaporated, 0.0)
-        self._sum["deposited"] += np.maximum(-evaporated, 0.0)
+        if self._with_flows:
+            self._sum["evaporated"] += np.maximum(evaporated, 0.0)
+            self._sum["deposited"] += np.maximum(-evaporated, 0.0)
 
     def end_hour(self, hour: int, film: FilmState) -> None:
         """Store the hour; arrays that stay zero stay untouched and take no memory."""
-        depth = film.snow / film.density * 1000.0
         stores = {
             "water": film.water,
             "ice": film.ice,
             "frost": film.frost,
             "snow": film.snow,
-            "snow_depth": depth,
+            "snow_depth": film.snow / film.density * 1000.0,
             "puddle": film.puddle,
         }
-        for name, values in (stores | self._sum).items():
+        rows = [(self._out[f"{name}_mm"], values) for name, values in stores.items()]
+        rows += zip(self._salts, film.salts, strict=True)
+        if self._with_flows:
+            rows += [(self._out[f"{name}_mm"], values) for name, values in self._sum.items()]
+            rows += zip(self._lost, self._salt_sum, strict=True)
+        for out, values in rows:
             if values.any():
-                self._out[f"{name}_mm"][hour] = values.reshape(self._shape)
-        for out, values in ((self._salts, film.salts), (self._lost, self._salt_sum)):
-            for index, row in enumerate(values):
-                if row.any():
-                    out[index, hour] = row.reshape(self._shape)
+                out[hour, self._columns] = values.reshape(-1, self._shape[1])
+                if self._copies is not None:
+                    to, of = self._copies
+                    out[hour, to] = out[hour, of]
         self.begin_hour()
 
     def film_hours(self) -> FilmHours:

@@ -7,6 +7,7 @@ radiation. Each candidate names the column whose boundary it takes.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -18,7 +19,12 @@ from stormplan.physics.film import Applications, FilmState, PlowPasses, vapor_fl
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
 from stormplan.physics.pavement import Columns
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
-from stormplan.physics.surface_simulation import Operations, SurfaceBoundary, split_precipitation
+from stormplan.physics.surface_simulation import (
+    Operations,
+    SurfaceBoundary,
+    flat_index,
+    split_precipitation,
+)
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import (
     saturation_vapor_pressure_pa,
@@ -41,6 +47,9 @@ def simulate_films(
     first: IntArray | None = None,
     hours: int | None = None,
     start: FilmStart | None = None,
+    spans: FilmSpans | None = None,
+    with_flows: bool = True,
+    weather: FilmWeather | None = None,
 ) -> FilmHours:
     """Simulate films on columns whose boundary conditions are known.
 
@@ -68,11 +77,17 @@ def simulate_films(
         A film that would run past the forecast's end stays in its last hour [h].
     start : FilmStart or None
         What lies there at the beginning; None for bare and dry.
+    spans : FilmSpans or None
+        In which hours each film is run by itself; None for all.
+    with_flows : bool
+        Whether flows are recorded beside the stores; else they are told as 0.
+    weather : FilmWeather or None
+        Made of ``forecast`` before, where many calls share it.
 
     Returns
     -------
     FilmHours
-        On the axes ``(hour, candidate, member)``; NaN once the weather is unknown.
+        On the axes ``(hour, candidate, member)``; NaN once the weather is unknown, 0 after a span.
 
     Notes
     -----
@@ -83,15 +98,34 @@ def simulate_films(
     first = np.zeros(len(column_index), dtype=np.intp) if first is None else first
     if hours is None:
         hours = forecast.n_hours - int(first.min(initial=forecast.n_hours))
-    film = _candidate_films(columns, column_index, members, traffic_loss_per_h)
+    spans = FilmSpans.all_hours(len(column_index), hours) if spans is None else spans
+    whole = _candidate_films(columns, column_index, members, traffic_loss_per_h)
     if start is not None:
-        start.initialize(film)
-    site_forcing = _CandidateForcing(forecast, columns, boundary, column_index, first)
-    operations = Operations(applications, plow_passes, members)
-    recorder = FilmRecorder(hours, len(column_index), members)
+        start.initialize(whole)
+    weather = FilmWeather.from_forecast(forecast) if weather is None else weather
+    forcing = _CandidateForcing(weather, columns, boundary, column_index, first)
+    recorder = FilmRecorder(hours, len(column_index), members, with_flows)
     duration = HOUR_S / steps
-    film_c = np.zeros(film.water.size)
+    active = np.zeros(0, dtype=np.intp)
+    film, film_c, whole_c = whole.taken(active), np.zeros(0), np.zeros(whole.water.size)
     for hour in range(hours):
+        if not np.array_equal(spans.active(hour), active):
+            put = flat_index(active, members)
+            whole.put(put, film)
+            whole_c[put] = film_c
+            own, parent = (flat_index(at, members) for at in spans.parting(hour))
+            whole.put(own, whole.taken(parent))
+            whole_c[own] = whole_c[parent]
+            active = spans.active(hour)
+            taken = flat_index(active, members)
+            film, film_c = whole.taken(taken), whole_c[taken]
+            site_forcing = forcing.of(active)
+            operations = Operations(
+                None if applications is None else applications.of(active),
+                None if plow_passes is None else plow_passes.of(active),
+                members,
+            )
+            recorder.select(active, spans.not_parted(hour))
         liquid, snow, sleet = (values / steps for values in site_forcing.precip_mm(hour))
         unknown = np.isnan(liquid + snow + sleet + site_forcing.unfrozen_temp_c(hour) + film.total)
         if unknown.any():
@@ -127,6 +161,46 @@ def simulate_films(
             film.age_snow(duration)
         recorder.end_hour(hour, film)
     return recorder.film_hours()
+
+
+@dataclass(frozen=True)
+class FilmSpans:
+    """The hours in which films are run by themselves, from the first: arrays ``(candidate,)``.
+
+    Candidates that differ only from some hour on are one film until then, run once.
+
+    Attributes
+    ----------
+    begin : array of int
+        Hour from which a film is its own [h].
+    end : array of int
+        First hour that is not run [h].
+    parent : array of int
+        Which candidate's film it is before it begins, for all of that time [-].
+    """
+
+    begin: IntArray
+    end: IntArray
+    parent: IntArray
+
+    @classmethod
+    def all_hours(cls, count: int, hours: int) -> FilmSpans:
+        """Return spans of films that are all run from the first hour to the last."""
+        return cls(np.zeros(count, dtype=np.intp), np.full(count, hours), np.arange(count))
+
+    def active(self, hour: int) -> IntArray:
+        """Return which films are run in an hour."""
+        return np.flatnonzero((self.begin <= hour) & (hour < self.end))
+
+    def parting(self, hour: int) -> tuple[IntArray, IntArray]:
+        """Return which films begin in an hour, and which they were before."""
+        own = np.flatnonzero(self.begin == hour)
+        return own, self.parent[own]
+
+    def not_parted(self, hour: int) -> tuple[IntArray, IntArray]:
+        """Return which films have not begun in an hour, and which they are."""
+        own = np.flatnonzero(self.begin > hour)
+        return own, self.parent[own]
 
 
 def _candidate_films(
@@ -202,12 +276,45 @@ class FilmStart:
         film.salts = self.salts_kg_m2.reshape(len(self.salts_kg_m2), -1).copy()
 
 
+@dataclass(frozen=True)
+class FilmWeather:
+    """What the air does to films: arrays ``(hour, cell, member)``.
+
+    Attributes
+    ----------
+    liquid_mm, snow_mm, sleet_mm : array
+        What falls in the hour [mm].
+    vapor_pressure_pa, pressure_pa : array
+        Vapor pressure of the air; station pressure [Pa].
+    """
+
+    liquid_mm: Array
+    snow_mm: Array
+    sleet_mm: Array
+    vapor_pressure_pa: Array
+    pressure_pa: Array
+
+    @classmethod
+    def from_forecast(cls, forecast: Forecast) -> FilmWeather:
+        """Return what the hours of a forecast do to films."""
+        falls = split_precipitation(forecast)
+        heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
+        standard = np.array([standard_pressure_pa(height) for height in heights])
+        return cls(
+            falls.liquid_mm,
+            falls.snow_mm,
+            falls.sleet_mm,
+            saturation_vapor_pressure_pa(forecast["dew_point_c"]),
+            station_pressure_pa(forecast["pressure_hpa"], standard[:, None]),
+        )
+
+
 class _CandidateForcing:
     """Hourly forcing of each candidate on the flat ``candidate · member`` axis."""
 
     def __init__(
         self,
-        forecast: Forecast,
+        weather: FilmWeather,
         columns: Columns,
         boundary: SurfaceBoundary,
         column_index: IntArray,
@@ -215,15 +322,17 @@ class _CandidateForcing:
     ) -> None:
         self._column_index = column_index
         self._first = first
-        self._last = forecast.n_hours - 1
+        self._last = len(weather.pressure_pa) - 1
         self._cell = columns.cell[column_index]
         self._boundary = boundary
-        falls = split_precipitation(forecast)
-        self._precip = (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)
-        self._vapor_pressure = saturation_vapor_pressure_pa(forecast["dew_point_c"])
-        heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
-        standard = np.array([standard_pressure_pa(height) for height in heights])
-        self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
+        self._weather = weather
+
+    def of(self, candidates: IntArray) -> _CandidateForcing:
+        """Return the forcing of some candidates."""
+        some = copy(self)
+        some._column_index = self._column_index[candidates]
+        some._first, some._cell = self._first[candidates], self._cell[candidates]
+        return some
 
     def _at(self, hour: int) -> IntArray:
         return np.minimum(self._first + hour, self._last)
@@ -235,13 +344,15 @@ class _CandidateForcing:
         return np.asarray(values[self._at(hour), self._column_index].ravel())
 
     def precip_mm(self, hour: int) -> tuple[Array, ...]:
-        return tuple(self._cells(values, hour) for values in self._precip)
+        weather = self._weather
+        falls = (weather.liquid_mm, weather.snow_mm, weather.sleet_mm)
+        return tuple(self._cells(values, hour) for values in falls)
 
     def vapor_pressure_pa(self, hour: int) -> Array:
-        return self._cells(self._vapor_pressure, hour)
+        return self._cells(self._weather.vapor_pressure_pa, hour)
 
     def pressure_pa(self, hour: int) -> Array:
-        return self._cells(self._pressure, hour)
+        return self._cells(self._weather.pressure_pa, hour)
 
     def unfrozen_temp_c(self, hour: int) -> Array:
         return self._columns(self._boundary.unfrozen_temp_c, hour)

@@ -207,6 +207,8 @@ def make_plan(
     ]
     horizon = timedelta(hours=sites.practice().number("horizon"))
     hourly = {name: _hourly_series(seen) for name, seen in outlooks.items()}
+    used = (decision.cell for decision in source_decisions.values() if decision.cell is not None)
+    forecasts = {forecast_id(cell): cell for cell in used}
     yards = tuple(_yard_mixes(sites, site_plans, schedules, hourly, now, stock))
     diagnostics = (
         *_diagnostics(sites, forecasts_by_site, source_decisions, now),
@@ -231,11 +233,7 @@ def make_plan(
         contact=sites.company.contact,
         phone=sites.company.phone,
         hourly=hourly,
-        forecasts={
-            forecast_id(decision.cell): _forecast_series(decision.cell, now)
-            for decision in source_decisions.values()
-            if decision.cell is not None
-        },
+        forecasts={key: _forecast_series(cell, now) for key, cell in forecasts.items()},
     )
 
 

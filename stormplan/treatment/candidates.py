@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from stormplan.physics import film_response
 from stormplan.physics.bond import BondParameters, is_bonded
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmHours
-from stormplan.physics.film_response import FilmStart
+from stormplan.physics.film_response import FilmSpans, FilmStart, FilmWeather
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import SurfaceBoundary
 from stormplan.weather.forecast import Forecast
@@ -226,6 +227,10 @@ class FilmModel:
     pavement_c: Array
     mixtures: Mixtures
 
+    @cached_property
+    def _weather(self) -> FilmWeather:
+        return FilmWeather.from_forecast(self.forecast)
+
     def answer(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
         """Run every candidate of every request; answers in the same order."""
         order = sorted(
@@ -237,60 +242,58 @@ class FilmModel:
         return [answers[at] for at in range(len(requests))]
 
     def judge(
-        self, column: int, request: FilmRequest, doses: tuple[Dose, ...], film: FilmHours
-    ) -> DoseResult:
-        """Judge a film that was run coupled, from the first hour on, as a request asks.
+        self, requests: Sequence[FilmRequest], doses: Sequence[tuple[Dose, ...]], film: FilmHours
+    ) -> list[DoseResult]:
+        """Judge films that were run coupled, from the first hour on, as requests ask.
 
         Parameters
         ----------
-        column : int
-            Place on the column axis, for the pavement under it.
-        request : FilmRequest
-            How it is judged.
-        doses : tuple of Dose
+        requests : sequence of FilmRequest
+            How each is judged, and on which column.
+        doses : sequence of tuple of Dose
             What went down.
         film : FilmHours
-            One column, (hour, 1, member).
+            A column for each, (hour, request, member).
 
         Returns
         -------
-        DoseResult
+        list of DoseResult
             As for the quick run.
         """
-        whole = replace(request, column=column, state=SurfaceState(0, request.state.film))
-        cut = film.hours(slice(0, request.end_hour))
-        lost = self._service_lost([whole], np.array([0, 1]), cut)
-        return self._result(whole, doses, lost[:, 0])
+        whole = [replace(one, state=SurfaceState(0, one.state.film)) for one in requests]
+        lost = self._service_lost(whole, np.arange(len(whole) + 1), film)
+        return [
+            self._results(request, [put_down], lost[:, at : at + 1])[0]
+            for at, (request, put_down) in enumerate(zip(whole, doses, strict=True))
+        ]
 
     def _run(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
         counts = np.array([len(request.doses) for request in requests])
         starts = np.concatenate([[0], np.cumsum(counts)])
-        column = np.repeat(np.array([r.column for r in requests], dtype=np.intp), counts)
-        first = np.repeat(np.array([r.state.hour for r in requests], dtype=np.intp), counts)
-        n_hours = max(request.end_hour - request.state.hour for request in requests)
+        spans, owner = _spans(requests, starts)
         film = film_response.simulate_films(
             self.forecast,
             self.columns,
             self.boundary,
-            column,
+            np.array([r.column for r in requests], dtype=np.intp)[owner],
             self._applications(requests, starts),
-            _plow_passes(requests, starts, counts),
-            first=first,
-            hours=n_hours,
-            start=_starts([request.state.film for request in requests], counts),
+            _plow_passes(requests, owner),
+            first=np.array([r.state.hour for r in requests], dtype=np.intp)[owner],
+            hours=int(spans.end.max()),
+            start=_starts([request.state.film for request in requests], owner),
+            spans=spans,
+            with_flows=False,
+            weather=self._weather,
         )
         lost = self._service_lost(requests, starts, film)
         return [
             FilmAnswer(
                 request.state.hour,
-                tuple(
-                    self._result(request, doses, lost[:, start + at])
-                    for at, doses in enumerate(request.doses)
-                ),
+                self._results(request, request.doses, lost[:, start:end]),
                 film,
-                slice(int(start), int(start) + len(request.doses)),
+                slice(int(start), int(end)),
             )
-            for request, start in zip(requests, starts[:-1], strict=True)
+            for request, start, end in zip(requests, starts[:-1], starts[1:], strict=True)
         ]
 
     def _applications(
@@ -316,53 +319,83 @@ class FilmModel:
         self, requests: Sequence[FilmRequest], starts: IntArray, film: FilmHours
     ) -> BoolArray:
         """Return where service is lost, (hour, candidate, member), hours as they were run."""
-        frozen = frozen_frac(film)
+        frozen = frozen_frac(film)[:, : starts[-1]]
         tolerated = np.array([r.service.max_frozen_frac for r in requests])
         counts = np.diff(starts)
         with np.errstate(invalid="ignore"):
             lost = ~(frozen <= np.repeat(tolerated, counts)[None, :, None] + 1e-9)
+        snowy = film.snow_mm[:, : starts[-1]] > MIN_SNOW_MM
+        by_bond: dict[BondParameters, list[int]] = {}
+        for at, request in enumerate(requests):
+            if request.service.judges_bond:
+                by_bond.setdefault(request.service.bond, []).append(at)
+        for bond, group in by_bond.items():
+            owner = np.repeat(group, counts[group])
+            places = np.flatnonzero(np.isin(np.repeat(np.arange(len(requests)), counts), group))
+            bonded = self._bonded(requests, owner, places, film, bond)
+            lost[:, places] = np.where(snowy[:, places], bonded, lost[:, places])
         for request, start, end in zip(requests, starts[:-1], starts[1:], strict=True):
             service, first = request.service, request.state.hour
-            hours = request.end_hour - first
-            here = np.s_[:hours, start:end]
-            if service.judges_bond and (film.snow_mm[here] > MIN_SNOW_MM).any():
-                pavement = self.pavement_c[first : request.end_hour, request.column]
-                mixing = np.array(service.mixing_frac[first : request.end_hour])
-                bonded = is_bonded(
-                    film.water_mm[here],
-                    film.ice_mm[here],
-                    film.snow_mm[here],
-                    film.salts_kg_m2[:, :hours, start:end],
-                    np.broadcast_to(pavement[:, None, :], film.snow_mm[here].shape),
-                    mixing[:, None, None],
-                    service.bond,
-                    bonded_before=service.is_bonded,
-                )
-                lost[here] = np.where(film.snow_mm[here] > MIN_SNOW_MM, bonded, lost[here])
             lost[: max(service.onset_hour - first, 0), start:end] = False
             lost[service.end_hour - first :, start:end] = False
         return np.asarray(lost, dtype=np.bool_)
 
-    def _result(self, request: FilmRequest, doses: tuple[Dose, ...], lost: BoolArray) -> DoseResult:
-        """Judge one candidate, (hour, member); an hour that is not known is not served."""
+    def _bonded(
+        self,
+        requests: Sequence[FilmRequest],
+        owner: IntArray,
+        places: IntArray,
+        film: FilmHours,
+        bond: BondParameters,
+    ) -> BoolArray:
+        """Return where snow is bonded, (hour, candidate, member), for some candidates' places."""
+        first = np.array([request.state.hour for request in requests])[owner]
+        column = np.array([request.column for request in requests])[owner]
+        last = len(self.pavement_c) - 1
+        hours = np.minimum(first + np.arange(len(film.snow_mm))[:, None], last)
+        mixing = np.array([request.service.mixing_frac for request in requests])
+        before = np.array([request.service.is_bonded for request in requests])
+        return is_bonded(
+            film.water_mm[:, places],
+            film.ice_mm[:, places],
+            film.snow_mm[:, places],
+            film.salts_kg_m2[:, :, places],
+            self.pavement_c[hours, column],
+            mixing[owner, hours][:, :, None],
+            bond,
+            bonded_before=before[owner][:, None],
+        )
+
+    def _results(
+        self, request: FilmRequest, candidates: Sequence[tuple[Dose, ...]], lost: BoolArray
+    ) -> tuple[DoseResult, ...]:
+        """Judge candidates, (hour, candidate, member); an hour that is not known is not served."""
         service, first = request.service, request.state.hour
         has_event = np.array(service.member_has_event, dtype=np.bool_)
         ever = np.logical_or.accumulate(lost, axis=0)
         too_many = (1.0 - service.confidence) * has_event.sum() + 1e-9
-        failed = (ever & has_event).sum(axis=1) > too_many
-        member_hours = np.where(ever[-1], ever.argmax(axis=0) + first, service.end_hour)
-        ordered = np.sort(member_hours[has_event])
-        tenth = len(ordered) // 10
+        failed = (ever & has_event).sum(axis=2) > too_many
+        failure_hours = np.where(failed.any(axis=0), first + failed.argmax(axis=0), -1).tolist()
+        holds = ~ever[-1]
+        member_hours = np.where(holds, service.end_hour, ever.argmax(axis=0) + first)
+        ordered = np.sort(member_hours[:, has_event], axis=1)
+        tenth = ordered.shape[1] // 10
+        early, late = ordered[:, tenth].tolist(), ordered[:, -1 - tenth].tolist()
         onset = max(service.onset_hour, first)
         asked = max(service.end_hour - onset, 1)
-        return DoseResult(
-            doses,
-            first + int(failed.argmax()) if failed.any() else None,
-            float((~ever[-1])[has_event].mean()),
-            (~ever[-1]).tobytes(),
-            (int(ordered[tenth]), int(ordered[-1 - tenth])),
-            float((ordered.mean() - onset) / asked),
-            sum(self.mixtures.salts_and_water(dose)[2] for dose in doses),
+        held_frac = ((ordered.mean(axis=1) - onset) / asked).tolist()
+        probability = holds[:, has_event].mean(axis=1).tolist()
+        return tuple(
+            DoseResult(
+                doses,
+                None if failure_hours[at] < 0 else failure_hours[at],
+                probability[at],
+                holds[at].tobytes(),
+                (early[at], late[at]),
+                held_frac[at],
+                sum(self.mixtures.salts_and_water(dose)[2] for dose in doses),
+            )
+            for at, doses in enumerate(candidates)
         )
 
 
@@ -389,28 +422,50 @@ def _chunks(
         yield piece
 
 
-def _starts(states: Sequence[FilmStart], counts: IntArray) -> FilmStart:
-    """Line states of (1, member) up as one, each for so many candidates."""
+def _spans(requests: Sequence[FilmRequest], starts: IntArray) -> tuple[FilmSpans, IntArray]:
+    """Return when each film is its own, and whose it is, (film,).
+
+    The candidates of a request are one film until their first dose: that film comes after all of
+    the candidates.
+    """
+    owner = np.repeat(np.arange(len(requests)), np.diff(starts))
+    hours = np.array([request.end_hour - request.state.hour for request in requests])
+    begin = np.zeros(len(owner), dtype=np.intp)
+    parent = np.arange(len(owner))
+    untreated: list[tuple[int, int]] = []  # request, and hours up to the last of the first doses
+    for at, (request, start, end) in enumerate(zip(requests, starts[:-1], starts[1:], strict=True)):
+        if end - start > 1 and all(request.doses):
+            first = [min(dose.hour for dose in doses) for doses in request.doses]
+            begin[start:end] = np.array(first) - request.state.hour
+            parent[start:end] = len(owner) + len(untreated)
+            untreated.append((at, int(begin[start:end].max())))
+    more, until = np.array(untreated, dtype=np.intp).reshape(-1, 2).T
+    spans = FilmSpans(
+        np.concatenate([begin, np.zeros_like(more)]),
+        np.concatenate([hours[owner], until]),
+        np.concatenate([parent, len(owner) + np.arange(len(more))]),
+    )
+    return spans, np.concatenate([owner, more])
+
+
+def _starts(states: Sequence[FilmStart], owner: IntArray) -> FilmStart:
+    """Line states of (1, member) up as one, a copy for each film of a request."""
     return FilmStart(
         **{
-            item.name: np.repeat(
-                np.concatenate([getattr(state, item.name) for state in states], axis=-2),
-                counts,
-                axis=-2,
-            )
+            item.name: np.concatenate([getattr(state, item.name) for state in states], axis=-2)[
+                ..., owner, :
+            ]
             for item in fields(FilmStart)
         }
     )
 
 
-def _plow_passes(
-    requests: Sequence[FilmRequest], starts: IntArray, counts: IntArray
-) -> PlowPasses | None:
+def _plow_passes(requests: Sequence[FilmRequest], owner: IntArray) -> PlowPasses | None:
+    """Return the passes on every film, those of its request."""
     rows = [
-        (hour - request.state.hour, int(start) + at, residual_mm)
-        for request, start, count in zip(requests, starts[:-1], counts, strict=True)
+        (hour - request.state.hour, at, residual_mm)
+        for at, request in ((at, requests[number]) for at, number in enumerate(owner.tolist()))
         for hour, residual_mm in request.passes
-        for at in range(count)
     ]
     if not rows:
         return None

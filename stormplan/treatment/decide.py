@@ -94,22 +94,24 @@ def decide(
     courses = _run_courses(cases, model, untreated)
     current = list(cases)
     bare = frozen_frac(untreated_film)
-    films = _coupled_films(current, courses, model, coupled)
+    films, judged = _coupled_films(current, courses, model, coupled)
     for steps in COUPLED_ROUNDS:
         again = {
-            at: _stepped_up(case, failed, steps)
-            for at, (case, course) in enumerate(zip(current, courses, strict=True))
-            if at in films and (failed := _failed_coupled(case, course, films[at], model))
+            at: _stepped_up(current[at], failed, steps)
+            for at, results in judged.items()
+            if (failed := _failed_coupled(current[at], courses[at], results))
         }
         if not again:
             break
         redone = _run_courses(list(again.values()), model, untreated)
         for (at, case), course in zip(again.items(), redone, strict=True):
             current[at], courses[at] = case, course
-        films |= _coupled_films(current, courses, model, coupled, only=set(again))
+        more_films, more_judged = _coupled_films(current, courses, model, coupled, only=set(again))
+        films |= more_films
+        judged |= more_judged
     told = [
-        _as_coupled(case, course, films[at], model) if at in films else course
-        for at, (case, course) in enumerate(zip(current, courses, strict=True))
+        _as_coupled(course, judged[at]) if at in judged else course
+        for at, course in enumerate(courses)
     ]
     series = _film_series(current, told, films, bare)
     return [
@@ -156,14 +158,17 @@ def _coupled_films(
     model: FilmModel,
     coupled: CoupledModel,
     only: set[int] | None = None,
-) -> dict[int, FilmHours]:
-    """Run the courses that pre-treat with pavement and film coupled, as far as they are shown."""
+) -> tuple[dict[int, FilmHours], dict[int, list[DoseResult]]]:
+    """Run the courses that pre-treat with pavement and film coupled, as far as they are shown.
+
+    Returns the film of each case, and how its pre-treats are judged by it.
+    """
     chosen = [
         at for at, course in enumerate(courses)
         if _pretreats(course) and (only is None or at in only)
     ]  # fmt: skip
     if not chosen:
-        return {}
+        return {}, {}
     last = max(
         cases[at].hour_index(item.event.end) + FILM_AFTER_EVENT_H
         for at in chosen
@@ -203,26 +208,30 @@ def _coupled_films(
         restart_from=coupled.restart,
         end_hour=coupled.restart.next_hour + last,
     ).film
-    return {at: film.column(row) for row, at in enumerate(chosen)}
+    asked = [
+        (row, at, item.pretreat)
+        for row, at in enumerate(chosen)
+        for _, item in _pretreats(courses[at])
+        if item.pretreat is not None
+    ]
+    results = model.judge(
+        [replace(pretreat.request, column=cases[at].column) for _, at, pretreat in asked],
+        [pretreat.result.doses for _, _, pretreat in asked],
+        film.columns(np.array([row for row, _, _ in asked])),
+    )
+    judged: dict[int, list[DoseResult]] = {}
+    for (_, at, _), result in zip(asked, results, strict=True):
+        judged.setdefault(at, []).append(result)
+    return {at: film.column(row) for row, at in enumerate(chosen)}, judged
 
 
-def _judged(
-    case: SurfaceCase, item: PlannedTreatment, film: FilmHours, model: FilmModel
-) -> DoseResult:
-    """Judge a pre-treat by the coupled film, as the quick run was judged."""
-    assert item.pretreat is not None  # only asked for those
-    return model.judge(case.column, item.pretreat.request, item.pretreat.result.doses, film)
-
-
-def _failed_coupled(
-    case: SurfaceCase, course: Course, film: FilmHours, model: FilmModel
-) -> list[int]:
+def _failed_coupled(case: SurfaceCase, course: Course, judged: Sequence[DoseResult]) -> list[int]:
     """Return the events whose pre-treat holds in the quick run and not coupled."""
     failed = []
-    for at, item in _pretreats(course):
+    for (at, item), result in zip(_pretreats(course), judged, strict=True):
         assert item.pretreat is not None
         held = item.pretreat.result.failure_hour is None
-        if held and _judged(case, item, film, model).failure_hour is not None:
+        if held and result.failure_hour is not None:
             failed.append(case.outlook.events.index(course[at].event))
     return failed
 
@@ -233,12 +242,11 @@ def _stepped_up(case: SurfaceCase, failed: Sequence[int], steps: int) -> Surface
     return replace(case, rate_steps_up=tuple(sorted({**already, **more}.items())))
 
 
-def _as_coupled(case: SurfaceCase, course: Course, film: FilmHours, model: FilmModel) -> Course:
+def _as_coupled(course: Course, judged: Sequence[DoseResult]) -> Course:
     """Tell each pre-treat's hold as the coupled run has it."""
     told = list(course)
-    for at, item in _pretreats(course):
+    for (at, item), result in zip(_pretreats(course), judged, strict=True):
         assert item.pretreat is not None
-        result = _judged(case, item, film, model)
         visits = tuple(
             replace(visit, failure_hour=result.failure_hour)
             if visit.action is Action.PRETREAT
