@@ -1,18 +1,40 @@
 """The same storm in the forms of several services: the plan must not depend on the form."""
 
 import json
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
-from helpers import service_formats
+from helpers import grib_grids, service_formats
 from helpers.sites import parse_sites, site_entry
 
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.weather.forecast import stack
-from stormplan.weather.providers import Location, metno, nws, openmeteo, table
+from stormplan.weather.providers import Location, grid_models, metno, nws, openmeteo, table
+from stormplan.weather.providers.archived_files import ArchivedFiles
+from stormplan.weather.providers.grid_files import FolderFiles
+from stormplan.weather.providers.grids import GridSource
 from stormplan.weather.providers.recorded import RecordedSource
 
 LOT = Location("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
+
+
+@cache
+def read_grids():
+    """The storm as gridded files, under the time of issue that the other forms give."""
+    with TemporaryDirectory() as folder, Archive(IN_MEMORY) as archive:
+        grib_grids.write_hrrr(Path(folder))
+        files = FolderFiles(Path(folder), grid_models.HRRR)
+        source = GridSource(grid_models.HRRR, files, ArchivedFiles(archive))
+        cell = source.forecast(LOT, service_formats.START)
+    assert cell.notes == ()
+    return replace(cell, issued_at=service_formats.ISSUED, fetched_at=service_formats.ISSUED)
+
+
 READ = {
     "nws": lambda: nws.parse_plannable_forecast(
         service_formats.nws_reply(), service_formats.ISSUED, service_formats.NOW
@@ -30,6 +52,7 @@ READ = {
         service_formats.ISSUED,
         service_formats.ELEVATION_M,
     ),
+    "hrrr": read_grids,
 }
 FALLS = {"rain": "rain_mm", "freezing": "freezing_rain_mm", "snow": "snowfall_swe_mm"}
 
@@ -69,7 +92,7 @@ def bare(record):
     return record
 
 
-@pytest.mark.parametrize("form", ["metno", "openmeteo", "table"])
+@pytest.mark.parametrize("form", ["metno", "openmeteo", "table", "hrrr"])
 def test_every_form_gives_the_same_plan(form):
     ours, theirs = (planned(one).model_dump(mode="json") for one in ("nws", form))
     assert ours["verdict"] == "go"

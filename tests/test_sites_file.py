@@ -338,12 +338,12 @@ def test_a_distance_is_that_of_published_worked_figures():
 
 @pytest.mark.parametrize("name", COVERED)
 def test_every_area_of_the_weather_service_is_covered(name):
-    assert places.is_in_nws_coverage(COVERED[name])
+    assert places.is_covered("nws", COVERED[name])
 
 
 @pytest.mark.parametrize("name", NOT_COVERED)
 def test_other_countries_are_not_covered(name):
-    assert not places.is_in_nws_coverage(NOT_COVERED[name])
+    assert not places.is_covered("nws", NOT_COVERED[name])
 
 
 def checked(tmp_path, text: str):
@@ -378,7 +378,7 @@ def test_a_wrong_place_is_asked_about_with_its_line(tmp_path, latitude, longitud
     assert (
         "accepted: site and yard within 100 mi of each other, or as far as max_site_distance" in far
     )
-    covered = places.is_in_nws_coverage((latitude, longitude))
+    covered = places.is_covered("nws", (latitude, longitude))
     assert ("outside what the source nws covers; accepted: continental US" in result.output) == (
         not covered
     )

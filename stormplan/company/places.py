@@ -6,7 +6,7 @@ places and the area a service covers tell that they are wrong.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from stormplan.company.coordinates import distance_km
@@ -28,6 +28,13 @@ NWS_COVERAGE: tuple[tuple[str, Degrees, Degrees], ...] = (
     ("Guam and the Northern Marianas", (12.5, 143.5), (21.0, 147.0)),
     ("American Samoa", (-15.5, -172.0), (-10.5, -168.0)),
 )
+#: The same of every source that does not cover the world: those of gridded models around their
+#: outermost points, from their grid definitions (GRIB2 section 3), which are Lambert conformal.
+COVERAGE: Mapping[str, tuple[tuple[str, Degrees, Degrees], ...]] = {
+    "nws": NWS_COVERAGE,
+    "nbm": (("continental US and its neighborhood", (19.2, -138.4), (57.1, -59.0)),),
+    "hrrr": (("continental US and its neighborhood", (21.1, -134.1), (52.7, -60.9)),),
+}
 
 
 @dataclass(frozen=True)
@@ -153,22 +160,26 @@ def place_questions(sites: Sites) -> Iterator[tuple[tuple[str, str, str], str]]:
             f"{said} accepted: site and yard within {units.distance(far.limit_km)} of each other, "
             "or as far as max_site_distance in the company's policy says",
         )
-    if "nws" not in sites.weather.sources:
-        return
-    areas = ", ".join(dict.fromkeys(name for name, _, _ in NWS_COVERAGE))
-    for key, site in sites.sites.items():
-        if not is_in_nws_coverage(_degrees(site)):
-            yield (
-                ("sites", key, "latitude"),
-                f"{site.latitude_deg:g}, {site.longitude_deg:g} is outside what the source nws "
-                f"covers; accepted: {areas}, with longitudes west negative, or another source",
-            )
+    sources = sites.weather.sources
+    for source in sources:
+        areas = ", ".join(dict.fromkeys(name for name, _, _ in COVERAGE.get(source, ())))
+        # a model of one country beside a service that covers the place is no mistake
+        others = [] if source == "nws" else [other for other in sources if other != source]
+        for key, site in sites.sites.items():
+            place = _degrees(site)
+            if not any(is_covered(one, place) for one in (source, *others)):
+                yield (
+                    ("sites", key, "latitude"),
+                    f"{site.latitude_deg:g}, {site.longitude_deg:g} is outside what the source "
+                    f"{source} covers; accepted: {areas}, with longitudes west negative, or "
+                    "another source",
+                )
 
 
-def is_in_nws_coverage(place: Degrees) -> bool:
-    """Whether a place lies in one of the rough boxes of the National Weather Service."""
+def is_covered(source: str, place: Degrees) -> bool:
+    """Whether a place lies in one of the rough boxes of a source, or the source has none."""
     lat, lon = place
+    boxes = COVERAGE.get(source, (("the world", (-90.0, -180.0), (90.0, 180.0)),))
     return any(
-        south <= lat <= north and west <= lon <= east
-        for _, (south, west), (north, east) in NWS_COVERAGE
+        south <= lat <= north and west <= lon <= east for _, (south, west), (north, east) in boxes
     )

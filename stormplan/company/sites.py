@@ -53,7 +53,10 @@ from stormplan.company.validators import (
 )
 from stormplan.company.yards import Yard
 
-SOURCE_KEYS = ("nws", "metno", "openmeteo", "openmeteo_ensemble", "table", "recorded")
+SOURCE_KEYS = (
+    *("nws", "metno", "openmeteo", "openmeteo_ensemble"),
+    *("nbm", "hrrr", "table", "recorded"),
+)
 PAID_SOURCES = ("openmeteo", "openmeteo_ensemble")  # free for non-commercial use only
 PAID_HOST = "open-meteo.com"
 BRINE_KEY = "brine"  # the product every yard can make
@@ -115,6 +118,27 @@ class SourceSettings(Record):
     non_commercial: bool = False
 
 
+class GridSettings(Record):
+    """Where the gridded files (GRIB2) of one model are.
+
+    Attributes
+    ----------
+    base_url : str or None
+        Server of them, where it is not the public one; it must give parts of files.
+    folder : str or None
+        Folder of files that are here already; then no server is asked.
+    """
+
+    base_url: BaseUrl | None = None
+    folder: Annotated[str, Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _one_place(self) -> GridSettings:
+        if self.base_url is not None and self.folder is not None:
+            raise ValueError("both base_url and folder are given; keep the one that is to be read")
+        return self
+
+
 class WeatherSettings(Record):
     """Forecast sources; paths are relative to the sites file.
 
@@ -130,6 +154,10 @@ class WeatherSettings(Record):
         Open-Meteo, worldwide; companies need a key.
     openmeteo_ensemble : SourceSettings
         The same with all members: chances from real runs.
+    nbm : GridSettings
+        NOAA's National Blend of Models: gridded files, contiguous United States.
+    hrrr : GridSettings
+        NOAA's High-Resolution Rapid Refresh: the same.
     tables : dict
         An hourly CSV table of one's own by site key.
     recorded : str or None
@@ -143,6 +171,8 @@ class WeatherSettings(Record):
     metno: SourceSettings = SourceSettings()
     openmeteo: SourceSettings = SourceSettings()
     openmeteo_ensemble: SourceSettings = SourceSettings()
+    nbm: GridSettings = GridSettings()
+    hrrr: GridSettings = GridSettings()
     tables: dict[Key, str] = Field(default_factory=dict)  # site key -> CSV of one's own station
     recorded: str | None = None  # folder of recorded forecasts
 

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from itertools import groupby
 from typing import Literal
 from urllib.parse import urlsplit
@@ -140,6 +141,8 @@ class ServiceTerms:
         Media type it is asked for.
     default_max_age : timedelta
         How long a reply is taken as fresh where the service says nothing about it.
+    min_interval_s : float or None
+        Between two requests to it, where it may be asked faster than services as a rule [s].
     secret_params : mapping of str
         Query parameters, such as a key, that are sent but neither kept nor said.
     final_statuses : frozenset of int
@@ -148,6 +151,7 @@ class ServiceTerms:
 
     accept: str = DEFAULT_ACCEPT
     default_max_age: timedelta = timedelta(0)
+    min_interval_s: float | None = None
     secret_params: Mapping[str, str] = field(default_factory=dict, repr=False)
     final_statuses: frozenset[int] = frozenset()
 
@@ -376,7 +380,9 @@ class Fetcher:
         if self.offline:
             raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
         try:
-            return self._request_with_retries(url, usable, now, check, terms)
+            return self._request_with_retries(
+                url, lambda: self._attempt(url, usable, now, check, terms)
+            )
         except FetchError as error:
             if stored is None or error.status == 404:
                 raise
@@ -391,13 +397,71 @@ class Fetcher:
         )
         return _reply_from_stored(stored, "stale", stale_reason)
 
-    def _request_with_retries(
+    def get_file(
         self,
         url: str,
-        stored: StoredReply | None,
-        now: datetime,
-        check: PayloadCheck | None,
-        terms: ServiceTerms,
+        byte_range: tuple[int, int | None] | None = None,
+        *,
+        terms: ServiceTerms = DEFAULT_TERMS,
+    ) -> bytes:
+        """Get a file, or a part of one; it is not kept in the archive.
+
+        Parameters
+        ----------
+        url : str
+            The address.
+        byte_range : (int, int or None), optional
+            First and last byte wanted, the last one ``None`` for all to the end; the whole file if
+            not given [-].
+        terms : ServiceTerms
+            How the service is asked.
+
+        Raises
+        ------
+        FetchError
+            404, or nothing usable; says what was tried.
+        """
+        if self.offline:
+            raise FetchError(f"{url}: files are not asked for when planning a past moment")
+        attempt = partial(self._attempt_file, url, byte_range, terms)
+        return self._request_with_retries(url, attempt).body
+
+    def _attempt_file(
+        self, url: str, byte_range: tuple[int, int | None] | None, terms: ServiceTerms
+    ) -> Reply | _FailedAttempt:
+        """Make one attempt at a file or a part of one."""
+        headers = {"Accept": terms.accept, "Accept-Encoding": "identity"}
+        if byte_range is not None:
+            first, last = byte_range
+            headers["Range"] = f"bytes={first}-{'' if last is None else last}"
+        try:
+            answer = self._follow_redirects(url, headers, terms)
+        except _NoResponse as failure:
+            return _FailedAttempt(
+                terms.redact(str(failure)),
+                failure.retryable,
+                no_response=failure.retryable,
+                hung=failure.hung,
+            )
+        if answer.status != (200 if byte_range is None else 206):
+            says_when = "retry-after" in answer.headers
+            retryable = self._policy.retry.is_retry("GET", answer.status, says_when)
+            wait_s = retry_after_s(answer.headers.get("retry-after"), datetime.now(UTC))
+            return _FailedAttempt(
+                f"{answer.status}",
+                retryable and wait_s <= self._policy.max_wait_s,
+                answer.status,
+                wait_s,
+            )
+        length = answer.headers.get("content-length", str(len(answer.body)))
+        if byte_range is not None and byte_range[1] is not None:
+            length = str(byte_range[1] - byte_range[0] + 1)
+        if length != str(len(answer.body)):
+            return _FailedAttempt(f"{len(answer.body)} bytes of {length}", retryable=True)
+        return Reply(answer.body, datetime.now(UTC), "fresh", status=answer.status)
+
+    def _request_with_retries(
+        self, url: str, attempt: Callable[[], Reply | _FailedAttempt]
     ) -> Reply:
         """Request until a usable reply arrives or the retries run out."""
         health = self._health.setdefault(_endpoint(url), _ServiceHealth())
@@ -414,7 +478,7 @@ class Fetcher:
             retry = retry.new(total=0)
         failures: list[str] = []
         while True:
-            outcome = self._attempt(url, stored, now, check, terms)
+            outcome = attempt()
             if isinstance(outcome, Reply):
                 health.record_outcome(outcome)
                 return outcome
@@ -442,8 +506,12 @@ class Fetcher:
         terms: ServiceTerms,
     ) -> Reply | _FailedAttempt:
         """Make one attempt and archive the response."""
+        headers = {"Accept": terms.accept}
+        modified = "" if stored is None else stored.headers.get("last-modified", "").strip()
+        if modified and modified.isascii() and modified.isprintable():
+            headers["If-Modified-Since"] = modified
         try:
-            answer = terms.redact_response(self._follow_redirects(url, stored, terms))
+            answer = terms.redact_response(self._follow_redirects(url, headers, terms))
         except _NoResponse as failure:
             return _FailedAttempt(
                 terms.redact(str(failure)),
@@ -468,16 +536,12 @@ class Fetcher:
         return _FailedAttempt(verdict.reason, retryable, status, wait_s)
 
     def _follow_redirects(
-        self, url: str, stored: StoredReply | None, terms: ServiceTerms
+        self, url: str, headers: Mapping[str, str], terms: ServiceTerms
     ) -> _Response:
         """Send one request, following redirects on the same host only."""
-        headers = {"Accept": terms.accept}
-        modified = "" if stored is None else stored.headers.get("last-modified", "").strip()
-        if modified and modified.isascii() and modified.isprintable():
-            headers["If-Modified-Since"] = modified
         target = url
         for _ in range(MAX_REDIRECTS + 1):
-            answer = self._request(target, headers, terms.secret_params)
+            answer = self._request(target, headers, terms)
             if answer.status not in REDIRECT_STATUSES or "location" not in answer.headers:
                 return answer
             location = answer.headers["location"]
@@ -489,10 +553,8 @@ class Fetcher:
                 raise _NoResponse(f"sent on to another host ({target}), refused", retryable=False)
         raise _NoResponse(f"sent on more than {MAX_REDIRECTS} times", retryable=False)
 
-    def _request(
-        self, url: str, headers: Mapping[str, str], secret: Mapping[str, str]
-    ) -> _Response:
-        self._wait_for_turn(url)
+    def _request(self, url: str, headers: Mapping[str, str], terms: ServiceTerms) -> _Response:
+        self._wait_for_turn(url, terms)
         left_s = self._left_s()
         deadline = time.monotonic() + min(MAX_READ_S, left_s)
         connect_s, read_s = (min(limit_s, left_s) for limit_s in self._policy.timeout_s)
@@ -500,12 +562,14 @@ class Fetcher:
         try:
             with self._session.get(
                 url,
-                params=dict(secret),
+                params=dict(terms.secret_params),
                 headers=dict(headers),
                 timeout=(connect_s, read_s),
                 allow_redirects=False,
                 stream=True,
             ) as response:
+                if "Range" in headers and response.status_code == 200:
+                    raise _NoResponse("gives whole files only, no part of one", retryable=False)
                 # what has come, not a full piece: a slow drip must not hold the deadline up
                 while piece := response.raw.read1(65_536, decode_content=True):
                     body += piece
@@ -532,13 +596,16 @@ class Fetcher:
         except (requests.RequestException, HTTPError) as error:
             raise _NoResponse(f"not an answer ({type(error).__name__})", retryable=False) from error
 
-    def _wait_for_turn(self, url: str) -> None:
+    def _wait_for_turn(self, url: str, terms: ServiceTerms) -> None:
         """Wait until a request may start; starts at one service stay apart in time."""
+        interval_s = self._policy.min_interval_s
+        if terms.min_interval_s is not None:
+            interval_s = min(interval_s, terms.min_interval_s)
         with self._lock:
             now_s = time.monotonic()
             at_service = origin(url)
             start_s = max(self._next_start_s.get(at_service, now_s), now_s)
-            self._next_start_s[at_service] = start_s + self._policy.min_interval_s
+            self._next_start_s[at_service] = start_s + interval_s
         if start_s > now_s:
             self._policy.sleep(min(start_s - now_s, self._left_s()))
 

@@ -23,6 +23,8 @@ SOURCE_NAMES = {
     "metno": "MET Norway",
     "openmeteo": "Open-Meteo",
     "openmeteo_ensemble": "the Open-Meteo ensemble",
+    "nbm": "the National Blend of Models",
+    "hrrr": "the High-Resolution Rapid Refresh",
     "table": "your own table",
     "recorded": "a recorded forecast",
 }

@@ -97,12 +97,24 @@ class Request:
     body: bytes = b""
 
 
+def part_reply(content: bytes, byte_range: str | None) -> ScriptedReply:
+    """A file, or the part of it that a Range header asks for (RFC 9110, section 14)."""
+    headers = {"Content-Type": "application/octet-stream"}
+    if byte_range is None:
+        return ScriptedReply(content, 200, headers)
+    first, last = byte_range.removeprefix("bytes=").split("-")
+    end = min(int(last or len(content) - 1), len(content) - 1)
+    headers["Content-Range"] = f"bytes {first}-{end}/{len(content)}"
+    return ScriptedReply(content[int(first) : end + 1], 206, headers)
+
+
 class WeatherServer:
     """The service: its address, its script, and what it was asked."""
 
     def __init__(self, port: int) -> None:
         self.base_url = f"http://127.0.0.1:{port}"
         self.requests: list[Request] = []
+        self.files: dict[str, bytes] = {}  # by path; parts of them are given
         self._script: dict[str, list[ScriptedReply]] = {}
         self._lock = threading.Lock()
 
@@ -149,6 +161,8 @@ class WeatherServer:
         with self._lock:
             self.requests.append(request)
             script = self._script.get(request.path)
+            if not script and request.path in self.files:
+                return part_reply(self.files[request.path], request.headers.get("range"))
             if not script and request.path.startswith("/alerts/active?"):
                 return ScriptedReply({"type": "FeatureCollection", "features": []})
             if not script:

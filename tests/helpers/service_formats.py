@@ -24,7 +24,7 @@ CODES = {"rain": 61, "snow": 73, "freezing": 66, None: 3}
 def hour_values(hour):
     """Air [degC], dew point [degC], wind [m/s], cloud, what falls, water [mm]."""
     if hour < 30:
-        return 4.0 - 0.1 * hour, -3.0, 2.0, 0.2, None, 0.0
+        return round(4.0 - 0.1 * hour, 1), -3.0, 2.0, 0.2, None, 0.0
     if hour < 34:
         return 2.5, 1.5, 3.0, 1.0, "rain", 0.8
     if hour < 38:

@@ -111,6 +111,7 @@ class ForecastSource(Protocol):
 
         A source that keeps older copies of it gives them by ``older_copies(location, now)``,
         newest first, and those that tell the hours before now by ``past_copies(location, now)``.
+        One that reads all places at once has ``prepare(locations, now, until)``, called before.
 
         Raises
         ------
@@ -151,7 +152,7 @@ def open_sources(
 def _open_source(
     name: str, weather: WeatherSettings, fetcher: Fetcher, folder: Path, rules: GatherRules
 ) -> ForecastSource:
-    from stormplan.weather.providers import metno, nws, openmeteo, recorded, table
+    from stormplan.weather.providers import grids, metno, nws, openmeteo, recorded, table
 
     match name:
         case "nws":
@@ -162,6 +163,10 @@ def _open_source(
         case "openmeteo" | "openmeteo_ensemble":
             service = weather.service(name)
             return openmeteo.open_source(fetcher, name, service.base_url, _key(name, service))
+        case "nbm":
+            return grids.open_source(name, weather.nbm, fetcher, folder)
+        case "hrrr":
+            return grids.open_source(name, weather.hrrr, fetcher, folder)
         case "table":
             kept = ArchivedFiles(fetcher.archive, offline=fetcher.offline)
             return table.TableSource(weather.tables, folder, kept)
@@ -221,6 +226,7 @@ def fetch_forecasts(
     """
     gathering = _Gathering(sources, now, now + horizon, rules)
     places = list(locations)
+    gathering.prepare(places)
     fetched = []
     with ThreadPoolExecutor(MAX_SIDE_BY_SIDE) as pool:
         for found in pool.map(gathering.fetch, places):
@@ -240,6 +246,13 @@ class _Gathering:
     rules: GatherRules
     _merged: dict[tuple[int, ...], CellForecast | ForecastError] = field(default_factory=dict)
     _believed: dict[int, tuple[CellForecast, CellForecast]] = field(default_factory=dict)
+
+    def prepare(self, places: Sequence[Location]) -> None:
+        """Let the sources that read all places at once do so."""
+        for source in self.sources:
+            prepare = getattr(source, "prepare", None)
+            if prepare is not None:
+                prepare(places, self.now, self.until)
 
     def fetch(self, location: Location) -> _Fetched:
         """Ask every source for a place; one source's fault is that source's."""
@@ -403,9 +416,12 @@ def parse_stored_reply(url: str, body: bytes, fetched_at: datetime) -> CellForec
     ForecastError
         It cannot be read by this version.
     """
-    from stormplan.weather.providers import metno, nws, openmeteo
+    from stormplan.weather.providers import grid_document, metno, nws, openmeteo
+    from stormplan.weather.providers.grid_models import MODELS
 
     parts = urlsplit(url)
+    if parts.scheme in MODELS:
+        return grid_document.parse_forecast(parse_json(body), fetched_at)
     if "/gridpoints/" in parts.path:
         return nws.parse_forecast(parse_json(body), fetched_at)
     if parts.path.endswith("/complete"):

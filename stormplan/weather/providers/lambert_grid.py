@@ -1,0 +1,173 @@
+"""Lambert conformal grids: which point of one is nearest a place, and where its value is stored.
+
+Closed form on the sphere (Snyder 1987, USGS Professional Paper 1395, equations 15-1 to 15-11). A
+conformal map is true to shape, so the nearest point on it is the nearest on earth. Values are
+stored in the order of GRIB2 Flag table 3.4: rows run from either side, and every second row may run
+backward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.errors import ForecastError
+
+NEARLY_EQUAL_DEG = 1e-6
+
+
+@dataclass(frozen=True)
+class LambertGrid:
+    """A Lambert conformal grid, as GRIB2 Grid definition template 3.30 gives it.
+
+    Attributes
+    ----------
+    n_x, n_y : int
+        Points along and across the rows [-].
+    first_latitude_deg, first_longitude_deg : float
+        Of the point that is stored first [°].
+    central_longitude_deg : float
+        Meridian that runs straight up [°].
+    first_parallel_deg, second_parallel_deg : float
+        Where the cone cuts the sphere [°].
+    true_latitude_deg : float
+        Where the spacing holds [°].
+    spacing_x_m, spacing_y_m : float
+        Between points [m].
+    radius_m : float
+        Of the sphere [m].
+    scanning_mode : int
+        Flag table 3.4 [-].
+    """
+
+    n_x: int
+    n_y: int
+    first_latitude_deg: float
+    first_longitude_deg: float
+    central_longitude_deg: float
+    first_parallel_deg: float
+    second_parallel_deg: float
+    true_latitude_deg: float
+    spacing_x_m: float
+    spacing_y_m: float
+    radius_m: float
+    scanning_mode: int
+
+    def __post_init__(self) -> None:
+        parallels = self.first_parallel_deg, self.second_parallel_deg
+        if min(abs(self.true_latitude_deg - one) for one in parallels) > NEARLY_EQUAL_DEG:
+            raise ForecastError(
+                f"a Lambert grid whose spacing holds at {self.true_latitude_deg:g}°, which is no "
+                "parallel of its cone, is not read"
+            )
+        if abs(sum(parallels)) < NEARLY_EQUAL_DEG or min(self.n_x, self.n_y) < 1:
+            raise ForecastError("a Lambert grid without a cone or without points is not read")
+
+    @cached_property
+    def cone(self) -> float:
+        """Constant of the cone [-]."""
+        first, second = np.radians([self.first_parallel_deg, self.second_parallel_deg])
+        if abs(self.first_parallel_deg - self.second_parallel_deg) < NEARLY_EQUAL_DEG:
+            return float(np.sin(first))
+        rise = np.log(np.cos(first) / np.cos(second))
+        return float(rise / np.log(_half_angle(second) / _half_angle(first)))
+
+    @cached_property
+    def _scale_m(self) -> float:
+        first = np.radians(self.first_parallel_deg)
+        return float(self.radius_m * np.cos(first) * _half_angle(first) ** self.cone / self.cone)
+
+    def project(self, latitude_deg: Array, longitude_deg: Array) -> tuple[Array, Array]:
+        """Return map coordinates, from the apex of the cone, (...) [m].
+
+        Parameters
+        ----------
+        latitude_deg, longitude_deg : array (...)
+            Places [°].
+        """
+        distance_m = self._scale_m / _half_angle(np.radians(latitude_deg)) ** self.cone
+        east_deg = (longitude_deg - self.central_longitude_deg + 180.0) % 360.0 - 180.0
+        angle = self.cone * np.radians(east_deg)
+        return distance_m * np.sin(angle), -distance_m * np.cos(angle)
+
+    def coordinates(self, column: Array, row: Array) -> tuple[Array, Array]:
+        """Return latitude and longitude of points, west negative, (...) [°].
+
+        Parameters
+        ----------
+        column, row : array (...)
+            Along and across the rows, from the south-west corner [-].
+        """
+        west_m, south_m = self._southwest_m
+        x_m, y_m = west_m + self.spacing_x_m * column, south_m + self.spacing_y_m * row
+        distance_m = np.sign(self.cone) * np.hypot(x_m, y_m)
+        angle = np.arctan2(np.sign(self.cone) * x_m, -np.sign(self.cone) * y_m)
+        latitude = 2.0 * np.arctan((self._scale_m / distance_m) ** (1.0 / self.cone)) - np.pi / 2.0
+        longitude = self.central_longitude_deg + np.degrees(angle / self.cone)
+        return np.degrees(latitude), (longitude + 180.0) % 360.0 - 180.0
+
+    @cached_property
+    def _southwest_m(self) -> tuple[float, float]:
+        """Map coordinates of the south-west corner, wherever the first point is."""
+        x_m, y_m = self.project(
+            np.array(self.first_latitude_deg), np.array(self.first_longitude_deg)
+        )
+        west_m = float(x_m) - self.spacing_x_m * (self.n_x - 1) * self._runs_west
+        south_m = float(y_m) - self.spacing_y_m * (self.n_y - 1) * (not self._runs_north)
+        return west_m, south_m
+
+    @property
+    def _runs_west(self) -> bool:
+        return bool(self.scanning_mode & 0b1000_0000)
+
+    @property
+    def _runs_north(self) -> bool:
+        return bool(self.scanning_mode & 0b0100_0000)
+
+    def nearest(
+        self, latitude_deg: Array, longitude_deg: Array
+    ) -> tuple[IntArray, IntArray, BoolArray]:
+        """Return column and row of the nearest points, and which places are on the grid.
+
+        Parameters
+        ----------
+        latitude_deg, longitude_deg : array (place,)
+            Places [°].
+
+        Returns
+        -------
+        column, row : array of int (place,)
+            From the south-west corner; of the edge where a place is off the grid [-].
+        inside : array of bool (place,)
+            On the grid, or within half a spacing of its edge [-].
+        """
+        x_m, y_m = self.project(latitude_deg, longitude_deg)
+        west_m, south_m = self._southwest_m
+        column = np.rint((x_m - west_m) / self.spacing_x_m).astype(np.int64)
+        row = np.rint((y_m - south_m) / self.spacing_y_m).astype(np.int64)
+        inside = (column >= 0) & (column < self.n_x) & (row >= 0) & (row < self.n_y)
+        return np.clip(column, 0, self.n_x - 1), np.clip(row, 0, self.n_y - 1), inside
+
+    def storage_index(self, column: IntArray, row: IntArray) -> IntArray:
+        """Return where the values of points stand in the order they are stored, (...) [-].
+
+        Parameters
+        ----------
+        column, row : array of int (...)
+            From the south-west corner [-].
+        """
+        along = self.n_x - 1 - column if self._runs_west else column
+        across = row if self._runs_north else self.n_y - 1 - row
+        length, width = self.n_x, self.n_y
+        if self.scanning_mode & 0b0010_0000:  # points of a column stand together
+            along, across, length, width = across, along, width, length
+        if self.scanning_mode & 0b0001_0000:  # every second row runs the other way
+            along = np.where(across % 2 == 1, length - 1 - along, along)
+        return np.asarray(across * length + along)
+
+
+def _half_angle(latitude: Array | float) -> Array:
+    return np.asarray(np.tan(np.pi / 4.0 + np.asarray(latitude) / 2.0))
