@@ -172,9 +172,17 @@ def brief_sites(whole: Recorded, count: int) -> tuple[Sites, list[Location]]:
         "surfaces": first_surface,
     }
     keys = ["whole", *(f"harmed{at}" for at in range(count))]
-    sites = {key: site.model_copy(update=here | {"name": key}) for key in keys}
+    # sites of one yard wait for each other's sprayers: the whole one has a yard of its own
+    yards = dict.fromkeys(("own", "other"), demo.yards[site.yard])
+    sites = {
+        key: site.model_copy(
+            update=here | {"name": key, "yard": "own" if key == "whole" else "other"}
+        )
+        for key in keys
+    }
     at = place.latitude_deg, place.longitude_deg
-    return demo.model_copy(update={"sites": sites}), [Location(key, *at) for key in keys]
+    places = [Location(key, *at) for key in keys]
+    return demo.model_copy(update={"sites": sites, "yards": yards}), places
 
 
 def report(outcomes: Counter[tuple[str, str]], strange: dict[str, None]) -> None:

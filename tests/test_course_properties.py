@@ -165,7 +165,7 @@ def test_a_likelier_storm_never_has_less_done(usual):
 
 
 def test_colder_never_lowers_a_pretreat_before_snow_that_holds_in_both(usual):
-    # where none holds the least that lasts longest goes down; a warmer frost night has more dew
+    # where none holds as much goes down as lasts longer; a warmer frost night has more dew
     colder = planned(
         lambda layers: layers | {name: layers[name] - 0.7 for name in ("air_temp_c", "dew_point_c")}
     )

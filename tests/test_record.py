@@ -100,6 +100,39 @@ def test_a_pretreat_that_is_still_there_is_not_repeated():
     assert with_it.sites[0].surfaces[0].record.treated_at == NOON - 20 * HOUR
 
 
+# snow by (from hour, to, cm an hour) at an air temperature [°C]: none of a handbook's, spread over
+# what pre-treats are for
+STORMS = [((8, 14, 0.5), -3.0), ((8, 12, 0.3), -3.0), ((10, 20, 0.8), -5.0), ((6, 9, 1.5), -1.0)]
+
+
+@pytest.mark.parametrize(("fall", "air_c"), STORMS)
+@pytest.mark.parametrize("hours_early", [0, 1])
+def test_what_is_sprayed_as_planned_is_not_asked_for_again(fall, air_c, hours_early):
+    # NHDES 2018 and MPCA 2015 print one application ahead of a storm; a second on top of it is
+    # more than the highest rate. Common practice, no source: a crew is early by an hour
+    cell = cell_with_past((fall,), air_temp_c=air_c, dew_point_c=air_c - 6.0)
+    asked = next(v for v in visits(plan(cell)) if v.action is Action.PRETREAT)
+    done = Application(
+        id="done", at=asked.at - hours_early * HOUR, site="a", surface="here",
+        rate_l_m2=asked.rate_l_m2, additive=asked.additive, additive_frac=asked.additive_frac,
+    )  # fmt: skip
+    onset = NOON + fall[0] * HOUR
+    for now in (asked.at + HOUR, onset - timedelta(minutes=30)):
+        later = visits(plan(cell, done, now=now))
+        assert Action.PRETREAT not in {v.action for v in later}
+        # nor is it taken for nothing: no salt at the onset, as none was planned with it
+        assert not [v for v in later if v.action is Action.SALT and v.at <= onset + HOUR]
+
+
+def test_what_was_sprayed_too_thin_is_topped_up_within_the_highest_rate():
+    cell = cell_with_past(((12, 30, 0.2),), air_temp_c=-3.0, dew_point_c=-9.0)
+    thin = entry(Application, 1, rate_l_m2=0.1 * BRINE_L_M2 / 0.5)
+    (more,) = [v for v in visits(plan(cell, thin)) if v.action is Action.PRETREAT]
+    # light snow: NHDES 2018, the upper end of 0.5-0.75 gal/1000 ft2, both passes together
+    total_gal_kft2 = 0.5 * (thin.rate_l_m2 + more.rate_l_m2) / BRINE_L_M2
+    assert 0.3 < total_gal_kft2 < 0.77
+
+
 def test_rain_ends_it_and_an_additive_does_not_help():
     # common practice, no source: 5 mm of rain washes brine off
     rain = ((-12, -7, 1.0),)

@@ -541,13 +541,24 @@ def test_a_rate_is_stepped_up_among_those_that_hold(steps_up, rate):
         result(0.3, None), result(0.35, 11), result(0.4, 11), result(0.45, None), result(0.5, None),
         result(0.3, None, start=1),
     ]  # fmt: skip
-    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, steps_up)
+    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, steps_up, 0.1)
     assert (chosen.doses[0].hour, chosen.doses[0].rate_l_m2) == (5, rate)
 
 
 def test_where_nothing_holds_the_least_that_lasts_longest_is_taken():
     tried = [result(0.3, 10), result(0.4, 12), result(0.5, 13), result(0.6, 13)]
-    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, 0)
+    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, 0, 0.1)
+    assert chosen.doses[0].rate_l_m2 == 0.5
+
+
+def test_where_nothing_holds_more_goes_down_as_far_as_it_buys_time():
+    # by hand: all are lost at 13 in too many members; 0.5 lasts a tenth of the time longer than
+    # 0.3 on average, 0.6 hardly longer than 0.5
+    tried = [
+        replace(result(rate, 13), held_time_frac=held)
+        for rate, held in ((0.3, 0.40), (0.4, 0.45), (0.5, 0.51), (0.6, 0.55))
+    ]
+    chosen = pretreatment.select(tried, [("calcium", 0.05)], 5, 0, 0.1)
     assert chosen.doses[0].rate_l_m2 == 0.5
 
 

@@ -254,6 +254,10 @@ _RULES = (
     Rule("hold_confidence", "percentage", "75 %", ("50 %", "99 %"),
          "share of the forecasts that bring the event in which the film must hold", OURS,
          "level of service, set by the owner: more holds surer and puts down more salt"),
+    Rule("hold_confidence_treated", "percentage", "60 %", ("30 %", "99 %"),
+         "share of those forecasts in which a pre-treat that is down must hold to be left alone",
+         OURS, "a pre-treat is the least that holds: put down an hour early, or under the next"
+         " forecast, it holds in a few less"),
     Rule("max_ice_fraction", "percentage", "50 %", ("0 %", "90 %"),
          "frozen part of what lies on a vehicle surface that still counts as held", OURS,
          "no published constant is defensible; pedestrian surfaces tolerate none"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 
 from stormplan.events.hazards import Hazard
 from stormplan.physics.bond import max_snow_before_bond_mm, traffic_mixing_frac
@@ -24,30 +24,29 @@ from stormplan.treatment.surface_case import SurfaceCase
 
 
 def select_pretreat(
-    storm: Storm, index: int, state: SurfaceState, window: Window
+    storm: Storm, index: int, state: SurfaceState, window: Window, residual_l_m2: float
 ) -> Generator[
     FilmRequest, FilmAnswer, tuple[PlannedPretreat, SurfaceState, list[Reason], list[str]]
 ]:
-    """Choose the liquid ahead of an event."""
+    """Choose the liquid ahead of an event, beside what is left of one put down before [L/m²]."""
     case, event = storm.case, storm.event
     target, target_reason = pretreatment.target_hour(case, event, storm.passes)
-    rates, rate_reasons = pretreatment.rates_l_m2(case, event)
+    rates, rate_reasons = pretreatment.rates_l_m2(case, event, residual_l_m2)
     blends, _choice, blend_reasons = pretreatment.blends(case, event, storm.onset, target)
     starts = pretreatment.candidate_starts(event, window)
     round_ = case.in_rounds(event)
     if round_ is not None:  # the truck has its load: one dose is left to weigh
         starts, rates = [window.best], [round_.rate_l_m2]
         blends = [(round_.additive, round_.additive_frac)]
-    doses = [
-        (Dose(start, additive, additive_frac, rate),)
-        for start in starts
-        for additive, additive_frac in blends
-        for rate in rates
-    ]
+    doses = _doses(starts, blends, rates)
     request = storm.request(state, doses, storm.onset, target)
     answer = yield request
     steps_up = dict(case.rate_steps_up).get(index, 0)
-    chosen = pretreatment.select(answer.results, blends, window.best, steps_up)
+    service = request.service
+    worth_frac = case.practice.number("more_chloride_worth") / (
+        service.end_hour - service.onset_hour
+    )
+    chosen = pretreatment.select(answer.results, blends, window.best, steps_up, worth_frac)
     at = answer.results.index(chosen)
     after = answer.state(at, max(storm.onset, chosen.doses[0].hour + 1))
     reasons = [target_reason, *rate_reasons, *blend_reasons]
@@ -60,10 +59,59 @@ def select_pretreat(
     return planned, after, reasons, cautions
 
 
+def _doses(
+    starts: Sequence[int], blends: Sequence[pretreatment.Blend], rates_l_m2: Sequence[float]
+) -> list[tuple[Dose, ...]]:
+    """Return every combination to be tried, a dose each."""
+    return [
+        (Dose(start, additive, additive_frac, rate),)
+        for start in starts
+        for additive, additive_frac in blends
+        for rate in rates_l_m2
+    ]
+
+
+def earlier_pretreat(
+    storm: Storm, state: SurfaceState, window: Window, residual_l_m2: float, may_spray: bool
+) -> Generator[FilmRequest, FilmAnswer, tuple[Reason, int | None] | None]:
+    """Return why a pre-treat that is down is left alone, and when service is lost if it is.
+
+    None where something is to be done. A pre-treat is the least that holds in enough of the
+    forecasts: put down an hour early, or under the next forecast, it holds in a few less. Where
+    practice ``may_spray``, if there were time, it is left alone too if more would do no better.
+    """
+    case, event = storm.case, storm.event
+    target, _ = pretreatment.target_hour(case, event, storm.passes)
+    rates, _ = pretreatment.rates_l_m2(case, event, residual_l_m2)
+    blends, _choice, _ = pretreatment.blends(case, event, storm.onset, target)
+    # where no hour is left to spray in, what spraying now would do still says how good it is
+    start = window.best if window.hours else state.hour
+    doses = _doses([start], blends, rates) if may_spray else []
+    request = storm.request(state, [(), *doses], storm.onset, target)
+    answer = yield request
+    as_it_is, *with_more = answer.results
+    practice, held = case.practice, as_it_is.hold_probability
+    enough = min(practice.number("hold_confidence"), practice.number("hold_confidence_treated"))
+    if held >= enough:
+        text = "a pre-treat is down and should still hold"
+        reason = rule_reason(practice, "hold_confidence_treated", "refuses", text, held)
+        return reason, as_it_is.failure_hour
+    asked_h = request.service.end_hour - request.service.onset_hour
+    if not may_spray:
+        return None
+    longest = max((result.held_time_frac for result in with_more), default=0.0)
+    gain_h = max(longest - as_it_is.held_time_frac, 0.0) * asked_h
+    if gain_h >= practice.number("more_chloride_worth"):
+        return None
+    text = "a pre-treat is down, and more would hardly keep service longer"
+    reason = rule_reason(practice, "more_chloride_worth", "refuses", text, gain_h)
+    return reason, as_it_is.failure_hour
+
+
 def _hold_reasons(case: SurfaceCase, chosen: DoseResult) -> list[Reason]:
     if chosen.failure_hour is None:
         return []
-    text = "no rate that practice allows keeps service to the target: the least that lasts longest"
+    text = "no rate that practice allows keeps service to the target"
     return [rule_reason(case.practice, "hold_confidence", "warns", text, chosen.hold_probability)]
 
 
@@ -127,14 +175,19 @@ def pretreat_visit(pretreat: PlannedPretreat) -> PlannedVisit:
 
 
 def pretreat_inspection_visits(
-    storm: Storm, pretreat: PlannedPretreat | None, taken: set[int]
+    storm: Storm, pretreat: PlannedPretreat | None, lost_before: int | None, taken: set[int]
 ) -> list[PlannedVisit]:
-    """Return the looks that a pre-treat asks for."""
-    if pretreat is None:
+    """Return the looks that a pre-treat asks for, or one put down before that is lost in an hour.
+
+    Both are None where there is nothing to look at.
+    """
+    if pretreat is None and lost_before is None:
         return []
     case, looks = storm.case, {}
-    dose, lost = pretreat.result.doses[0], pretreat.result.failure_hour
-    if dose.additive is not None and case.stock.products[dose.additive].is_straight_chloride:
+    dose = None if pretreat is None else pretreat.result.doses[0]
+    lost = lost_before if pretreat is None else pretreat.result.failure_hour
+    additive = None if dose is None else dose.additive
+    if additive is not None and case.stock.products[additive].is_straight_chloride:
         looks[min(storm.onset + 1, case.n_hours - 1)] = "straight chloride: look for flash freeze"
     if lost is not None and not storm.has_snow:
         looks[lost] = "the liquid is expected to be used up: check, and treat slick spots again"

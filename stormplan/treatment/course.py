@@ -19,6 +19,7 @@ from stormplan.liquids.brine import CHLORIDES
 from stormplan.treatment import pretreatment, screening
 from stormplan.treatment.after_storm import final_pass, visits_after_storm
 from stormplan.treatment.before_storm import (
+    earlier_pretreat,
     pretreat_inspection_visits,
     pretreat_visit,
     select_pretreat,
@@ -155,16 +156,26 @@ def _treat(
         lying_mm[state.hour : storm.onset] = here.tolist()
     next_visit = next((hour for hour in storm.passes if hour > storm.onset), storm.end)
     is_protected = bool(reasons)
-    reasons += screening.pretreat_refusals(case, event, next_visit)
+    refusals = screening.pretreat_refusals(case, event, next_visit)
     window = Window((), storm.onset, ())
-    if not reasons:
+    if not refusals and not is_protected:
         window = pretreatment.find_window(case, event, state.hour, lying_mm)
         window = pretreatment.window_of_rounds(case, event, window)
-        reasons += window.reasons
+        refusals = window.reasons if not window.hours else ()
+    residual_l_m2 = _residual_l_m2(case, state) if is_pretreated else 0.0
+    lost_hour: int | None = None
+    if is_pretreated and not is_protected:
+        may_spray = screening.is_only_timing(refusals)
+        left_alone = yield from earlier_pretreat(storm, state, window, residual_l_m2, may_spray)
+        if left_alone is not None:
+            reason, lost_hour = left_alone
+            refusals, window = (reason,), Window((), storm.onset, ())
+            is_protected = is_served = True
+    reasons += refusals or window.reasons
     pretreat: PlannedPretreat | None = None
     cautions: list[str] = []
     if window.hours:
-        planned = yield from select_pretreat(storm, index, state, window)
+        planned = yield from select_pretreat(storm, index, state, window, residual_l_m2)
         pretreat, state, more, cautions = planned
         kept = screening.liquid_kept_from_before(case, event, next_visit)
         reasons += more if kept is None else [kept, *more]
@@ -173,7 +184,9 @@ def _treat(
     visits += work
     after, state = yield from visits_after_storm(storm, state, visits)
     visits += after
-    visits += pretreat_inspection_visits(storm, pretreat, {visit.hour for visit in visits})
+    visits += pretreat_inspection_visits(
+        storm, pretreat, lost_hour, {visit.hour for visit in visits}
+    )
     visits.sort(key=lambda visit: visit.hour)
     first = next((visit for visit in visits if visit.action.is_work), None)
     action = first.action if first is not None else Action.INSPECT
@@ -184,6 +197,12 @@ def _treat(
         ),
         state,
     )
+
+
+def _residual_l_m2(case: SurfaceCase, state: SurfaceState) -> float:
+    """Return the salts that lie there as brine of the yard's strength, mean of members [L/m²]."""
+    salts_kg_m2 = state.film.salts_kg_m2[:, 0, :].sum(axis=0).mean()
+    return float(salts_kg_m2) / case.stock.brine_nacl_kg_l
 
 
 def _strong_brine_frac(case: SurfaceCase) -> float:

@@ -2,7 +2,8 @@
 
 Practice bounds the search: a dry and calm hour with the right lead, the published range of rates,
 the ladder of blends. Of what the film model makes of it, the least that keeps service to the target
-is taken; where nothing does, the least that reaches the best hour that can be reached.
+is taken; where nothing does, the least that reaches the best hour, and more as far as that lasts
+longer on average.
 """
 
 from __future__ import annotations
@@ -215,8 +216,13 @@ RATE_RULES = {
 }
 
 
-def rates_l_m2(case: SurfaceCase, event: Event) -> tuple[list[float], Reasons]:
-    """Return the rates to try, lowest first, and the rules that bound them [L/m²]."""
+def rates_l_m2(
+    case: SurfaceCase, event: Event, residual_l_m2: float = 0.0
+) -> tuple[list[float], Reasons]:
+    """Return the rates to try, lowest first, and the rules that bound them [L/m²].
+
+    With ``residual_l_m2`` of a pre-treat that is down they stay within the highest; none may.
+    """
     practice, hazard = case.practice, snow_class(case, event)
     rules = RATE_RULES[hazard]
     reasons = [
@@ -233,7 +239,7 @@ def rates_l_m2(case: SurfaceCase, event: Event) -> tuple[list[float], Reasons]:
     low, high = (factor * min(practice.number(rule), ceiling) for rule in rules)
     count = max(math.ceil((high - low) / RATE_STEP_L_M2 - 1e-9), 0)
     steps = [*(low + RATE_STEP_L_M2 * step for step in range(count)), high]
-    return steps, (*reasons, *more)
+    return [rate for rate in steps if rate <= high - residual_l_m2 + 1e-9], (*reasons, *more)
 
 
 def _first_use_rate_factor(case: SurfaceCase) -> tuple[float, Reasons]:
@@ -336,13 +342,18 @@ def target_hour(case: SurfaceCase, event: Event, passes: Sequence[int]) -> tuple
 
 
 def select(
-    results: Sequence[DoseResult], blends_in_order: Sequence[Blend], best_start: int, steps_up: int
+    results: Sequence[DoseResult],
+    blends_in_order: Sequence[Blend],
+    best_start: int,
+    steps_up: int,
+    worth_frac: float,
 ) -> DoseResult:
-    """Return the least chloride that keeps service, else the least that keeps it longest.
+    """Return the least chloride that keeps service, else the most that is worth it.
 
     Of blends that do equally well the one that practice prefers, at the start nearest to the best;
     ``steps_up`` rates more of it, of those that do as well, where the coupled simulation asked for
-    them.
+    them. Where nothing keeps service, each higher rate must keep it longer than one before by
+    ``worth_frac`` of the time asked for, on average over the members with the event [-].
     """
     preference = {key: at for at, key in enumerate(blends_in_order)}
     longest = max(_until(result) for result in results)
@@ -354,8 +365,6 @@ def select(
         return blend, round(dose.rate_l_m2, 9), abs(dose.hour - best_start)
 
     least = min(enough, key=order)
-    if not steps_up:
-        return least
     chosen = least.doses[-1]
     higher = sorted(
         (
@@ -366,7 +375,12 @@ def select(
         ),
         key=lambda result: result.doses[-1].rate_l_m2,
     )
-    return higher[min(steps_up, len(higher)) - 1] if higher else least
+    if least.failure_hour is not None:
+        for result in higher:
+            if result.held_time_frac - least.held_time_frac >= worth_frac:
+                least = result
+        return least
+    return higher[min(steps_up, len(higher)) - 1] if steps_up and higher else least
 
 
 def _until(result: DoseResult) -> float:

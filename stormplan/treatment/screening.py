@@ -7,6 +7,7 @@ next visit to answer.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import timedelta
 
 import numpy as np
@@ -134,6 +135,14 @@ def pretreat_refusals(case: SurfaceCase, event: Event, last: int) -> tuple[Reaso
         _no_sprayer_comes(case, event),
     )
     return tuple(reason for reason in reasons if reason is not None)
+
+
+TIMING_RULES = ("lead_min", "max_wind")
+
+
+def is_only_timing(refusals: Sequence[Reason]) -> bool:
+    """Return whether nothing speaks against a liquid but that no good hour is left for it."""
+    return all(reason.rule in TIMING_RULES for reason in refusals)
 
 
 def _standing_water(event: Event) -> Reason | None:

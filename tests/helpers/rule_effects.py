@@ -38,7 +38,7 @@ from stormplan.record.entries import (
 )
 from stormplan.record.sprayer_positions import sprayer_positions
 from stormplan.record.stock_ledger import stock_book
-from stormplan.record.surface_history import ObservedCondition, SurfaceHistory
+from stormplan.record.surface_history import ObservedCondition, SurfaceHistory, surface_histories
 from stormplan.treatment.earlier_work import read_earlier_work
 from stormplan.weather.forecast import CellForecast, stack
 from stormplan.weather.providers import Location, fetch_forecasts
@@ -219,6 +219,7 @@ class RuleEffect:
     later: Mapping[str, Any] | None = None
     seen_icy_h_ago: float | None = None  # the record has ice seen so long before now
     treated_days_ago: float | None = None  # the last treatment in the record
+    sprayed_gal_kft2: float | None = None  # plain brine, an hour before now
     entries: tuple[Entry, ...] = ()  # of the record, about yards
     read_error_k: float | None = None  # of a reading of the night before, from the model
     table_sun_frac: float | None = None  # the forecast is a table with so much of a clear sky's sun
@@ -404,6 +405,7 @@ EFFECTS: dict[str, RuleEffect] = {
     "frost_close_call_below": RuleEffect("100 %", FROST_AT_DAWN),
     "hold_target": RuleEffect("end", snow(0.6, 12, 24)),
     "hold_confidence": RuleEffect("99 %", steady(27.5)),
+    "hold_confidence_treated": RuleEffect("30 %", steady(27.5), sprayed_gal_kft2=0.2),
     "max_ice_fraction": RuleEffect("0 %"),
     "plow_trigger_vehicle": RuleEffect("4 in", snow(0.5, 12, 18)),
     "plow_trigger_pedestrian": RuleEffect("3 in", snow(0.3, 12, 18), WALK),
@@ -580,6 +582,11 @@ def histories_of(effect: RuleEffect) -> dict[tuple[str, str], SurfaceHistory]:
     if effect.treated_days_ago is not None:
         treated_at = effect.now - timedelta(days=effect.treated_days_ago)
         return {("a", "here"): SurfaceHistory(last_treated_at=treated_at)}
+    if effect.sprayed_gal_kft2 is not None:
+        rate_l_m2 = effect.sprayed_gal_kft2 * units.L_M2_PER_GAL_KFT2
+        sprayed_at = effect.now - timedelta(hours=1)
+        done = Application(id="1", at=sprayed_at, site="a", surface="here", rate_l_m2=rate_l_m2)
+        return surface_histories([done], effect.now)
     if effect.seen_icy_h_ago is None:
         return {}
     seen = ObservedCondition(
