@@ -23,7 +23,6 @@ from stormplan.treatment.candidates import Dose, Mixtures
 from stormplan.weather.forecast import Forecast
 
 MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
-MIN_SNOWING_MEMBERS = 0.25  # part of the members that must snow before passes are planned for them
 
 
 @dataclass(frozen=True)
@@ -183,12 +182,12 @@ def _observe(restart: RestartState, at: int, seen: ObservedCondition, n_members:
     )
 
 
-def typical_snow_cm(forecast: Forecast) -> Array:
+def typical_snow_cm(forecast: Forecast, min_snowing_frac: float) -> Array:
     """Return hourly snow and sleet whose sum is the median member's total, (hour, cell) [cm].
 
     Members agree on a storm more than on its hours: the median of each hour alone adds up to
-    less than any of them. Only members that snow at all are asked, if they are a part that counts:
-    passes are for the forecasts that bring the snow.
+    less than any of them. Only members that snow at all are asked, if they are at least
+    ``min_snowing_frac`` of all [-]: passes are for the forecasts that bring the snow.
     """
     sleet_cm = 100.0 * np.nan_to_num(forecast["sleet_mm"]) / SLEET_KG_M3
     fallen = np.cumsum(np.nan_to_num(forecast["snowfall_cm"]) + sleet_cm, axis=0)
@@ -196,7 +195,7 @@ def typical_snow_cm(forecast: Forecast) -> Array:
         total = fallen[:, :, 0]
     else:
         snows = fallen[-1] > MIN_SNOW_CM
-        counts = snows.mean(axis=1) >= MIN_SNOWING_MEMBERS
+        counts = snows.mean(axis=1) >= min_snowing_frac
         asked = np.where(snows | ~counts[:, None], fallen, np.nan)
         total = np.nanmedian(asked, axis=2)
     return np.diff(total, axis=0, prepend=0.0)

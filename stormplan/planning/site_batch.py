@@ -341,7 +341,8 @@ def _decide_group(
     }  # fmt: skip
     mixtures = Mixtures(sites.products)
     distinct_columns = tuple(dict.fromkeys(columns_by_surface.values()))
-    block_run = _simulate_block(forecast, distinct_columns, now, mixtures)
+    plow_probability = sites.practice().number("plow_probability")
+    block_run = _simulate_block(forecast, distinct_columns, now, mixtures, plow_probability)
     index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
     stocks = {key: _yard_stock(sites, key) for key in sites.yards}
     outlooks: dict[tuple[PlowedColumn, HazardThresholds, bool], Outlook] = {}
@@ -445,11 +446,12 @@ def _simulate_block(
     plowed_columns: tuple[PlowedColumn, ...],
     now: datetime,
     mixtures: Mixtures,
+    plow_probability: float,
 ) -> _BlockRun:
     """Return the simulation without further chemical, plowed at the trigger."""
     n_past = round((floor_hour(now) - forecast.start) / timedelta(hours=1))
     forecast_from_now = forecast.from_hour(n_past)
-    snow_cm = typical_snow_cm(forecast).T.tolist()
+    snow_cm = typical_snow_cm(forecast, plow_probability).T.tolist()
     past_passes, passes = zip(
         *(pass_hours(item, snow_cm[item.column.cell], n_past) for item in plowed_columns),
         strict=True,

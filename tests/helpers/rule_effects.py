@@ -407,6 +407,9 @@ EFFECTS: dict[str, RuleEffect] = {
     "hold_confidence": RuleEffect("99 %", steady(27.5)),
     "hold_confidence_treated": RuleEffect("30 %", steady(27.5), sprayed_gal_kft2=0.2),
     "max_ice_fraction": RuleEffect("0 %"),
+    "plow_probability": RuleEffect(
+        "75 %", open_reason="felt with an ensemble of forecasts: tests/test_plowed_columns.py"
+    ),
     "plow_trigger_vehicle": RuleEffect("4 in", snow(0.5, 12, 18)),
     "plow_trigger_pedestrian": RuleEffect("3 in", snow(0.3, 12, 18), WALK),
     "post_treat": RuleEffect("solid", snow(0.6)),
