@@ -243,6 +243,14 @@ def test_cards_and_routes_have_plows_and_spreaders(busy):
     assert salter.loads[0].heading.startswith("Load 1: ")
     assert " lb of salt, leave " in salter.loads[0].heading
     assert views["Plow, plowing"].loads[0].heading.startswith("Round 1, leave ")
+    assert salter.loads[0].heading.endswith(salter.leave.split(", ")[1].removesuffix(" CST"))
+    assert all(stop.rate.endswith(" lb/1000 ft²") for stop in salter.loads[0].stops)
+    truck = views["Truck, post-treating"].loads[0]
+    assert "gal of 80/20 calcium 32 %, leave " in truck.heading
+    assert all(" gal/1000 ft²" in stop.rate for stop in truck.stops)
+    said = {(stop.surface, stop.amount) for load in views["Plow, plowing"].loads
+            for stop in load.stops}  # fmt: skip
+    assert said == {("asphalt lot", "plow"), ("walk", "shovel")}
     files = reports.render_reports(plan)
     assert "Salter, spread 1" in files["rounds.gpx"]
     assert "Plow, plowing" in files["rounds.html"]

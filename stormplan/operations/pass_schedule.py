@@ -96,7 +96,9 @@ class PassStop(Record):
     kind : str
         Plow, spread or post-treat.
     material : str or None
-        Salt, sand, or the key of the additive; None where nothing of the kind goes down.
+        Salt, sand, or the name of the additive; None for plain brine, and where nothing goes down.
+    additive_frac : float
+        Additive in the blend by volume [-].
     planned_at : datetime
         Start of the hour it was decided for, UTC.
     start, end : datetime
@@ -107,6 +109,8 @@ class PassStop(Record):
         Salt or sand that goes down [kg].
     volume_l : float
         Liquid that goes down [L].
+    solid_rate_kg_m2, rate_l_m2 : float
+        Application rate of salt or sand [kg/m²], and of liquid [L/m²].
     drive_h : float
         Drive to it [h].
     """
@@ -115,12 +119,15 @@ class PassStop(Record):
     surface: str
     kind: PassKind
     material: str | None
+    additive_frac: float
     planned_at: AwareDatetime
     start: AwareDatetime
     end: AwareDatetime
     load: int
     solid_kg: float
     volume_l: float
+    solid_rate_kg_m2: float
+    rate_l_m2: float
     drive_h: float
 
 
@@ -475,18 +482,22 @@ def _material(task: _Task) -> tuple[str | None, float]:
 
 
 def _stop(task: _Task, stop: TimedStop, clock: RoundClock) -> PassStop:
-    amount, kind = stop.part.amount, task.kind
+    amount, kind, visit = stop.part.amount, task.kind, task.job.visit
+    spreads, sprays = kind == "spread", kind == "post-treat"
     return PassStop(
         site=task.job.site,
         surface=task.job.surface,
         kind=kind,
-        material=_material(task)[0],
+        material=visit.additive_name if sprays else _material(task)[0],
+        additive_frac=visit.additive_frac if sprays else 0.0,
         planned_at=task.job.visit.at,
         start=clock.moment(stop.begin_s),
         end=clock.moment(stop.end_s),
         load=stop.load + 1,
-        solid_kg=amount if kind == "spread" else 0.0,
-        volume_l=amount if kind == "post-treat" else 0.0,
+        solid_kg=amount if spreads else 0.0,
+        volume_l=amount if sprays else 0.0,
+        solid_rate_kg_m2=visit.solid_rate_kg_m2 if spreads else 0.0,
+        rate_l_m2=visit.rate_l_m2 if sprays else 0.0,
         drive_h=stop.drive_s / 3600.0,
     )
 

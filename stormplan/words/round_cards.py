@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
+from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.operations.pass_schedule import PassStop
 from stormplan.operations.sprayer_schedule import SprayerPlan, Stop
 from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
@@ -134,55 +135,67 @@ def _pass_views(plan: Plan, fmt: ReportFormat) -> Iterator[RoundView]:
         for vehicle in schedule.vehicles:
             if vehicle.start is None or vehicle.back_at is None:
                 continue
-            loads = tuple(
-                _pass_load(number, list(stops), surfaces, fmt)
-                for number, stops in groupby(vehicle.stops, key=lambda stop: stop.load)
-            )
+            loads: list[LoadView] = []
+            for number, of_load in groupby(vehicle.stops, key=lambda stop: stop.load):
+                stops = list(of_load)
+                leave = stops[0].start - timedelta(hours=stops[0].drive_h)
+                leave = leave if loads else vehicle.start
+                loads.append(_pass_load(number, leave, stops, surfaces, fmt))
             yield RoundView(
                 vehicle=f"{vehicle.name}, {PASS_NOUNS[vehicle.kind]}",
                 yard=yards[schedule.yard],
                 leave=fmt.dated_hour(vehicle.start),
                 back=fmt.day_hour(vehicle.back_at),
                 takes=format_working_time(vehicle.working_h),
-                loads=loads,
+                loads=tuple(loads),
             )
 
 
 def _pass_load(
     number: int,
+    leave: datetime,
     stops: Sequence[PassStop],
     surfaces: Mapping[tuple[str, str], tuple[SitePlan, SurfacePlan]],
     fmt: ReportFormat,
 ) -> LoadView:
-    leave = fmt.day_hour(stops[0].start - timedelta(hours=stops[0].drive_h))
-    amount = _pass_amount(
-        sum(one.solid_kg for one in stops), sum(one.volume_l for one in stops), fmt
-    )
-    what = "" if not amount else f": {amount} of {stops[0].material or 'brine'}"
-    return LoadView(
-        heading=f"{'Load' if amount else 'Round'} {number}{what}, leave {leave}",
-        stops=tuple(
+    views = []
+    for stop in stops:
+        site, surface = surfaces[stop.site, stop.surface]
+        is_walked = SURFACE_CLASSES[surface.surface_class].use == "pedestrian"
+        amount, rate = "shovel" if is_walked else "plow", ""
+        if stop.solid_kg > 0.0:
+            amount = fmt.units.mass(stop.solid_kg)
+            rate = fmt.units.solid_rate(stop.solid_rate_kg_m2)
+        elif stop.volume_l > 0.0:
+            amount = fmt.units.volume(stop.volume_l)
+            rate = fmt.units.liquid_rate(stop.rate_l_m2)
+        views.append(
             StopView(
                 start=fmt.day_hour(stop.start),
-                site=surfaces[stop.site, stop.surface][0].name,
-                geo=geo_link(surfaces[stop.site, stop.surface][0]),
-                surface=surfaces[stop.site, stop.surface][1].name,
+                site=site.name,
+                geo=geo_link(site),
+                surface=surface.name,
                 drive=format_working_time(stop.drive_h) if stop.drive_h > 0.0 else "",
-                amount=_pass_amount(stop.solid_kg, stop.volume_l, fmt) or "plow",
-                rate="",
+                amount=amount,
+                rate=rate,
                 done=f"Done by {fmt.time_of_day(stop.end)}.",
                 cautions=(),
             )
-            for stop in stops
-        ),
-    )
+        )
+    what = _load_text(stops, fmt)
+    return LoadView(f"{what[0]} {number}{what[1]}, leave {fmt.day_hour(leave)}", tuple(views))
 
 
-def _pass_amount(solid_kg: float, volume_l: float, fmt: ReportFormat) -> str:
-    """Return what goes down; empty where nothing does."""
+def _load_text(stops: Sequence[PassStop], fmt: ReportFormat) -> tuple[str, str]:
+    """Return what a load is called, and what it is of."""
+    solid_kg, volume_l = sum(one.solid_kg for one in stops), sum(one.volume_l for one in stops)
+    first = stops[0]
     if solid_kg > 0.0:
-        return fmt.units.mass(solid_kg)
-    return fmt.units.volume(volume_l) if volume_l > 0.0 else ""
+        return "Load", f": {fmt.units.mass(solid_kg)} of {first.material}"
+    if volume_l > 0.0:
+        blend = blend_name(first.material, first.additive_frac)
+        return "Load", f": {fmt.units.volume(volume_l)} of {blend}"
+    return "Round", ""
 
 
 def _load_view(
