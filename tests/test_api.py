@@ -127,10 +127,10 @@ def test_brine_takes_and_returns_numbers_arrays_and_series():
 @pytest.mark.parametrize(
     ("call", "says"),
     [
-        ({"wt_pct": -1}, r"nacl of -1 % by weight is no solution; accepted is 0 to 26\.4 %"),
+        ({"wt_pct": -1}, r"nacl of -1 % by weight is not a solution; accepted is 0 to 26\.4 %"),
         ({"wt_pct": 28}, "accepted is 0 to 26.4 %"),
         ({"wt_pct": float("nan")}, "nacl of nan %"),
-        ({"wt_pct": "strong"}, "nacl 'strong' is no number"),
+        ({"wt_pct": "strong"}, "nacl 'strong' is not a number"),
         ({"cacl2": 45}, "cacl2 of 45 %"),
         ({"wt_pct": 20, "nacl": 3}, "give one of them"),
         ({"nacl": 26, "cacl2": 40, "mgcl2": 34}, "leave no water"),
@@ -231,7 +231,7 @@ def test_unknown_hours_stay_unknown():
     ("table", "says"),
     [
         (weather().rename(columns={"dew_point_c": "dewpoint_c"}), "did you mean 'dew_point_c'"),
-        (weather(operator="ann"), r"column 'operator' is no variable; accepted: .*air_temp_c"),
+        (weather(operator="ann"), r"column 'operator' is not a variable; accepted: .*air_temp_c"),
         (weather().drop(columns="air_temp_c"), "no column 'air_temp_c'"),
         (weather(cloud_frac=80.0), r"'cloud_frac', row 2026-01-10 12:00:00-06:00: .*80.*0 to 1"),
         (weather(air_temp_c="cold"), "'air_temp_c', row 2026-01-10 12.*'cold' is not usable"),
@@ -363,7 +363,7 @@ def test_the_same_night_by_hand_and_by_the_interface_is_one_model(frost_night):
         ({"sky_view_frac": 90}, "sky_view_frac 90 is not usable"),
         ({"wind_factor": -1}, "wind_factor -1 is not usable"),
         ({"depths_m": [5.0]}, r"5\.0 is not usable; accepted: 0 to 2 m"),
-        ({"treatments": ["brine"]}, "'brine' is no treatment"),
+        ({"treatments": ["brine"]}, "'brine' is not a treatment"),
         (
             {"treatments": [api.PlowPass(datetime(2026, 2, 1, tzinfo=UTC))]},
             "is outside the table, which runs from 2026-01-10 12:00:00-06:00",
@@ -440,5 +440,5 @@ def test_a_plan_is_read_back_as_it_was_written(tmp_path):
     path.write_text(stormplan.demo_plan().model_dump_json(), encoding="utf-8")
     assert stormplan.read_plan(path).model_dump_json() == path.read_text(encoding="utf-8")
     (tmp_path / "other.json").write_text("{}")
-    with pytest.raises(InputError, match="is no plan of this version"):
+    with pytest.raises(InputError, match="is not a plan of this version"):
         stormplan.read_plan(tmp_path / "other.json")

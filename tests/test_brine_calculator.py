@@ -308,7 +308,9 @@ def test_a_products_limit():
 
 
 def test_an_unknown_product():
-    with pytest.raises(Exception, match=r"'clam' is no liquid known here; .*\(did you mean calm\?"):
+    with pytest.raises(
+        Exception, match=r"'clam' is not a liquid known here; .*\(did you mean calm\?"
+    ):
         brine_calculator.compute_blend(**ASKED | {"additive": "clam"})
 
 
@@ -355,7 +357,7 @@ def test_an_unknown_product():
         ),
         (
             "hydrometer --reading 1.18 --temp 200",
-            "--temp: '200' is no temperature for a tank or a film",
+            "--temp: '200' is not a temperature for a tank or a film",
         ),
         (
             "hydrometer --reading 1.18 --temp warm",
@@ -377,7 +379,7 @@ def test_an_unknown_product():
         ("blend --additive acetate=50", "--additive: 'acetate=50' is not a chloride's strength"),
         (
             "blend --additive beet",
-            "--additive: 'beet' is no liquid known here; write a strength as",
+            "--additive: 'beet' is not a liquid known here; write a strength as",
         ),
         ("blend --additive cacl2=32", "say how much of the blend, as --share 5 for 95/5"),
         ("blend --brine 1.178", "'1.178' looks like a hydrometer reading; accepted is percent by"),

@@ -127,7 +127,7 @@ def test_a_documented_number_has_its_unit_in_brackets_and_nothing_else_has():
         suffix = max((s for s in UNITS if name.endswith(s)), key=len, default=None)
         if not NUMERIC.search(kind) or re.search(r"\bbool\b", kind):
             only = units == ["-"]  # a table names the units of its columns
-            assert not only, f"{where} is no number, and has [-]"
+            assert not only, f"{where} is not a number, and has [-]"
         elif suffix is not None and not is_compound:
             checked += 1
             assert UNITS[suffix] in units, f"{where}: {UNITS[suffix]} is not among {units}"

@@ -210,7 +210,7 @@ def test_an_absurd_value_is_dropped_not_the_run():
 def test_a_value_that_is_no_number_is_dropped_and_said(value):
     cell = parse(gridpoint_reply(windGust=layer("wmoUnit:km_h-1", (6, "PT1H", value))))
     assert np.isnan(at(cell, "wind_gust_ms", 6))
-    assert any("windGust: value that is no number, dropped" in note for note in cell.notes)
+    assert any("windGust: value that is not a number, dropped" in note for note in cell.notes)
 
 
 def test_more_water_than_can_fall_is_dropped_and_said():

@@ -226,7 +226,7 @@ def test_missing_is_said_and_counts_as_degraded(kept):
     assert "nothing these rules ask for is missing" in done.output
     # a day without a plan in the archive, nor words on the weather
     assert "missing: weather" in run(folder, "missing", "a", "2026-01-05", "--rules", "nh").output
-    for words, said in ((("b", "2026-01-12"), "no site 'b'"), (("a", "Monday"), "is no day")):
+    for words, said in ((("b", "2026-01-12"), "no site 'b'"), (("a", "Monday"), "is not a day")):
         refused = run(folder, "missing", *words, "--rules", "nh")
         assert said in str(refused.exception)
 

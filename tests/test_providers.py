@@ -345,7 +345,7 @@ def test_every_source_a_sites_file_may_name_can_be_opened(archive, replay, tmp_p
 
 @pytest.mark.parametrize(("latitude", "longitude"), [(91, 0), (0, 181), (float("nan"), 0)])
 def test_a_place_that_is_none_is_refused(latitude, longitude):
-    with pytest.raises(InputError, match=r"lot: .* is no place; latitude is -90 to 90"):
+    with pytest.raises(InputError, match=r"lot: .* is not a place; latitude is -90 to 90"):
         Location("lot", latitude, longitude)
 
 

@@ -135,7 +135,7 @@ def test_every_problem_has_its_line_and_nothing_is_half_imported(run, tmp_path):
     said = str(run("import", str(file)).exception)
     for number, words in {
         3: "timezone", 4: "rate_l_m2", 5: "yet to come", 6: "says something else",
-        7: "is no JSON", 8: "10 cells under 8 columns", 9: "sweep",
+        7: "is not JSON", 8: "10 cells under 8 columns", 9: "sweep",
     }.items():  # fmt: skip
         (line,) = [one for one in said.splitlines() if f"night.csv:{number}:" in one]
         assert words in line
@@ -227,7 +227,7 @@ def test_a_photo_is_kept_by_its_hash_and_checked(run, tmp_path):
     assert f"photo lot.jpg of entry {entry.id} is not in" in changed.output
     (tmp_path / "notes.jpg").write_bytes(b"#!/bin/sh")
     refused = run("add", "pass", "mill", "lot", "--photo", str(tmp_path / "notes.jpg"))
-    assert "is no photo" in str(refused.exception)
+    assert "is not a photo" in str(refused.exception)
 
 
 @pytest.mark.parametrize(

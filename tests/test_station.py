@@ -132,7 +132,7 @@ def test_times_without_a_zone_need_one_and_follow_its_clock_changes(tmp_path):
         ("time,dew_point_c\n", "t.csv:1: no column 'air_temp_c'"),
         ("time,air_temp_c,air_temp_c\n", "t.csv:1: column 'air_temp_c' stands twice"),
         ("time,air_temp_c\n", "t.csv:2: no rows"),
-        ("time,air_temp_c\nnoon,1\n", "t.csv:2: column 'time': 'noon' is no time"),
+        ("time,air_temp_c\nnoon,1\n", "t.csv:2: column 'time': 'noon' is not a time"),
         ("time,air_temp_c\n2026-01-10T06:30Z,1\n", "t.csv:2: .* is not on the whole hour"),
         ("time,air_temp_c\n2026-01-10T06Z,cold\n", "t.csv:2: column 'air_temp_c': 'cold' is no nu"),
         ("time,air_temp_c\n2026-01-10T06Z,88\n", "'air_temp_c': 88 is out of range; accepted: -60"),
@@ -167,21 +167,21 @@ def test_every_problem_of_a_table_comes_at_once(tmp_path):
     [
         (
             ["--lat", "95", "--lon", "0"],
-            "--lat, --lon: latitude 95.0, longitude 0.0 is no place",
+            "--lat, --lon: latitude 95.0, longitude 0.0 is not a place",
         ),
         (
             [*PLACE, "--surface", "ice_rink"],
             "--surface: surface .ice_rink. is not known; accepted: as",
         ),
         ([*PLACE, "--depths", "deep"], "--depths deep is not usable"),
-        ([*PLACE, "--treatment", "now"], "--treatment 'now' is no treatment"),
+        ([*PLACE, "--treatment", "now"], "--treatment 'now' is not a treatment"),
         ([*PLACE, "--treatment", "2026-01-10T06,brine,0.5 gal/1000 ft2"], "is not a time"),
         (
             [*PLACE, "--treatment", "2026-01-10T06Z,tar,0.5 gal/1000 ft2"],
             "no product 'tar'; accepted",
         ),
         ([*PLACE, "--treatment", "2027-01-10T06Z,brine,0.5 gal/1000 ft2"], "is outside the table"),
-        ([*PLACE, "--timezone", "Mars"], "'Mars' is no time zone"),
+        ([*PLACE, "--timezone", "Mars"], "'Mars' is not a time zone"),
     ],
 )
 def test_unusable_options_are_refused(tmp_path, arguments, message):

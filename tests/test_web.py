@@ -266,7 +266,7 @@ def test_a_photo_is_kept_by_its_hash_whatever_it_is_called(folder, base, visit, 
     program = {"photo": ("lot.jpg", b"#!/bin/sh\nreboot", "image/jpeg")}
     again = form | {"key": secrets.token_hex(16)}
     refused = crew.post(f"{base}/entry", data=again, files=program)
-    assert (refused.status_code, "is no photo" in refused.text) == (422, True)
+    assert (refused.status_code, "is not a photo" in refused.text) == (422, True)
 
 
 def test_a_form_with_files_is_read_as_browsers_send_it():

@@ -183,13 +183,13 @@ def _percent(name: str, given: ArrayLike) -> Array:
     try:
         pct = np.asarray(given, dtype=float)
     except (TypeError, ValueError):
-        raise InputError(f"{name} {given!r} is no number; give percent by weight") from None
+        raise InputError(f"{name} {given!r} is not a number; give percent by weight") from None
     strongest = 100.0 * cold_storage.SATURATION_FRAC.get(name, 1.0)  # type: ignore[call-overload]
     wrong = ~((pct >= 0.0) & (pct <= strongest))
     if np.any(wrong):
         raise InputError(
-            f"{name} of {np.ravel(pct)[np.argmax(wrong)]:g} % by weight is no solution; accepted "
-            f"is 0 to {strongest:.4g} %"
+            f"{name} of {np.ravel(pct)[np.argmax(wrong)]:g} % by weight is not a solution; "
+            f"accepted is 0 to {strongest:.4g} %"
         )
     return np.asarray(pct / 100.0)
 

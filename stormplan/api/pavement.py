@@ -161,7 +161,7 @@ def _treatment_at(
     """Return a treatment at its hour, or raise if it is none, or in no hour that is known."""
     if not isinstance(one, (LiquidApplication, PlowPass)):
         raise InputError(
-            f"treatments: {one!r} is no treatment; accepted: LiquidApplication, PlowPass"
+            f"treatments: {one!r} is not a treatment; accepted: LiquidApplication, PlowPass"
         )
     label = f"treatments: {type(one).__name__} at {one.time}"
     hour = int((aware_utc(one.time, "treatments:") - cell.start) // HOUR)

@@ -73,7 +73,7 @@ def forecast_from_dataframe(
     >>> forecast_from_dataframe(weather.rename(columns={"dew_point_c": "dewpoint_c"}), 43.1, -89.4)
     Traceback (most recent call last):
     ...
-    stormplan.errors.InputError: column 'dewpoint_c' is no variable; did you mean 'dew_point_c'?
+    stormplan.errors.InputError: column 'dewpoint_c' is not a variable; did you mean 'dew_point_c'?
     """
     station.check_place(latitude, longitude)
     start, given = read_table(weather)
@@ -107,7 +107,7 @@ def read_table(weather: pd.DataFrame) -> tuple[datetime, dict[str, Array]]:
     columns: dict[str, Array] = {}
     for name in weather.columns:
         if name not in VARIABLES:
-            problems.append(f"column '{name}' is no variable; {near_column_text(str(name))}")
+            problems.append(f"column '{name}' is not a variable; {near_column_text(str(name))}")
         elif isinstance(weather[name], pd.DataFrame):
             problems.append(f"column '{name}' stands more than once; give each once")
         else:
@@ -136,7 +136,7 @@ def _check_index(index: pd.Index[Any]) -> datetime:
             "df.tz_localize('America/Chicago') or pd.to_datetime(..., utc=True)"
         )
     if index.empty or index.hasnans:
-        raise InputError("the index has no hours, or one that is no time (NaT); give every hour")
+        raise InputError("the index has no hours, or one that is not a time (NaT); give every hour")
     utc = index.tz_convert("UTC")
     off_hour = np.flatnonzero(utc != utc.floor("h"))
     if off_hour.size:

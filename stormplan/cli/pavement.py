@@ -277,7 +277,7 @@ def parse_treatment(text: str, products: Mapping[str, Product]) -> tuple[datetim
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 3:
         raise InputError(
-            f"--treatment '{text}' is no treatment; write it as "
+            f"--treatment '{text}' is not a treatment; write it as "
             "'2026-01-12T06:00Z,brine,0.5 gal/1000 ft2'"
         )
     time = _parse_moment(parts[0])

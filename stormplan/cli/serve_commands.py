@@ -44,7 +44,7 @@ def add_person(
     from stormplan.store.people import PeopleLog, Role
 
     if role not in tuple(Role):
-        raise InputError(f"'{role}' is no role; accepted: {', '.join(Role)}")
+        raise InputError(f"'{role}' is not a role; accepted: {', '.join(Role)}")
     try:
         checked = printable_name(name)
     except ValueError as error:

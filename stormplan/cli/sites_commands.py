@@ -236,7 +236,7 @@ def import_sites(
     readers = {".csv": site_import.read_csv, ".geojson": site_import.read_geojson}
     read = readers.get(file.suffix.lower())
     if read is None:
-        raise InputError(f"{file} is no list of surfaces; accepted: {', '.join(readers)}")
+        raise InputError(f"{file} is not a list of surfaces; accepted: {', '.join(readers)}")
     try:
         imported = read(file.read_text(encoding="utf-8-sig"), file.name)
     except (OSError, UnicodeDecodeError) as error:

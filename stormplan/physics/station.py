@@ -124,8 +124,8 @@ def check_place(latitude_deg: float, longitude_deg: float) -> None:
     """Raise ``InputError`` where a latitude and longitude [°] are no place."""
     if not (-90.0 <= latitude_deg <= 90.0 and -180.0 <= longitude_deg <= 180.0):
         raise InputError(
-            f"latitude {latitude_deg}, longitude {longitude_deg} is no place; accepted: -90 to 90 "
-            "and -180 to 180, west negative"
+            f"latitude {latitude_deg}, longitude {longitude_deg} is not a place; accepted: -90 to "
+            "90 and -180 to 180, west negative"
         )
 
 

@@ -35,7 +35,9 @@ def parse_plan(document: str, label: str) -> Plan:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"]))
-        raise InputError(f"{label} is no plan of this version: {where}: {first['msg']}") from error
+        raise InputError(
+            f"{label} is not a plan of this version: {where}: {first['msg']}"
+        ) from error
 
 
 def plan_schema() -> str:

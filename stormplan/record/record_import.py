@@ -175,7 +175,7 @@ def _parts(column: str, cell: str) -> object:
     try:
         return json.loads(cell)
     except ValueError:
-        raise InputError(f"{column}: '{cell}' is no JSON") from None
+        raise InputError(f"{column}: '{cell}' is not JSON") from None
 
 
 def _is_known(entry: Entry, known: Mapping[str, Entry]) -> bool:

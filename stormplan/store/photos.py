@@ -67,7 +67,7 @@ def keep_photo(folder: Path, name: str, content: bytes) -> tuple[str, str]:
     """
     ending = next((end for kind, end in PHOTO_KINDS if kind.match(content)), None)
     if ending is None:
-        raise InputError(f"{safe_name(name)} is no photo; accepted: JPEG, PNG, WebP, HEIC")
+        raise InputError(f"{safe_name(name)} is not a photo; accepted: JPEG, PNG, WebP, HEIC")
     sha256 = hashlib.sha256(content).hexdigest()
     path = folder / f"{sha256}{ending}"
     try:

@@ -334,7 +334,7 @@ def target_hour(case: SurfaceCase, event: Event, passes: Sequence[int]) -> tuple
     )
     first_pass = next((hour for hour in passes if hour > onset), end)
     hour = {"auto": first_pass, "first plow": first_pass, "end": end, "opening": opening}[wish]
-    reason = rule_reason(case.practice, "hold_target", "sets", f"hold to: {wish}")
+    reason = rule_reason(case.practice, "hold_target", "sets", f"how long it is to last: {wish}")
     return min(max(hour, onset + 1), case.n_hours), reason
 
 

@@ -174,7 +174,7 @@ def _parse_zone(timezone: str | None) -> ZoneInfo | None:
     try:
         return ZoneInfo(timezone)
     except (ZoneInfoNotFoundError, ValueError):
-        raise InputError(f"'{timezone}' is no time zone; write it as America/Chicago") from None
+        raise InputError(f"'{timezone}' is not a time zone; write it as America/Chicago") from None
 
 
 def _is_foreign(name: str) -> bool:
@@ -227,7 +227,7 @@ def _parse_time(text: str, zone: ZoneInfo | None, last: datetime | None) -> date
     try:
         time = datetime.fromisoformat(text)
     except ValueError:
-        raise InputError(f"'{text}' is no time; write it as 2026-01-12T06:00Z") from None
+        raise InputError(f"'{text}' is not a time; write it as 2026-01-12T06:00Z") from None
     if time.tzinfo is None:
         time = _place_in_zone(text, time, zone, last)
     time = time.astimezone(UTC)
@@ -265,7 +265,7 @@ def _parse_number(name: str, text: str) -> float:
         return float(text)
     except ValueError:
         raise InputError(
-            f"'{text}' is no number; give a number, or nothing where it is not known "
+            f"'{text}' is not a number; give a number, or nothing where it is not known "
             f"({valid_range_text(name)})"
         ) from None
 

@@ -547,7 +547,7 @@ class Fetcher:
             location = answer.headers["location"]
             followed = redirect_target(target, location)
             if followed is None:
-                raise _NoResponse("sent on to what is no address, refused", retryable=False)
+                raise _NoResponse("sent on to what is not an address, refused", retryable=False)
             target = followed
             if origin(target) != origin(url):
                 raise _NoResponse(f"sent on to another host ({target}), refused", retryable=False)

@@ -233,7 +233,7 @@ class _Pages:
             else:
                 fields = dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=40))
         except ValueError:
-            raise _RefusedError(400, "this is no form") from None
+            raise _RefusedError(400, "this is not a form") from None
         if site != "same-origin" or not hmac.compare_digest(
             fields.get("token", "").encode(), visitor.token.encode()
         ):

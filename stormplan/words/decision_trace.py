@@ -110,12 +110,14 @@ def _treatment_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
         trace.append("Also weighed:")
         for other in item.alternatives:
             until = (
-                "to the target" if other.holds_until is None else fmt.day_hour(other.holds_until)
+                "to the target"
+                if other.holds_until is None
+                else f"until {fmt.day_hour(other.holds_until)}"
             )
             trace.append(
                 f"  {blend_name(other.additive, other.additive_frac)} at"
                 f" {fmt.units.liquid_rate(other.rate_l_m2)} from {fmt.day_hour(other.start)}:"
-                f" holds until {until}, {fmt.units.mass(other.chloride_kg)} of chloride"
+                f" good {until}, {fmt.units.mass(other.chloride_kg)} of chloride"
             )
     return trace
 
@@ -176,7 +178,7 @@ def _pass_lines(
 def _film_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
     assert item.hold_target is not None  # every pre-treat has one
     if item.holds_until is None:
-        trace = [f"holds to the target, {fmt.day_hour(item.hold_target)}"]
+        trace = [f"good to the target, {fmt.day_hour(item.hold_target)}"]
     else:
         trace = [
             f"fails at {fmt.day_hour(item.holds_until)}, target {fmt.day_hour(item.hold_target)}"

@@ -55,7 +55,7 @@ def parse_temp_c(text: str, option: str, system: UnitSystem) -> float:
     value = _parse_quantity(text, option, "temperature", "f" if system == "us" else "c")
     if not MIN_TANK_TEMP_C <= value <= MAX_TANK_TEMP_C:
         raise InputError(
-            f"{option}: '{text}' is no temperature for a tank or a film; accepted is "
+            f"{option}: '{text}' is not a temperature for a tank or a film; accepted is "
             f"{units.c_to_f(MIN_TANK_TEMP_C):.0f} to {units.c_to_f(MAX_TANK_TEMP_C):.0f} °F "
             f"({MIN_TANK_TEMP_C:.0f} to {MAX_TANK_TEMP_C:.0f} °C)"
         )
@@ -183,7 +183,7 @@ def parse_liquid(
     near = difflib.get_close_matches(stripped, products, n=1)
     known = f"the sites file has {', '.join(products)}" if products else "name it with --sites FILE"
     raise InputError(
-        f"{option}: '{text}' is no liquid known here; write a strength as cacl2=32 or a product "
+        f"{option}: '{text}' is not a liquid known here; write a strength as cacl2=32 or a product "
         f"of the sites file ({f'did you mean {near[0]}? ' if near else ''}{known})"
     )
 

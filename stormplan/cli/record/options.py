@@ -137,4 +137,4 @@ def parse_day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise InputError(f"'{text}' is no day; accepted: 2026-01-12") from None
+        raise InputError(f"'{text}' is not a day; accepted: 2026-01-12") from None

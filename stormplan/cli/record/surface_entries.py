@@ -84,7 +84,7 @@ def add_inspection(
     from stormplan.record.entries import WITH_DEPTH, Condition
 
     if condition not in tuple(Condition):
-        raise InputError(f"'{condition}' is no condition; accepted: {', '.join(Condition)}")
+        raise InputError(f"'{condition}' is not a condition; accepted: {', '.join(Condition)}")
     if condition in WITH_DEPTH and depth is None:
         raise InputError(f"how deep is the {condition}? add --depth, like --depth 2in")
     depth_m = parse_given(depth, "length")

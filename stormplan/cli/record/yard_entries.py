@@ -78,7 +78,7 @@ def add_load(
 def _load_part(text: str) -> EntryValues:
     store, is_split, volume = text.partition("=")
     if not is_split:
-        raise InputError(f"'{text}' is no part of a load; accepted: t1=450gal")
+        raise InputError(f"'{text}' is not a part of a load; accepted: t1=450gal")
     return {"store": store, "volume_l": parse_given(volume, "volume")}
 
 
@@ -140,7 +140,7 @@ def add_loss(
     from stormplan.record.entries import LossCause
 
     if cause not in tuple(LossCause):
-        raise InputError(f"'{cause}' is no cause; accepted: {', '.join(LossCause)}")
+        raise InputError(f"'{cause}' is not a cause; accepted: {', '.join(LossCause)}")
     return {"kind": "loss", "yard": yard, "store": store, "cause": cause, **_amount(store, amount)}
 
 

@@ -72,8 +72,8 @@ class Location:
     def __post_init__(self) -> None:
         if not (-90.0 <= self.latitude_deg <= 90.0 and -180.0 <= self.longitude_deg <= 180.0):
             raise InputError(
-                f"{self.key}: {self.latitude_deg}, {self.longitude_deg} is no place; latitude is "
-                "-90 to 90 and longitude -180 to 180 degrees, west negative"
+                f"{self.key}: {self.latitude_deg}, {self.longitude_deg} is not a place; latitude "
+                "is -90 to 90 and longitude -180 to 180 degrees, west negative"
             )
 
 

@@ -64,7 +64,7 @@ def parse_alerts(payload: object) -> tuple[list[ZonedAlert], list[str]]:
     """
     features = payload.get("features") if isinstance(payload, Mapping) else None
     if not isinstance(features, Sequence) or isinstance(features, str):
-        raise ForecastError("nws alerts: the reply is no collection of alerts ('features')")
+        raise ForecastError("nws alerts: the reply is not a collection of alerts ('features')")
     unreadable: list[str] = []
     entries = []
     for feature in features:

@@ -180,7 +180,7 @@ def convert_entries(
         given = finite_or_none(entry.value)
         value = np.nan if given is None else factor_offset[0] * given + factor_offset[1]
         if given is None and entry.value is not None:
-            notes.add(f"{layer}: value that is no number, dropped", f"{entry.value!r:.40}")
+            notes.add(f"{layer}: value that is not a number, dropped", f"{entry.value!r:.40}")
         elif value < limits.lowest or value > limits.highest:
             allowed = f"{limits.lowest:g} to {limits.highest:g} {limits.unit}"
             notes.add(

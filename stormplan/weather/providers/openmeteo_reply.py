@@ -186,7 +186,7 @@ def _from_local(who: str, body: Mapping[str, object], naive: Sequence[datetime])
         clock = ZoneInfo(zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):  # the last: too long a name
         raise ForecastError(
-            f"{who}: times are local and without offset, and '{zone:.40}' is no time zone; "
+            f"{who}: times are local and without offset, and '{zone:.40}' is not a time zone; "
             "ask for timezone=GMT or timeformat=unixtime"
         ) from None
     offsets = [moment.replace(tzinfo=clock).utcoffset() for moment in naive]
