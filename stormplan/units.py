@@ -85,7 +85,7 @@ QUANTITY_KINDS: dict[str, QuantityKind] = {
     "pressure": QuantityKind("pa", "40 psi", _scaled(psi=PA_PER_PSI, bar=1e5, kpa=1e3)),
     "mass": QuantityKind(
         "kg",
-        "40 ton",
+        "1500 lb",
         _scaled(lb=KG_PER_LB, ton=KG_PER_TON, tons=KG_PER_TON, kg=1.0, t=1000.0, tonne=1000.0),
     ),
     "temperature": QuantityKind("c", "15 F", {"f": (1 / 1.8, -32.0), "c": (1.0, 0.0)}),
@@ -205,7 +205,9 @@ def parse(written: object, kind: str) -> float:
         raise InputError(f"'{written}' is not a {kind}; {accepted}")
     number, unit = match.groups()
     if unit is None:
-        raise InputError(f"'{written}' has no unit; {accepted}")
+        usual = quantity_kind.example.partition(" ")[2]
+        hint = f"write it as '{number} {usual}' (units: {', '.join(quantity_kind.units)})"
+        raise InputError(f"'{written}' has no unit; {hint}")
     spelling = re.sub(r"[\s°]", "", unit).casefold().replace("²", "2").replace("³", "3")
     if spelling not in quantity_kind.units:
         raise InputError(f"'{written}' is not a {kind}; {accepted}")

@@ -215,7 +215,7 @@ def test_costs_are_written_by_the_miss_and_by_the_pass():
     assert (
         practice_rules.format_rule_value("cost of a miss", 2500.0, UnitFormatter("us")) == "2,500"
     )
-    with pytest.raises(Exception, match="has no unit; write it as '1500 /miss'"):
+    with pytest.raises(Exception, match="has no unit; write it as '2500 /miss'"):
         parse_sites({"a": site_entry(43.1, -89.4, LOT)}, policy={"miss_cost": 2500})
 
 

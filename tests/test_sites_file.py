@@ -83,7 +83,7 @@ def test_every_error_is_reported_at_once_with_its_line():
     )
     found = problems(bad)
     expected = {
-        "area: 62000": "'62000' has no unit; write it as '42000 ft2'",
+        "area: 62000": "'62000' has no unit; write it as '62000 ft2'",
         "client: harbour-trust": "no client 'harbour-trust'; did you mean 'harbor-trust'?",
         "class: asfalt_lot": "'asfalt_lot' is not a surface class; accepted: asphalt_lot, ",
         "pririty: 1": "unknown key 'pririty'; did you mean 'priority'?",
@@ -131,7 +131,14 @@ def test_every_error_is_reported_at_once_with_its_line():
         ("security: starttls", "security: none", "sent to this machine only"),
         ("from: briefing@", "from: briefing at ", "is not a mail address; accepted: name@host"),
         ('briefing_at: "04:30"', 'briefing_at: "4.30"', "write it as '04:30'"),
-        ("storm_interval: 3 h", "storm_interval: 3", "'3' has no unit"),
+        ("storm_interval: 3 h", "storm_interval: 3", "'3' has no unit; write it as '3 h'"),
+        ("bag: 50 lb ", "bag: 50 ", "'50' has no unit; write it as '50 lb'"),
+        ("open_hours: 06:00-22:00", "open_hours: always", "or leave it out for always open"),
+        ("taken_at: 2026-11-24}", "taken_at: 24.11.2026}", "is not a date; write it as 2026-11-24"),
+        ("timezone: America/Chicago ", "timezone: EST ", "no daylight saving"),
+        ("name: North yard", "name: North: yard", "put quotes around a value that has one"),
+        ("\n  units: us", "\n\tunits: us", "a tab; indent with spaces"),
+        ("clients:\n", "clients:\nothers:\n", "clients: nothing stands here"),
     ],
 )
 def test_each_mistake_has_its_sentence(written, instead, message):
@@ -317,9 +324,26 @@ COVERED = {
     "San Juan": (18.43, -66.01),
     "Guam": (13.48, 144.80),
     "Pago Pago": (-14.33, -170.71),
+    # towns at the Canadian border, rounded as gazetteers have them, from memory
+    "Buffalo": (42.89, -78.88),
+    "Niagara Falls, New York": (43.09, -79.05),
+    "Port Huron": (42.97, -82.43),
+    "Oswego": (43.46, -76.51),
+    "Watertown": (43.97, -75.91),
+    "Rouses Point": (44.99, -73.37),
+    "Pittsburg, New Hampshire": (45.05, -71.39),
+    "Grand Portage": (47.96, -89.69),
+    "International Falls": (48.60, -93.41),
+    "Blaine": (48.99, -122.75),
+    "Angle Inlet": (49.35, -95.07),
 }
 NOT_COVERED = {
     "Calgary": (51.11, -114.02),
+    "Toronto": (43.65, -79.38),
+    "Ottawa": (45.42, -75.70),
+    "Montreal": (45.50, -73.57),
+    "Thunder Bay": (48.38, -89.25),
+    "Vancouver": (49.26, -123.11),
     "Kyoto": (35.01, 135.77),
     "Berlin": (52.52, 13.40),
     "McMurdo": (-77.85, 166.67),
@@ -382,6 +406,17 @@ def test_a_wrong_place_is_asked_about_with_its_line(tmp_path, latitude, longitud
     assert ("outside what the source nws covers; accepted: continental US" in result.output) == (
         not covered
     )
+
+
+def test_a_forecast_file_that_is_not_there_is_asked_about(tmp_path):
+    named = "sources: [nws, table]\n  tables: {mill-court: station.csv}"
+    text = TEXT.replace("sources: [nws] ", named + " ")
+    result = checked(tmp_path, text)
+    line = line_of(text, "tables: {mill-court")
+    said = f"sites.yaml:{line}: weather.tables.mill-court: there is no file station.csv"
+    assert (result.exit_code, said in result.output) == (3, True), result.output
+    (tmp_path / "station.csv").write_text("time,air_temp_c\n")
+    assert checked(tmp_path, text).exit_code == 0
 
 
 def test_the_example_is_good(tmp_path):

@@ -49,10 +49,15 @@ def test_rates_per_lane_mile_agree_with_the_handbooks_area():
     )
 
 
-@pytest.mark.parametrize("text", ["42000", "", "forty gal", "12 gal/h", "nan gal", True])
+@pytest.mark.parametrize("text", ["", "forty gal", "12 gal/h", "nan gal", True])
 def test_what_is_not_a_volume_is_refused_with_what_would_be_accepted(text):
     with pytest.raises(InputError, match=r"write it as '2500 gal' \(units: gal, l, m3\)"):
         units.parse(text, "volume")
+
+
+def test_a_number_without_unit_is_given_back_with_one():
+    with pytest.raises(InputError, match=r"'4,200' has no unit; write it as '4,200 gal'"):
+        units.parse("4,200", "volume")
 
 
 @given(st.floats(-80, 60))

@@ -374,7 +374,7 @@ def check(sites: SitesArgument) -> None:
     """Check a sites file: every error at once, with its line; then places that are hardly meant.
 
     Exit code 0: good; 2: bad input; 3: it can be used, but a site or yard lies oddly far away, or
-    outside what its weather service covers.
+    outside what its weather service covers, or a forecast file it names is not there.
     """
     from stormplan.company import sites_file
     from stormplan.words.formatting import pluralize

@@ -35,6 +35,15 @@ COVERAGE: Mapping[str, tuple[tuple[str, Degrees, Degrees], ...]] = {
     "nbm": (("continental US and its neighborhood", (19.2, -138.4), (57.1, -59.0)),),
     "hrrr": (("continental US and its neighborhood", (21.1, -134.1), (52.7, -60.9)),),
 }
+#: Parts of the first box that are Canada, from memory of maps: no place of the United States is in
+#: them, and not every one of Canada.
+CANADA: tuple[tuple[Degrees, Degrees], ...] = (
+    ((43.37, -81.8), (49.8, -76.65)),  # Ontario from Lake Huron to Kingston
+    ((42.9, -82.3), (45.9, -79.1)),  # its southwest
+    ((45.05, -76.65), (49.8, -71.5)),  # Ottawa, Montreal
+    ((48.25, -89.9), (49.8, -84.0)),  # north of Lake Superior
+    ((49.05, -125.5), (49.8, -95.4)),  # along the 49th parallel
+)
 
 
 @dataclass(frozen=True)
@@ -179,7 +188,12 @@ def place_questions(sites: Sites) -> Iterator[tuple[tuple[str, str, str], str]]:
 def is_covered(source: str, place: Degrees) -> bool:
     """Whether a place lies in one of the rough boxes of a source, or the source has none."""
     lat, lon = place
+
+    def is_in(corner: Degrees, opposite: Degrees) -> bool:
+        return corner[0] <= lat <= opposite[0] and corner[1] <= lon <= opposite[1]
+
     boxes = COVERAGE.get(source, (("the world", (-90.0, -180.0), (90.0, 180.0)),))
-    return any(
-        south <= lat <= north and west <= lon <= east for _, (south, west), (north, east) in boxes
+    abroad = CANADA if source == "nws" else ()
+    return any(is_in(one, other) for _, one, other in boxes) and not any(
+        is_in(one, other) for one, other in abroad
     )

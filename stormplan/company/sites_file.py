@@ -7,7 +7,7 @@ each other, and no secret stands in it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +80,7 @@ def load_with_questions(path: Path) -> tuple[Sites, list[Problem]]:
     Sites
         Every record in it, in SI.
     list of Problem
-        Places to ask about, in file order.
+        Places and files to ask about, in file order.
 
     Raises
     ------
@@ -91,7 +91,10 @@ def load_with_questions(path: Path) -> tuple[Sites, list[Problem]]:
     sites_read = _with_drive_times(_validate(tree, path.name), tree, path)
     asked = [
         Problem(path.name, line_of(tree, place), f"{dotted_path(place)}: {question}")
-        for place, question in place_questions(sites_read)
+        for place, question in (
+            *place_questions(sites_read),
+            *_missing_files(sites_read, path.parent),
+        )
     ]
     return sites_read, sorted(asked, key=lambda problem: problem.line)
 
@@ -106,6 +109,17 @@ def _read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"cannot read the sites file {path}: {error}") from error
+
+
+def _missing_files(sites_read: Sites, folder: Path) -> Iterator[tuple[KeyPath, str]]:
+    """Yield the forecast files that a sites file names and that are not there."""
+    weather = sites_read.weather
+    if "table" in weather.sources:
+        for site, table in weather.tables.items():
+            if not (folder / table).is_file():
+                yield ("weather", "tables", site), f"there is no file {table} beside this file"
+    if "recorded" in weather.sources and not (folder / str(weather.recorded)).is_dir():
+        yield ("weather", "recorded"), f"there is no folder {weather.recorded} beside this file"
 
 
 def _with_drive_times(sites_read: Sites, tree: CommentedMap, path: Path) -> Sites:
@@ -144,7 +158,7 @@ def _validate(tree: CommentedMap, name: str) -> Sites:
             for place, message in (*_policy_conflicts(sites_read), *_price_conflicts(sites_read))
         ]
     if problems or sites_read is None:
-        raise SitesError(problems)
+        raise SitesError(list(dict.fromkeys(problems)))
     return sites_read
 
 

@@ -140,8 +140,20 @@ def one_of(what: str, names: Mapping[str, object] | tuple[str, ...]) -> AfterVal
     return _Choice(check, tuple(names))
 
 
+#: Names of the database that know no daylight saving, and those that a US company means by them.
+FIXED_ZONES = {
+    "EST": "America/New_York",
+    "MST": "America/Denver, or America/Phoenix where there is no daylight saving",
+    "HST": "Pacific/Honolulu",
+}
+
+
 def time_zone(name: str) -> str:
-    """Return a name of the IANA time zone database."""
+    """Return a name of the IANA time zone database that keeps a place's daylight saving."""
+    if name in FIXED_ZONES:
+        raise ValueError(
+            f"'{name}' has no daylight saving: an hour off in summer; write {FIXED_ZONES[name]}"
+        )
     if name not in available_timezones():
         raise ValueError(
             f"'{name}' is not a time zone; accepted: an IANA name like America/Chicago"
@@ -153,7 +165,10 @@ def _clock_span(text: object) -> tuple[time, time]:
     if isinstance(text, str) and (match := re.fullmatch(r"(\d\d?:\d\d)\s*-\s*(\d\d?:\d\d)", text)):
         with suppress(ValueError):
             return time.fromisoformat(match[1].zfill(5)), time.fromisoformat(match[2].zfill(5))
-    raise ValueError(f"'{text}' is not a span of hours; write it as '06:00-22:00'")
+    raise ValueError(
+        f"'{text}' is not a span of hours; write it as '06:00-22:00', or leave it out for always"
+        " open"
+    )
 
 
 def _clock(text: object) -> time:

@@ -69,8 +69,7 @@ def read_tree(text: str, name: str, kind: FileKind) -> CommentedMap:
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
-        message = f"not readable as YAML: {error.problem or error.context}"
-        raise kind.error([Problem(name, line, message)]) from error
+        raise kind.error([Problem(name, line, _yaml_message(error))]) from error
     except (YAMLError, ValueError, TypeError) as error:  # a list as a key, a date that is none
         raise kind.error([Problem(name, 1, f"not readable as YAML: {error}")]) from error
     except RecursionError as error:
@@ -79,6 +78,24 @@ def read_tree(text: str, name: str, kind: FileKind) -> CommentedMap:
         keys = ", ".join(aliases(kind.root))
         raise kind.error([Problem(name, 1, f"the file must be a mapping with the keys {keys}")])
     return tree
+
+
+#: What ruamel finds wrong, and what a person did.
+YAML_MISTAKES = {
+    "mapping values are not allowed here": "a second colon; put quotes around a value that has one",
+    "found character '\\t'": "a tab; indent with spaces",
+    "could not find expected ':'": "a key without its colon, or a line that is not indented as far",
+    "expected <block end>": "a line that is not indented as far as the others of its block",
+    "found unexpected end of stream": "a quote that is not closed",
+    "expected ',' or '}'": "a { that is not closed, or a comma that is missing",
+    "expected ',' or ']'": "a [ that is not closed, or a comma that is missing",
+}
+
+
+def _yaml_message(error: MarkedYAMLError) -> str:
+    found = str(error.problem or error.context)
+    mistake = next((said for start, said in YAML_MISTAKES.items() if found.startswith(start)), "")
+    return f"not readable as YAML: {mistake or found}"
 
 
 def _check_expanded_size(text: str, name: str, kind: FileKind) -> None:
@@ -177,6 +194,10 @@ def describe_problem(
             )
         case "value_error":
             message = str(detail["ctx"]["error"])
+        case _ if detail["input"] is None:
+            message = "nothing stands here; write what belongs here, or take the line out"
+        case kind if kind.startswith(("date_", "datetime_")):
+            message = f"'{detail['input']}' is not a date; write it as 2026-11-24"
         case _:
             value = detail["input"]
             shown = "" if isinstance(value, (Mapping, list)) else f"'{value}': "
@@ -194,6 +215,8 @@ def suggestion(word: str, known: list[str]) -> str:
     near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
     if near:
         return f"did you mean '{near[0]}'?"
+    if not known:
+        return "there is none in the file"
     more = f" and {len(known) - MAX_SUGGESTIONS} more" if len(known) > MAX_SUGGESTIONS else ""
     return f"accepted: {', '.join(known[:MAX_SUGGESTIONS])}{more}"
 
