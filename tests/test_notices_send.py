@@ -85,7 +85,7 @@ def test_each_client_hears_in_their_way_once_and_who_cannot_is_named(company, se
     assert texts[1][1].startswith("Second: snow likely")
     assert max(len(text) for _, text in texts) <= 160
     again = call("notices", "send")
-    assert again.output.count("already sent at") == 3
+    assert again.output.count("already sent ") == 3
     assert len(company.read_text().splitlines()) == 2
     assert len(server.mails_to("client@test.example")) == 1
 

@@ -159,7 +159,11 @@ def watch(
         raise typer.Exit(int(_exit_code(result)))
     from stormplan.service import scheduler
 
-    _log(f"watching; briefing at {config.sites.company.briefing_at:%H:%M}")
+    company = config.sites.company
+    _log(
+        f"watching; briefing every morning at {company.briefing_at:%H:%M}, {company.timezone}; the"
+        " lines below begin with the time in UTC (Z)"
+    )
     scheduler.run_scheduler(_repeated_step(config, sites), config.clock)
 
 
@@ -393,18 +397,20 @@ def send(
     from stormplan.delivery import outbox
     from stormplan.service.client_notices import send_drafts
     from stormplan.store import report_folders
+    from stormplan.units import UnitFormatter
+    from stormplan.words.formatting import ReportFormat
 
     checked = sites_file.load_sites(sites)
     folder = drafts or out / report_folders.LATEST / "notices"
     found = outbox.read_drafts(folder, client)
     file = _existing_file(archive or out / "archive.sqlite")
     sent = send_drafts(checked, out, file, found, by, lambda: datetime.now(UTC))
-    zone = ZoneInfo(checked.company.timezone)
+    fmt = ReportFormat(UnitFormatter(checked.company.units), ZoneInfo(checked.company.timezone))
     for each in sent.outcomes:
         status = each.status
         response = f" ({status.detail})" if status.detail else ""
         if each.was_sent_before:
-            response = f" at {status.recorded_at.astimezone(zone):%H:%M %Z}, not again"
+            response = f" {fmt.dated_hour(status.recorded_at)}, not again"
         said = "already sent" if each.was_sent_before else status.state
         print(f"{each.draft.name}: {status.recipient}: {said}{response}")
     for draft, reason in sent.skipped:

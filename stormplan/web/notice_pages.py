@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
@@ -15,6 +14,7 @@ from stormplan.delivery.outbox import Clock, NoticeDraft
 from stormplan.errors import InputError
 from stormplan.service.client_notices import drafts_digest, send_drafts
 from stormplan.store.report_folders import LATEST
+from stormplan.web.page_values import company_format
 
 
 @dataclass(frozen=True)
@@ -98,13 +98,13 @@ def send_values(
     if not hmac.compare_digest(fields.get("digest", ""), drafts_digest(drafts)):
         raise InputError("the drafts have changed since you looked; look again, then send")
     sent = send_drafts(sites, reports, archive, drafts, by, clock)
-    zone = ZoneInfo(sites.company.timezone)
+    fmt = company_format(sites)
     return {
         "outcomes": [
             (
                 one.draft.name,
                 one.status.recipient,
-                f"already sent at {one.status.recorded_at.astimezone(zone):%H:%M}, not again"
+                f"already sent {fmt.day_hour(one.status.recorded_at)}, not again"
                 if one.was_sent_before
                 else " ".join(filter(None, (one.status.state, one.status.detail))),
                 one.status.state == "sent",

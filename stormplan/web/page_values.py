@@ -30,6 +30,7 @@ from stormplan.web.forms import FORM_ROLES
 from stormplan.web.surface_forms import SKIP_REASONS
 from stormplan.web.work_list import SiteWork, work_list
 from stormplan.words.entry_text import entry_text
+from stormplan.words.formatting import ReportFormat
 from stormplan.words.stock_text import held_lines
 
 #: Value and text of a choice.
@@ -68,15 +69,20 @@ def company_zone(sites: Sites) -> ZoneInfo:
     return ZoneInfo(sites.company.timezone)
 
 
+def company_format(sites: Sites) -> ReportFormat:
+    """Return the units and the zone of the company."""
+    return ReportFormat(UnitFormatter(sites.company.units), company_zone(sites))
+
+
 def last_entries(record: Sequence[Entry], sites: Sites, person: Person) -> list[LastEntry]:
     """Return what was logged last, newest first, with what the reader may void."""
-    fmt, zone = UnitFormatter(sites.company.units), company_zone(sites)
+    fmt = company_format(sites)
     counting = {one.id for one in effective_entries(record)}
     return [
         LastEntry(
             one.id,
-            one.at.astimezone(zone).strftime("%a %H:%M"),
-            entry_text(one, fmt)
+            fmt.day_hour(one.at),
+            entry_text(one, fmt.units)
             + ("" if one.id in counting or isinstance(one, Void) else ", void"),
             one.by,
             one.id in counting and (person.role is Role.OWNER or one.by == person.name),
@@ -107,7 +113,7 @@ def work_values(
     plan: Plan | None, record: Sequence[Entry], sites: Sites, now: datetime
 ) -> dict[str, Any]:
     """Return what the crew's list shows."""
-    made_at = "" if plan is None else f"{plan.made_at.astimezone(company_zone(sites)):%a %H:%M}"
+    made_at = "" if plan is None else company_format(sites).day_hour(plan.made_at)
     work = () if plan is None else work_list(plan, record)
     cards = rate_cards(work, record, sites, now)
     return {

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from inspect import Parameter, Signature, signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -157,7 +158,7 @@ def add_entry(
     check_reference(entry, record_of(archive) if archive.exists() else ())
     with Archive(announce_new(archive)) as kept:
         RecordLog(kept).add([(entry.id, write_entry(entry))], now)
-    print(entry_line(entry, checked.company.units))
+    print(entry_line(entry, checked.company.units, ZoneInfo(checked.company.timezone)))
 
 
 def _kept_photos(files: Iterable[Path], archive: Path) -> Iterable[Photo]:
@@ -198,11 +199,14 @@ def record_of(archive: Path) -> list[Entry]:
     return [parse_entry(document, f"entry {key}") for key, document in record_documents(archive)]
 
 
-def entry_line(entry: Entry, units: Literal["us", "metric"] = "us") -> str:
-    """Return an entry as one line: its id, when, what, and who."""
+def entry_line(
+    entry: Entry, units: Literal["us", "metric"] = "us", zone: ZoneInfo | None = None
+) -> str:
+    """Return an entry as one line: its id, when (in a zone, else as logged), what, and who."""
     from stormplan.units import UnitFormatter
     from stormplan.words.entry_text import entry_text
 
     tail = "".join(f"; {part}" for part in (entry.by, entry.note) if part)
     what = entry_text(entry, UnitFormatter(units))
-    return f"{entry.id}  {entry.at:%Y-%m-%d %H:%M%z}  {what}{tail}"
+    at = entry.at if zone is None else entry.at.astimezone(zone)
+    return f"{entry.id}  {at:%Y-%m-%d %H:%M%z}  {what}{tail}"
