@@ -8,7 +8,8 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from helpers.published_tables import NOON, forecast_cell
+from helpers.published_tables import NOON, between_hours, forecast_cell
+from helpers.rule_effects import snow
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from test_plan import SNOW
 from typer.testing import CliRunner
@@ -16,7 +17,8 @@ from typer.testing import CliRunner
 from stormplan import units
 from stormplan.cli.main import app
 from stormplan.errors import SitesError
-from stormplan.operations.demand_futures import Futures
+from stormplan.events.hazards import Hazard
+from stormplan.operations.demand_futures import Futures, planned_uses, product_futures
 from stormplan.operations.ordering import (
     OrderTerms,
     choose_lots,
@@ -27,8 +29,16 @@ from stormplan.operations.ordering import (
 from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.record.daily_use import daily_product_l, daily_salt_kg, windows_of_season
-from stormplan.record.entries import Application, BatchMade, LoadDrawn, LoadReturned, Loss
+from stormplan.record.entries import (
+    Application,
+    BatchMade,
+    Delivery,
+    LoadDrawn,
+    LoadReturned,
+    Loss,
+)
 from stormplan.record.stock_ledger import stock_book
+from stormplan.treatment.records import Action
 from stormplan.words import briefing, mix_sheet, order_text
 from stormplan.words.formatting import plan_format
 
@@ -257,6 +267,56 @@ def test_what_members_would_spray_is_what_futures_use():
     assert advice.known_until == NOON + 72 * HOUR
 
 
+def test_a_storm_that_may_stay_away_is_in_as_many_futures_as_its_chance():
+    plan = plan_with(weather=snow(pop=0.6), yards=yards())
+    done = [t for site in plan.sites for _, t in site.treatments if t.member_volumes_l]
+    assert {round(t.event.probability, 2) for t in done} == {0.6}
+    used = product_futures(planned_uses(done, NOON), "calcium", 1.0).used_before(72.0)
+    assert (used > 0).mean() == pytest.approx(0.6, abs=0.005)
+    # where it comes, the members; all of them alike
+    members = sum(t.additive_frac * np.array(t.member_volumes_l) for t in done)
+    later = sum(v.additive_l for t in done for v in t.follow_up)
+    assert used.max() == pytest.approx(members.max() + later)
+    assert used[used > 0].min() == pytest.approx(members.min() + later)
+
+
+# a storm the day after tomorrow at 40 %: it waits, and the lead time does not
+def test_a_storm_that_waits_is_ordered_for():
+    plan = plan_with(weather=snow(start=34, end=40, pop=0.4), yards=yards("0.2 gal"))
+    actions = {t.action for site in plan.sites for _, t in site.treatments}
+    assert actions == {Action.WAIT}
+    (advice,) = plan.orders
+    assert advice.short_share == pytest.approx(0.4, abs=0.1)
+    # by hand: usual 0.5 gal/1000 ft2, on 20,000 ft2 with 5 %, on 2,000 and 5,000 ft2 with 20 % of
+    # calcium, and 10 % reserve
+    gallons = 1.1 * 0.5 * (20 * 0.05 + (2 + 5) * 0.20)
+    assert advice.demand_high / GAL == pytest.approx(gallons, rel=0.01)
+    assert advice.lots == 0  # a tote for a gallon and a half costs more than it saves
+    onset = min(t.event.start for s in plan.sites for _, t in s.treatments)
+    assert abs(advice.runs_out_at - onset) <= 12 * HOUR
+    without = plan_with(weather=snow(start=34, end=40, pop=0.4))
+    assert all(t.usual_use is None for s in without.sites for _, t in s.treatments)
+
+
+def test_a_product_that_has_run_out_is_the_one_to_order():
+    cheap = {"calcium": BASE_SECTIONS["products"]["calcium"]}
+    (there,) = plan_with(yards=yards("500 gal"), products=cheap).orders
+    plan = plan_with(yards=yards("0 gal"), products=cheap)
+    assert {v.additive for s in plan.sites for _, t in s.treatments for v in t.visits} == {None}
+    (gone,) = plan.orders
+    assert gone.short_share > 0.5
+    assert gone.demand_median == pytest.approx(there.demand_median, rel=0.3)
+
+
+def test_ice_that_waits_takes_no_liquid():
+    rain = {"air_temp_c": -3.0, "dew_point_c": -4.0, "pop": 0.4,
+            "freezing_rain_mm": between_hours(34, 40, 0.5)}  # fmt: skip
+    plan = plan_with(weather=rain, yards=yards("2 gal"))
+    icy = [t for s in plan.sites for _, t in s.treatments if t.event.hazard is Hazard.FREEZING_RAIN]
+    assert icy
+    assert all(t.usual_use is None for t in icy)
+
+
 def test_salt_is_used_by_brine_once_the_tank_is_empty():
     salt = {"lead_time": "1 d", "lot": "1 ton", "emergency_price": "200 /ton"}
     section = yards(salt=salt)
@@ -307,7 +367,9 @@ def test_what_comes_back_was_not_used():
                         store="calcium", volume_l=30 * GAL)  # fmt: skip
     spill = Loss(id="s", at=NOON - timedelta(days=2.2), yard="north", store="calcium",
                  cause="spill", volume_l=20 * GAL)  # fmt: skip
-    book = stock_book(sites, [load_of(1.4, 90), back, spill], NOON)
+    came = Delivery(id="d", at=NOON - timedelta(days=1.3), yard="north", product="calcium",
+                    store="calcium", volume_l=50 * GAL)  # fmt: skip
+    book = stock_book(sites, [load_of(1.4, 90), back, spill, came], NOON)
     used = daily_product_l(book, "north", sites.yards["north"], sites.products["calcium"], NOON)
     assert used / GAL == pytest.approx([0, 60, 0], abs=0.1)
 

@@ -6,17 +6,17 @@ pair of them counts alike. Members of unlike forecasts are taken to be large tog
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
-from stormplan.arrays import Array
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.numerics import HOUR
 from stormplan.treatment.records import Action, Treatment
 
-MIN_MEMBERS = 20  # where no forecast has more: chances to the twentieth; our own choice
+FORECAST_FUTURES = 100  # of the forecast: chances to the hundredth; our own choice
 EMPTY_SHARE = 1e-9  # of what is there; less is rounding
 
 
@@ -92,7 +92,7 @@ class PlannedUse:
 
 
 def planned_uses(treatments: Sequence[Treatment], now: datetime) -> tuple[PlannedUse, ...]:
-    """Return what the visits of a plan use, in each future of the forecast.
+    """Return what a plan uses or may come to use, in each future of the forecast.
 
     Parameters
     ----------
@@ -104,39 +104,76 @@ def planned_uses(treatments: Sequence[Treatment], now: datetime) -> tuple[Planne
     Returns
     -------
     tuple of PlannedUse
-        In order of time. A pre-treat takes what each member alone would; later visits take what is
-        planned, in the members that bring the event, else in so many as its chance says.
+        In order of time. A pre-treat takes what each member alone would, and an event that waits
+        its usual rate at its onset; later visits take what is planned, in the members that bring
+        the event, else in so many as its chance says.
     """
+    volumes = [_member_volumes(one) for one in treatments]
     groups: dict[int, Array] = {}
-    for one in treatments:
-        if one.member_volumes_l:
-            size = len(one.member_volumes_l)
-            groups[size] = groups.get(size, np.zeros(size)) + np.asarray(one.member_volumes_l)
-    count = max([MIN_MEMBERS, *groups])
-    level = (np.arange(count) + 0.5) / count
-    member = {size: total.argsort()[(level * size).astype(int)] for size, total in groups.items()}
-    uses = []
-    for one in treatments:
-        volumes = np.zeros(count)
-        comes = np.zeros(count, dtype=bool)
-        if one.member_volumes_l:
-            volumes = np.asarray(one.member_volumes_l)[member[len(one.member_volumes_l)]]
-            comes = volumes > 0.0
-        elif one.event is not None:
-            comes = level > 1.0 - one.event.probability
-        for visit in one.visits:
-            is_pretreat = visit.action is Action.PRETREAT and bool(one.member_volumes_l)
-            uses.append(
-                PlannedUse(
-                    hour=max((visit.at - now) / HOUR, 0.0),
-                    additive=visit.additive,
-                    additive_frac=visit.additive_frac,
-                    volume_l=volumes if is_pretreat else comes * visit.volume_l,
-                    prewet_l=comes * visit.prewet_l,
-                    salt_kg=comes * visit.salt_kg,
-                )
-            )
+    for one in volumes:
+        if one.size:
+            groups[one.size] = groups.get(one.size, np.zeros(one.size)) + one
+    order = {size: total.argsort(kind="stable") for size, total in groups.items()}
+    uses: list[PlannedUse] = []
+    for treatment, own in zip(treatments, volumes, strict=True):
+        comes, in_future = _in_futures(treatment, own, order.get(own.size))
+        uses += _uses(treatment, in_future, comes, now)
     return tuple(sorted(uses, key=lambda use: use.hour))
+
+
+def _in_futures(
+    treatment: Treatment, own: Array, order: IntArray | None
+) -> tuple[BoolArray, Array]:
+    """Return in which futures the event of a treatment comes, and what its pre-treat takes [L].
+
+    Members say what comes if it comes at all; how likely that is its chance says besides.
+    """
+    level = (np.arange(FORECAST_FUTURES) + 0.5) / FORECAST_FUTURES
+    if treatment.event is None:
+        return np.zeros(level.size, dtype=np.bool_), np.zeros(level.size)
+    chance = treatment.event.probability
+    if not own.size or order is None:
+        return level > 1.0 - chance, np.zeros(level.size)
+    in_members = float((own > 0.0).mean())
+    at_all = min(chance / in_members, 1.0) if in_members > 0.0 else chance
+    within = np.maximum(level - (1.0 - at_all), 0.0) / max(at_all, EMPTY_SHARE)
+    member = order[np.minimum((within * own.size).astype(int), own.size - 1)]
+    volume_l = np.where(level > 1.0 - at_all, own[member], 0.0)
+    return volume_l > 0.0, volume_l
+
+
+def _member_volumes(treatment: Treatment) -> Array:
+    """Return what the pre-treat takes in each member [L]; empty where there is none."""
+    if treatment.usual_use is not None:
+        return np.asarray(treatment.usual_use.member_volumes_l)
+    return np.asarray(treatment.member_volumes_l)
+
+
+def _uses(
+    treatment: Treatment, volume_l: Array, comes: BoolArray, now: datetime
+) -> Iterable[PlannedUse]:
+    """Yield what one treatment uses, in each future: its visits, or what it waits with."""
+
+    def hour(at: datetime) -> float:
+        return max((at - now) / HOUR, 0.0)
+
+    none, usual = np.zeros(len(volume_l)), treatment.usual_use
+    counted = comes.astype(float)
+    if usual is not None and treatment.action is Action.WAIT and treatment.event is not None:
+        blend = usual.additive, usual.additive_frac
+        yield PlannedUse(hour(treatment.event.start), *blend, volume_l, none, none)
+    for visit in treatment.visits:
+        blend = visit.additive, visit.additive_frac
+        if usual is not None and visit.volume_l > 0.0:
+            blend = usual.additive, usual.additive_frac
+        is_pretreat = visit.action is Action.PRETREAT and bool(treatment.member_volumes_l)
+        yield PlannedUse(
+            hour(visit.at),
+            *blend,
+            volume_l if is_pretreat else counted * visit.volume_l,
+            counted * visit.prewet_l,
+            counted * visit.salt_kg,
+        )
 
 
 def product_futures(uses: Sequence[PlannedUse], product: str, factor: float) -> Futures:
@@ -152,7 +189,7 @@ def product_futures(uses: Sequence[PlannedUse], product: str, factor: float) -> 
         On everything, for the reserve [-].
     """
     own = [use for use in uses if use.additive == product]
-    return _futures(uses, own, [factor * use.additive_frac * use.volume_l for use in own])
+    return _futures(own, [factor * use.additive_frac * use.volume_l for use in own])
 
 
 def salt_futures(
@@ -172,19 +209,16 @@ def salt_futures(
         On everything, for the reserve [-].
     """
     if not uses:
-        return _futures(uses, [], [])
+        return _futures([], [])
     brine_l = factor * np.array(
         [(1.0 - use.additive_frac) * use.volume_l + use.prewet_l for use in uses]
     )
     to_make_l = np.maximum(np.cumsum(brine_l, axis=0) - brine_on_hand_l, 0.0)
     made_l = np.diff(to_make_l, axis=0, prepend=0.0)
     spread_kg = factor * np.array([use.salt_kg for use in uses])
-    return _futures(uses, uses, list(salt_kg_l * made_l + spread_kg))
+    return _futures(uses, list(salt_kg_l * made_l + spread_kg))
 
 
-def _futures(
-    uses: Sequence[PlannedUse], own: Sequence[PlannedUse], amounts: Sequence[Array]
-) -> Futures:
-    count = len(uses[0].volume_l) if uses else MIN_MEMBERS
-    table = np.array(amounts).T if own else np.zeros((count, 0))
+def _futures(own: Sequence[PlannedUse], amounts: Sequence[Array]) -> Futures:
+    table = np.array(amounts).T if own else np.zeros((FORECAST_FUTURES, 0))
     return Futures(np.array([use.hour for use in own], dtype=float), table)

@@ -518,7 +518,9 @@ def _yard_stock(sites: Sites, yard_key: str) -> Stock:
     price = _brine_price_per_l(yard, sites.practice().number("brine_target"))
     brine = liquid_from_product(sites.products[BRINE_KEY])
     nacl_kg_l = brine.mass_frac("nacl") * brine.density_kg_m3(REFERENCE_C) / 1000.0
-    return Stock(sites.products, stocked, price, yard.salt.price_per_kg, nacl_kg_l)
+    supply = yard.supply
+    ordered = tuple(supply.products) if supply.products or supply.salt else None
+    return Stock(sites.products, stocked, price, yard.salt.price_per_kg, nacl_kg_l, ordered)
 
 
 def _brine_price_per_l(yard: Yard, strength_frac: float) -> float | None:

@@ -38,6 +38,7 @@ from stormplan.treatment.course import course_of_action
 from stormplan.treatment.planned_visits import Course, PlannedTreatment, PlannedVisit
 from stormplan.treatment.records import Action, Alternative, FilmSeries, Treatment, Visit
 from stormplan.treatment.surface_case import SurfaceCase
+from stormplan.treatment.usual_use import usual_use
 from stormplan.weather.forecast import Forecast
 
 #: Rounds in which pre-treats that fail coupled are put higher: one rate step, then two more.
@@ -303,8 +304,13 @@ def _treatment(
     fields: dict[str, object] = {}
     if item.pretreat is not None:
         fields = _pretreat_fields(decided, item, area_m2)
+        usual = usual_use(case, item.event, area_m2)
+        if usual is not None and usual.additive != fields["additive"]:
+            volumes = fields["member_volumes_l"]
+            fields["usual_use"] = usual.model_copy(update={"member_volumes_l": volumes})
     elif item.action is Action.WAIT:
         fields["cost_loss"] = _cost_loss_of_waiting(case, area_m2)
+        fields["usual_use"] = usual_use(case, item.event, area_m2)
     prices = [
         visit.cost for visit in visits if visit.action.is_liquid or visit.action is Action.SALT
     ]

@@ -25,7 +25,7 @@ class Stock:
     ``on_hand_l`` is what is on hand of each bought product [L]; ``brine_price_per_l`` is what the
     yard's brine costs, bought or in salt, and ``salt_price_per_kg`` what dry salt costs, None where
     there is no price [1/L], [1/kg]. ``brine_nacl_kg_l`` is the salt in a liter of its brine
-    [kg/L].
+    [kg/L]. ``ordered`` are the products that the yard orders; None where it orders nothing.
     """
 
     products: Mapping[str, Product]
@@ -33,6 +33,7 @@ class Stock:
     brine_price_per_l: float | None = None
     salt_price_per_kg: float | None = None
     brine_nacl_kg_l: float = math.nan
+    ordered: tuple[str, ...] | None = None
 
     def price_per_l(self, additive: str | None, additive_frac: float) -> float | None:
         """Return the price of a blend [1/L]; None where a price is missing."""

@@ -286,6 +286,24 @@ class FilmSeries(Record):
     untreated_frozen_frac: tuple[float | None, ...]
 
 
+class UsualUse(Record):
+    """What practice would pre-treat with, for orders; it is not what the plan does.
+
+    Attributes
+    ----------
+    additive : str or None
+        Key of the additive; None for plain brine.
+    additive_frac : float
+        Its part by volume [-].
+    member_volumes_l : tuple of float
+        In each member of the forecast, nothing where the event does not come [L].
+    """
+
+    additive: str | None
+    additive_frac: float
+    member_volumes_l: tuple[float, ...]
+
+
 class Treatment(Record):
     """The course of action of one surface for one event (or for none): its visits in order.
 
@@ -341,6 +359,9 @@ class Treatment(Record):
         Treatment against its miss in money; None where the owner has not said what a miss costs.
     chloride_kg : float
         Chloride put down, a sum over the visits [kg].
+    usual_use : UsualUse or None
+        Of an event that waits, or whose additive has run out: what orders reckon with; None where
+        the visits say it, or the yard orders nothing.
     reasons : tuple of Reason
         Every rule that took part.
     cautions : tuple of str
@@ -376,6 +397,7 @@ class Treatment(Record):
     cost: float | None = None
     cost_loss: CostLoss | None = None
     chloride_kg: float = 0.0
+    usual_use: UsualUse | None = None
     reasons: tuple[Reason, ...] = ()
     cautions: tuple[str, ...] = ()
 
