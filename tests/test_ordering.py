@@ -18,7 +18,12 @@ from stormplan import units
 from stormplan.cli.main import app
 from stormplan.errors import SitesError
 from stormplan.events.hazards import Hazard
-from stormplan.operations.demand_futures import Futures, planned_uses, product_futures
+from stormplan.operations.demand_futures import (
+    Futures,
+    planned_uses,
+    product_futures,
+    salt_futures,
+)
 from stormplan.operations.ordering import (
     OrderTerms,
     choose_lots,
@@ -308,13 +313,25 @@ def test_a_product_that_has_run_out_is_the_one_to_order():
     assert gone.demand_median == pytest.approx(there.demand_median, rel=0.3)
 
 
-def test_ice_that_waits_takes_no_liquid():
+# FHWA-RD-95-202, Table 12, from memory: 75 to 250 lb of prewetted salt a lane-mile of 63,360 ft2
+# before freezing rain at 20 to 32 °F: 162.5 lb in the middle
+def test_ice_that_waits_takes_salt_and_no_liquid():
     rain = {"air_temp_c": -3.0, "dew_point_c": -4.0, "pop": 0.4,
             "freezing_rain_mm": between_hours(34, 40, 0.5)}  # fmt: skip
-    plan = plan_with(weather=rain, yards=yards("2 gal"))
+    salt = {"lead_time": "2 d", "lot": "1 ton"}
+    plan = plan_with(weather=rain, yards=yards("2 gal", salt))
     icy = [t for s in plan.sites for _, t in s.treatments if t.event.hazard is Hazard.FREEZING_RAIN]
-    assert icy
-    assert all(t.usual_use is None for t in icy)
+    assert {t.action for t in icy} == {Action.WAIT}
+    pounds = 1.1 * 162.5 * 27_000 / 63_360
+    used = salt_futures(planned_uses(icy, NOON), 0.0, 0.0, 1.1).used_before(72.0)
+    assert used.max() / units.KG_PER_LB == pytest.approx(pounds, rel=0.02)
+    assert (used > 0).mean() == pytest.approx(0.4, abs=0.02)
+    assert plan.orders[0].demand_high >= used.max()  # what may freeze back waits, too
+    assert not product_futures(planned_uses(icy, NOON), "calcium", 1.0).amounts.any()
+    bare = {"lot": {"class": "asphalt_lot", "area": "20000 ft2", "no_chlorides": True}}
+    refused = plan_with(weather=rain, yards=yards("2 gal", salt),
+                        sites={"a": site_entry(43.1, -89.4, bare)})  # fmt: skip
+    assert refused.orders[0].demand_high == 0.0
 
 
 def test_salt_is_used_by_brine_once_the_tank_is_empty():
@@ -328,13 +345,17 @@ def test_salt_is_used_by_brine_once_the_tank_is_empty():
     # with nothing in the tank, all brine of the plan is made of salt: 2.289 lb a gallon of 23.3 %
     # (chemistry of brine at 60 °F), by 96 % purity
     brine_gal = yard.brine_need.total_l / GAL
-    whole = (2.289 / 0.96 * brine_gal) * units.KG_PER_LB + yard.spread_salt_kg
+    # and what may freeze back waits, with salt
+    waits = [t for s in plan.sites for _, t in s.treatments if t.action is Action.WAIT]
+    later = sum(max(t.usual_use.member_salt_kg) for t in waits)
+    whole = (2.289 / 0.96 * brine_gal) * units.KG_PER_LB + yard.spread_salt_kg + 1.1 * later
     assert advice.demand_high == pytest.approx(whole, rel=0.15)
     assert advice.short_share > 0.5
     tank = {"t1": {"product": "brine", "capacity": "6000 gal", "on_hand": "5000 gal",
                    "reading": {"strength": "23.3 %", "taken_at": "2026-01-11"}}}  # fmt: skip
     section["north"]["tanks"] = tank
-    assert plan_with(yards=section).orders[0].demand_high <= 1.1 * yard.spread_salt_kg + 1e-6
+    most = 1.1 * (yard.spread_salt_kg + later)
+    assert plan_with(yards=section).orders[0].demand_high <= most + 1e-6
 
 
 def test_the_record_stands_for_what_comes_beyond_the_forecast():

@@ -148,9 +148,10 @@ def strength_by_freeze_point(liquid: Liquid, freeze_point_c: float) -> MeasuredS
 
     strongest = _strongest_with_ice(liquid)
     if not ice_c(strongest) <= freeze_point_c < 0.0:
+        read, last = (f"{one:.1f} °C" for one in (freeze_point_c, ice_c(strongest)))
         raise InputError(
-            f"a freeze point of {freeze_point_c:.1f} °C is none of this product below its"
-            f" eutectic, {ice_c(strongest):.1f} °C: dilute a sample one to one and read again"
+            f"a freeze point of {read} is none of this product below its eutectic, {last}:"
+            " dilute a sample one to one and read again"
         )
     low, high = bisect(
         lambda frac: np.asarray(ice_c(float(frac)) > freeze_point_c), 1e-4, strongest, 45

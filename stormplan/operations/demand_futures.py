@@ -108,23 +108,23 @@ def planned_uses(treatments: Sequence[Treatment], now: datetime) -> tuple[Planne
         its usual rate at its onset; later visits take what is planned, in the members that bring
         the event, else in so many as its chance says.
     """
-    volumes = [_member_volumes(one) for one in treatments]
+    amounts = [_member_amounts(one) for one in treatments]
     groups: dict[int, Array] = {}
-    for one in volumes:
+    for one in amounts:
         if one.size:
             groups[one.size] = groups.get(one.size, np.zeros(one.size)) + one
     order = {size: total.argsort(kind="stable") for size, total in groups.items()}
     uses: list[PlannedUse] = []
-    for treatment, own in zip(treatments, volumes, strict=True):
-        comes, in_future = _in_futures(treatment, own, order.get(own.size))
-        uses += _uses(treatment, in_future, comes, now)
+    for treatment, own in zip(treatments, amounts, strict=True):
+        comes, amount = _in_futures(treatment, own, order.get(own.size))
+        uses += _uses(treatment, amount, comes, now)
     return tuple(sorted(uses, key=lambda use: use.hour))
 
 
 def _in_futures(
     treatment: Treatment, own: Array, order: IntArray | None
 ) -> tuple[BoolArray, Array]:
-    """Return in which futures the event of a treatment comes, and what its pre-treat takes [L].
+    """Return in which futures the event of a treatment comes, and what it takes first.
 
     Members say what comes if it comes at all; how likely that is its chance says besides.
     """
@@ -142,26 +142,28 @@ def _in_futures(
     return volume_l > 0.0, volume_l
 
 
-def _member_volumes(treatment: Treatment) -> Array:
-    """Return what the pre-treat takes in each member [L]; empty where there is none."""
-    if treatment.usual_use is not None:
-        return np.asarray(treatment.usual_use.member_volumes_l)
+def _member_amounts(treatment: Treatment) -> Array:
+    """Return what each member takes first: liquid [L], or dry salt [kg]; empty where none does."""
+    usual = treatment.usual_use
+    if usual is not None:
+        return np.asarray(usual.member_volumes_l or usual.member_salt_kg)
     return np.asarray(treatment.member_volumes_l)
 
 
 def _uses(
-    treatment: Treatment, volume_l: Array, comes: BoolArray, now: datetime
+    treatment: Treatment, amount: Array, comes: BoolArray, now: datetime
 ) -> Iterable[PlannedUse]:
     """Yield what one treatment uses, in each future: its visits, or what it waits with."""
 
     def hour(at: datetime) -> float:
         return max((at - now) / HOUR, 0.0)
 
-    none, usual = np.zeros(len(volume_l)), treatment.usual_use
+    none, usual = np.zeros(len(amount)), treatment.usual_use
     counted = comes.astype(float)
     if usual is not None and treatment.action is Action.WAIT and treatment.event is not None:
+        liquid_l, salt_kg = (none, amount) if usual.member_salt_kg else (amount, none)
         blend = usual.additive, usual.additive_frac
-        yield PlannedUse(hour(treatment.event.start), *blend, volume_l, none, none)
+        yield PlannedUse(hour(treatment.event.start), *blend, liquid_l, none, salt_kg)
     for visit in treatment.visits:
         blend = visit.additive, visit.additive_frac
         if usual is not None and visit.volume_l > 0.0:
@@ -170,7 +172,7 @@ def _uses(
         yield PlannedUse(
             hour(visit.at),
             *blend,
-            volume_l if is_pretreat else counted * visit.volume_l,
+            amount if is_pretreat else counted * visit.volume_l,
             counted * visit.prewet_l,
             counted * visit.salt_kg,
         )

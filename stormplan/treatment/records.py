@@ -287,7 +287,7 @@ class FilmSeries(Record):
 
 
 class UsualUse(Record):
-    """What practice would pre-treat with, for orders; it is not what the plan does.
+    """What practice would put down, for orders; it is not what the plan does.
 
     Attributes
     ----------
@@ -295,13 +295,15 @@ class UsualUse(Record):
         Key of the additive; None for plain brine.
     additive_frac : float
         Its part by volume [-].
-    member_volumes_l : tuple of float
-        In each member of the forecast, nothing where the event does not come [L].
+    member_volumes_l, member_salt_kg : tuple of float
+        Liquid [L], or dry salt before ice [kg], in each member of the forecast; nothing where the
+        event does not come.
     """
 
-    additive: str | None
-    additive_frac: float
-    member_volumes_l: tuple[float, ...]
+    additive: str | None = None
+    additive_frac: float = 0.0
+    member_volumes_l: tuple[float, ...] = ()
+    member_salt_kg: tuple[float, ...] = ()
 
 
 class Treatment(Record):

@@ -112,6 +112,7 @@ def _day_hour(moment: datetime, made_at: datetime, fmt: ReportFormat) -> str:
 def order_lines(plan: Plan, fmt: ReportFormat) -> Iterable[str]:
     """Yield every item that yards order, with the figures behind it."""
     names = {yard.yard: yard.name for yard in plan.yards}
+    yield f"By the plan of {fmt.full_datetime(plan.made_at)}"
     if not plan.orders:
         yield "Nothing to say: no yard has `supply` in the sites file."
     for advice in plan.orders:
