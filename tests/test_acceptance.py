@@ -264,6 +264,14 @@ def test_a_float_in_a_handbook_solution(chloride, percent, density):
     assert abs(found.strength_frac - percent / 100) < found.half_width_frac
 
 
+# Hydrometer table of 23.3 % brine by two density models, 60/60 °F glass: at 15 °F 1,189.0 kg/m³
+# reads 1.1894, at 90 °F 1,168.0 reads 1.1696
+@pytest.mark.parametrize(("temp_f", "sg", "density"), [(15, 1.1894, 1189.0), (90, 1.1696, 1168.0)])
+def test_density_from_a_reading_with_the_glass_of_the_float(temp_f, sg, density):
+    found = assay.density_from_reading_kg_m3(sg, units.f_to_c(temp_f))
+    assert found == pytest.approx(density, abs=0.3)
+
+
 def test_half_width_by_hand():
     # salt brine near 60 °F: float 0.001, density 1 kg/m³, half a kelvin at 0.00045 a kelvin;
     # 0.0081 a point
