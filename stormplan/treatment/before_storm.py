@@ -15,6 +15,7 @@ from stormplan.treatment.candidates import (
     FilmRequest,
     SurfaceState,
 )
+from stormplan.treatment.dose_search import find_dose
 from stormplan.treatment.planned_visits import PlannedPretreat, PlannedVisit
 from stormplan.treatment.pretreatment import Window
 from stormplan.treatment.reasons import rule_reason
@@ -38,24 +39,23 @@ def select_pretreat(
     if round_ is not None:  # the truck has its load: one dose is left to weigh
         starts, rates = [window.best], [round_.rate_l_m2]
         blends = [(round_.additive, round_.additive_frac)]
-    doses = _doses(starts, blends, rates)
-    request = storm.request(state, doses, storm.onset, target)
-    answer = yield request
-    steps_up = dict(case.rate_steps_up).get(index, 0)
-    service = request.service
-    worth_frac = case.practice.number("more_chloride_worth") / (
-        service.end_hour - service.onset_hour
+    found = yield from find_dose(
+        lambda some: storm.request(state, some, storm.onset, target),
+        _doses(starts, blends, rates),
+        blends,
+        window.best,
+        dict(case.rate_steps_up).get(index, 0),
+        case.practice.number("more_chloride_worth") / max(target - storm.onset, 1),
     )
-    chosen = pretreatment.select(answer.results, blends, window.best, steps_up, worth_frac)
-    at = answer.results.index(chosen)
-    after = answer.state(at, max(storm.onset, chosen.doses[0].hour + 1))
+    chosen = found.result
+    after = found.answer.state(found.at, max(storm.onset, chosen.doses[0].hour + 1))
     reasons = [target_reason, *rate_reasons, *blend_reasons]
     reasons += _hold_reasons(case, chosen)
     cautions: list[str] = []
     more, cautions = _liquid_warnings(storm, chosen.doses[0], target)
     reasons += more
     plow_by_mm = _plow_by_mm(storm, after, target) if storm.has_snow else None
-    planned = PlannedPretreat(request, chosen, answer.results, window, target, plow_by_mm)
+    planned = PlannedPretreat(found.request, chosen, found.results, window, target, plow_by_mm)
     return planned, after, reasons, cautions
 
 
