@@ -3,6 +3,7 @@
 import json
 import math
 import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from helpers.http_service import ScriptedReply
 from helpers.sites import parse_sites, site_entry
 
 from stormplan.company.sites import GridSettings
-from stormplan.errors import ForecastError, SitesError
+from stormplan.errors import ForecastError, InputError, SitesError
 from stormplan.service import pipeline
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.weather.forecast import QualityFlag
@@ -152,6 +153,85 @@ def test_which_recorded_fields_are_used(samples):
     assert names(RECORDED[2], "nbm") == ["snow_chance", None, None]
     assert names(RECORDED[3], "hrrr") == [None]  # of the ground, not of the air
     assert names(RECORDED[4], "hrrr") == ["is_freezing_rain"]
+
+
+# codes: WMO Code tables 4.1 and 4.2, NCEP's local table 4.2-0-1 for 228; 4.5 surfaces; the value as
+# the code table's unit has it, and in our unit by hand
+@pytest.mark.parametrize(
+    ("key", "parameter", "surface", "window", "limits", "given", "name", "ours"),
+    [
+        ("nbm", (0, 0, 0), (103, 2), 0, None, 268.15, "air_temp_c", -5.0),
+        ("nbm", (0, 0, 6), (103, 2), 0, None, 263.15, "dew_point_c", -10.0),
+        ("nbm", (0, 2, 1), (103, 10), 0, None, 4.5, "wind_10m_ms", 4.5),
+        ("nbm", (0, 2, 22), (103, 10), 0, None, 9.0, "wind_gust_ms", 9.0),
+        ("nbm", (0, 6, 1), (1, 0), 0, None, 75.0, "cloud_frac", 0.75),
+        ("nbm", (0, 19, 0), (1, 0), 0, None, 16000.0, "visibility_m", 16000.0),
+        ("nbm", (0, 4, 192), (1, 0), 0, None, 300.0, "sw_down_wm2", 300.0),
+        ("nbm", (0, 1, 8), (1, 0), 1, None, 2.5, "precip_mm", 2.5),
+        ("nbm", (0, 1, 8), (1, 0), 6, None, 2.5, "precip_mm", 2.5),
+        ("nbm", (0, 1, 29), (1, 0), 1, None, 0.03, "snowfall_cm", 3.0),
+        ("nbm", (0, 1, 228), (1, 0), 1, None, 0.6, "ice_accretion_mm", 0.6),
+        ("nbm", (0, 1, 8), (1, 0), 1, (None, 0.254), 40.0, "pop", 0.4),
+        ("nbm", (0, 1, 29), (1, 0), 1, (None, 0.00254), 30.0, "snow_chance", 0.3),
+        ("nbm", (0, 1, 19), (1, 0), 0, (1, 2), 20.0, "chance_rain", 0.2),
+        ("nbm", (0, 1, 19), (1, 0), 0, (3, 4), 20.0, "chance_freezing_rain", 0.2),
+        ("nbm", (0, 1, 19), (1, 0), 0, (5, 7), 20.0, "chance_snow", 0.2),
+        ("nbm", (0, 1, 19), (1, 0), 0, (8, 9), 20.0, "chance_sleet", 0.2),
+        ("hrrr", (0, 2, 2), (103, 10), 0, None, -3.0, "wind_x_ms", -3.0),
+        ("hrrr", (0, 2, 3), (103, 10), 0, None, 4.0, "wind_y_ms", 4.0),
+        ("hrrr", (0, 2, 22), (1, 0), 0, None, 12.0, "wind_gust_ms", 12.0),
+        ("hrrr", (0, 6, 1), (10, 0), 0, None, 50.0, "cloud_frac", 0.5),
+        ("hrrr", (0, 3, 0), (1, 0), 0, None, 98000.0, "pressure_hpa", 980.0),
+        ("hrrr", (0, 3, 5), (1, 0), 0, None, 280.0, "elevation_m", 280.0),
+        ("hrrr", (0, 5, 3), (1, 0), 0, None, 250.0, "lw_down_wm2", 250.0),
+        ("hrrr", (0, 4, 7), (1, 0), 0, None, 250.0, "sw_down_wm2", 250.0),
+        ("hrrr", (0, 1, 33), (1, 0), 0, None, 1.0, "is_rain", 1.0),
+        ("hrrr", (0, 1, 194), (1, 0), 0, None, 1.0, "is_sleet", 1.0),
+        ("hrrr", (0, 1, 195), (1, 0), 0, None, 1.0, "is_snow", 1.0),
+        # what is like them and is not: level, threshold, kind, and the total of no time
+        ("nbm", (0, 0, 0), (1, 0), 0, None, 268.15, None, 0),
+        ("nbm", (0, 2, 1), (103, 80), 0, None, 4.5, None, 0),
+        ("nbm", (0, 1, 8), (1, 0), 0, None, 2.5, None, 0),
+        ("nbm", (0, 1, 8), (1, 0), 1, (None, 2.54), 40.0, None, 0),
+        ("nbm", (0, 1, 19), (1, 0), 0, (5, 6), 20.0, None, 0),
+        ("hrrr", (0, 1, 8), (1, 0), 1, (None, 0.254), 40.0, None, 0),
+        ("hrrr", (0, 6, 1), (1, 0), 0, None, 50.0, None, 0),
+    ],
+)
+def test_every_field_is_known_by_its_codes_and_brought_to_our_unit(
+    key, parameter, surface, window, limits, given, name, ours
+):
+    end = 12
+    field = Field(parameter, surface, "", end - window, end, uniform(given), limits)
+    (found,) = read_fields(message(field, CYCLE), [])
+    got = PointReader(*np.array([(43.1, -89.4)]).T, MODELS[key].fields).read(found)
+    if name is None:
+        assert got is None
+        return
+    assert (got.name, got.start_h, got.end_h) == (name, end - window, end)
+    assert got.values == pytest.approx([ours], abs=1e-4)
+
+
+def test_the_deviation_and_the_highest_of_the_hour_are_no_temperature():
+    """Templates 4.2 (ensemble statistics) and 4.8 with process 2 (highest)."""
+    kind = grib_grids.uniform_field()
+    spread = {"productDefinitionTemplateNumber": 2, "derivedForecast": 2}
+    highest = {"typeOfStatisticalProcessing": 2}
+    for begin, keys in ((12, spread), (11, highest)):
+        field = Field(kind.parameter, AT_2M, "", begin, 12, uniform(280.0), keys=keys)
+        (found,) = read_fields(message(field, CYCLE), [])
+        assert PointReader(*np.array([(43.1, -89.4)]).T, NBM.fields).read(found) is None
+
+
+def test_a_damaged_size_does_not_fill_the_memory():
+    content = bytearray(message(grib_grids.uniform_field(), CYCLE))
+    place = 16
+    while content[place + 4] != 3:
+        place += int.from_bytes(content[place : place + 4])
+    content[place + 30] = 0x70  # the first octet of Nx: some two thousand million
+    (found,) = read_fields(bytes(content), [])
+    with pytest.raises(ForecastError, match="sizes or places that cannot be"):
+        PointReader(*np.array([(43.1, -89.4)]).T, NBM.fields).read(found)
 
 
 @pytest.mark.parametrize(
@@ -618,6 +698,44 @@ def test_a_file_that_fails_is_named_and_the_rest_is_used(replay):
     assert "f06.grib2: holds no GRIB message" in said
     assert "f08.grib2: the index beside it has no line that can be read" in said
     assert np.isfinite(cell.values["air_temp_c"][1:]).all()
+
+
+def test_where_the_run_that_goes_on_fails_the_newest_is_used_and_says_so(replay):
+    publish(replay, range(19), CYCLE + timedelta(hours=1))
+    for hour in range(17, 30):  # whatever is asked of it first
+        busy = ScriptedReply("busy", 503, {"Content-Type": "text/plain"})
+        replay.script(f"/{HRRR.path(CYCLE, hour)}.idx", busy)
+    now = NOW + timedelta(hours=1)
+    with Archive(IN_MEMORY) as archive:
+        for ahead_h, fails in ((17, False), (20, True)):  # read from the server, then kept
+            source = server_source(replay, archive)
+            source.prepare([LOT], now, now + timedelta(hours=ahead_h))
+            cell = source.forecast(LOT, now)
+            assert any("f19.grib2.idx: 503" in note for note in cell.notes) is fails
+            assert not cell.stale
+            assert cell.issued_at == CYCLE + timedelta(hours=1)
+        again = source_of("nowhere", archive, offline=True).forecast(LOT, now)
+        assert again.notes == cell.notes
+
+
+def test_a_part_that_came_short_is_asked_for_again(replay):
+    publish(replay, range(30))
+    path = f"/{HRRR.path(CYCLE, 3)}"
+    whole = replay.files[path]
+    short = ScriptedReply(whole[:40], 206, {"Content-Type": "application/octet-stream"})
+    with Archive(IN_MEMORY) as archive:
+        fetcher = Fetcher(archive, "ops@example.invalid", HASTY)
+        replay.script(path, short, ScriptedReply(whole[:100], 206, short.headers))
+        assert fetcher.get_file(replay.base_url + path, (0, 99)) == whole[:100]
+        replay.script(path, short)
+        with pytest.raises(ForecastError, match=r"40 bytes of 100 \(5 times\)"):
+            fetcher.get_file(replay.base_url + path, (0, 99))
+
+
+def test_without_the_library_the_extra_is_named(monkeypatch):
+    monkeypatch.setitem(sys.modules, "eccodes", None)
+    with Archive(IN_MEMORY) as archive, pytest.raises(InputError, match=r"stormplan\[grids\]"):
+        source_of("grids", archive)
 
 
 def test_a_server_that_is_down_is_named(replay):

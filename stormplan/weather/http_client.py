@@ -226,6 +226,12 @@ class _NoResponse(Exception):  # noqa: N818  (not an error of ours: one try of s
         self.hung = hung
         super().__init__(reason)
 
+    def as_attempt(self, terms: ServiceTerms) -> _FailedAttempt:
+        """Return the try that this ended."""
+        return _FailedAttempt(
+            terms.redact(str(self)), self.retryable, no_response=self.retryable, hung=self.hung
+        )
+
 
 def describe_connection_error(error: requests.ConnectionError) -> tuple[str, bool]:
     """Return why no connection came about, with its remedy, and whether it took its time.
@@ -437,12 +443,7 @@ class Fetcher:
         try:
             answer = self._follow_redirects(url, headers, terms)
         except _NoResponse as failure:
-            return _FailedAttempt(
-                terms.redact(str(failure)),
-                failure.retryable,
-                no_response=failure.retryable,
-                hung=failure.hung,
-            )
+            return failure.as_attempt(terms)
         if answer.status != (200 if byte_range is None else 206):
             says_when = "retry-after" in answer.headers
             retryable = self._policy.retry.is_retry("GET", answer.status, says_when)
@@ -513,12 +514,7 @@ class Fetcher:
         try:
             answer = terms.redact_response(self._follow_redirects(url, headers, terms))
         except _NoResponse as failure:
-            return _FailedAttempt(
-                terms.redact(str(failure)),
-                failure.retryable,
-                no_response=failure.retryable,
-                hung=failure.hung,
-            )
+            return failure.as_attempt(terms)
         if answer.status == 304 and stored is not None:
             self.archive.add_confirmation(stored, answer.headers, now)
             return _reply_from_stored(stored, "confirmed")

@@ -26,6 +26,7 @@ from stormplan.weather.providers.grid_models import (
     GridField,
 )
 from stormplan.weather.providers.lambert_grid import LambertGrid
+from stormplan.weather.providers.quality_control import UNEXPECTED_FORM_ERRORS
 
 LAMBERT = 30  # Grid definition template (Code table 3.1)
 #: What packings without bitmap write for a missing value where they do not say another.
@@ -86,6 +87,8 @@ class NearestPoints:
         From the south-west corner [-].
     storage : array of int (place,)
         Where their values stand [-].
+    n_stored : int
+        Points of the grid [-].
     inside : array of bool (place,)
         On the grid [-].
     latitude_deg, longitude_deg : array (place,)
@@ -95,6 +98,7 @@ class NearestPoints:
     column: IntArray
     row: IntArray
     storage: IntArray
+    n_stored: int
     inside: BoolArray
     latitude_deg: Array
     longitude_deg: Array
@@ -129,7 +133,7 @@ class PointReader:
         try:
             with _lock, _opened(eccodes, message.message) as handle:
                 return self._read(eccodes, handle, message)
-        except eccodes.CodesInternalError as error:
+        except (eccodes.CodesInternalError, *UNEXPECTED_FORM_ERRORS) as error:
             raise ForecastError(f"field {message.parameter}: {error}") from error
 
     def nearest(self, message: GribField) -> NearestPoints:
@@ -152,10 +156,17 @@ class PointReader:
         if known.process is not None and end_h == start_h:
             return None  # the total of no time at all, as at the start of a run
         points = self._nearest(eccodes, handle, message.grid)
+        sizes = {_number(eccodes, handle, key) for key in ("numberOfDataPoints", "numberOfPoints")}
+        if (
+            sizes != {points.n_stored}
+            or _number(eccodes, handle, "numberOfValues") > points.n_stored
+        ):
+            # asked for before the values are: a damaged size would fill the memory
+            raise ForecastError(
+                f"field {message.parameter}: not as many values as its grid has points"
+            )
         eccodes.codes_set(handle, "missingValue", MISSING_MARK)
         stored = eccodes.codes_get_values(handle)
-        if stored.size <= int(points.storage.max(initial=0)):
-            raise ForecastError(f"field {message.parameter}: has fewer values than its grid points")
         values = stored[points.storage]
         missing = (values <= MISSING_MARK) | ~points.inside
         if _number(eccodes, handle, "missingValueManagementUsed"):
@@ -169,7 +180,8 @@ class PointReader:
             column, row, inside = lambert.nearest(self.latitude_deg, self.longitude_deg)
             north, east = lambert.coordinates(column.astype(float), row.astype(float))
             storage = lambert.storage_index(column, row)
-            self._points[grid] = NearestPoints(column, row, storage, inside, north, east)
+            n_stored = lambert.n_x * lambert.n_y
+            self._points[grid] = NearestPoints(column, row, storage, n_stored, inside, north, east)
         return self._points[grid]
 
 

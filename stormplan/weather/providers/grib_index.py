@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from stormplan.errors import ForecastError
 
+MAX_RANGE_BYTES = 8_000_000
+
 _LINE = re.compile(r"\d+(?:\.\d+)?:(\d+):d=\d{8,14}:([^:]*):([^:]*):(.*)")
 _WINDOW = re.compile(r"(\d+)-(\d+) (hour|day) (?:acc|ave)(?: fcst)?")
 
@@ -79,6 +81,8 @@ def byte_ranges(
 ) -> list[tuple[int, int | None]]:
     """Return the byte ranges of the wanted messages; those that touch are one range.
 
+    A range does not grow beyond ``MAX_RANGE_BYTES``: a reply must be small enough to be taken.
+
     Parameters
     ----------
     lines : iterable of IndexLine
@@ -93,7 +97,8 @@ def byte_ranges(
     """
     ranges: list[tuple[int, int | None]] = []
     for first, last in sorted({(line.first, line.last) for line in lines if is_wanted(line)}):
-        if ranges and ranges[-1][1] == first - 1:
+        small = last is not None and bool(ranges) and last - ranges[-1][0] < MAX_RANGE_BYTES
+        if small and ranges[-1][1] == first - 1:
             ranges[-1] = ranges[-1][0], last
         else:
             ranges.append((first, last))

@@ -85,6 +85,15 @@ class _Gathered:
     failure: str = ""
 
 
+@dataclass
+class _KeptCycle:
+    """A cycle that was read before: its documents by address, and how far they reach."""
+
+    versions: dict[str, FileVersion]
+    reach: datetime
+    problems: list[str] = field(default_factory=list)
+
+
 class GridSource:
     """Gridded files of one model, for one run; every file is read once, for all places.
 
@@ -223,30 +232,40 @@ class GridSource:
         north, east = np.array([_degrees(location) for location in places]).T
         reader = PointReader(north, east, self._model.fields)
         begin = reach = floor_hour(now)
-        count = 0
         asked_until = until + timedelta(hours=MAX_WINDOW_H)
+        found: list[CycleReading | _KeptCycle] = []
         problems: list[str] = []
         for cycle in self._files.cycles(now):
             if cycle + timedelta(hours=self._files.length_h(cycle) + 1) <= reach:
                 continue
-            known_to = self._reuse(places, cycle, count, now, until, gathered)
-            if known_to is None:
-                reading = self._files.read(cycle, begin, asked_until, reader)
-                if reading is None:
-                    continue
-                reading.problems = [*problems, *reading.problems]
-                if reading.points is None or reading.reach <= reach:
-                    problems = reading.problems
-                    continue
-                self._keep(places, reading, count, now, gathered)
-                known_to = reading.reach
-            reach = known_to
-            count, begin = count + 1, reach - timedelta(hours=1)
-            if reach >= until or count == MAX_CYCLES:
+            known: CycleReading | _KeptCycle | None
+            known = self._kept_cycle(places, cycle, len(found), now, until)
+            if known is None:
+                try:
+                    known = self._files.read(cycle, begin, asked_until, reader)
+                except ForecastError as error:
+                    problems.append(str(error))
+                    break
+            if known is None:
+                continue
+            if known.reach <= reach:
+                problems += known.problems
+                continue
+            found.append(known)
+            reach = known.reach
+            begin = reach - timedelta(hours=1)
+            if reach >= until or len(found) == MAX_CYCLES:
                 break
-        if not count:
+        if not found:
             said = "; ".join(problems[:3]) or "no file for this hour (yet)"
             raise ForecastError(f"{self._model.key}: {said}")
+        found[0].problems = [*problems, *found[0].problems]
+        with self._kept.archive.transaction():
+            for rank, one in enumerate(found):
+                if isinstance(one, CycleReading):
+                    self._keep(places, one, rank, now, gathered)
+                else:
+                    self._keep_again(one, rank, now, gathered)
 
     def _keep(
         self,
@@ -257,59 +276,58 @@ class GridSource:
         gathered: _Gathered,
     ) -> None:
         """Keep a document for each point of a cycle, and which point each place has."""
-        assert reading.points is not None
         points, reach = reading.points, reading.reach
+        assert points is not None
         archive = self._kept.archive
-        with archive.transaction():
-            for index, location in enumerate(places):
-                cell = f"{points.column[index]},{points.row[index]}"
-                address = f"{self._model.key}:{cell if points.inside[index] else OFF_GRID}"
-                if self._known_address(location, now) != address:
-                    archive.add_grid_lookup(self._lookup_key(location), address, now)
-                of_cell = gathered.documents.setdefault(address, [])
-                if len(of_cell) > rank or not points.inside[index]:
-                    continue
-                text = json.dumps(_document(self._model, reading, index, reach))
-                of_cell.append(FileVersion(text, reading.cycle, now))
-                self._kept.add(_ranked(address, rank), text, reading.cycle, now)
+        for index, location in enumerate(places):
+            cell = f"{points.column[index]},{points.row[index]}"
+            address = f"{self._model.key}:{cell if points.inside[index] else OFF_GRID}"
+            if self._known_address(location, now) != address:
+                archive.add_grid_lookup(self._lookup_key(location), address, now)
+            of_cell = gathered.documents.setdefault(address, [])
+            if len(of_cell) > rank or not points.inside[index]:
+                continue
+            text = json.dumps(_document(self._model, reading, index, reach))
+            of_cell.append(FileVersion(text, reading.cycle, now))
+            self._kept.add(_ranked(address, rank), text, reading.cycle, now)
 
-    def _reuse(
-        self,
-        places: Sequence[Location],
-        cycle: datetime,
-        rank: int,
-        now: datetime,
-        until: datetime,
-        gathered: _Gathered,
-    ) -> datetime | None:
-        """Take the documents of a cycle from the archive, if it was read whole for every place.
+    def _keep_again(self, kept: _KeptCycle, rank: int, now: datetime, gathered: _Gathered) -> None:
+        """Use kept documents; with what failed since then, they are kept anew."""
+        for address, version in kept.versions.items():
+            used = version
+            if kept.problems:
+                document = json.loads(version.text) | {"problems": kept.problems}
+                used = FileVersion(json.dumps(document), version.issued_at, now)
+                self._kept.add(_ranked(address, rank), used.text, used.issued_at, now)
+            gathered.documents.setdefault(address, []).append(used)
+
+    def _kept_cycle(
+        self, places: Sequence[Location], cycle: datetime, rank: int, now: datetime, until: datetime
+    ) -> _KeptCycle | None:
+        """Return the documents of a cycle from the archive, if it was read whole for every place.
 
         Returns
         -------
-        datetime or None
-            How far they reach; None where files must be read, aware UTC.
+        _KeptCycle or None
+            None where files must be read.
         """
-        found: dict[str, FileVersion] = {}
+        versions: dict[str, FileVersion] = {}
         reach = None
         for location in places:
             address = self._known_address(location, now)
             if address is None:
                 return None
-            if address.endswith(OFF_GRID):
+            if address.endswith(OFF_GRID) or address in versions:
                 continue
             version = self._kept.last(_ranked(address, rank), now)
-            document = None if version is None else parse_json(version.text.encode())
-            if version is None or version.issued_at != cycle or not isinstance(document, dict):
+            if version is None or version.issued_at != cycle:
                 return None
+            document = json.loads(version.text)
             if document["problems"] or datetime.fromisoformat(document["until"]) < until:
                 return None
-            found[address] = version
+            versions[address] = version
             reach = datetime.fromisoformat(document["reach"])
-        if reach is None:
-            return None
-        for address, version in found.items():
-            gathered.documents.setdefault(address, []).append(version)
-        return reach
+        return None if reach is None else _KeptCycle(versions, reach)
 
     # -- forecasts ---------------------------------------------------------------------------------
 

@@ -17,6 +17,8 @@ from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.errors import ForecastError
 
 NEARLY_EQUAL_DEG = 1e-6
+MAX_POINTS = 20_000_000  # five times the largest that is read: more is a damaged size
+MAX_LENGTH_M = 1e7  # of a spacing or a radius: the same
 
 
 @dataclass(frozen=True)
@@ -58,13 +60,23 @@ class LambertGrid:
 
     def __post_init__(self) -> None:
         parallels = self.first_parallel_deg, self.second_parallel_deg
+        latitudes = (*parallels, self.true_latitude_deg, self.first_latitude_deg)
+        longitudes = self.first_longitude_deg, self.central_longitude_deg
+        lengths = self.spacing_x_m, self.spacing_y_m, self.radius_m
+        if (
+            not all(abs(one) < 90.0 for one in latitudes)
+            or not all(abs(one) <= 360.0 for one in longitudes)
+            or not all(0.0 < one < MAX_LENGTH_M for one in lengths)
+            or not (0 < self.n_x * self.n_y <= MAX_POINTS and min(self.n_x, self.n_y) > 0)
+        ):
+            raise ForecastError("a Lambert grid with sizes or places that cannot be is not read")
         if min(abs(self.true_latitude_deg - one) for one in parallels) > NEARLY_EQUAL_DEG:
             raise ForecastError(
                 f"a Lambert grid whose spacing holds at {self.true_latitude_deg:g}°, which is no "
                 "parallel of its cone, is not read"
             )
-        if abs(sum(parallels)) < NEARLY_EQUAL_DEG or min(self.n_x, self.n_y) < 1:
-            raise ForecastError("a Lambert grid without a cone or without points is not read")
+        if abs(sum(parallels)) < NEARLY_EQUAL_DEG:
+            raise ForecastError("a Lambert grid without a cone is not read")
 
     @cached_property
     def cone(self) -> float:
