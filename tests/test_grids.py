@@ -35,6 +35,7 @@ from stormplan.weather.providers.grib_messages import read_fields
 from stormplan.weather.providers.grid_document import split_windows
 from stormplan.weather.providers.grid_models import HRRR, MODELS, NBM, GridField
 from stormplan.weather.providers.grids import open_source
+from stormplan.words.reports import render_reports
 
 LOT = Location("lot", service_formats.LATITUDE, service_formats.LONGITUDE)
 CYCLE = service_formats.START
@@ -514,6 +515,21 @@ def test_the_plan_of_a_folder_and_its_replay_agree(storm, tmp_path):
     assert [one.model_dump_json() for one in again.sites] == [
         one.model_dump_json() for one in plan.sites
     ]
+
+
+def test_a_damaged_file_is_told_once_for_all_cells(storm, tmp_path):
+    folder = copy_of(storm, tmp_path / "grids")
+    file = sorted(folder.glob("*.grib2"))[4]
+    file.write_bytes(file.read_bytes()[:-10])
+    places = {
+        key: site_entry(43.1, east) for key, east in {"a": -89.4, "b": -89.45, "c": -89.5}.items()
+    }
+    weather = {"sources": ["hrrr"], "hrrr": {"folder": str(folder)}}
+    with Archive(IN_MEMORY) as archive:
+        plan = pipeline.plan_and_store(parse_sites(places, weather=weather), archive, NOW)
+    briefing = " ".join(render_reports(plan)["briefing.txt"].split())
+    assert briefing.count("wrfsfcf04.grib2: message at byte") == 1
+    assert "and 2 other cells: hrrr.t18z.wrfsfcf04.grib2: message at byte" in briefing
 
 
 def test_a_folder_and_an_address_together_are_refused():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -208,13 +208,19 @@ def _unknown_hazards(site: str, surfaces: Sequence[SurfaceOutlook]) -> Iterator[
 
 
 def cell_notes(cells: Iterable[CellForecast]) -> Iterator[Diagnostic]:
-    """Yield what parsers dropped, clipped or guessed, once for each cell."""
-    seen: Mapping[tuple[str, str], CellForecast] = {
-        (cell.source, cell.cell_id): cell for cell in cells
-    }
-    for (source, cell_id), cell in seen.items():
+    """Yield what parsers dropped, clipped or guessed; what is said of several cells, once."""
+    said: dict[tuple[str, str], dict[str, None]] = {}
+    for cell in cells:
         for text in cell.notes:
-            yield note(DiagnosticCode.FORECAST_NOTE, source=source, cell=cell_id, text=text)
+            said.setdefault((cell.source, text), {})[cell.cell_id] = None
+    for (source, text), (first, *others) in said.items():
+        yield note(
+            DiagnosticCode.FORECAST_NOTE,
+            source=source,
+            cell=first,
+            other_cells=tuple(others),
+            text=text,
+        )
 
 
 def plan_verdict(

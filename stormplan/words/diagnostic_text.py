@@ -204,7 +204,9 @@ def _forecast_sentence(one: Diagnostic, variables: Sequence[str], fmt: ReportFor
                 " be below freezing: look at it"
             )
         case DiagnosticCode.FORECAST_NOTE:
-            return f"{one.source} {one.text('cell')}: {one.text('text')}"
+            others = one.texts("other_cells")
+            more = f" and {pluralize(len(others), 'other cell')}" if others else ""
+            return f"{one.source} {one.text('cell')}{more}: {one.text('text')}"
         case _:
             return (
                 f"how far {one.source} may be off is stated from its own record of"
