@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from datetime import timedelta
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -37,7 +38,7 @@ def places(count, seed=1):
 
 def read_points(content):
     began = time.perf_counter()
-    (field,) = read_fields(content, [])
+    (field,) = read_fields(BytesIO(content), [])
     values = PointReader(*places(N_POINTS), NBM.fields).read(field).values
     seconds = time.perf_counter() - began
     assert np.isfinite(values).all()
@@ -56,7 +57,7 @@ def at_hour(content, hour):
 def gather(content, folder, n_sites, n_files):
     for hour in range(1, n_files + 1):
         (folder / f"f{hour:03d}.grib2").write_bytes(at_hour(content, hour))
-    (field,) = read_fields(content, [])
+    (field,) = read_fields(BytesIO(content), [])
     sites = [
         Location(str(at), *map(float, one))
         for at, one in enumerate(zip(*places(n_sites), strict=True))

@@ -5,6 +5,7 @@ import math
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import eccodes
@@ -59,7 +60,7 @@ RECORDED = (
 
 def as_it_is(content):
     """The first field of a file, whatever it is, in the unit of its code table."""
-    first = next(read_fields(content, []))
+    first = next(read_fields(BytesIO(content), []))
     handle = eccodes.codes_new_from_message(first.message)
     kind = {
         "template": eccodes.codes_get(handle, "productDefinitionTemplateNumber", int),
@@ -89,7 +90,7 @@ def test_values_at_twenty_places_are_those_of_the_nearest_points(samples, name):
     """Nearest on the sphere among all points, as ecCodes' iterator gives them with their values."""
     content = (samples / "grib" / name).read_bytes()
     found = values_at(content, PLACES).values
-    handle = eccodes.codes_new_from_message(next(read_fields(content, [])).message)
+    handle = eccodes.codes_new_from_message(next(read_fields(BytesIO(content), [])).message)
     north, east, values = eccodes.codes_get_array(handle, "latLonValues").reshape(-1, 3).T
     points = on_sphere(north, east)
     nearest = [values[(points @ on_sphere(*place)).argmax()] for place in PLACES]
@@ -146,7 +147,7 @@ def test_which_recorded_fields_are_used(samples):
     def names(file, key):
         model = MODELS[key]
         reader = PointReader(*np.array(PLACES[:1]).T, model.fields)
-        fields = read_fields((samples / "grib" / file).read_bytes(), [])
+        fields = read_fields(BytesIO((samples / "grib" / file).read_bytes()), [])
         return [None if (one := reader.read(each)) is None else one.name for each in fields]
 
     assert names(RECORDED[0], "nbm") == ["air_temp_c"]
@@ -204,7 +205,7 @@ def test_every_field_is_known_by_its_codes_and_brought_to_our_unit(
 ):
     end = 12
     field = Field(parameter, surface, "", end - window, end, uniform(given), limits)
-    (found,) = read_fields(message(field, CYCLE), [])
+    (found,) = read_fields(BytesIO(message(field, CYCLE)), [])
     got = PointReader(*np.array([(43.1, -89.4)]).T, MODELS[key].fields).read(found)
     if name is None:
         assert got is None
@@ -220,7 +221,7 @@ def test_the_deviation_and_the_highest_of_the_hour_are_no_temperature():
     highest = {"typeOfStatisticalProcessing": 2}
     for begin, keys in ((12, spread), (11, highest)):
         field = Field(kind.parameter, AT_2M, "", begin, 12, uniform(280.0), keys=keys)
-        (found,) = read_fields(message(field, CYCLE), [])
+        (found,) = read_fields(BytesIO(message(field, CYCLE)), [])
         assert PointReader(*np.array([(43.1, -89.4)]).T, NBM.fields).read(found) is None
 
 
@@ -230,7 +231,7 @@ def test_a_damaged_size_does_not_fill_the_memory():
     while content[place + 4] != 3:
         place += int.from_bytes(content[place : place + 4])
     content[place + 30] = 0x70  # the first octet of Nx: some two thousand million
-    (found,) = read_fields(bytes(content), [])
+    (found,) = read_fields(BytesIO(content), [])
     with pytest.raises(ForecastError, match="sizes or places that cannot be"):
         PointReader(*np.array([(43.1, -89.4)]).T, NBM.fields).read(found)
 
@@ -268,7 +269,7 @@ def test_a_message_of_two_fields_gives_both():
         place += int.from_bytes(two[place : place + 4])
     joined = one[:-4] + two[place:]
     length = len(joined).to_bytes(8, "big")
-    fields = list(read_fields(joined[:8] + length + joined[16:], problems := []))
+    fields = list(read_fields(BytesIO(joined[:8] + length + joined[16:]), problems := []))
     assert problems == []
     assert [one.message for one in fields] == [
         one.message for one in fields if one.parameter[1] == 2
@@ -412,7 +413,7 @@ def test_a_damaged_file_is_named_and_the_rest_is_used(storm, tmp_path):
     said = " ".join(cell.notes)
     assert "wrfsfcf05.grib2: message at byte" in said
     assert "ends early" in said
-    assert "wrfsfcf06.grib2: cannot be read" in said
+    assert "wrfsfcf06.grib2: holds no GRIB message" in said
     assert "wrfsfcf07.grib2: holds no GRIB message" in said
     assert "wrfsfcf08.grib2: message at byte" in said
     air = hours_of(cell, "air_temp_c")
@@ -424,6 +425,18 @@ def test_a_damaged_file_is_named_and_the_rest_is_used(storm, tmp_path):
     ]  # fmt: skip
     # snow comes last in each file, as the total of the run: what the files lost is one block
     assert np.isfinite(hours_of(cell, "snowfall_cm")[:36]).all()
+
+
+def test_a_file_that_is_written_anew_while_it_is_read_is_named(storm, tmp_path):
+    path = tmp_path / "one.grib2"
+    path.write_bytes((storm / "hrrr.t18z.wrfsfcf03.grib2").read_bytes())
+    problems = []
+    with path.open("rb", buffering=0) as file:
+        fields = read_fields(file, problems)
+        assert next(fields).parameter == (0, 0, 0)
+        path.write_bytes(b"")  # a download begins again
+        assert list(fields) == []
+    assert problems == ["became shorter while it was read"]
 
 
 def test_a_field_that_no_file_has_is_unknown_and_not_zero(tmp_path):

@@ -11,13 +11,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from mmap import mmap
+from os import SEEK_END
+from typing import BinaryIO
 
 START_MARK, END_MARK = b"GRIB", b"7777"
 INDICATOR_BYTES = 16  # section 0
 EDITION = 2
 REFERENCE_TIME, REFERENCE_TIME_END = 12, 19  # of section 1: year in two bytes, then to the second
 UNIT_HOUR = 1  # Code table 4.4
+FORECAST_TIME_END = 22  # of section 4: the unit in the byte before the time's four
+SEARCH_BYTES = 65_536
 BITMAP_OF_BEFORE = 254  # the bitmap of the field before it, of the same message
 
 
@@ -44,35 +47,33 @@ class GribField:
 
 
 def read_fields(
-    content: bytes | mmap,
-    problems: list[str],
-    wanted: frozenset[tuple[int, int, int]] | None = None,
+    file: BinaryIO, problems: list[str], wanted: frozenset[tuple[int, int, int]] | None = None
 ) -> Iterator[GribField]:
     """Yield the fields of a file, or of a part of one.
 
     Parameters
     ----------
-    content : bytes or mmap
-        The file.
+    file : binary file
+        Open for reading; it may change its length meanwhile.
     problems : list of str
         Told of every message that is damaged, with its place.
     wanted : frozenset of (int, int, int), optional
         Parameters that are wanted; all if not given [-].
     """
-    for place, end in _messages(content, problems):
+    for place, end in _messages(file, problems):
         try:
-            yield from _split(bytes(content[place:end]), wanted)
+            yield from _split(_part(file, place, end), wanted)
         except ValueError as error:
             problems.append(f"message at byte {place}: {error}, passed over")
 
 
-def cycles_in(content: bytes | mmap, problems: list[str]) -> dict[datetime, int]:
+def cycles_in(file: BinaryIO, problems: list[str]) -> dict[datetime, int]:
     """Return the reference times in a file, and the last hour of each, by the heads of messages.
 
     Parameters
     ----------
-    content : bytes or mmap
-        The file.
+    file : binary file
+        Open for reading; it may change its length meanwhile.
     problems : list of str
         Told of every message that is damaged, with its place.
 
@@ -82,53 +83,76 @@ def cycles_in(content: bytes | mmap, problems: list[str]) -> dict[datetime, int]
         By reference time, aware UTC; 0 where the times are not in hours [h].
     """
     found: dict[datetime, int] = {}
-    for place, end in _messages(content, problems):
+    for place, end in _messages(file, problems):
         try:
-            cycle, hour = _reference_and_hour(content, place + INDICATOR_BYTES, end)
-        except (ValueError, IndexError) as error:
+            cycle, hour = _reference_and_hour(file, place + INDICATOR_BYTES, end)
+        except ValueError as error:
             problems.append(f"message at byte {place}: {error}, passed over")
         else:
             found[cycle] = max(found.get(cycle, 0), hour)
     return found
 
 
-def _reference_and_hour(content: bytes | mmap, place: int, end: int) -> tuple[datetime, int]:
+def _part(file: BinaryIO, first: int, end: int) -> bytes:
+    """Return some bytes of a file; fewer where it ends before."""
+    file.seek(first)
+    return file.read(max(end - first, 0))
+
+
+def _find(file: BinaryIO, mark: bytes, place: int) -> int:
+    """Return where a mark stands next; -1 if nowhere."""
+    while True:
+        part = _part(file, place, place + SEARCH_BYTES)
+        at = part.find(mark)
+        if at >= 0:
+            return place + at
+        if len(part) < SEARCH_BYTES:
+            return -1
+        place += SEARCH_BYTES - len(mark) + 1
+
+
+def _reference_and_hour(file: BinaryIO, place: int, end: int) -> tuple[datetime, int]:
     """Return the reference time and forecast time of a message's first field."""
-    cycle = _reference_time(bytes(content[place : place + REFERENCE_TIME_END]))
-    while place < end and content[place + 4] != 4:
-        length = int.from_bytes(content[place : place + 4])
-        if length < 5:
-            raise ValueError("has a section that leads nowhere")
-        place += length
-    unit, time = content[place + 17], int.from_bytes(content[place + 18 : place + 22])
-    return cycle, time if unit == UNIT_HOUR else 0
+    cycle = _reference_time(_part(file, place, place + REFERENCE_TIME_END))
+    while place < end:
+        head = _part(file, place, place + FORECAST_TIME_END)
+        if len(head) < FORECAST_TIME_END or int.from_bytes(head[:4]) < 5:
+            break
+        if head[4] == 4:
+            time = int.from_bytes(head[FORECAST_TIME_END - 4 :])
+            return cycle, time if head[FORECAST_TIME_END - 5] == UNIT_HOUR else 0
+        place += int.from_bytes(head[:4])
+    raise ValueError("has a section that leads nowhere")
 
 
-def _messages(content: bytes | mmap, problems: list[str]) -> Iterator[tuple[int, int]]:
+def _messages(file: BinaryIO, problems: list[str]) -> Iterator[tuple[int, int]]:
     """Yield begin and end of every whole message."""
-    place = content.find(START_MARK)
+    place = _find(file, START_MARK, 0)
+    end = 0
     if place < 0:
         problems.append("holds no GRIB message")
     while place >= 0:
-        head = bytes(content[place : place + INDICATOR_BYTES])
+        head = _part(file, place, place + INDICATOR_BYTES)
         length = int.from_bytes(head[8:16]) if len(head) == INDICATOR_BYTES else 0
         end = place + length
-        reason = _damage(content, head, end)
+        reason = _damage(file, head, end)
         if reason:
             problems.append(f"message at byte {place}: {reason}, passed over")
             end = place + len(START_MARK)
         else:
             yield place, end
-        place = content.find(START_MARK, end)
+        place = _find(file, START_MARK, end)
+    if end > file.seek(0, SEEK_END):
+        problems.append("became shorter while it was read")
 
 
-def _damage(content: bytes | mmap, head: bytes, end: int) -> str:
+def _damage(file: BinaryIO, head: bytes, end: int) -> str:
     """Return what is wrong with a message as a whole; empty if nothing is."""
-    if len(head) < INDICATOR_BYTES or end > len(content):
+    if len(head) < INDICATOR_BYTES or end > file.seek(0, SEEK_END):
         return "ends early"
     if head[7] != EDITION:
         return f"is of GRIB edition {head[7]}, not {EDITION}"
-    if content[end - len(END_MARK) : end] != END_MARK:
+    if _part(file, end - len(END_MARK), end) != END_MARK:
         return "has no end mark where its length leads"
     return ""
 

@@ -7,14 +7,14 @@ damaged or missing is named, and the rest is used.
 
 from __future__ import annotations
 
-import mmap
+import io
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Event
-from typing import Protocol
+from typing import BinaryIO, Protocol
 
 import numpy as np
 
@@ -100,9 +100,9 @@ class GridFiles(Protocol):
         """Read the files of a cycle that tell of a period; None where it has none (yet)."""
 
 
-def read_content(
+def read_file(
     name: str,
-    content: bytes | mmap.mmap,
+    file: BinaryIO,
     cycle: datetime,
     reader: PointReader,
     parameters: frozenset[tuple[int, int, int]],
@@ -113,7 +113,7 @@ def read_content(
     ----------
     name : str
         Of the file, for problems.
-    content : bytes or mmap
+    file : binary file
         All of it, or a part that begins with a message.
     cycle : datetime
         Fields of other cycles are passed over, aware UTC.
@@ -124,7 +124,7 @@ def read_content(
     """
     part = FilePart()
     damage: list[str] = []
-    for message in read_fields(content, damage, parameters):
+    for message in read_fields(file, damage, parameters):
         if message.cycle != cycle:
             continue
         try:
@@ -179,11 +179,9 @@ class FolderFiles:
             if cycle not in cycles:
                 continue
             try:
-                with _mapped(path) as content:
-                    reading.add(
-                        read_content(path.name, content, cycle, reader, self._model.parameters)
-                    )
-            except (OSError, ValueError) as error:
+                with path.open("rb") as file:
+                    reading.add(read_file(path.name, file, cycle, reader, self._model.parameters))
+            except OSError as error:
                 reading.problems.append(f"{path.name}: cannot be read ({error})")
         return reading
 
@@ -199,9 +197,9 @@ class FolderFiles:
                 continue
             damage: list[str] = []
             try:
-                with _mapped(path) as content:
-                    cycles = cycles_in(content, damage)
-            except (OSError, ValueError) as error:  # an empty file cannot be mapped
+                with path.open("rb") as file:
+                    cycles = cycles_in(file, damage)
+            except OSError as error:
                 self._unreadable.append(f"{path.name}: cannot be read ({error})")
                 continue
             if cycles:
@@ -214,11 +212,6 @@ class FolderFiles:
                 f"{self._model.key}: no GRIB2 file that can be read in {self._folder} (accepted "
                 f"endings: {', '.join(sorted(SUFFIXES))}){said}"
             )
-
-
-def _mapped(path: Path) -> mmap.mmap:
-    with path.open("rb") as file:
-        return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
 
 
 class ServerFiles:
@@ -321,8 +314,12 @@ class ServerFiles:
             except FetchError as error:
                 whole.problems.append(f"{self._name(cycle, step)}: {error}")
                 continue
-            part = read_content(
-                self._name(cycle, step), content, cycle, reader, self._model.parameters
+            part = read_file(
+                self._name(cycle, step),
+                io.BytesIO(content),
+                cycle,
+                reader,
+                self._model.parameters,
             )
             if not part.values and not part.problems:
                 part.problems.append(f"{self._name(cycle, step)}: not what its index says")

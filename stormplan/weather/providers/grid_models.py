@@ -241,7 +241,7 @@ HRRR_FIELDS = (
 )
 
 HOURLY_UNTIL_H, THREE_HOURLY_UNTIL_H, NBM_LENGTH_H = 48, 192, 264
-HOURLY_SINCE_EVER_H = 36
+HOURLY_IN_ALL_VERSIONS_H = 36
 
 
 def _nbm_path(cycle: datetime, step: int) -> str:
@@ -256,7 +256,7 @@ def _nbm_step_exists(cycle: datetime, step: int) -> bool:
 
 
 def _nbm_is_certain(cycle: datetime, step: int) -> bool:
-    return step <= HOURLY_SINCE_EVER_H or (cycle.hour + step) % 3 == 0
+    return step <= HOURLY_IN_ALL_VERSIONS_H or (cycle.hour + step) % 3 == 0
 
 
 NBM = GridModel(
