@@ -4,7 +4,8 @@
 
 The first reads the recorded 2 m temperature of the National Blend of Models (3.7 million points), the
 second copies of it, each as one hour of a run, through the source as a plan does: look-up, reading,
-archive and forecasts. Limits: 2 s for the points, wall time on one core.
+archive and forecasts. Unpacking a field takes most of it, whatever the number of sites. Seconds of
+CPU, and wall; the limit of 2 s for the points is for CPU.
 """
 
 import os
@@ -36,13 +37,27 @@ def places(count, seed=1):
     return rng.uniform(28.0, 48.0, count), rng.uniform(-120.0, -75.0, count)
 
 
+class Clock:
+    """CPU and wall since it was made [s]."""
+
+    def __init__(self):
+        self._cpu, self._wall = time.process_time(), time.perf_counter()
+
+    def cpu_s(self):
+        """Return the CPU time since then [s]."""
+        return time.process_time() - self._cpu
+
+    def __str__(self):
+        return f"{self.cpu_s():.2f} s CPU, {time.perf_counter() - self._wall:.2f} s wall"
+
+
 def read_points(content):
-    began = time.perf_counter()
+    clock = Clock()
     (field,) = read_fields(BytesIO(content), [])
     values = PointReader(*places(N_POINTS), NBM.fields).read(field).values
-    seconds = time.perf_counter() - began
+    cpu_s, text = clock.cpu_s(), str(clock)
     assert np.isfinite(values).all()
-    return seconds
+    return cpu_s, text
 
 
 def at_hour(content, hour):
@@ -66,26 +81,24 @@ def gather(content, folder, n_sites, n_files):
     with Archive(folder / "archive.sqlite") as archive:
         fetcher = Fetcher(archive, "ops@example.invalid")
         source = open_source("nbm", GridSettings(folder=str(folder)), fetcher)
-        began = time.perf_counter()
+        clock = Clock()
         source.prepare(sites, now, now + timedelta(hours=n_files))
-        read_s = time.perf_counter() - began
+        read = str(clock)
         cells = [source.forecast(site, now) for site in sites]
-        total_s = time.perf_counter() - began
+        total = str(clock)
     assert all(np.isfinite(cell.values["air_temp_c"]).all() for cell in cells)
-    return read_s, total_s
+    return read, total
 
 
 def main():
     n_sites, n_files = ([int(one) for one in sys.argv[1:]] + [300, 100][len(sys.argv) - 1 :])[:2]
     content = (Path(os.environ["STORMPLAN_SAMPLES"]) / FILE).read_bytes()
-    runs = [read_points(content) for _ in range(3)]
-    print(f"{N_POINTS} points of one file: {runs[0]:.2f} s, then {min(runs):.2f} s")
+    runs = [read_points(content) for _ in range(2)]
+    print(f"{N_POINTS} points of one file: {runs[0][1]}; again: {runs[1][1]}")
     with tempfile.TemporaryDirectory() as folder:
-        read_s, total_s = gather(content, Path(folder), n_sites, n_files)
-    print(
-        f"{n_sites} sites from {n_files} files: {read_s:.1f} s to read, {total_s:.1f} s with forecasts"
-    )
-    return int(runs[0] > MAX_SECONDS)
+        read, total = gather(content, Path(folder), n_sites, n_files)
+    print(f"{n_sites} sites from {n_files} files: {read} to read, {total} with forecasts")
+    return int(runs[0][0] > MAX_SECONDS)
 
 
 if __name__ == "__main__":
