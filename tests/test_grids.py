@@ -225,6 +225,25 @@ def test_the_deviation_and_the_highest_of_the_hour_are_no_temperature():
         assert PointReader(*np.array([(43.1, -89.4)]).T, NBM.fields).read(found) is None
 
 
+def test_damaged_bytes_are_named_or_read_and_raise_nothing_else():
+    content = file_and_index(grib_grids.hrrr_fields(33)[:4], CYCLE)[0]
+    rng = np.random.default_rng(3)
+    outcomes = set()
+    for _ in range(100):
+        damaged = bytearray(content)
+        for at in rng.integers(len(content), size=4):
+            damaged[at] = rng.integers(256)
+        problems = []
+        for one in read_fields(BytesIO(damaged), problems):
+            try:
+                PointReader(*np.array([(43.1, -89.4)]).T, HRRR.fields).read(one)
+                outcomes.add("read")
+            except ForecastError:
+                outcomes.add("refused")
+        outcomes.update("passed over" for _ in problems)
+    assert outcomes == {"read", "refused", "passed over"}
+
+
 def test_a_damaged_size_does_not_fill_the_memory():
     content = bytearray(message(grib_grids.uniform_field(), CYCLE))
     place = 16
@@ -319,6 +338,13 @@ def test_a_recorded_index_gives_the_bytes_of_its_messages(samples):
     assert (lines[-1].first, lines[-1].last) == (657151, None)
     ranges = byte_ranges(lines, lambda line: line.name in ("WIND", "WDIR", "HTSGW"))
     assert ranges == [(0, 100526), (184546, lines[4].last)]
+
+
+def test_one_range_does_not_grow_beyond_what_a_reply_may_hold():
+    each = 5_000_000
+    text = "\n".join(f"{at}:{each * at}:d=2026011118:TMP:surface:1 hour fcst:" for at in range(4))
+    ranges = byte_ranges(parse_index(text), lambda line: line.last is not None)
+    assert ranges == [(each * at, each * (at + 1) - 1) for at in range(3)]
 
 
 def test_submessages_share_their_bytes():
