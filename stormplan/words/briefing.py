@@ -7,11 +7,12 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
+from stormplan.operations.mix_records import YardMix
 from stormplan.operations.pass_schedule import LatePass
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
@@ -30,7 +31,7 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
-from stormplan.words.order_text import order_summary
+from stormplan.words.order_text import order_sentence, order_summary, orders_to_place
 from stormplan.words.round_text import PASS_NOUNS, passes_text, rounds_text, short_slack_text
 from stormplan.words.site_text import Footnotes, SiteView, site_summary, site_view
 from stormplan.words.strip_charts import Strip
@@ -146,9 +147,7 @@ def build_view(plan: Plan) -> View:
         alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, fmt)),
         changes=change_lines(plan.changes, fmt),
         timeline=tuple(_timeline(plan, fmt)),
-        yard_mixes=tuple(
-            yard_mix_view(yard, fmt, is_known=plan.has_forecast) for yard in plan.yards
-        ),
+        yard_mixes=tuple(_yard_mix(plan, yard, fmt) for yard in plan.yards),
         sites_by_yard=sites_by_yard,
         unknown=diagnostic_text.layer_lines(plan, fmt),
         notes=diagnostic_text.note_lines(plan, fmt),
@@ -334,6 +333,16 @@ def _unknown_clause(plan: Plan) -> str:
     if not names:
         return ""
     return f" Not known for {join_names(names, MAX_NAMES)}: look at the pavement there."
+
+
+def _yard_mix(plan: Plan, yard: YardMix, fmt: ReportFormat) -> YardMixView:
+    """Return a yard's mix in short, and what it orders."""
+    view = yard_mix_view(yard, fmt, is_known=plan.has_forecast)
+    orders = [
+        ("To order", order_sentence(one, plan.made_at, fmt))
+        for one in orders_to_place(plan, yard.yard)
+    ]
+    return replace(view, rows=(*view.rows, *orders))
 
 
 def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:

@@ -10,7 +10,6 @@ from stormplan.planning.plan import Plan
 from stormplan.units import KG_PER_TON, L_PER_GAL
 from stormplan.words.formatting import (
     ReportFormat,
-    capitalize_first,
     format_percent,
     pluralize,
 )
@@ -80,10 +79,11 @@ def order_sentence(advice: OrderAdvice, made_at: datetime, fmt: ReportFormat) ->
 
 
 def order_summary(plan: Plan, fmt: ReportFormat) -> str:
-    """Return what is to be ordered, for the first screen; with the yard where there are several."""
+    """Return what is to be ordered by when, in few words; with the yard where there are several."""
     names = {yard.yard: f"{yard.name}: " if len(plan.yards) > 1 else "" for yard in plan.yards}
-    return " ".join(
-        names[one.yard] + capitalize_first(order_sentence(one, plan.made_at, fmt)[len("Order ") :])
+    return "; ".join(
+        f"{names[one.yard]}{lots_text(one, one.lots, fmt).split(' (')[0]} of {one.name}"
+        f" {_when(one, plan.made_at, fmt)}"
         for one in orders_to_place(plan)
     )
 
