@@ -228,6 +228,14 @@ def test_the_owner_reads_go_when_how_much_how_sure_and_what_would_change_it(morn
         assert any(want.likely[0] <= each <= want.likely[1] for each in percent)
         assert re.search(want.changes, text)
         assert f"{want.hazard.capitalize()}. Mill Court" in text
+    subject = briefing.build_view(plan).subject  # of the mail, on a lock screen
+    assert subject.startswith(want.verdict)
+    if want.work:
+        assert len(subject) <= 78
+        amounts = re.findall(r"([\d,]+) (gal|lb)", subject)
+        assert amounts
+        told = row(lines, "Spray") if want.spray_gal else row(lines, "Spread")
+        assert number(amounts[0][0]) == number(told)
     if want.verdict == "NO FORECAST":
         assert "call your sites in order of priority" in text
         assert "no answer in 60 s" in text

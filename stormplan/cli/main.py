@@ -289,7 +289,7 @@ def brief(
         bool, typer.Option("--full", help="Print every surface, the mix and the cautions too.")
     ] = False,
     quiet: Annotated[
-        bool, typer.Option("--quiet", "-q", help="Print the headline only, and no progress.")
+        bool, typer.Option("--quiet", "-q", help="Print the answer in one line, and no progress.")
     ] = False,
     verbose: Annotated[
         bool, typer.Option("--verbose", "-v", help="Leave a line for each step, with its time.")
@@ -339,7 +339,7 @@ def brief(
     if as_json:
         print(plan_io.plan_json(plan))
     elif quiet:
-        print(f"{view.verdict}  {view.headline}")
+        print(view.subject)
     else:
         from rich.console import Console
 

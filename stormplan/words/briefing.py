@@ -287,8 +287,11 @@ def _subject(plan: Plan, fmt: ReportFormat) -> str:
     start = "" if plan.first_start is None else f" {fmt.day_hour(plan.first_start)}"
     parts[0] = f"{_verdict(plan)}{start}: {parts[0]}"
     pretreat_l = sum(yard.pretreat_l for yard in plan.yards)
+    salt_kg = sum(yard.spread_salt_kg for yard in plan.yards)
     if pretreat_l > 0.0:
         parts.append(fmt.units.volume(pretreat_l))
+    elif salt_kg > 0.0:
+        parts.append(f"{fmt.units.mass(salt_kg)} of salt")
     later = ", ".join(each.phrase.replace(",", " ").split()[0] for each in work[1:])
     parts += [f"then {later}"] if later else []
     if plan.unknown_sites:
