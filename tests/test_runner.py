@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from datetime import UTC, date, datetime, timedelta
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -1118,7 +1119,8 @@ def test_the_commands_of_the_readme_work_one_after_another(ours, server, replay,
     """Each as it stands there, in the folder of a sites.yaml; what `brief` leaves, all others use.
 
     `init` and `sites import` ask for what no test of a sequence has (tests/test_new_sites.py);
-    `pavement` needs a table of one's own (tests/test_station.py).
+    `pavement` needs a table of one's own (tests/test_station.py), `accept` a product of the example
+    file (tests/test_acceptance.py).
     """
     now = datetime.now(UTC)
     shifted = service.shift_storm(timedelta(days=(now - pipeline.DEMO_NOW).days))
@@ -1134,8 +1136,11 @@ def test_the_commands_of_the_readme_work_one_after_another(ours, server, replay,
         }
     }
     (tmp_path / "sites.yaml").write_text(ours.text.replace('"a":', '"mill-court":'))
+    (tmp_path / "offers.yaml").write_bytes((files("stormplan") / "demo/offers.yaml").read_bytes())
     lines = re.findall(r"^\.venv/bin/stormplan (\w.*?)(?:\s+#.*)?$", README, re.MULTILINE)
-    wanted = [line for line in lines if line.split()[0] not in ("init", "pavement", "serve")]
+    wanted = [
+        line for line in lines if line.split()[0] not in ("init", "pavement", "serve", "accept")
+    ]
     wanted = [line for line in wanted if "import" not in line]
     assert len(wanted) > 15
     again = [line for line in wanted if not line.startswith("people")]  # has a link already

@@ -365,16 +365,22 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Spray", later)
     yield from _spread_rows(plan, fmt)
     yield from _work_rows(plan, fmt)
+    orders = {yard.yard: order_summary(plan, yard.yard, fmt) for yard in plan.yards}
     short = [
         f"{yard.name}: {', '.join(shortage_lines(yard, fmt.units))}"
+        + (f"; order {orders[yard.yard]}" if orders[yard.yard] else "")
         for yard in plan.yards
         if yard.shortages
     ]
     if short:
-        yield SummaryRow("Short of", "; ".join(short))
-    orders = order_summary(plan, fmt)
-    if orders:
-        yield SummaryRow("Order", orders)
+        yield SummaryRow("Short of", ". ".join(short))
+    others = [
+        f"{yard.name}: {orders[yard.yard]}" if len(plan.yards) > 1 else orders[yard.yard]
+        for yard in plan.yards
+        if orders[yard.yard] and not yard.shortages
+    ]
+    if others:
+        yield SummaryRow("Order", ". ".join(others))
     probability = _hazard_probability(actions, plan.made_at)
     if probability:
         yield SummaryRow("Chance", probability)

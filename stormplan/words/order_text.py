@@ -47,8 +47,13 @@ def futures_text(share: float) -> str:
     """
     if 0.0 < share < 0.05:
         return "fewer than 1 of 10 futures"
+    return f"{_tenths(share)} of 10 futures"
+
+
+def _tenths(share: float) -> int:
+    """Return a share in tenths; only all of them are ten."""
     tenths = round(10.0 * share)
-    return f"{9 if share < 1.0 and tenths == 10 else tenths} of 10 futures"
+    return 9 if share < 1.0 and tenths == 10 else tenths
 
 
 def order_sentence(advice: OrderAdvice, made_at: datetime, fmt: ReportFormat) -> str:
@@ -66,7 +71,7 @@ def order_sentence(advice: OrderAdvice, made_at: datetime, fmt: ReportFormat) ->
     when = _when(advice, made_at, fmt)
     lots = lots_text(advice, advice.lots, fmt)
     short = futures_text(advice.short_share)
-    verb = "run" if not short.startswith("1 ") else "runs"
+    verb = "runs" if _tenths(advice.short_share) == 1 else "run"
     out = ""
     if advice.runs_out_at is not None:
         near = "about" if advice.runs_out_at > advice.known_until else "on"
@@ -78,13 +83,12 @@ def order_sentence(advice: OrderAdvice, made_at: datetime, fmt: ReportFormat) ->
     return text
 
 
-def order_summary(plan: Plan, fmt: ReportFormat) -> str:
-    """Return what is to be ordered by when, in few words; with the yard where there are several."""
-    names = {yard.yard: f"{yard.name}: " if len(plan.yards) > 1 else "" for yard in plan.yards}
-    return "; ".join(
-        f"{names[one.yard]}{lots_text(one, one.lots, fmt).split(' (')[0]} of {one.name}"
+def order_summary(plan: Plan, yard: str, fmt: ReportFormat) -> str:
+    """Return what a yard is to order by when, in few words; empty where nothing."""
+    return ", ".join(
+        f"{lots_text(one, one.lots, fmt).split(' (')[0]} of {one.name}"
         f" {_when(one, plan.made_at, fmt)}"
-        for one in orders_to_place(plan)
+        for one in orders_to_place(plan, yard)
     )
 
 

@@ -21,7 +21,7 @@ def rounds_text(schedules: Sequence[SprayerSchedule]) -> str:
     slacks_h = [one.slack_h for one in schedules if one.slack_h is not None]
     if not slacks_h:
         return text
-    return f"{text}; tightest stop {format_working_time(min(slacks_h))} before it starts"
+    return f"{text}; tightest {format_working_time(min(slacks_h))} before it starts"
 
 
 def short_slack_text(schedule: SprayerSchedule) -> str:
