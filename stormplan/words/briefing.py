@@ -6,7 +6,7 @@ time; the terminal, the text file and the page all show the same view. Nothing i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -14,6 +14,7 @@ from stormplan.events.detection import Event
 from stormplan.events.hazards import SEVERITY_ORDER, SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.operations.mix_records import YardMix
 from stormplan.operations.pass_schedule import LatePass
+from stormplan.planning.diagnostics import Diagnostic
 from stormplan.planning.plan import Plan, SitePlan, SourceRecord, SurfacePlan
 from stormplan.treatment.cost_loss import CostLoss
 from stormplan.treatment.records import Action, Remedy, Treatment, Visit
@@ -39,7 +40,10 @@ from stormplan.words.yard_mix_text import YardMixView, shortage_lines, yard_mix_
 
 VERDICT_LABELS = {"go": "GO", "wait": "WAIT", "nothing": "NOTHING TO DO", "unknown": "NOT KNOWN"}
 MAX_NAMES = 3  # names in a row before the rest is counted
+MAX_TEXTS = 6  # sentences of several yards or clients in a row before the rest is counted
 MAX_PERIODS = 12  # lines of the timeline: what a reader takes in
+MANY_SITES = 500  # with more the briefing is an index, and each yard has a page of its own
+MAX_LINES = 40  # of each list in an index
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,17 @@ class YardSites:
     name: str
     detailed: tuple[SiteView, ...]
     uneventful: tuple[SiteView, ...]
+
+
+@dataclass(frozen=True)
+class YardLine:
+    """A yard in the index of very many sites: its page, its work, its sites, what is wrong."""
+
+    name: str
+    page: str
+    work: str
+    sites: str
+    problem: str
 
 
 @dataclass(frozen=True)
@@ -106,6 +121,7 @@ class View:
     cautions: tuple[str, ...]
     rule_sources: tuple[str, ...]
     credits: tuple[str, ...]
+    yard_index: tuple[YardLine, ...] = ()
 
     @property
     def sites(self) -> tuple[SiteView, ...]:
@@ -126,12 +142,31 @@ def build_view(plan: Plan) -> View:
     Returns
     -------
     View
-        Everything a report shows, as text.
+        Everything a report shows, as text; of very many sites an index by yard.
     """
+    is_index = len(plan.sites) > MANY_SITES
+    view = _view(plan, with_sites=not is_index)
+    if not is_index:
+        return view
+    fmt = plan_format(plan)
+    return replace(
+        view,
+        yard_index=tuple(_yard_index(plan, fmt)),
+        problems=_first_lines(view.problems),
+        alerts=_first_lines(view.alerts),
+        changes=_first_lines(view.changes),
+        unknown=_first_lines(view.unknown),
+        notes=_first_lines(view.notes),
+        cautions=_first_lines(view.cautions),
+    )
+
+
+def _view(plan: Plan, *, with_sites: bool) -> View:
+    """Return the view of a plan, with every site and mix in it if so asked."""
     fmt = plan_format(plan)
     planned = [site for site in plan.sites if site.source is not None]
     notes = Footnotes()
-    sites_by_yard = tuple(_sites_by_yard(plan, fmt, notes))
+    sites_by_yard = tuple(_sites_by_yard(plan, fmt, notes)) if with_sites else ()
     return View(
         company=plan.company,
         made_at=fmt.full_datetime(plan.made_at),
@@ -147,7 +182,7 @@ def build_view(plan: Plan) -> View:
         alerts=tuple(alert_lines(plan.alerts, {s.key: s.name for s in plan.sites}, fmt)),
         changes=change_lines(plan.changes, fmt),
         timeline=tuple(_timeline(plan, fmt)),
-        yard_mixes=tuple(_yard_mix(plan, yard, fmt) for yard in plan.yards),
+        yard_mixes=tuple(_yard_mix(plan, yard, fmt) for yard in plan.yards if with_sites),
         sites_by_yard=sites_by_yard,
         unknown=diagnostic_text.layer_lines(plan, fmt),
         notes=diagnostic_text.note_lines(plan, fmt),
@@ -332,7 +367,8 @@ def _headline(plan: Plan, fmt: ReportFormat) -> str:
 
 def _unknown_clause(plan: Plan) -> str:
     """Return a sentence on the sites of which too little is known; empty without any."""
-    names = [site.name for site in plan.sites if site.key in plan.unknown_sites]
+    unknown = set(plan.unknown_sites)
+    names = [site.name for site in plan.sites if site.key in unknown]
     if not names:
         return ""
     return f" Not known for {join_names(names, MAX_NAMES)}: look at the pavement there."
@@ -373,14 +409,14 @@ def _summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         if yard.shortages
     ]
     if short:
-        yield SummaryRow("Short of", ". ".join(short))
+        yield SummaryRow("Short of", _join_some(short, ". "))
     others = [
         f"{yard.name}: {orders[yard.yard]}" if len(plan.yards) > 1 else orders[yard.yard]
         for yard in plan.yards
         if orders[yard.yard] and not yard.shortages
     ]
     if others:
-        yield SummaryRow("Order", ". ".join(others))
+        yield SummaryRow("Order", _join_some(others, ". "))
     probability = _hazard_probability(actions, plan.made_at)
     if probability:
         yield SummaryRow("Chance", probability)
@@ -433,20 +469,21 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
         yield SummaryRow("Crew", rounds_text(crews))
         tight = [text for crew in crews if (text := short_slack_text(crew))]
         if tight:
-            yield SummaryRow("Time left", "; ".join(tight))
+            yield SummaryRow("Time left", _join_some(tight, "; "))
     missed = list(_missed(plan))
     if missed:
         volume_l = sum(item.missed.volume_l for _, _, item in missed if item.missed is not None)
         text = (
             f"{pluralize(len(missed), 'surface')}; {fmt.units.volume(volume_l)} not mixed for them"
         )
-        yield SummaryRow("Not reached", ". ".join((text, *_missed_by_client(missed, fmt))))
+        by_client = _join_some(list(_missed_by_client(missed, fmt)), ". ")
+        yield SummaryRow("Not reached", f"{text}. {by_client}")
     passes = passes_text(plan.passes)
     if passes:
         yield SummaryRow("In the storm", passes)
-    late = tuple(_late_by_client(plan, fmt))
+    late = list(_late_by_client(plan, fmt))
     if late:
-        yield SummaryRow("Late passes", ". ".join(late))
+        yield SummaryRow("Late passes", _join_some(late, ". "))
 
 
 def _liquid_cost(plan: Plan) -> str:
@@ -454,6 +491,12 @@ def _liquid_cost(plan: Plan) -> str:
     costs = [yard.cost for yard in plan.yards if yard.pretreat_l > 0.0]
     known = [cost for cost in costs if cost is not None]
     return f" for {plan.currency} {sum(known):,.0f}" if len(known) == len(costs) else ""
+
+
+def _join_some(texts: Sequence[str], between: str) -> str:
+    """Return the first of some texts in a row, and how many more there are."""
+    more = len(texts) - MAX_TEXTS
+    return between.join((*texts[:MAX_TEXTS], *([f"and {more} more"] if more > 0 else [])))
 
 
 def _missed(plan: Plan) -> Iterable[tuple[SitePlan, SurfacePlan, Treatment]]:
@@ -658,13 +701,15 @@ def _timeline(plan: Plan, fmt: ReportFormat) -> Iterable[StormPeriod]:
         key=lambda pair: (pair[0].hazard, pair[0].start),
     )
     periods: list[list[tuple[Event, SitePlan]]] = []
+    last_end = plan.made_at
     for event, site in events:
-        last = periods[-1] if periods else []
-        same = bool(last) and last[0][0].hazard == event.hazard
-        if same and event.start <= max(known.end for known, _ in last):
-            last.append((event, site))
+        same = bool(periods) and periods[-1][0][0].hazard == event.hazard
+        if same and event.start <= last_end:
+            periods[-1].append((event, site))
+            last_end = max(last_end, event.end)
         else:
             periods.append([(event, site)])
+            last_end = event.end
     periods.sort(key=lambda period: period[0][0].start)
     for spell in periods[:MAX_PERIODS]:
         yield _storm_period(spell, fmt)
@@ -717,6 +762,93 @@ def _sites_by_yard(plan: Plan, fmt: ReportFormat, notes: Footnotes) -> Iterable[
             tuple(site for site in sites if not site.is_uneventful),
             tuple(site for site in sites if site.is_uneventful),
         )
+
+
+# -- very many sites ------------------------------------------------------------------------------
+
+
+def _first_lines(lines: Sequence[str]) -> tuple[str, ...]:
+    """Return the first lines of a list, and how many more there are."""
+    more = len(lines) - MAX_LINES
+    return (*lines[:MAX_LINES], *([f"and {more:,} more: see plan.json"] if more > 0 else []))
+
+
+def _plans_by_yard(plan: Plan) -> Iterator[tuple[YardMix, Plan]]:
+    """Yield each yard with the part of the plan that is about it and its sites."""
+    sites: dict[str, list[SitePlan]] = {yard.yard: [] for yard in plan.yards}
+    for site in plan.sites:
+        sites[site.yard].append(site)
+    yard_of = {site.key: site.yard for site in plan.sites}
+    diagnostics: dict[str, list[Diagnostic]] = {yard.yard: [] for yard in plan.yards}
+    for one in plan.diagnostics:
+        if one.site in yard_of:
+            diagnostics[yard_of[one.site]].append(one)
+    for yard in plan.yards:
+        yield (
+            yard,
+            plan.model_copy(
+                update={
+                    "sites": tuple(sites[yard.yard]),
+                    "yards": (yard,),
+                    "diagnostics": tuple(diagnostics[yard.yard]),
+                    "priority_sites": (),
+                    "changes": (),
+                    "alerts": (),
+                }
+            ),
+        )
+
+
+def _yard_page(yard: YardMix) -> str:
+    return f"yards/{yard.yard}.html"
+
+
+def _yard_index(plan: Plan, fmt: ReportFormat) -> Iterator[YardLine]:
+    """Yield the yards, those whose work begins first before the others."""
+
+    def first_at(part: Plan) -> tuple[bool, datetime]:
+        starts = [work.first_at for work in _work(part)]
+        starts += [item.event.start for _, _, item in _missed(part) if item.event is not None]
+        return not starts, min(starts, default=part.made_at)
+
+    for yard, part in sorted(_plans_by_yard(plan), key=lambda each: first_at(each[1])):
+        problems = []
+        if part.unknown_sites:
+            problems.append(f"Not known for {pluralize(len(part.unknown_sites), 'site')}")
+        missed = len(list(_missed(part)))
+        if missed:
+            problems.append(f"no sprayer reaches {pluralize(missed, 'surface')}")
+        if yard.shortages:
+            problems.append(f"short of {', '.join(shortage_lines(yard, fmt.units))}")
+        work = "; ".join(
+            f"{work.phrase} {work.surfaces} at {work.sites} from {fmt.day_hour(work.first_at)}"
+            for work in _work(part)
+        )
+        yield YardLine(
+            yard.name,
+            _yard_page(yard),
+            f"{capitalize_first(work)}." if work else "Nothing to do.",
+            pluralize(len(part.sites), "site"),
+            capitalize_first("; ".join(problems)),
+        )
+
+
+def yard_pages(plan: Plan) -> dict[str, str]:
+    """Render the page of each yard, by file name; none where the briefing has every site.
+
+    Parameters
+    ----------
+    plan : Plan
+        The record.
+    """
+    if len(plan.sites) <= MANY_SITES:
+        return {}
+    pages = {}
+    for yard, part in _plans_by_yard(plan):
+        view = _view(part, with_sites=True)
+        (sites,) = view.sites_by_yard
+        pages[_yard_page(yard)] = templating.render("yard_sites.html", view=view, yard=sites)
+    return pages
 
 
 # -- files ----------------------------------------------------------------------------------------

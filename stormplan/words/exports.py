@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -83,6 +83,8 @@ def treatments_csv(plan: Plan) -> str:
         *("latest", "sprayer", "holds_until", "recheck_at", "not_sprayed"),
     ]
 
+    unknown = set(plan.unknown_sites)
+
     def row(site: SitePlan, surface: SurfacePlan, item: Treatment) -> list[object]:
         event = item.event
         sprays = item.action is Action.PRETREAT
@@ -95,7 +97,7 @@ def treatments_csv(plan: Plan) -> str:
             None if event is None else _local(event.end, site),
             None if event is None else round(event.probability, 2),
             None if coldest_c is None else round(units.c_to_f(coldest_c) if us else coldest_c, 1),
-            _action_name(plan, site, item),
+            _action_name(unknown, site, item),
             blend_name(item.additive_name, item.additive_frac) if sprays else None,
             round(item.rate_l_m2 / rate, 3) if sprays else None,
             round(item.volume_l / volume_l, 1) if sprays else None,
@@ -119,9 +121,9 @@ def _local(moment: datetime | None, site: SitePlan) -> datetime | None:
     return None if moment is None else moment.astimezone(ZoneInfo(site.timezone))
 
 
-def _action_name(plan: Plan, site: SitePlan, item: Treatment) -> str:
+def _action_name(unknown: Collection[str], site: SitePlan, item: Treatment) -> str:
     """Return the action; "not known" where nothing is planned for want of knowledge."""
-    is_unknown = item.event is None and site.key in plan.unknown_sites
+    is_unknown = item.event is None and site.key in unknown
     return "not known" if is_unknown else str(item.action)
 
 
@@ -206,15 +208,16 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
 
 def sites_geojson(plan: Plan) -> str:
     """Write the sites as points with their worst hazard and what is done."""
-    features = [_feature(site, plan) for site in plan.sites]
+    unknown = set(plan.unknown_sites)
+    features = [_feature(site, plan, unknown) for site in plan.sites]
     return json.dumps({"type": "FeatureCollection", "features": features}, indent=1) + "\n"
 
 
-def _feature(site: SitePlan, plan: Plan) -> dict[str, Any]:
+def _feature(site: SitePlan, plan: Plan, unknown: Collection[str]) -> dict[str, Any]:
     events = [item.event for _, item in site.treatments if item.event is not None]
     worst = max(events, key=lambda event: SEVERITY_ORDER.index(event.hazard), default=None)
     first = min((event.start for event in events), default=None)
-    actions = dict.fromkeys(_action_name(plan, site, item) for _, item in site.treatments)
+    actions = dict.fromkeys(_action_name(unknown, site, item) for _, item in site.treatments)
     fmt = plan_format(plan).in_zone(site.timezone)
     problem = diagnostic_text.site_problem(plan, site.key, fmt)
     return {

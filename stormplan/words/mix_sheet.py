@@ -151,9 +151,10 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
         for site in plan.sites
         for surface in site.surfaces
     }
+    not_known = set(plan.unknown_sites)
     unknown = {
         yard.yard: join_names(
-            [s.name for s in plan.sites if s.yard == yard.yard and s.key in plan.unknown_sites],
+            [s.name for s in plan.sites if s.key in not_known and s.yard == yard.yard],
             limit=MAX_UNSERVED_NAMES,
         )
         for yard in plan.yards

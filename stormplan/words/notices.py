@@ -183,14 +183,13 @@ def _file_name(key: str, taken: Mapping[str, str]) -> str:
 def render_html(plan: Plan) -> str:
     """Render all drafts as one page."""
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    unknown = set(plan.unknown_sites)
     return templating.render(
         "notices.html",
         company=plan.company,
         made_at=fmt.full_datetime(plan.made_at),
         notices=draft_notices(plan),
-        unknown_sites=join_names(
-            [site.name for site in plan.sites if site.key in plan.unknown_sites]
-        ),
+        unknown_sites=join_names([site.name for site in plan.sites if site.key in unknown]),
         advice=CLIENT_ADVICE,
         closing=f"{_questions(plan)} {CLOSING_NOTE}",
         draft=DRAFT_NOTE,

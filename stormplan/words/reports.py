@@ -29,7 +29,8 @@ def render_reports(plan: Plan) -> dict[str, str]:
 def _render_page(plan: Plan) -> dict[str, str]:
     strips = strip_charts.draw_strips(plan)
     more = strip_charts.count_event_columns(plan) - len(strips)
-    return {"briefing.html": briefing.render_html(briefing.build_view(plan), strips, more)}
+    page = briefing.render_html(briefing.build_view(plan), strips, more)
+    return {"briefing.html": page, **briefing.yard_pages(plan)}
 
 
 #: Each report, by the name it has for a reader: the texts of a plan by file name.

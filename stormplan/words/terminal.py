@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from stormplan.words.briefing import SummaryRow, View, WorkLine
+from stormplan.words.briefing import SummaryRow, View, WorkLine, YardLine
 from stormplan.words.site_text import SiteView, TaskView
 from stormplan.words.yard_mix_text import YardMixView
 
@@ -71,8 +71,12 @@ def render_screen(view: View) -> RenderableType:
         In the order it is read: answer, what matters, mix, sites, what is not known, cautions.
     """
     parts = _first_screen(view)
-    parts.append(_heading("Mix"))
-    parts += [_yard_mix(yard) for yard in view.yard_mixes]
+    if view.yard_index:
+        parts.append(_heading("Yards"))
+        parts += [_yard_line(yard) for yard in view.yard_index]
+    else:
+        parts.append(_heading("Mix"))
+        parts += [_yard_mix(yard) for yard in view.yard_mixes]
     for yard_sites in view.sites_by_yard:
         parts.append(_heading(f"Sites of {yard_sites.name}"))
         parts += [_site(site) for site in (*yard_sites.detailed, *yard_sites.uneventful)]
@@ -159,6 +163,16 @@ def _work_lines(work: tuple[WorkLine, ...]) -> RenderableType:
 
 def _borderless_table() -> Table:
     return Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
+
+
+def _yard_line(yard: YardLine) -> RenderableType:
+    title = Text(yard.name, style="bold")
+    title.append(f"  {yard.sites}, {yard.page}", style="dim")
+    parts: list[RenderableType] = [title]
+    if yard.problem:
+        parts.append(Padding(Text(yard.problem, style="bold red"), (0, 0, 0, 2)))
+    parts.append(Padding(Text(yard.work), (0, 0, 0, 2)))
+    return Group(*parts)
 
 
 def _yard_mix(yard: YardMixView) -> RenderableType:
