@@ -467,9 +467,11 @@ def _work_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     ]
     if crews:
         yield SummaryRow("Crew", rounds_text(crews))
-        tight = [text for crew in crews if (text := short_slack_text(crew))]
+        tight = [crew for crew in crews if short_slack_text(crew)]
         if tight:
-            yield SummaryRow("Time left", _join_some(tight, "; "))
+            least = min(tight, key=lambda crew: crew.slack_h or 0.0)
+            others = f"; too little at {pluralize(len(tight) - 1, 'other yard')}"
+            yield SummaryRow("Time left", short_slack_text(least) + (others if tight[1:] else ""))
     missed = list(_missed(plan))
     if missed:
         volume_l = sum(item.missed.volume_l for _, _, item in missed if item.missed is not None)
