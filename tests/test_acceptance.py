@@ -345,6 +345,8 @@ def test_what_came_in_makes_the_tanks_strength():
     listed = run("record", "list").output
     assert listed.count("delivered into t1") == 2
     assert "Accept, pay in full" in listed
+    # sieve, settling, ticket and trace elements: nobody looked
+    assert "by what was checked" in result.output
 
 
 @pytest.mark.usefixtures("yard")

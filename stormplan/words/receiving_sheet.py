@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from stormplan.liquids.acceptance import Check, Finding, LoadJudgment, Outcome
 from stormplan.units import UnitFormatter
 from stormplan.words import templating
-from stormplan.words.formatting import capitalize_first
+from stormplan.words.formatting import capitalize_first, pluralize
 
 OUTCOME_TEXT: Mapping[Outcome, str] = {
     Outcome.ACCEPT: "good",
@@ -142,6 +142,8 @@ def headline(judged: LoadJudgment) -> str:
         judged.outcome is Outcome.HOLD and judged.pay_factor < 1.0
     ):
         text += f": pay {100 * judged.pay_factor:.1f} % of the price"
+    if judged.not_done and judged.outcome in (Outcome.ACCEPT, Outcome.DEDUCT):
+        text += f", by what was checked: {pluralize(len(judged.not_done), 'check')} not done"
     return text
 
 
