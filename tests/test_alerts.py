@@ -177,8 +177,8 @@ def test_38_recorded_alerts_end_when_their_own_text_says(samples):
 @pytest.mark.parametrize(
     ("body", "message"),
     [
-        ({}, "no collection of alerts"),
-        ([], "no collection of alerts"),
+        ({}, "not a collection of alerts"),
+        ([], "not a collection of alerts"),
     ],
 )
 def test_a_body_that_is_no_alerts_says_so(body, message):

@@ -56,7 +56,7 @@ def test_what_is_given_is_read_and_what_is_empty_is_unknown():
         (["time,air_temp_c", "2026-01-12T06:00Z"], ":2: 1 cells; the header has 2"),
         (
             ["time,air_temp_c", "", "2026-01-12T06Z,cold"],
-            ":3: column 'air_temp_c': 'cold' is no n",
+            ":3: column 'air_temp_c': 'cold' is not a n",
         ),
         (
             ["time,air_temp_c", "2026-01-12T06Z,1", "2026-01-12T06Z,2"],
