@@ -12,7 +12,7 @@ from typing import NamedTuple
 from urllib.parse import unquote
 
 import numpy as np
-from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]
+from pyproj import Geod
 
 from stormplan import units
 from stormplan.arrays import Array
@@ -20,8 +20,7 @@ from stormplan.errors import InputError
 
 ACCEPTED_PLACE = "43.0731, -89.4012, or 43.0731 N 89.4012 W, or a map link with the coordinates"
 ACCEPTED_AREA = "62000 ft2, 1.4 acre, 210 x 300 ft, or four or more corners 'lat, lon; lat, lon; …'"
-MAX_VINCENTY_ROUNDS = 20
-VINCENTY_SETTLED_RAD = 1e-12  # of the difference in longitude: 6 micrometres
+WGS84 = Geod(ellps="WGS84")
 _DEGREES = r"([NSEW])?\s*([+-]?\d{1,3}(?:\.\d+)?)\s*°?\s*"
 _SEXAGESIMAL = (
     r"(?:(\d{1,2}(?:\.\d+)?)\s*['′]\s*)?(?:(\d{1,2}(?:\.\d+)?)\s*(?:\"|″|'')\s*)?([NSEW])?"
@@ -125,7 +124,7 @@ def distance_km(one: tuple[float, float], other: tuple[float, float]) -> float:
     >>> round(distance_km((0.0, 0.0), (90.0, 0.0)))  # from the equator to the pole
     10002
     """
-    return float(Geodesic.WGS84.Inverse(*one, *other)["s12"]) / 1000.0
+    return float(WGS84.inv(one[1], one[0], other[1], other[0])[2]) / 1000.0
 
 
 def distances_km(places: Sequence[tuple[float, float]]) -> Array:
@@ -135,49 +134,12 @@ def distances_km(places: Sequence[tuple[float, float]]) -> Array:
     ----------
     places : sequence of (float, float)
         North and east positive [°].
-
-    Notes
-    -----
-    Vincenty's inverse formula (Survey Review 23 (176), 1975), all pairs at once; where it does not
-    settle, on the far side of the Earth, pair by pair.
     """
-    lat, lon = np.radians(np.array(places, dtype=float).reshape(-1, 2)).T
-    flattening = float(Geodesic.WGS84.f)
-    polar_m = float(Geodesic.WGS84.a) * (1.0 - flattening)
+    lat, lon = np.array(places, dtype=float).reshape(-1, 2).T
     first, second = np.triu_indices(len(lat), k=1)
-    reduced = np.arctan((1.0 - flattening) * np.tan(lat))
-    sin1, cos1, sin2, cos2 = (f(reduced[at]) for at in (first, second) for f in (np.sin, np.cos))
-    apart = lon[second] - lon[first]
-    on_sphere, moved = apart, np.full(len(first), np.inf)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for _ in range(MAX_VINCENTY_ROUNDS):
-            sin_sigma = np.hypot(
-                cos2 * np.sin(on_sphere), cos1 * sin2 - sin1 * cos2 * np.cos(on_sphere)
-            )
-            cos_sigma = sin1 * sin2 + cos1 * cos2 * np.cos(on_sphere)
-            sigma = np.arctan2(sin_sigma, cos_sigma)
-            sin_alpha = np.where(sin_sigma > 0.0, cos1 * cos2 * np.sin(on_sphere) / sin_sigma, 0.0)
-            cos2_alpha = 1.0 - sin_alpha**2
-            middle = np.where(cos2_alpha > 0.0, cos_sigma - 2.0 * sin1 * sin2 / cos2_alpha, 0.0)
-            c = flattening / 16.0 * cos2_alpha * (4.0 + flattening * (4.0 - 3.0 * cos2_alpha))
-            bow = c * cos_sigma * (2.0 * middle**2 - 1.0)
-            before = on_sphere
-            on_sphere = apart + (1.0 - c) * flattening * sin_alpha * (
-                sigma + c * sin_sigma * (middle + bow)
-            )
-            moved = np.abs(on_sphere - before)
-            if not (moved > VINCENTY_SETTLED_RAD).any():
-                break
-        u2 = cos2_alpha * ((Geodesic.WGS84.a / polar_m) ** 2 - 1.0)
-        a = 1.0 + u2 / 16384.0 * (4096.0 + u2 * (-768.0 + u2 * (320.0 - 175.0 * u2)))
-        b = u2 / 1024.0 * (256.0 + u2 * (-128.0 + u2 * (74.0 - 47.0 * u2)))
-        last = b / 6.0 * middle * (4.0 * sin_sigma**2 - 3.0) * (4.0 * middle**2 - 3.0)
-        less = b * sin_sigma * (middle + b / 4.0 * (cos_sigma * (2.0 * middle**2 - 1.0) - last))
-        pairs_km = polar_m * a * (sigma - less) / 1000.0
-    for pair in np.flatnonzero(~(moved <= VINCENTY_SETTLED_RAD) | (np.abs(on_sphere) > np.pi)):
-        pairs_km[pair] = distance_km(places[first[pair]], places[second[pair]])
     found = np.zeros((len(lat), len(lat)))
-    found[first, second] = found[second, first] = pairs_km
+    distance_m = WGS84.inv(lon[first], lat[first], lon[second], lat[second])[2]
+    found[first, second] = found[second, first] = distance_m / 1000.0
     return found
 
 
@@ -194,13 +156,13 @@ def polygon_area_m2(corners: Sequence[Coordinates]) -> float:
     InputError
         Fewer than three corners, or nothing inside them.
     """
-    polygon = Geodesic.WGS84.Polygon()
-    for corner in corners:
-        polygon.AddPoint(*corner)
-    count, _perimeter, area = polygon.Compute()
-    if count < 3 or abs(area) < 1e-6:
+    area_m2 = 0.0
+    if len(corners) >= 3:
+        lat, lon = zip(*corners, strict=True)
+        area_m2 = abs(WGS84.polygon_area_perimeter(lon, lat)[0])
+    if area_m2 < 1e-6:
         raise InputError("a polygon has at least three corners that are not on one line")
-    return float(abs(area))
+    return float(area_m2)
 
 
 def parse_area(text: str) -> float:
