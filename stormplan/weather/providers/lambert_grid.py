@@ -1,7 +1,6 @@
 """Lambert conformal grids: which point of one is nearest a place, and where its value is stored.
 
-Closed form on the sphere (Snyder 1987, USGS Professional Paper 1395, equations 15-1 to 15-11). A
-conformal map is true to shape, so the nearest point on it is the nearest on earth. Values are
+A conformal map is true to shape, so the nearest point on it is the nearest on earth. Values are
 stored in the order of GRIB2 Flag table 3.4: rows run from either side, and every second row may run
 backward.
 """
@@ -12,6 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from pyproj import Proj
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.errors import ForecastError
@@ -79,31 +79,26 @@ class LambertGrid:
             raise ForecastError("a Lambert grid without a cone is not read")
 
     @cached_property
-    def cone(self) -> float:
-        """Constant of the cone [-]."""
-        first, second = np.radians([self.first_parallel_deg, self.second_parallel_deg])
-        if abs(self.first_parallel_deg - self.second_parallel_deg) < NEARLY_EQUAL_DEG:
-            return float(np.sin(first))
-        rise = np.log(np.cos(first) / np.cos(second))
-        return float(rise / np.log(_half_angle(second) / _half_angle(first)))
-
-    @cached_property
-    def _scale_m(self) -> float:
-        first = np.radians(self.first_parallel_deg)
-        return float(self.radius_m * np.cos(first) * _half_angle(first) ** self.cone / self.cone)
+    def _projection(self) -> Proj:
+        return Proj(
+            proj="lcc",
+            lat_1=self.first_parallel_deg,
+            lat_2=self.second_parallel_deg,
+            lat_0=self.true_latitude_deg,
+            lon_0=self.central_longitude_deg,
+            R=self.radius_m,
+        )
 
     def project(self, latitude_deg: Array, longitude_deg: Array) -> tuple[Array, Array]:
-        """Return map coordinates, from the apex of the cone, (...) [m].
+        """Return meters east and north of where central meridian and true latitude meet, (...).
 
         Parameters
         ----------
         latitude_deg, longitude_deg : array (...)
             Places [°].
         """
-        distance_m = self._scale_m / _half_angle(np.radians(latitude_deg)) ** self.cone
-        east_deg = (longitude_deg - self.central_longitude_deg + 180.0) % 360.0 - 180.0
-        angle = self.cone * np.radians(east_deg)
-        return distance_m * np.sin(angle), -distance_m * np.cos(angle)
+        east_m, north_m = self._projection(longitude_deg, latitude_deg)
+        return np.asarray(east_m), np.asarray(north_m)
 
     def coordinates(self, column: Array, row: Array) -> tuple[Array, Array]:
         """Return latitude and longitude of points, west negative, (...) [°].
@@ -114,12 +109,10 @@ class LambertGrid:
             Along and across the rows, from the south-west corner [-].
         """
         west_m, south_m = self._southwest_m
-        x_m, y_m = west_m + self.spacing_x_m * column, south_m + self.spacing_y_m * row
-        distance_m = np.sign(self.cone) * np.hypot(x_m, y_m)
-        angle = np.arctan2(np.sign(self.cone) * x_m, -np.sign(self.cone) * y_m)
-        latitude = 2.0 * np.arctan((self._scale_m / distance_m) ** (1.0 / self.cone)) - np.pi / 2.0
-        longitude = self.central_longitude_deg + np.degrees(angle / self.cone)
-        return np.degrees(latitude), (longitude + 180.0) % 360.0 - 180.0
+        longitude, latitude = self._projection(
+            west_m + self.spacing_x_m * column, south_m + self.spacing_y_m * row, inverse=True
+        )
+        return np.asarray(latitude), np.asarray(longitude)
 
     @cached_property
     def _southwest_m(self) -> tuple[float, float]:
@@ -158,8 +151,8 @@ class LambertGrid:
         """
         x_m, y_m = self.project(latitude_deg, longitude_deg)
         west_m, south_m = self._southwest_m
-        column = np.rint((x_m - west_m) / self.spacing_x_m).astype(np.int64)
-        row = np.rint((y_m - south_m) / self.spacing_y_m).astype(np.int64)
+        column = _nearest_index((x_m - west_m) / self.spacing_x_m)
+        row = _nearest_index((y_m - south_m) / self.spacing_y_m)
         inside = (column >= 0) & (column < self.n_x) & (row >= 0) & (row < self.n_y)
         return np.clip(column, 0, self.n_x - 1), np.clip(row, 0, self.n_y - 1), inside
 
@@ -181,5 +174,6 @@ class LambertGrid:
         return np.asarray(across * length + along)
 
 
-def _half_angle(latitude: Array | float) -> Array:
-    return np.asarray(np.tan(np.pi / 4.0 + np.asarray(latitude) / 2.0))
+def _nearest_index(steps: Array) -> IntArray:
+    """Return the nearest whole step; -1 where the projection has no place."""
+    return np.rint(np.where(np.isfinite(steps), steps, -1.0)).astype(np.int64)
