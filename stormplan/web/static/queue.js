@@ -158,16 +158,18 @@
       location.reload();
     } else if (reply && reply.status !== 403) {
       await drop("waiting", one.key);
+      isBusy(form, false);
       await tell(await words(reply));
       status.scrollIntoView();
-      isBusy(form, false);
     } else {
+      const isOfItem = form.closest(".item") !== null; // it is done then, and its form goes
+      if (!isOfItem) { // free for the next before this one is said to wait
+        form.reset();
+        isBusy(form, false);
+      }
       await tell(reply ? "Open your link again, then this is sent" : "");
       await mark();
-      if (form.closest(".item")) return;
-      form.reset();
-      isBusy(form, false);
-      status.scrollIntoView();
+      if (!isOfItem) status.scrollIntoView();
     }
   });
 
