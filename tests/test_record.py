@@ -124,6 +124,20 @@ def test_what_is_sprayed_as_planned_is_not_asked_for_again(fall, air_c, hours_ea
         assert not [v for v in later if v.action is Action.SALT and v.at <= onset + HOUR]
 
 
+def test_what_was_sprayed_and_will_be_used_up_is_not_called_good():
+    # 0.3 cm an hour on pavement at 27 °F: no rate in the book holds it, by the plan itself
+    cell = cell_with_past(((8, 12, 0.3),), air_temp_c=-3.0, dew_point_c=-9.0)
+    asked = next(v for v in visits(plan(cell)) if v.action is Action.PRETREAT)
+    done = entry(Application, 0, rate_l_m2=asked.rate_l_m2, additive=asked.additive,
+                 additive_frac=asked.additive_frac)  # fmt: skip
+    done = done.model_copy(update={"at": asked.at})
+    item = plan(cell, done, now=asked.at + HOUR).sites[0].surfaces[0].treatments[0]
+    assert "will be used up before" in item.text
+    assert "should hold" not in item.text
+    look = next(visit for visit in item.visits if visit.action is Action.INSPECT)
+    assert look.at < NOON + 12 * HOUR  # while it still snows
+
+
 def test_what_was_sprayed_too_thin_is_topped_up_within_the_highest_rate():
     cell = cell_with_past(((12, 30, 0.2),), air_temp_c=-3.0, dew_point_c=-9.0)
     thin = entry(Application, 1, rate_l_m2=0.1 * BRINE_L_M2 / 0.5)

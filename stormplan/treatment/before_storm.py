@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Sequence
+from dataclasses import dataclass
 
 from stormplan.events.hazards import Hazard
 from stormplan.physics.bond import max_snow_before_bond_mm, traffic_mixing_frac
@@ -71,14 +72,33 @@ def _doses(
     ]
 
 
+@dataclass(frozen=True)
+class EarlierPretreat:
+    """A pre-treat that is down and is left alone.
+
+    Attributes
+    ----------
+    reason : Reason
+        Why nothing is put on top of it.
+    failure_hour : int or None
+        First hour in which service is lost in too many members; None if not before the target.
+    is_holding : bool
+        Whether it holds in enough of them; else more would be no better.
+    """
+
+    reason: Reason
+    failure_hour: int | None
+    is_holding: bool
+
+
 def earlier_pretreat(
     storm: Storm, state: SurfaceState, window: Window, residual_l_m2: float, may_spray: bool
-) -> Generator[FilmRequest, FilmAnswer, tuple[Reason, int | None] | None]:
-    """Return why a pre-treat that is down is left alone, and when service is lost if it is.
+) -> Generator[FilmRequest, FilmAnswer, EarlierPretreat | None]:
+    """Return a pre-treat that is left alone; None where something is to be done.
 
-    None where something is to be done. A pre-treat is the least that holds in enough of the
-    forecasts: put down an hour early, or under the next forecast, it holds in a few less. Where
-    practice ``may_spray``, if there were time, it is left alone too if more would do no better.
+    A pre-treat is the least that holds in enough of the forecasts: put down an hour early, or under
+    the next forecast, it holds in a few less. Where practice ``may_spray``, if there were time, it
+    is left alone too if more would do no better.
     """
     case, event = storm.case, storm.event
     target, _ = pretreatment.target_hour(case, event, storm.passes)
@@ -95,17 +115,18 @@ def earlier_pretreat(
     if held >= enough:
         text = "a pre-treat is down and should still hold"
         reason = rule_reason(practice, "hold_confidence_treated", "refuses", text, held)
-        return reason, as_it_is.failure_hour
+        return EarlierPretreat(reason, as_it_is.failure_hour, is_holding=True)
     asked_h = request.service.end_hour - request.service.onset_hour
-    if not may_spray:
-        return None
+    worth_h = practice.number("more_chloride_worth")
+    held_h = as_it_is.held_time_frac * asked_h
     longest = max((result.held_time_frac for result in with_more), default=0.0)
-    gain_h = max(longest - as_it_is.held_time_frac, 0.0) * asked_h
-    if gain_h >= practice.number("more_chloride_worth"):
+    gain_h = max(longest * asked_h - held_h, 0.0)
+    # where nobody can spray any more, what lies there has to be worth something by itself
+    if not may_spray or gain_h >= worth_h or (not window.hours and held_h < worth_h):
         return None
     text = "a pre-treat is down, and more would hardly keep service longer"
     reason = rule_reason(practice, "more_chloride_worth", "refuses", text, gain_h)
-    return reason, as_it_is.failure_hour
+    return EarlierPretreat(reason, as_it_is.failure_hour, is_holding=False)
 
 
 def _hold_reasons(case: SurfaceCase, chosen: DoseResult) -> list[Reason]:
@@ -175,22 +196,24 @@ def pretreat_visit(pretreat: PlannedPretreat) -> PlannedVisit:
 
 
 def pretreat_inspection_visits(
-    storm: Storm, pretreat: PlannedPretreat | None, lost_before: int | None, taken: set[int]
+    storm: Storm, pretreat: PlannedPretreat | EarlierPretreat | None, taken: set[int]
 ) -> list[PlannedVisit]:
-    """Return the looks that a pre-treat asks for, or one put down before that is lost in an hour.
-
-    Both are None where there is nothing to look at.
-    """
-    if pretreat is None and lost_before is None:
+    """Return the looks that a pre-treat asks for, planned or down already."""
+    if pretreat is None:
         return []
     case, looks = storm.case, {}
-    dose = None if pretreat is None else pretreat.result.doses[0]
-    lost = lost_before if pretreat is None else pretreat.result.failure_hour
-    additive = None if dose is None else dose.additive
-    if additive is not None and case.stock.products[additive].is_straight_chloride:
+    used_up = "the liquid is expected to be used up: check, and treat slick spots again"
+    if isinstance(pretreat, EarlierPretreat):
+        lost = pretreat.failure_hour
+        if lost is None or lost in taken:
+            return []
+        text = "look whether the pre-treat still holds" if pretreat.is_holding else used_up
+        return [PlannedVisit(lost, Action.INSPECT, text)]
+    dose, lost = pretreat.result.doses[0], pretreat.result.failure_hour
+    if dose.additive is not None and case.stock.products[dose.additive].is_straight_chloride:
         looks[min(storm.onset + 1, case.n_hours - 1)] = "straight chloride: look for flash freeze"
     if lost is not None and not storm.has_snow:
-        looks[lost] = "the liquid is expected to be used up: check, and treat slick spots again"
+        looks[lost] = used_up
     elif storm.event.hazard is Hazard.FROST:
         looks[storm.onset] = "check the coldest, shaded spots"
     return [

@@ -19,6 +19,7 @@ from stormplan.liquids.brine import CHLORIDES
 from stormplan.treatment import pretreatment, screening
 from stormplan.treatment.after_storm import final_pass, visits_after_storm
 from stormplan.treatment.before_storm import (
+    EarlierPretreat,
     earlier_pretreat,
     pretreat_inspection_visits,
     pretreat_visit,
@@ -163,14 +164,13 @@ def _treat(
         window = pretreatment.window_of_rounds(case, event, window)
         refusals = window.reasons if not window.hours else ()
     residual_l_m2 = _residual_l_m2(case, state) if is_pretreated else 0.0
-    lost_hour: int | None = None
+    earlier: EarlierPretreat | None = None
     if is_pretreated and not is_protected:
         may_spray = screening.is_only_timing(refusals)
-        left_alone = yield from earlier_pretreat(storm, state, window, residual_l_m2, may_spray)
-        if left_alone is not None:
-            reason, lost_hour = left_alone
-            refusals, window = (reason,), Window((), storm.onset, ())
-            is_protected = is_served = True
+        earlier = yield from earlier_pretreat(storm, state, window, residual_l_m2, may_spray)
+        if earlier is not None:
+            refusals, window = (earlier.reason,), Window((), storm.onset, ())
+            is_served, is_protected = True, earlier.is_holding
     reasons += refusals or window.reasons
     pretreat: PlannedPretreat | None = None
     cautions: list[str] = []
@@ -185,12 +185,19 @@ def _treat(
     after, state = yield from visits_after_storm(storm, state, visits)
     visits += after
     visits += pretreat_inspection_visits(
-        storm, pretreat, lost_hour, {visit.hour for visit in visits}
+        storm, pretreat or earlier, {visit.hour for visit in visits}
     )
     visits.sort(key=lambda visit: visit.hour)
     first = next((visit for visit in visits if visit.action.is_work), None)
     action = first.action if first is not None else Action.INSPECT
-    text = _headline(storm, first, bool(reasons) and pretreat is None, is_protected)
+    ahead = ""
+    if is_protected:
+        ahead = " What is down already should hold until then."
+    elif earlier is not None:
+        ahead = " What is down already will be used up before, and more would not last longer."
+    elif reasons and pretreat is None:
+        ahead = " No liquid ahead of it."
+    text = _headline(storm, first, ahead)
     return (
         PlannedTreatment(
             event, action, text, tuple(visits), pretreat, solid, tuple(reasons), tuple(cautions)
@@ -218,17 +225,13 @@ def _first_need(storm: Storm, state: SurfaceState) -> int:
     return max(ahead[0] if ahead else storm.end, state.hour + 1)
 
 
-def _headline(
-    storm: Storm, first: PlannedVisit | None, liquid_refused: bool, is_protected: bool
-) -> str:
+def _headline(storm: Storm, first: PlannedVisit | None, ahead: str) -> str:
+    """Return the first work of an event, and what is ahead of it."""
     event = storm.event
     if first is None:
         return f"Inspect for {event.hazard}: nothing is put down."
     if first.action is Action.PRETREAT:
         return f"Pre-treat before {event.hazard}."
-    ahead = " No liquid ahead of it." if liquid_refused else ""
-    if is_protected:
-        ahead = " What is down already should hold until then."
     does = {
         Action.SALT: f"Salt against {event.hazard}.",
         Action.SAND: f"No salt: sand for grip in {event.hazard}.",
