@@ -108,6 +108,8 @@ def test_a_sieve_analysis_that_cannot_be():
 def test_assay_of_salt(nacl, good):
     judged = judge_salt(SaltLoad(SEEN, nacl_frac=nacl), USUAL)
     assert (judged.outcome is Outcome.ACCEPT) is good
+    strict = judge_salt(SaltLoad(SEEN, nacl_frac=nacl), by(salt_nacl_min=0.97))
+    assert strict.outcome is Outcome.REJECT
 
 
 def test_treated_salt_is_held_where_brine_is_made_of_the_pile():

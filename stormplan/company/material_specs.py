@@ -139,9 +139,6 @@ GRADATIONS: Mapping[str, Gradation] = {
         f"{D632}; Missouri's newer contract widens No. 4 and No. 8",
     ),
 }
-#: NaCl of dry salt at least [-], and its source.
-MIN_NACL_FRAC, NACL_SOURCE = 0.95, D632
-
 #: Most of each element in a liquid, by weight [ppm].
 TRACE_LIMITS_PPM: Mapping[str, float] = {
     "As": 5.0, "Ba": 100.0, "Cd": 0.20, "Cr": 1.0, "Cu": 1.0, "CN": 0.20,

@@ -166,7 +166,7 @@ _RULES = (
          "priming, and what stays in hoses", scope="company"),
     # offers ------------------------------------------------------------------------------------
     Rule("salt_nacl_min", "percentage", "95 %", ("70 %", "100 %"),
-         "NaCl in dry salt below which it is called impure", PUBLISHED,
+         "NaCl in dry salt below which an offer is called impure and a load is refused", PUBLISHED,
          "ASTM D632, as contracts of Missouri and Massachusetts quote it", scope="company"),
     Rule("salt_insolubles_max", "percentage", "1 %", ("0 %", "10 %"),
          "what does not dissolve in salt and is still called little", PUBLISHED,

@@ -179,7 +179,7 @@ def _path_in_file(key_path: KeyPath, tree: object) -> KeyPath:
 def describe_problem(
     detail: dict[str, Any], tree: CommentedMap, name: str, unknown_key: UnknownKeyMessage
 ) -> Problem:
-    """Say in a sentence what pydantic found wrong, with its line."""
+    """Return what pydantic found wrong as a sentence, with its line."""
     place = _path_in_file(detail["loc"], tree)
     match detail["type"]:
         case "extra_forbidden":

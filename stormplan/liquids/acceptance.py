@@ -14,9 +14,7 @@ from math import prod
 
 from stormplan.company.material_specs import (
     GRADATIONS,
-    MIN_NACL_FRAC,
     MOISTURE_SCHEDULES,
-    NACL_SOURCE,
     SIEVES,
     TENTH_PERCENT,
     TRACE_LIMITS_PPM,
@@ -317,12 +315,13 @@ def judge_salt(load: SaltLoad, practice: Practice) -> LoadJudgment:
         findings.append(_moisture(load.moisture_frac, practice.choice("salt_moisture_schedule")))
     if load.nacl_frac is not None:
         reported = round(load.nacl_frac / TENTH_PERCENT) * TENTH_PERCENT
+        least = practice.number("salt_nacl_min")
         findings.append(
             Finding(
                 Check.PURITY,
-                Outcome.ACCEPT if reported >= MIN_NACL_FRAC - 1e-9 else Outcome.REJECT,
-                "percentage", load.nacl_frac, low=MIN_NACL_FRAC,
-                standing=Standing(NACL_SOURCE, Evidence.PUBLISHED),
+                Outcome.ACCEPT if reported >= least - 1e-9 else Outcome.REJECT,
+                "percentage", load.nacl_frac, low=least,
+                standing=_standing("salt_nacl_min", practice),
             )
         )  # fmt: skip
     if load.passing_frac:

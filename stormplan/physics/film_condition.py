@@ -227,7 +227,7 @@ class FilmRecorder:
     def select(
         self, columns: IntArray | None, copies: tuple[IntArray, IntArray] | None = None
     ) -> None:
-        """Take from the next hour on the films of some columns only, in this order.
+        """Restrict the hours from the next one on to the films of some columns, in this order.
 
         ``copies`` are other columns, and which of these each has the same film as.
         """

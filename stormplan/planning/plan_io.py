@@ -34,10 +34,9 @@ def parse_plan(document: str, label: str) -> Plan:
         return Plan.model_validate_json(document)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"]))
-        raise InputError(
-            f"{label} is not a plan of this version: {where}: {first['msg']}"
-        ) from error
+        place = [".".join(map(str, first["loc"]))] if first["loc"] else []
+        message = ": ".join([f"{label} is not a plan of this version", *place, first["msg"]])
+        raise InputError(message) from error
 
 
 def plan_schema() -> str:

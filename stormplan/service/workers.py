@@ -184,7 +184,7 @@ def run_task(function: Callable[[Any], Any], task: Any) -> Any:
 
 @contextmanager
 def open_mapper(workers: int = 1, cluster: str | None = None) -> Iterator[Mapper]:
-    """Give the mapper that a plan is made with; its workers are gone in the end.
+    """Return, as a context, the mapper that a plan is made with; its workers end with it.
 
     Parameters
     ----------
@@ -231,7 +231,7 @@ def _leave_interrupts_to_parent() -> None:
 
 @contextmanager
 def _cluster_pool(address: str) -> Iterator[WorkerPool]:
-    """Give the workers of a Dask cluster; it does what a lost worker had again by itself."""
+    """Yield the workers of a Dask cluster, which itself repeats what a lost worker had."""
     try:
         from distributed import Client, KilledWorker
     except ImportError:
