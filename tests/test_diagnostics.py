@@ -39,7 +39,7 @@ from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.service import health
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, diagnostic_text, exports, mix_sheet, terminal
-from stormplan.words.briefing import VERDICT_LABELS
+from stormplan.words.first_screen import VERDICT_LABELS
 from stormplan.words.formatting import ReportFormat
 
 LOT = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}

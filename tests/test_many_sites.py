@@ -9,6 +9,7 @@ import re
 import pytest
 
 from stormplan.planning.diagnostics import DiagnosticCode, degraded
+from stormplan.treatment.records import Action
 from stormplan.words import briefing, reports, terminal
 
 YARDS, SITES_OF_YARD = 10, 60
@@ -33,6 +34,17 @@ def plan(demo_plan):
     return demo.model_copy(
         update={"sites": tuple(sites), "yards": tuple(yards), "priority_sites": ("s0-0", "s1-0")}
     )
+
+
+def only(site, *actions):
+    """The site with those treatments that are one of some actions."""
+    surfaces = tuple(
+        surface.model_copy(
+            update={"treatments": tuple(t for t in surface.treatments if t.action in actions)}
+        )
+        for surface in site.surfaces
+    )
+    return site.model_copy(update={"surfaces": surfaces})
 
 
 def test_few_sites_are_all_in_the_briefing(demo_plan):
@@ -70,6 +82,21 @@ def test_lists_of_an_index_say_how_much_they_leave_out(plan):
     assert view.problems[-1] == "and 10 more: see plan.json"
     (line,) = [line for line in view.yard_index if line.name == "Yard 3"]
     assert line.problem.startswith("Not known for 5 sites")
+
+
+def test_a_yard_whose_sites_are_not_known_or_wait_is_not_called_idle(plan):
+    # a shed lead who reads "nothing to do" goes home: common practice, no source
+    def work_of(some):
+        return {line.name: line.work for line in briefing.build_view(some).yard_index}
+
+    bare = tuple(only(site) for site in plan.sites)
+    idle = plan.model_copy(update={"sites": bare, "verdict": "nothing"})
+    assert set(work_of(idle).values()) == {"Nothing to do."}
+    unknown = degraded(DiagnosticCode.NO_FORECAST, site="s3-0", reason="no answer")
+    assert work_of(idle.with_diagnostics(unknown))["Yard 3"] == "No work is known of."
+    sites = tuple(only(site, Action.WAIT, Action.INSPECT) for site in plan.sites)
+    told = work_of(plan.model_copy(update={"sites": sites, "verdict": "wait"}))
+    assert all(work.startswith("No work yet: look or wait at ") for work in told.values())
 
 
 def test_reports_have_the_pages_of_yards(plan, monkeypatch):

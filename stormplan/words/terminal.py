@@ -13,7 +13,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from stormplan.words.briefing import SummaryRow, View, WorkLine, YardLine
+from stormplan.words.briefing import View, YardLine
+from stormplan.words.first_screen import SummaryRow, WorkLine
 from stormplan.words.site_text import SiteView, TaskView
 from stormplan.words.yard_mix_text import YardMixView
 
