@@ -1,0 +1,214 @@
+"""What the plans of sites take of each yard: rounds, passes, mixes and orders."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from stormplan.company.catalog import SURFACE_CLASSES
+from stormplan.company.sites import Sites
+from stormplan.company.yards import Yard
+from stormplan.numerics import floor_hour
+from stormplan.operations import mix
+from stormplan.operations.mix_records import YardMix
+from stormplan.operations.ordering import OrderAdvice, yard_orders
+from stormplan.operations.pass_schedule import PassJob, PassSchedule, schedule_passes
+from stormplan.operations.sprayer_schedule import Job, SprayerSchedule, schedule_sprayers
+from stormplan.operations.travel import (
+    YARD,
+    DriveTables,
+    TravelTable,
+    travel_table,
+)
+from stormplan.planning.plan import (
+    HourlySeries,
+    SitePlan,
+)
+from stormplan.record.sprayer_positions import SprayerPosition
+from stormplan.record.stock import (
+    StockBook,
+    counted_at,
+    yard_with_calibrations,
+    yard_with_stock,
+)
+from stormplan.treatment.records import Action
+
+Positions = Mapping[tuple[str, str], SprayerPosition]
+NO_YARD_POSITIONS: Positions = {}
+
+
+def recorded_yard(key: str, yard: Yard, stock: StockBook) -> Yard:
+    """Return a yard with what the record says of its stock and sprayers."""
+    held = yard_with_stock(yard, stock.yards[key]) if key in stock.yards else yard
+    return yard_with_calibrations(key, held, stock.calibrations)
+
+
+def _min_air_temp_c(
+    yard: str, site_plans: Sequence[SitePlan], hourly: Mapping[str, HourlySeries]
+) -> float | None:
+    """Return the lowest air temperature at a yard's sites [°C]."""
+    names = {s.hourly_id for site in site_plans if site.yard == yard for s in site.surfaces}
+    known = (value for name in names for value in hourly[name].air_c if value is not None)
+    return min(known, default=None)
+
+
+def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
+    """Return every pre-treat served from a yard."""
+    return [
+        Job(
+            site.key,
+            surface.key,
+            site.priority,
+            SURFACE_CLASSES[surface.surface_class].use,
+            surface.area_m2,
+            item,
+        )
+        for site in site_plans
+        if site.yard == yard_key
+        for surface, item in site.treatments
+        if item.action is Action.PRETREAT
+    ]
+
+
+def sprayer_schedules(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    drives: DriveTables,
+    positions: Positions,
+    now: datetime,
+) -> dict[str, SprayerSchedule]:
+    """Return the rounds of every yard, by its key."""
+    zone = ZoneInfo(sites.company.timezone)
+    found = {}
+    for yard_key, yard in sites.yards.items():
+        jobs = _yard_jobs(yard_key, site_plans)
+        out = _positions_of(positions, yard_key)
+        places = {job.site for job in jobs} | {one.site for one in out.values()}
+        travel = _yard_travel(sites, yard_key, places, drives)
+        found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone, out)
+    return found
+
+
+def _positions_of(positions: Positions, yard_key: str) -> dict[str, SprayerPosition]:
+    """Return the sprayers of a yard that are out already, by key."""
+    return {key: one for (yard, key), one in positions.items() if yard == yard_key}
+
+
+def pass_schedules(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    schedules: Mapping[str, SprayerSchedule],
+    drives: DriveTables,
+    positions: Positions,
+    now: datetime,
+) -> tuple[PassSchedule, ...]:
+    """Return the rounds in and after the storm of every yard that names plows or spreaders."""
+    zone = ZoneInfo(sites.company.timezone)
+    found = []
+    for yard_key, yard in sites.yards.items():
+        if not yard.plows and not yard.spreaders:
+            continue
+        jobs = [job for site in site_plans if site.yard == yard_key for job in _passes(sites, site)]
+        out = _positions_of(positions, yard_key)
+        places = {job.site for job in jobs} | {one.site for one in out.values()}
+        travel = _yard_travel(sites, yard_key, places, drives)
+        sprayers = schedules[yard_key].sprayers
+        practice = sites.practice()
+        found.append(
+            schedule_passes(yard_key, yard, jobs, sprayers, travel, now, practice, zone, out)
+        )
+    return tuple(found)
+
+
+def _passes(sites: Sites, site_plan: SitePlan) -> Iterable[PassJob]:
+    """Yield the visits of a site in and after storms."""
+    site = sites.sites[site_plan.key]
+    for surface, item in site_plan.treatments:
+        practice = sites.practice(site, site.surfaces[surface.key])
+        for visit in item.visits:
+            if visit.action.is_work and visit.action is not Action.PRETREAT:
+                assert item.event is not None  # work is for one
+                yield PassJob(
+                    site_plan.key,
+                    surface.key,
+                    site.priority,
+                    SURFACE_CLASSES[surface.surface_class].use,
+                    surface.area_m2,
+                    item.event.hazard,
+                    visit,
+                    practice.number("cycle_time"),
+                )
+
+
+def yard_mixes(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    schedules: Mapping[str, SprayerSchedule],
+    hourly: Mapping[str, HourlySeries],
+    now: datetime,
+    stock: StockBook,
+) -> Iterable[YardMix]:
+    """Yield the mix of every yard."""
+    zone = ZoneInfo(sites.company.timezone)
+    for yard_key, yard in sites.yards.items():
+        by_record = stock.yards.get(yard_key)
+        yield mix.plan_yard_mix(
+            yard_key,
+            yard,
+            _yard_jobs(yard_key, site_plans),
+            schedules[yard_key],
+            [
+                item
+                for site in site_plans
+                if site.yard == yard_key
+                for _, item in site.treatments
+                if item.action is not Action.PRETREAT
+            ],
+            sites.products,
+            sites.practice(),
+            now,
+            _min_air_temp_c(yard_key, site_plans, hourly),
+            None if by_record is None else by_record.as_of,
+            {
+                key: counted_at(yard, tank, zone)
+                if by_record is None
+                else by_record.stores[key].counted_at
+                for key, tank in yard.tanks.items()
+            },
+        )
+
+
+def order_advice(
+    sites: Sites,
+    site_plans: Sequence[SitePlan],
+    yards: Iterable[YardMix],
+    now: datetime,
+    stock: StockBook,
+) -> Iterable[OrderAdvice]:
+    """Yield what each yard may have to order; as far as its sites are known, by the plan."""
+    end = floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
+    for yard in yards:
+        yield from yard_orders(
+            yard.yard,
+            sites.yards[yard.yard],
+            [t for site in site_plans if site.yard == yard.yard for _, t in site.treatments],
+            yard.brine_usable_l,
+            sites.products,
+            sites.practice(),
+            stock,
+            now,
+            end,
+        )
+
+
+def _yard_travel(
+    sites: Sites, yard_key: str, site_keys: Iterable[str], drives: DriveTables
+) -> TravelTable:
+    """Return the driving times between a yard and some of its sites."""
+    yard = sites.yards[yard_key]
+    places = {YARD: (yard.latitude_deg, yard.longitude_deg)} | {
+        key: (sites.sites[key].latitude_deg, sites.sites[key].longitude_deg)
+        for key in sorted(site_keys)
+    }
+    return travel_table(yard_key, places, drives, sites.practice())
