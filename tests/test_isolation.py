@@ -102,7 +102,7 @@ def test_a_fault_of_planning_still_mails_a_morning_and_is_over_when_it_is(
     def fail(*args, **kwargs):
         raise IndexError("by hand")
 
-    name = {planner: "_site_plan", decide: "decide"}[module]
+    name = {planner: "site_plan", decide: "decide"}[module]
     with run_mail_server() as server:
         ours = RunningCompany(tmp_path, replay, server)
         serve_storm(replay)
@@ -110,7 +110,7 @@ def test_a_fault_of_planning_still_mails_a_morning_and_is_over_when_it_is(
             real = getattr(module, name)
 
             def fail_if_planned(*args, **kwargs):
-                is_unplanned = name == "_site_plan" and args[2].cell is None
+                is_unplanned = name == "site_plan" and args[2].cell is None
                 return real(*args, **kwargs) if is_unplanned else fail()
 
             patched.setattr(module, name, fail_if_planned)
