@@ -9,11 +9,18 @@ import pytest
 from helpers.weather import ASPHALT, forecast
 
 from stormplan.company.catalog import BUILD_UPS
-from stormplan.physics import pavement
 from stormplan.physics.film import FilmState
 from stormplan.physics.film_condition import FilmCondition, condition_codes
+from stormplan.physics.film_processes import (
+    FLOWS,
+    add_precipitation,
+    drain_and_age_films,
+    latent_heat_j_kg,
+    vapor_source,
+)
 from stormplan.physics.pavement import Column, Columns
-from stormplan.physics.surface_simulation import CoupledSurface, empty_film, simulate
+from stormplan.physics.surface_energy import uppermost_albedo, uppermost_emissivity
+from stormplan.physics.surface_simulation import simulate
 
 NOTHING = np.zeros(1)
 
@@ -27,9 +34,9 @@ def test_after_a_soaking_rain_a_lot_keeps_its_texture_and_a_few_mm_in_its_puddle
     soaked = film()
     for _ in range(6 * 24):
         soaked.water[:] += 20.0 / 6 if soaked.water[0] < 20.0 else 0.0
-        soaked.drain(600.0)
+        drain_and_age_films(soaked.records, 600.0, np.zeros(1, FLOWS))
     for _ in range(6 * 24):
-        soaked.drain(600.0)
+        drain_and_age_films(soaked.records, 600.0, np.zeros(1, FLOWS))
     assert 0.10 <= soaked.water[0] - 0.5 <= 0.30
 
 
@@ -37,10 +44,10 @@ def test_snow_is_new_for_hours_and_settled_within_two_days():
     # Paterson 1994, The Physics of Glaciers, 3rd ed., Table 2.2 (from memory): new to damp new
     # snow 50-200 kg/m³, settled snow 200-300
     snow = film()
-    snow.add_precipitation(NOTHING, np.full(1, 10.0), NOTHING)
+    add_precipitation(snow.records[0], 0.0, 10.0, 0.0)
     at_hour = {}
     for hour in range(1, 49):
-        snow.age_snow(3600.0)
+        drain_and_age_films(snow.records, 3600.0, np.zeros(1, FLOWS))
         at_hour[hour] = float(snow.density[0])
     assert 50.0 <= at_hour[6] <= 150.0
     assert 200.0 <= at_hour[48] <= 300.0
@@ -56,29 +63,28 @@ def test_wet_pavement_is_darker_but_no_darker_than_a_water_film_makes_it(name):
     # Ångström's is the darkest a film can make a rough surface (Lekner & Dorf 1988, Appl. Opt. 27,
     # 1278, find less); measured wet soils and pavements reflect 0.5-0.8 of the dry (Oke 1987,
     # Boundary Layer Climates, from memory)
-    columns = Columns.from_records([Column(0, BUILD_UPS[name])])
-    surface = CoupledSurface(pavement.initial_slab(columns, forecast()), empty_film(columns, 1))
-    dry = surface.albedo_and_emissivity()[0][0]
-    assert dry == BUILD_UPS[name].albedo
-    surface.film.water[:] = 0.2
-    wet = surface.albedo_and_emissivity()[0][0]
+    of_pavement = BUILD_UPS[name].albedo
+    on_it = film()
+    dry = uppermost_albedo(on_it.records[0], of_pavement)
+    assert dry == of_pavement
+    on_it.water[:] = 0.2
+    wet = uppermost_albedo(on_it.records[0], of_pavement)
     assert angstrom_wet_albedo(dry) <= wet <= 0.8 * dry
 
 
 def test_snow_brightens_a_pavement_it_hides_and_darkens_with_age():
     # Wiscombe & Warren 1980 (J. Atmos. Sci. 37, 2712): new snow 0.80-0.90, old 0.5-0.7
-    columns = Columns.from_records([Column(0, ASPHALT)])
-    surface = CoupledSurface(pavement.initial_slab(columns, forecast()), empty_film(columns, 1))
-    surface.film.add_precipitation(NOTHING, np.full(1, 6.0), NOTHING)
-    albedo, emissivity = surface.albedo_and_emissivity()
-    assert 0.80 <= albedo[0] <= 0.90
-    assert 0.96 <= emissivity[0] <= 1.0  # snow is nearly black in the infrared (textbook)
+    snow = film()
+    add_precipitation(snow.records[0], 0.0, 6.0, 0.0)
+    assert 0.80 <= uppermost_albedo(snow.records[0], ASPHALT.albedo) <= 0.90
+    # snow is nearly black in the infrared (textbook)
+    assert 0.96 <= uppermost_emissivity(snow.records[0], ASPHALT.emissivity) <= 1.0
     for _ in range(24 * 10):
-        surface.film.age_snow(3600.0)
-    assert 0.5 <= surface.albedo_and_emissivity()[0][0] <= 0.7
+        drain_and_age_films(snow.records, 3600.0, np.zeros(1, FLOWS))
+    assert 0.5 <= uppermost_albedo(snow.records[0], ASPHALT.albedo) <= 0.7
     # a third of that depth hides but part of it
-    surface.film.snow[:] = 2.0
-    assert ASPHALT.albedo + 0.1 < surface.albedo_and_emissivity()[0][0] < 0.5
+    snow.snow[:] = 2.0
+    assert ASPHALT.albedo + 0.1 < uppermost_albedo(snow.records[0], ASPHALT.albedo) < 0.5
 
 
 def test_a_room_under_a_deck_warms_it_by_what_its_slab_lets_through():
@@ -117,12 +123,9 @@ def test_snow_is_slush_from_where_it_no_longer_packs(liquid_in_mixture, named):
 
 def test_vapor_takes_the_latent_heat_of_what_it_leaves():
     # textbook, at 0 °C: evaporation 2.501, sublimation 2.834 MJ/kg
-    bare = film()
-    bare.water[:] = 0.1
-    assert bare.vapor_source(np.full(1, 5.0)).latent_heat_j_kg[0] == pytest.approx(
-        2.501e6, rel=1e-3
-    )
-    frosted = film()
-    frosted.ice[:] = 0.1
-    latent = frosted.vapor_source(np.full(1, -5.0)).latent_heat_j_kg[0]
-    assert latent == pytest.approx(2.834e6, rel=1e-3)
+    wet, frosted = film(), film()
+    wet.water[:] = frosted.ice[:] = 0.1
+    over_ice = [vapor_source(one.records[0], 0.0)[0] for one in (wet, frosted)]
+    assert [latent_heat_j_kg(ice) for ice in over_ice] == [
+        pytest.approx(2.501e6, rel=1e-3), pytest.approx(2.834e6, rel=1e-3),
+    ]  # fmt: skip

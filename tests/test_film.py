@@ -10,8 +10,9 @@ from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.density import density_kg_m3
 from stormplan.physics import film_response
-from stormplan.physics.film import Applications, FilmState, PlowPasses, VaporSource, vapor_flux
+from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmCondition, condition_codes
+from stormplan.physics.film_processes import vapor_flux
 from stormplan.physics.pavement import convective_coefficient_wm2k
 from stormplan.physics.surface_simulation import SurfaceBoundary
 
@@ -154,13 +155,10 @@ def test_wet_pavement_dries_at_the_published_rate(surface, dew, wind, depth_mm, 
 def test_evaporation_below_freezing_is_over_liquid_while_it_is_liquid(
     surface, dew, wind, depth_mm, hours
 ):
-    liquid = VaporSource(np.zeros(1, bool), np.zeros(1, bool), *(np.ones(1),) * 2, np.ones(1))
     air = 610.94 * math.exp(17.625 * dew / (243.04 + dew))
-    heat = np.array([neutral(wind, float(surface))])
-    flux, _ = vapor_flux(
-        liquid, heat, np.array([float(surface)]), np.array([air]), np.array([101325.0]), 600.0
-    )
-    assert depth_mm / (flux[0] * 3600) == pytest.approx(hours, rel=0.10)
+    heat = neutral(wind, float(surface))
+    flux, _ = vapor_flux(False, 1.0, 1.0, heat, float(surface), air, 101325.0, 600.0)
+    assert depth_mm / (flux * 3600) == pytest.approx(hours, rel=0.10)
 
 
 # Frost [g/(m² h)] by surface and dew point [°C] and wind [m/s], neutral exchange over ice

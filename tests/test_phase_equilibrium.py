@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from stormplan.liquids import brine
 from stormplan.physics import phase_equilibrium
+from stormplan.physics.phase_equilibrium import equilibrate, equilibrium_liquid_kg_m2
 from stormplan.weather.moist_air import saturation_vapor_pressure_pa
 
 STIFF = 1e-9  # K m²/kg: nothing the film does moves the temperature
@@ -17,12 +18,11 @@ def test_activity_on_the_ice_line_is_that_of_ice(index):
     # ice and brine in equilibrium have one vapor pressure
     temp = np.linspace(-0.5, brine.EUTECTIC_C[index], 30)
     molality = brine.freezing_curve_molality(temp)[index]
-    salts = np.zeros((4, 30))
-    salts[index] = molality * brine.MOLAR_MASS_G_MOL[index] / 1000
+    salts = np.zeros((30, 4))
+    salts[:, index] = molality * brine.MOLAR_MASS_G_MOL[index] / 1000
     ratio = saturation_vapor_pressure_pa(temp, over_ice=True) / saturation_vapor_pressure_pa(temp)
-    np.testing.assert_allclose(
-        phase_equilibrium.water_activity(salts, np.ones(30)), ratio, atol=0.004
-    )
+    activity = [phase_equilibrium.water_activity(row, 1.0) for row in salts]
+    np.testing.assert_allclose(activity, ratio, atol=0.004)
 
 
 # Greenspan 1977, J. Res. NBS 81A, 89: relative humidity over saturated solutions at 20 °C
@@ -31,20 +31,16 @@ SATURATED = {"nacl": 0.755, "mgcl2": 0.331, "kcl": 0.851, "cacl2": 0.33}
 
 @pytest.mark.parametrize("salt", SATURATED)
 def test_dry_salt_takes_up_water_at_the_published_humidity(salt):
-    salts = np.zeros((4, 1))
+    salts = np.zeros(4)
     salts[brine.CHLORIDES.index(salt)] = 0.01
-    assert phase_equilibrium.water_activity(salts, np.zeros(1))[0] == pytest.approx(
-        SATURATED[salt], abs=0.035
-    )
+    assert phase_equilibrium.water_activity(salts, 0.0) == pytest.approx(SATURATED[salt], abs=0.035)
 
 
 def test_plain_water_freezes_and_melts_in_proportion_to_the_heat_at_zero():
     free = np.array([-2.0, -2.0, 3.0, 3.0, 1.0, -1.0])
     liquid = np.array([1.0, 0.1, 0.0, 0.9, 0.5, 0.0])
-    total = np.ones(6)
-    after = phase_equilibrium.equilibrate(
-        free, np.full(6, 5.0), liquid, total, np.zeros((4, 6)), free
-    )
+    none = np.zeros(4)
+    after = [equilibrate(at, 5.0, of, 1.0, none, at) for at, of in zip(free, liquid, strict=True)]
     # 5 K per kg: 2 K of cold freeze 0.4 kg, 3 K of warmth melt 0.6 kg, up to what there is
     np.testing.assert_allclose(after, [0.6, 0.0, 0.6, 1.0, 0.7, 0.0])
 
@@ -56,14 +52,14 @@ COMPOSITIONS = st.tuples(*[st.floats(0.0, 0.02) for _ in range(4)])
 @given(COMPOSITIONS, st.floats(-45.0, 2.0), st.floats(0.01, 5.0))
 def test_a_firmly_held_film_has_the_liquid_share_of_the_brine_model(grams, temp, total):
     assume(abs(temp) > 1e-6)  # at 0 °C itself pure water may be either
-    salts = np.array(grams)[:, None] * 0.1
-    temps, totals = np.array([temp]), np.array([total])
-    molality = salts * 1000 / (brine.MOLAR_MASS_G_MOL[:, None] * totals)
-    expected = totals * brine.liquid_water_frac(molality, temps)
-    got = phase_equilibrium.equilibrate(temps, np.full(1, STIFF), totals, totals, salts, temps)
-    present = salts[:, 0] > 0
+    salts = np.array(grams) * 0.1
+    molality = salts * 1000 / (brine.MOLAR_MASS_G_MOL * total)
+    expected = total * brine.liquid_water_frac(molality, temp)
+    assert equilibrium_liquid_kg_m2(salts, total, temp) == pytest.approx(expected, abs=1e-9 * total)
+    got = equilibrate(temp, STIFF, total, total, salts, temp)
+    present = salts > 0
     near_step = np.abs(brine.EUTECTIC_C[present] - temp).min() < 0.02 if present.any() else False
-    if not near_step and (salts[:, 0].sum() == 0 or salts[:, 0].sum() > 1e-9):
+    if not near_step and (salts.sum() == 0 or salts.sum() > 1e-9):
         np.testing.assert_allclose(got, expected, atol=2e-3 * total)
 
 
@@ -76,24 +72,15 @@ def test_a_firmly_held_film_has_the_liquid_share_of_the_brine_model(grams, temp,
     st.floats(0.05, 4.0),
 )
 def test_freezing_ends_on_the_ice_line_that_its_own_heat_allows(salt, free, per_kg, share, total):
-    salts = np.array([[salt], [0.0], [0.0], [0.0]])
-    totals, liquid, per = np.array([total]), np.array([share * total]), np.array([per_kg])
-    film = np.array([free])
+    salts, liquid, film = np.array([salt, 0.0, 0.0, 0.0]), share * total, free
     for _ in range(6):  # the film's temperature of one step starts the next
-        after = phase_equilibrium.equilibrate(np.array([free]), per, liquid, totals, salts, film)
-        film = free - per * (after - liquid)
+        after = equilibrate(free, per_kg, liquid, total, salts, film)
+        film = free - per_kg * (after - liquid)
     # to half a percent of the film, or where a breath of salt makes it all but pure, to 0.001 K
-    least, most = (
-        phase_equilibrium.equilibrium_liquid_kg_m2(salts, totals, film + off_k)[0]
-        for off_k in (-1e-3, 1e-3)
-    )
-    assert least - 5e-3 * total <= after[0] <= most + 5e-3 * total
+    least, most = (equilibrium_liquid_kg_m2(salts, total, film + off_k) for off_k in (-1e-3, 1e-3))
+    assert least - 5e-3 * total <= after <= most + 5e-3 * total
 
 
 def test_a_film_waits_at_the_eutectic_until_it_is_frozen():
-    salts = np.array([[0.1], [0.0], [0.0], [0.0]])
-    water = np.array([0.35])
-    after = phase_equilibrium.equilibrate(
-        np.array([-23.12]), np.array([10.0]), water, water, salts, water * 0 - 21
-    )
-    assert after[0] == pytest.approx(0.35 - 0.2, abs=2e-3)  # 2 K of cold at 10 K per kg
+    after = equilibrate(-23.12, 10.0, 0.35, 0.35, np.array([0.1, 0.0, 0.0, 0.0]), -21.0)
+    assert after == pytest.approx(0.35 - 0.2, abs=2e-3)  # 2 K of cold at 10 K per kg

@@ -9,6 +9,13 @@ from stormplan.company.catalog import BuildUp, Material
 from stormplan.physics import film_response, pavement, surface_simulation
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmCondition
+from stormplan.physics.film_processes import (
+    FLOWS,
+    add_precipitation,
+    drain_and_age_films,
+    latent_heat_j_kg,
+    vapor_source,
+)
 from stormplan.physics.forcing import LARGE_ENSEMBLE_MEMBERS, StepForcing
 from stormplan.physics.ground import discretize, factorize
 from stormplan.physics.pavement import Column, Columns
@@ -80,14 +87,20 @@ def test_energy_closes_in_every_step_of_wet_and_snowy_weather():
         falls = rng.random(n) < 0.2
         fall = tuple(rng.uniform(0, 0.5, n) * falls for _ in range(3))
         fall_c = weather.air_c - 1.0
-        film, snow, water, ice = wet.film, wet.film.snow, wet.film.water, wet.film.ice
+        film = wet.film
+        snow, water, ice = film.snow.copy(), film.water.copy(), film.ice.copy()
         skin, surface, deep = wet.skin_c.copy(), slab.surface_c.copy(), slab.ground_c.copy()
         # by hand: wet 0.7 of the dry, snow hides the pavement from 4 mm on, emissivity 0.98
         cover = np.minimum(snow / 4.0, 1.0)
         bare = slab.albedo * np.where(water > 0.03, 0.7, 1.0)
         albedo = (1.0 - cover) * bare + cover * film.albedo
         emissivity = (1.0 - cover) * slab.emissivity + cover * 0.98
-        exposed = film.vapor_source(skin)
+        latent_heat = np.array(
+            [
+                latent_heat_j_kg(vapor_source(one, at)[0])
+                for one, at in zip(film.records, skin, strict=True)
+            ]
+        )
         wet.step(ground, weather, np.full(n, 1e5), fall, fall_c)
         top = 0.5 * 2090.0 * snow / 600
         own = (1000.0 + 4186.0 * water + 2090.0 * ice + 0.5 * 2090.0 * snow) / 600
@@ -97,7 +110,7 @@ def test_energy_closes_in_every_step_of_wet_and_snowy_weather():
         sun = (1 - albedo) * weather.shortwave_wm2
         glow = emissivity * STEFAN_BOLTZMANN_WM2K4 * (wet.skin_c + 273.15) ** 4
         air = wet.convective_coefficient_wm2k * (wet.skin_c - weather.air_c)
-        latent = exposed.latent_heat_j_kg * wet.evaporated / 600
+        latent = latent_heat * wet.evaporated / 600
         rain = (4186.0 * fall[0] + 2090.0 * (fall[1] + fall[2])) / 600 * (fall_c - wet.skin_c)
         under = ground.conductance_wm2k[-1] * (
             slab.ground_c[-1] - weather.air_c - slab.underside_air_offset_k
@@ -106,8 +119,7 @@ def test_energy_closes_in_every_step_of_wet_and_snowy_weather():
         income = sun + sky - glow - air - latent + rain - under
         gross = sun + sky + glow + np.abs(air) + np.abs(latent) + np.abs(melt) + np.abs(under)
         worst = max(worst, np.abs((stored + melt - income) / gross).max())
-        film.drain(600.0)
-        film.age_snow(600.0)
+        drain_and_age_films(film.records, 600.0, np.zeros(n, FLOWS))
     assert worst < 1e-9
     assert wet.film.snow.max() > 1.0  # it was snowy
 
@@ -206,14 +218,13 @@ def test_a_hundred_watts_melt_snow_at_the_published_rate():
     slab.surface_c = np.zeros(1)
     slab.traffic_wm2 = np.full(1, 100.0)
     wet = CoupledSurface(slab, FilmState(np.full(1, 50.0), np.full(1, 900.0), np.zeros(1)))
-    wet.film.add_precipitation(np.zeros(1), np.full(1, 5.0), np.zeros(1))
-    wet.skin_c = np.zeros(1)
-    slab.emissivity = np.zeros(1)
-    wet.albedo_and_emissivity = lambda: (np.ones(1), np.zeros(1))  # no radiation in this test
+    add_precipitation(wet.film.records[0], 0.0, 5.0, 0.0)
     ground = factorize([insulated], np.zeros(1, dtype=np.intp), 600.0)
     nothing, saturated = np.zeros(1), np.full(1, 611.21)
     for _ in range(6):
-        weather = StepForcing(nothing, nothing, saturated, nothing, nothing)
+        # as much comes from the sky as goes out to it
+        glow = STEFAN_BOLTZMANN_WM2K4 * (wet.skin_c + 273.15) ** 4
+        weather = StepForcing(nothing, nothing, saturated, nothing, glow)
         wet.step(ground, weather, np.full(1, 1e5), (nothing,) * 3, nothing)
     assert 5.0 - wet.film.snow[0] == pytest.approx(1.08, abs=0.01)
 

@@ -303,6 +303,7 @@ def brief(
     (the headline says what); 4: nothing could be planned.
     """
     from stormplan.company.delivery_settings import DeliverySettings
+    from stormplan.compiled import has_kept_code
     from stormplan.planning import plan_io
     from stormplan.service import pipeline
     from stormplan.service.workers import open_mapper
@@ -312,7 +313,8 @@ def brief(
         raise InputError("give either --sites FILE or --demo")
     out = out or Path("demo-output" if demo else "briefings")
     keep_reports = DeliverySettings().keep_reports
-    progress = ProgressLine(quiet, verbose)
+    first = "" if has_kept_code() else " (the first run compiles the physics)"
+    progress = ProgressLine(quiet, verbose, first)
     if demo:
         plan = pipeline.plan_demo(pipeline.DEMO_NOW if now is None else parse_moment(now))
     else:

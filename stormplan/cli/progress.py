@@ -21,12 +21,15 @@ class ProgressLine:
         Whether nothing is said.
     verbose : bool
         Whether each stage that ends leaves a line with its time.
+    remark : str
+        Said behind each count.
     stream : file
         Where to.
     """
 
     quiet: bool = False
     verbose: bool = False
+    remark: str = ""
     stream: TextIO = field(default_factory=lambda: sys.stderr)
     _stage: str = ""
     _began_s: float = 0.0
@@ -46,7 +49,7 @@ class ProgressLine:
                 print(f"{text} in {now_s - self._began_s:.1f} s", file=self.stream, flush=True)
         elif self.stream.isatty() and now_s - self._shown_s >= MIN_INTERVAL_S:
             self._shown_s = now_s
-            print(f"{CLEAR_LINE}{text}", end="", file=self.stream, flush=True)
+            print(f"{CLEAR_LINE}{text}{self.remark}", end="", file=self.stream, flush=True)
 
     def clear(self) -> None:
         """Clear the line from the terminal."""

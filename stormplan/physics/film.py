@@ -9,43 +9,18 @@ comes from outside: from the energy balance in ``surface_simulation``, or prescr
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, field, fields
+from copy import copy
+from dataclasses import dataclass
 
 import numpy as np
 
-from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.arrays import Array, IntArray, RecordField
 from stormplan.errors import InputError
-from stormplan.liquids.brine import CHLORIDES
-from stormplan.physics import phase_equilibrium
-from stormplan.weather.moist_air import (
-    CP_J_KG_K,
-    LATENT_EVAPORATION_J_KG,
-    MAGNUS_ICE,
-    MAGNUS_WATER,
-    MOLECULAR_WEIGHT_RATIO,
-)
+from stormplan.physics.film_processes import FILM, NEW_SNOW_ALBEDO, NEW_SNOW_KG_M3
 
-LATENT_SUBLIMATION_J_KG = 2.835e6
-
-# Class assumptions, our own choice: 5-10 % of a lot is puddle that never drains, a few mm deep.
-PUDDLE_FRAC = 0.07
-PUDDLE_DEPTH_MM = 3.0
-SNOW_LIQUID_HOLDING_FRAC = (
-    0.05  # of its mass as liquid, before it drips (capillary retention, textbook)
-)
-
-# Snow: conductivity Yen 1981, CRREL Report 81-10; the rest class assumptions.
-NEW_SNOW_KG_M3, SETTLED_SNOW_KG_M3, SLEET_KG_M3, PACKED_SNOW_KG_M3 = 100.0, 250.0, 400.0, 400.0
-SNOW_SETTLING_S = 24 * 3600.0
-NEW_SNOW_ALBEDO, AGED_SNOW_ALBEDO = 0.82, 0.60  # Wiscombe & Warren 1980 range
-SNOW_ALBEDO_DECAY_S = 4 * 86400.0
-ALBEDO_RESET_MM = 2.0  # new snow that makes old snow white again
-FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
-MAX_SNOW_CONDUCTANCE_WM2K = 2e4  # contact, where no snow lies between skin and pavement
-
-#: Less than this is what rounding leaves of a store that is gone: a billionth of a millimeter.
-TRACE_KG_M2 = 1e-9
-MIN_SALT_KG_M2 = 1e-4  # less salt than this changes nothing
+PACKED_SNOW_KG_M3 = 400.0  # class assumption
+#: What a place does to its film, whatever lies there.
+PLACE_FIELDS = ("texture_mm", "drain_s", "traffic_loss_per_h")
 
 
 @dataclass(frozen=True)
@@ -154,46 +129,22 @@ class PlowPasses:
         return PlowPasses(self.hour[rows], place, self.residual_mm[rows])
 
 
-@dataclass(frozen=True)
-class VaporSource:
-    """Material that exchanges vapor with the air on each column, flat arrays (column,).
-
-    Attributes
-    ----------
-    over_ice : array of bool
-        Vapor exchanges with ice or snow, else with liquid.
-    on_snow : array of bool
-        The uppermost thing is loose snow.
-    latent_heat_j_kg : array
-        Heat of evaporation or sublimation [J/kg].
-    activity : array
-        Vapor pressure over that of plain water or ice [-].
-    available_kg_m2 : array
-        What can evaporate at most [kg/m²].
-    """
-
-    over_ice: BoolArray
-    on_snow: BoolArray
-    latent_heat_j_kg: Array
-    activity: Array
-    available_kg_m2: Array
-
-    def vapor_pressure_pa(self, temp_c: Array) -> tuple[Array, Array]:
-        """Return the vapor pressure at the surface and its slope with temperature [Pa], [Pa/K]."""
-        magnus_a = np.where(self.over_ice, MAGNUS_ICE[0], MAGNUS_WATER[0])
-        magnus_b = np.where(self.over_ice, MAGNUS_ICE[1], MAGNUS_WATER[1])
-        magnus_c = np.where(self.over_ice, MAGNUS_ICE[2], MAGNUS_WATER[2])
-        denominator = temp_c + magnus_c
-        pressure = self.activity * magnus_a * np.exp(magnus_b * temp_c / denominator)
-        return pressure, pressure * magnus_b * magnus_c / (denominator * denominator)
-
-
-@dataclass
 class FilmState:
-    """Stores on many columns in motion, flat arrays ``(column,)`` in kg/m², that is mm of water.
+    """Films on many columns in motion; the stores in kg/m², that is mm of water.
+
+    Every attribute but ``records`` is a view of it, ``(column,)``.
+
+    Parameters
+    ----------
+    texture_mm, drain_s : array (column,)
+        What the texture holds; time constant of draining [mm], [s].
+    traffic_loss_per_h : array (column,)
+        Share of liquid, ice and salt that traffic carries off in an hour [1/h].
 
     Attributes
     ----------
+    records : array of FILM (column,)
+        What compiled processes take and change.
     water, ice, snow : array
         Liquid, frozen film, and loose snow or sleet [kg/m²].
     frost : array
@@ -204,63 +155,45 @@ class FilmState:
         Of the snow [kg/m³], [-].
     puddle : array
         Liquid that lies too low to drain [kg/m²].
-    texture_mm, drain_s : array
-        What the texture holds; time constant of draining [mm], [s].
-    traffic_loss_per_h : array
-        Share of liquid, ice and salt that traffic carries off in an hour [1/h].
     """
 
-    texture_mm: Array
-    drain_s: Array
-    traffic_loss_per_h: Array
-    water: Array = field(init=False)
-    ice: Array = field(init=False)
-    snow: Array = field(init=False)
-    frost: Array = field(init=False)
-    puddle: Array = field(init=False)
-    salts: Array = field(init=False)
-    density: Array = field(init=False)
-    albedo: Array = field(init=False)
+    water, ice, snow, frost, puddle = (
+        RecordField(),
+        RecordField(),
+        RecordField(),
+        RecordField(),
+        RecordField(),
+    )
+    salts, density, albedo = RecordField(), RecordField(), RecordField()
+    texture_mm, drain_s, traffic_loss_per_h = RecordField(), RecordField(), RecordField()
 
-    def __post_init__(self) -> None:
-        n = self.texture_mm.size
-        self.water, self.ice, self.snow, self.frost, self.puddle = np.zeros((5, n))
-        self.salts = np.zeros((len(CHLORIDES), n))
-        self.density = np.full(n, NEW_SNOW_KG_M3)
-        self.albedo = np.full(n, NEW_SNOW_ALBEDO)
+    def __init__(self, texture_mm: Array, drain_s: Array, traffic_loss_per_h: Array) -> None:
+        self.records = np.zeros(texture_mm.size, dtype=FILM)
+        self.density, self.albedo = NEW_SNOW_KG_M3, NEW_SNOW_ALBEDO
+        self.texture_mm, self.drain_s = texture_mm, drain_s
+        self.traffic_loss_per_h = traffic_loss_per_h
 
     @property
     def total(self) -> Array:
         """Water, ice and snow [kg/m²]."""
         return np.asarray(self.water + self.ice + self.snow)
 
-    @property
-    def salted(self) -> bool:
-        """Whether there is salt anywhere, or none is known: most runs are without, and cheaper."""
-        return bool(self.salts.any())
-
-    def mark_unknown(self, unknown: BoolArray) -> None:
-        """Make columns unknown from here on."""
-        for item in fields(self):
-            getattr(self, item.name)[..., unknown] = np.nan
-
     def taken(self, where: IntArray) -> FilmState:
         """Return the films at some places of the flat axis."""
-        some = FilmState(*(getattr(self, item.name)[where] for item in fields(self) if item.init))
-        some.restore(self, where)
+        some = copy(self)
+        some.records = self.records[where]
         return some
 
     def put(self, where: IntArray, films: FilmState) -> None:
-        """Set the stores at some places of the flat axis to those of as many films."""
-        for item in fields(self):
-            if not item.init:
-                getattr(self, item.name)[..., where] = getattr(films, item.name)
+        """Set the films at some places of the flat axis."""
+        self.records[where] = films.records
 
     def restore(self, saved: FilmState, where: IntArray) -> None:
         """Copy the stores of another film at some of its columns, (column,)."""
-        for item in fields(self):
-            if not item.init:
-                setattr(self, item.name, getattr(saved, item.name).take(where, axis=-1))
+        places = {name: getattr(self, name).copy() for name in PLACE_FIELDS}
+        self.records = saved.records[where]
+        for name, values in places.items():
+            setattr(self, name, values)
 
     def observe(
         self,
@@ -283,152 +216,14 @@ class FilmState:
         if depth_m > 0.0 and snow > 0.0:
             self.density[flat] = snow / depth_m
 
-    # ------------------------------------------------------------------ heat
-
-    def snow_conductance_wm2k(self) -> Array:
-        """Return the conductance from snow surface to pavement [W/(m² K)]."""
-        conductance = np.full_like(self.snow, MAX_SNOW_CONDUCTANCE_WM2K)
-        snowy = np.flatnonzero(self.snow != 0.0)
-        if snowy.size:
-            density = self.density[snowy]
-            conductivity = 2.22 * (density / 1000.0) ** 1.885
-            depth = np.maximum(self.snow[snowy], 1e-9) / density
-            conductance[snowy] = np.minimum(conductivity / depth, MAX_SNOW_CONDUCTANCE_WM2K)
-        return conductance
-
-    def vapor_source(self, skin_c: Array) -> VaporSource:
-        """Return what exchanges vapor with the air at a skin temperature [°C]."""
-        on_snow = self.snow > TRACE_KG_M2
-        wet = ~on_snow & (self.water > TRACE_KG_M2)
-        on_ice = ~on_snow & ~wet & (self.ice > TRACE_KG_M2)
-        over_ice = ~wet & (skin_c < 0.0)
-        if self.salted:
-            over_ice &= ~(self.salts.sum(axis=0) > MIN_SALT_KG_M2 * 0.1)
-        over_ice |= on_snow | on_ice
-        activity = np.ones_like(skin_c)
-        if self.salted:
-            activity = np.where(
-                over_ice, 1.0, phase_equilibrium.water_activity(self.salts, self.water)
-            )
-        store = np.where(on_snow, self.snow, np.where(wet, self.water, self.ice))
-        latent = np.where(over_ice, LATENT_SUBLIMATION_J_KG, LATENT_EVAPORATION_J_KG)
-        return VaporSource(over_ice, on_snow, latent, activity, store)
-
-    # ------------------------------------------------------------------ masses
-
-    def add_precipitation(self, liquid: Array, snow: Array, sleet: Array) -> None:
-        """Add precipitation, each (column,) [kg/m²]."""
-        self.water = self.water + liquid
-        fresh = snow + sleet
-        snowing = fresh > 0.0
-        if not snowing.any():
-            return
-        before = self.snow
-        self.snow = before + fresh
-        volume = before / self.density + snow / NEW_SNOW_KG_M3 + sleet / SLEET_KG_M3
-        self.density = np.where(snowing, self.snow / np.maximum(volume, 1e-12), self.density)
-        reset_frac = np.minimum(fresh / ALBEDO_RESET_MM, 1.0)
-        bare = before <= TRACE_KG_M2
-        freshened = self.albedo + reset_frac * (NEW_SNOW_ALBEDO - self.albedo)
-        self.albedo = np.where(snowing & bare, NEW_SNOW_ALBEDO, freshened)
-
-    def exchange_vapor(self, evaporated: Array, source: VaporSource) -> None:
-        """Remove evaporated water, or deposit it (negative), (column,) [kg/m²]."""
-        if not evaporated.any():
-            return
-        deposited = np.maximum(-evaporated, 0.0)
-        remaining = np.maximum(evaporated, 0.0)
-        from_snow = np.where(source.on_snow, np.minimum(remaining, self.snow), 0.0)
-        remaining = remaining - from_snow
-        from_water = np.where(
-            source.over_ice & ~source.on_snow, 0.0, np.minimum(remaining, self.water)
-        )
-        from_ice = np.minimum(remaining - from_water, self.ice)
-        frost_gain = np.where(source.over_ice & ~source.on_snow, deposited, 0.0)
-        self.snow = self.snow - from_snow + np.where(source.on_snow, deposited, 0.0)
-        self.water = self.water - from_water + np.where(source.over_ice, 0.0, deposited)
-        self.ice = self.ice - from_ice + frost_gain
-        self.frost = np.minimum(self.frost + frost_gain, self.ice)
-
-    def melt_snow(self, melted: Array) -> None:
-        """Turn snow into water, (column,) [kg/m²]."""
-        self.snow = np.maximum(self.snow - melted, 0.0)
-        self.water = self.water + melted
-
-    def set_liquid(self, liquid: Array) -> None:
-        """Set the liquid, (column,) [kg/m²]: the rest freezes to ice, or comes from ice and snow.
-
-        Brine eats the ice it lies in before the snow above; plain melting takes the snow first.
-        """
-        if np.array_equal(liquid, self.water):
-            return
-        melted = np.maximum(liquid - self.water, 0.0)
-        frozen = np.maximum(self.water - liquid, 0.0)
-        from_ice = np.minimum(melted - np.minimum(melted, self.snow), self.ice)
-        if self.salted:
-            briny = self.salts.sum(axis=0) > MIN_SALT_KG_M2
-            from_ice = np.where(briny, np.minimum(melted, self.ice), from_ice)
-        from_snow = np.minimum(melted - from_ice, self.snow)
-        self.water = self.water + from_ice + from_snow - frozen
-        self.ice = self.ice - from_ice + frozen
-        self.snow = self.snow - from_snow
-        self.frost = np.minimum(self.frost, self.ice)
-
-    def drain(self, duration_s: float) -> tuple[Array, Array | None]:
-        """Drain liquid above what texture, puddles and snow hold.
-
-        Parameters
-        ----------
-        duration_s : float
-            Length of the step [s].
-
-        Returns
-        -------
-        water, salts : array (column,), array (4, column) or None
-            What left; None where there is no salt at all [kg/m²].
-        """
-        mobile_liquid = self.water - (self.texture_mm + SNOW_LIQUID_HOLDING_FRAC * self.snow)
-        self.puddle = np.clip(mobile_liquid, 0.0, self.puddle)
-        excess = np.maximum(mobile_liquid - self.puddle, 0.0)
-        if not excess.any():
-            return excess, None
-        outflow = excess * -np.expm1(-duration_s / self.drain_s)
-        puddle_capacity = PUDDLE_FRAC * PUDDLE_DEPTH_MM - self.puddle
-        puddled = np.minimum(PUDDLE_FRAC * outflow, puddle_capacity)
-        self.puddle = self.puddle + puddled
-        return self.remove_fraction(
-            (outflow - puddled) / np.maximum(self.water, 1e-300), with_ice=False
-        )
-
-    def remove_fraction(self, removed_frac: Array, with_ice: bool) -> tuple[Array, Array | None]:
-        """Remove a fraction of the liquid with its salt, and of the ice if asked."""
-        gone = removed_frac * self.water
-        self.water = self.water - gone
-        salts = None
-        if self.salted:
-            salts = removed_frac * self.salts
-            self.salts = self.salts - salts
-        if with_ice:
-            gone = gone + removed_frac * self.ice
-            self.frost = (1.0 - removed_frac) * self.frost
-            self.ice = (1.0 - removed_frac) * self.ice
+    def remove_liquid_frac(self, removed_frac: Array) -> tuple[Array, Array]:
+        """Remove a fraction of the liquid with its salt; return both [kg/m²]."""
+        gone, salts = removed_frac * self.water, removed_frac * self.salts
+        self.water -= gone
+        self.salts -= salts
         return gone, salts
 
-    def remove_by_traffic(self, duration_s: float) -> tuple[Array, Array | None]:
-        """Remove film and salt by traffic; return what left, as ``drain`` does [kg/m²]."""
-        return self.remove_fraction(
-            -np.expm1(-self.traffic_loss_per_h * duration_s / 3600.0), with_ice=True
-        )
-
-    def age_snow(self, duration_s: float) -> None:
-        """Age the snow: density rises, albedo falls."""
-        settling = -np.expm1(-duration_s / SNOW_SETTLING_S)
-        density_deficit = np.maximum(SETTLED_SNOW_KG_M3 - self.density, 0.0)
-        self.density = self.density + settling * density_deficit
-        darkening = -np.expm1(-duration_s / SNOW_ALBEDO_DECAY_S)
-        self.albedo = self.albedo + darkening * (AGED_SNOW_ALBEDO - self.albedo)
-
-    def plow(self, where: IntArray, residual_mm: Array) -> tuple[Array, Array | None]:
+    def plow(self, where: IntArray, residual_mm: Array) -> tuple[Array, Array]:
         """Plow snow down to a residual; the liquid it holds goes with it.
 
         Parameters
@@ -440,8 +235,8 @@ class FilmState:
 
         Returns
         -------
-        water, salts : array (column,), array (4, column) or None
-            What left, snow included; None where there is no salt at all [kg/m²].
+        water, salts : array (column,), array (4, column)
+            What left, snow included [kg/m²].
         """
         residual = np.full(self.snow.size, np.inf)
         np.minimum.at(residual, where, residual_mm)
@@ -449,11 +244,11 @@ class FilmState:
         removed = self.snow - remaining
         removed_frac = removed / np.maximum(self.snow, 1e-300)
         snow_liquid = np.maximum(self.water - self.texture_mm - self.puddle, 0.0)
-        gone, salts = self.remove_fraction(
-            removed_frac * snow_liquid / np.maximum(self.water, 1e-300), with_ice=False
+        gone, salts = self.remove_liquid_frac(
+            removed_frac * snow_liquid / np.maximum(self.water, 1e-300)
         )
-        self.density = np.where(removed > 0.0, PACKED_SNOW_KG_M3, self.density)
-        self.snow = remaining
+        self.density[removed > 0.0] = PACKED_SNOW_KG_M3
+        self.snow[:] = remaining
         return gone + removed, salts
 
     def apply(self, where: IntArray, salts_kg_m2: Array, water_kg_m2: Array) -> None:
@@ -461,39 +256,3 @@ class FilmState:
         np.add.at(self.water, where, water_kg_m2)
         for store, salt in zip(self.salts, salts_kg_m2, strict=True):
             np.add.at(store, where, salt)
-
-
-def vapor_flux(
-    source: VaporSource,
-    convective_coefficient_wm2k: Array,
-    skin_c: Array,
-    air_vapor_pa: Array,
-    pressure_pa: Array,
-    step_s: float,
-) -> tuple[Array, Array]:
-    """Return evaporation linearized around a skin temperature, limited by what is available.
-
-    Parameters
-    ----------
-    source : VaporSource
-        What the air touches.
-    convective_coefficient_wm2k : array (column,)
-        Exchange coefficient for heat [W/(m² K)].
-    skin_c : array (column,)
-        Skin temperature [°C].
-    air_vapor_pa, pressure_pa : array (column,)
-        Vapor pressure of the air; station pressure [Pa].
-    step_s : float
-        Length of the step [s].
-
-    Returns
-    -------
-    flux, slope : array (column,)
-        Evaporation at ``skin_c``, negative for dew and frost; its slope [kg/(m² s)], per K.
-    """
-    transfer = convective_coefficient_wm2k * (MOLECULAR_WEIGHT_RATIO / CP_J_KG_K) / pressure_pa
-    surface_pa, vapor_slope = source.vapor_pressure_pa(skin_c)
-    flux = transfer * (surface_pa - air_vapor_pa)
-    max_flux = source.available_kg_m2 / step_s
-    limited = flux >= max_flux
-    return np.where(limited, max_flux, flux), np.where(limited, 0.0, transfer * vapor_slope)

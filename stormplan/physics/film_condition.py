@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from stormplan.arrays import Array, IntArray
 from stormplan.liquids import brine
 from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
-from stormplan.physics.film import MIN_SALT_KG_M2, FilmState
+from stormplan.physics.film import FilmState
+from stormplan.physics.film_processes import FLOWS, MIN_SALT_KG_M2
 
 # What counts as something, kg/m²; the thresholds of road weather practice, from memory.
 MIN_WET_MM, MIN_BRINE_MM, MIN_SNOW_MM, MIN_ICE_MM, MIN_FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
@@ -237,24 +238,8 @@ class FilmRecorder:
         self.begin_hour()
 
     def begin_hour(self) -> None:
-        """Start an hour."""
-        if self._with_flows:
-            self._sum = {name: np.zeros(self._count) for name in self.FLOWS}
-            self._salt_sum = np.zeros((len(CHLORIDES), self._count))
-
-    def add(self, flow: str, water: Array, salts: Array | None = None) -> None:
-        """Add a flow of the hour, (column,) and (4, column) [kg/m²]."""
-        if not self._with_flows:
-            return
-        self._sum[flow] += water
-        if salts is not None:
-            self._salt_sum += salts
-
-    def add_vapor(self, evaporated: Array) -> None:
-        """Add evaporation, or deposition (negative) [kg/m²]."""
-        if self._with_flows:
-            self._sum["evaporated"] += np.maximum(evaporated, 0.0)
-            self._sum["deposited"] += np.maximum(-evaporated, 0.0)
+        """Start an hour: ``flows`` is what processes add to until it ends."""
+        self.flows = np.zeros(self._count, dtype=FLOWS)
 
     def end_hour(self, hour: int, film: FilmState) -> None:
         """Store the hour; arrays that stay zero stay untouched and take no memory."""
@@ -269,8 +254,8 @@ class FilmRecorder:
         rows = [(self._out[f"{name}_mm"], values) for name, values in stores.items()]
         rows += zip(self._salts, film.salts, strict=True)
         if self._with_flows:
-            rows += [(self._out[f"{name}_mm"], values) for name, values in self._sum.items()]
-            rows += zip(self._lost, self._salt_sum, strict=True)
+            rows += [(self._out[f"{name}_mm"], self.flows[name]) for name in self.FLOWS]
+            rows += zip(self._lost, self.flows["salts"].T, strict=True)
         for out, values in rows:
             if values.any():
                 out[hour, self._columns] = values.reshape(-1, self._shape[1])

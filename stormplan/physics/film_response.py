@@ -13,12 +13,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from stormplan.arrays import Array, IntArray
-from stormplan.numerics import HOUR_S
-from stormplan.physics import phase_equilibrium
-from stormplan.physics.film import Applications, FilmState, PlowPasses, vapor_flux
+from stormplan.physics import film_processes
+from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
+from stormplan.physics.film_processes import HourForcing
 from stormplan.physics.pavement import Columns
-from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.surface_simulation import (
     Operations,
     SurfaceBoundary,
@@ -105,7 +104,6 @@ def simulate_films(
     weather = FilmWeather.from_forecast(forecast) if weather is None else weather
     forcing = _CandidateForcing(weather, columns, boundary, column_index, first)
     recorder = FilmRecorder(hours, len(column_index), members, with_flows)
-    duration = HOUR_S / steps
     active = np.zeros(0, dtype=np.intp)
     film, film_c, whole_c = whole.taken(active), np.zeros(0), np.zeros(whole.water.size)
     for hour in range(hours):
@@ -126,39 +124,10 @@ def simulate_films(
                 members,
             )
             recorder.select(active, spans.not_parted(hour))
-        liquid, snow, sleet = (values / steps for values in site_forcing.precip_mm(hour))
-        unknown = np.isnan(liquid + snow + sleet + site_forcing.unfrozen_temp_c(hour) + film.total)
-        if unknown.any():
-            film.mark_unknown(unknown)
+        this_hour = site_forcing.at_hour(hour)
+        film_processes.mark_unknown_films(film.records, this_hour)
         operations.begin_hour(hour, film, recorder)
-        unfrozen_temp_c, skin, convective_wm2k = (
-            site_forcing.unfrozen_temp_c(hour),
-            site_forcing.skin_c(hour),
-            site_forcing.convective_coefficient_wm2k(hour),
-        )
-        kelvin_per_kg = LATENT_FUSION_J_KG / (duration * site_forcing.restoring_wm2k(hour))
-        air_pa, pressure_pa = site_forcing.vapor_pressure_pa(hour), site_forcing.pressure_pa(hour)
-        for _ in range(steps):
-            source = film.vapor_source(skin)
-            flux, _slope = vapor_flux(source, convective_wm2k, skin, air_pa, pressure_pa, duration)
-            film.add_precipitation(liquid, snow, sleet)
-            top_melted = np.minimum(site_forcing.top_melt_mm(hour) / steps, film.snow)
-            film.melt_snow(top_melted)
-            before = film.water
-            film.set_liquid(
-                phase_equilibrium.equilibrate(
-                    unfrozen_temp_c, kelvin_per_kg, before, film.total, film.salts, film_c
-                )
-            )
-            recorder.add("melted", top_melted + film.water - before)
-            film_c = unfrozen_temp_c - kelvin_per_kg * (film.water - before)
-            evaporated = np.minimum(flux * duration, np.minimum(source.available_kg_m2, film.total))
-            film.exchange_vapor(evaporated, source)
-            recorder.add_vapor(evaporated)
-            recorder.add("drained", *film.drain(duration))
-            if np.any(film.traffic_loss_per_h > 0.0):
-                recorder.add("traffic_loss", *film.remove_by_traffic(duration))
-            film.age_snow(duration)
+        film_processes.advance_films(film.records, film_c, this_hour, steps, recorder.flows)
         recorder.end_hour(hour, film)
     return recorder.film_hours()
 
@@ -334,37 +303,26 @@ class _CandidateForcing:
         some._first, some._cell = self._first[candidates], self._cell[candidates]
         return some
 
-    def _at(self, hour: int) -> IntArray:
-        return np.minimum(self._first + hour, self._last)
+    def at_hour(self, hour: int) -> HourForcing:
+        """Return what an hour, counted from each candidate's first, does to its film."""
+        weather, boundary = self._weather, self._boundary
+        at = np.minimum(self._first + hour, self._last)
 
-    def _cells(self, values: Array, hour: int) -> Array:
-        return np.asarray(values[self._at(hour), self._cell].ravel())
+        def of_cell(values: Array) -> Array:
+            return np.asarray(values[at, self._cell].ravel())
 
-    def _columns(self, values: Array, hour: int) -> Array:
-        return np.asarray(values[self._at(hour), self._column_index].ravel())
+        def of_column(values: Array) -> Array:
+            return np.asarray(values[at, self._column_index].ravel())
 
-    def precip_mm(self, hour: int) -> tuple[Array, ...]:
-        weather = self._weather
-        falls = (weather.liquid_mm, weather.snow_mm, weather.sleet_mm)
-        return tuple(self._cells(values, hour) for values in falls)
-
-    def vapor_pressure_pa(self, hour: int) -> Array:
-        return self._cells(self._weather.vapor_pressure_pa, hour)
-
-    def pressure_pa(self, hour: int) -> Array:
-        return self._cells(self._weather.pressure_pa, hour)
-
-    def unfrozen_temp_c(self, hour: int) -> Array:
-        return self._columns(self._boundary.unfrozen_temp_c, hour)
-
-    def restoring_wm2k(self, hour: int) -> Array:
-        return self._columns(self._boundary.restoring_wm2k, hour)
-
-    def skin_c(self, hour: int) -> Array:
-        return self._columns(self._boundary.skin_c, hour)
-
-    def top_melt_mm(self, hour: int) -> Array:
-        return self._columns(self._boundary.top_melt_mm, hour)
-
-    def convective_coefficient_wm2k(self, hour: int) -> Array:
-        return self._columns(self._boundary.convective_coefficient_wm2k, hour)
+        return HourForcing(
+            liquid_mm=of_cell(weather.liquid_mm),
+            snow_mm=of_cell(weather.snow_mm),
+            sleet_mm=of_cell(weather.sleet_mm),
+            unfrozen_temp_c=of_column(boundary.unfrozen_temp_c),
+            restoring_wm2k=of_column(boundary.restoring_wm2k),
+            skin_c=of_column(boundary.skin_c),
+            convective_coefficient_wm2k=of_column(boundary.convective_coefficient_wm2k),
+            top_melt_mm=of_column(boundary.top_melt_mm),
+            vapor_pressure_pa=of_cell(weather.vapor_pressure_pa),
+            pressure_pa=of_cell(weather.pressure_pa),
+        )

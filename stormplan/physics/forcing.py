@@ -303,11 +303,11 @@ class Forcing:
         wind_ms *= self._wind_factor
         vapor_pa = at_step_ends(self._vapor_pressure, self._hour_end["vapor"])
         beam, diffuse, longwave = self._radiation(hour)
-        shortwave = np.broadcast_to(beam, air_c.shape)
+        shortwave = np.tile(beam, (self.steps, 1))
         if np.any(beam + diffuse > 0.0):
             steps = slice(hour * self.steps, (hour + 1) * self.steps)
             visible = 1.0 if self._sun_visible is None else self._sun_visible[steps]
-            profile = self.clear_sky.step_profile[hour][:, self._cell]
+            profile = self.clear_sky.step_profile[hour].take(self._cell, axis=1)
             shortwave = profile * (beam * visible + diffuse)
         for step in range(self.steps):
             yield StepForcing(air_c[step], wind_ms[step], vapor_pa[step], shortwave[step], longwave)

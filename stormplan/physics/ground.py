@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.company.catalog import MATERIALS, BuildUp, Material
+from stormplan.compiled import compiled
 from stormplan.errors import InputError
 
 Array = NDArray[np.float64]
@@ -157,6 +158,62 @@ def layer_grid(
     return discretize(depths, materials, below, layers, first_m)
 
 
+class GroundWeights(NamedTuple):
+    """Weights of a factorized conduction matrix, for compiled sweeps (Thomas algorithm).
+
+    Attributes
+    ----------
+    storage, below, above : array (layer, column) or (layer, 1)
+        What a layer's temperature takes from itself before the step, from the layer below and
+        from the one above; one column where all share a build-up [-].
+    top_conductance_wm2k : array (column,) or (1,)
+        From the surface to the first layer [W/(m² K)].
+    """
+
+    storage: Array
+    below: Array
+    above: Array
+    top_conductance_wm2k: Array
+
+
+@compiled
+def eliminate_upward(weights: GroundWeights, temp_c: Array, below_c: Array) -> Array:
+    """Return each layer's temperature if the layer above it were at 0 °C, (layer, column) [°C].
+
+    ``temp_c`` (layer, column) is at the start of the step, ``below_c`` (column,) the air under a
+    slab.
+    """
+    layers, columns = temp_c.shape
+    of_column = 0 if weights.below.shape[1] == 1 else 1
+    reduced = np.empty_like(temp_c)
+    for i in range(columns):
+        j = of_column * i
+        reduced[layers - 1, i] = (
+            weights.storage[layers - 1, j] * temp_c[layers - 1, i]
+            + weights.below[layers - 1, j] * below_c[i]
+        )
+    for layer in range(layers - 2, -1, -1):
+        for i in range(columns):
+            j = of_column * i
+            reduced[layer, i] = (
+                weights.storage[layer, j] * temp_c[layer, i]
+                + weights.below[layer, j] * reduced[layer + 1, i]
+            )
+    return reduced
+
+
+@compiled
+def substitute_downward(weights: GroundWeights, reduced: Array, surface_c: Array) -> None:
+    """Turn ``reduced`` (layer, column) into temperatures at the end of the step [°C]."""
+    layers, columns = reduced.shape
+    of_column = 0 if weights.above.shape[1] == 1 else 1
+    for i in range(columns):
+        reduced[0, i] += weights.above[0, of_column * i] * surface_c[i]
+    for layer in range(1, layers):
+        for i in range(columns):
+            reduced[layer, i] += weights.above[layer, of_column * i] * reduced[layer - 1, i]
+
+
 @dataclass(frozen=True)
 class GroundSolver:
     """Factorized conduction matrix of many columns for one time step (Thomas algorithm).
@@ -168,22 +225,12 @@ class GroundSolver:
     step_s: float
     storage_wm2k: Array
     conductance_wm2k: Array
-    _storage_weight: Array
-    _below_weight: Array
-    _above_weight: Array
-
-    @cached_property
-    def _upward_weights(self) -> list[Array]:
-        return list(self._below_weight[-2::-1])
-
-    @cached_property
-    def _downward_weights(self) -> list[Array]:
-        return list(self._above_weight)
+    weights: GroundWeights
 
     @property
     def top_conductance_wm2k(self) -> Array:
         """Conductance from the surface to the first layer, (column,) [W/(m² K)]."""
-        return np.asarray(self.conductance_wm2k[0])
+        return self.weights.top_conductance_wm2k
 
     def forward_elimination(self, temp_c: Array, below_c: Array | float) -> Array:
         """Sweep upward: each layer's temperature if the layer above it were at 0 °C.
@@ -200,13 +247,8 @@ class GroundSolver:
         array (layer, column)
             The reduced right-hand side; above the first layer is the surface [°C].
         """
-        reduced = self._storage_weight * temp_c
-        reduced[-1] += self._below_weight[-1] * below_c
-        # rows taken out once: with few columns a sweep is bound by the number of operations
-        rows = list(reduced[::-1])
-        for weight, below, row in zip(self._upward_weights, rows, rows[1:], strict=False):
-            row += weight * below
-        return np.asarray(reduced)
+        below_c = below_c + np.zeros(temp_c.shape[1])
+        return eliminate_upward(self.weights, temp_c, below_c)
 
     def linear_response(self, reduced: Array) -> tuple[Array, Array]:
         """Return the heat flux into the ground as a linear function of surface temperature.
@@ -221,14 +263,12 @@ class GroundSolver:
         slope, pull : array (column,)
             Heat into the ground is ``slope · surface_c − pull`` [W/(m² K)], [W/m²].
         """
-        slope = self.top_conductance_wm2k * (1.0 - self._above_weight[0])
+        slope = self.top_conductance_wm2k * (1.0 - self.weights.above[0])
         return slope, self.top_conductance_wm2k * reduced[0]
 
     def back_substitution(self, reduced: Array, surface_c: Array) -> Array:
         """Sweep downward to temperatures at the end of the step (overwrites ``reduced``) [°C]."""
-        rows = [surface_c, *reduced]
-        for weight, above, row in zip(self._downward_weights, rows, rows[1:], strict=False):
-            row += weight * above
+        substitute_downward(self.weights, reduced, surface_c)
         return reduced
 
 
@@ -268,7 +308,8 @@ def factorize(
             array.take(grid_index, axis=1)
             for array in (storage, conductance, storage_weight, below_weight, above_weight)
         )
-    return GroundSolver(step_s, storage, conductance, storage_weight, below_weight, above_weight)
+    weights = GroundWeights(storage_weight, below_weight, above_weight, conductance[0].copy())
+    return GroundSolver(step_s, storage, conductance, weights)
 
 
 @dataclass(frozen=True)

@@ -229,25 +229,26 @@ def convective_coefficient_wm2k(
     ----------
     Stability after Louis 1979, Boundary-Layer Meteorol. 17, 187.
     """
-    wind = np.asarray(wind_ms)
+    # ufuncs only: compiled as it stands, this is also a function of numbers
     air_k = air_c + ZERO_CELSIUS_K
-    air_minus_surface_k = np.asarray(air_c - surface_c)  # surface colder than the air: stable
-    effective_wind = np.maximum(wind, 0.3)
+    air_minus_surface_k = air_c - surface_c  # surface colder than the air: stable
+    effective_wind = np.maximum(wind_ms, 0.3)
     richardson = GRAVITY_MS2 * RICHARDSON_HEIGHT_M * air_minus_surface_k
     richardson = richardson / (air_k * effective_wind * effective_wind)
-    stable = 1.0 + 4.7 * richardson.clip(0.0, 1.0)
-    unstable = (-richardson).clip(0.0, 5.0)
+    stable = 1.0 + 4.7 * np.minimum(np.maximum(richardson, 0.0), 1.0)
+    unstable = np.minimum(np.maximum(-richardson, 0.0), 5.0)
     stability_factor = 1.0 / (stable * stable) + 9.4 * unstable / (
         1.0 + LOUIS_UNSTABLE_C * np.sqrt(unstable)
     )
     forced = (
         (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT / GAS_CONSTANT_J_KGK)
         * (pressure_pa / air_k)
-        * wind
+        * wind_ms
         * stability_factor
     )
     free_cubed = FREE_CONVECTION_COEFFICIENT**3 * np.maximum(-air_minus_surface_k, 0.0)
-    return np.asarray(np.maximum(np.cbrt(forced * forced * forced + free_cubed), windless_wm2k))
+    coefficient: Array = np.maximum(np.cbrt(forced * forced * forced + free_cubed), windless_wm2k)
+    return coefficient
 
 
 def solve_surface_temperature(
@@ -289,17 +290,11 @@ def solve_surface_temperature(
     linear_sum_wm2k = storage_wm2k + linear_loss_wm2k
     total_rhs_wm2 = storage_wm2k * start_c + absorbed_wm2 + rhs_wm2
     total_rhs_wm2 = total_rhs_wm2 + linear_sum_wm2k * ZERO_CELSIUS_K
-    four_emissivity_sigma = 4.0 * STEFAN_BOLTZMANN_WM2K4 * np.asarray(emissivity)
+    four_emissivity_sigma = 4.0 * STEFAN_BOLTZMANN_WM2K4 * emissivity
     kelvin = (start_c if guess_c is None else guess_c) + ZERO_CELSIUS_K
     for _ in range(iterations):
-        slope = four_emissivity_sigma * kelvin
-        slope *= kelvin
-        slope *= kelvin
-        kelvin *= slope
-        kelvin *= 0.75
-        kelvin += total_rhs_wm2
-        slope += linear_sum_wm2k
-        kelvin /= slope
+        slope = four_emissivity_sigma * kelvin * kelvin * kelvin
+        kelvin = (total_rhs_wm2 + 0.75 * slope * kelvin) / (linear_sum_wm2k + slope)
     return kelvin - ZERO_CELSIUS_K
 
 

@@ -1,6 +1,6 @@
 """Solid-liquid equilibrium of water and chlorides below freezing.
 
-Answers one question for every column: given the temperature the surface would reach if nothing
+Answers one question for a column: given the temperature the surface would reach if nothing
 froze or melted, and how hard the ground and the air hold it there, how much water is liquid? The
 heat of melting moves the surface, the surface moves along the ice line, and the ice line says how
 much the salt holds. Plain water is the same question with a step at 0 °C.
@@ -8,15 +8,23 @@ much the salt holds. Plain water is the same question with a step at 0 °C.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
-from stormplan.arrays import Array, BoolArray
+from stormplan.arrays import Array
 from stormplan.company.catalog import Chloride
+from stormplan.compiled import compiled
 from stormplan.liquids import brine
-from stormplan.liquids.brine import CHLORIDES, EUTECTIC_C, MOLAR_MASS_G_MOL
-from stormplan.numerics import bisect
+from stormplan.liquids.brine import (
+    CHLORIDES,
+    EUTECTIC_C,
+    FREEZING_CURVE,
+    HYDROHALITE_CURVE,
+    MIN_LIQUID_TEMP_C,
+    MOLAR_MASS_G_MOL,
+    SALTING_OUT_COEFFICIENTS,
+)
 
 LATENT_FUSION_J_KG = 0.3337e6
 
@@ -37,202 +45,279 @@ SATURATED_ACTIVITY = {
 }
 
 
-def present_chlorides(salts_kg_m2: Array) -> list[int]:
-    """Return the indices of the chlorides that are present."""
-    return np.flatnonzero((salts_kg_m2 > 0.0).any(axis=1)).tolist()
+# The tables of ``brine`` as arrays, one row per chloride in the order of ``CHLORIDES``.
+_ACTIVITY_FIT = np.array([WATER_ACTIVITY_FIT[key] for key in CHLORIDES])
+_SATURATED_ACTIVITY = np.array([SATURATED_ACTIVITY[key] for key in CHLORIDES])
+_MOLES_PER_KG = 1000.0 / MOLAR_MASS_G_MOL
+_CURVE_TERMS = max(len(coefficients) for coefficients, _ in FREEZING_CURVE.values())
+_CURVE = np.array(
+    [
+        (*coefficients, *[0.0] * (_CURVE_TERMS - len(coefficients)))
+        for coefficients, _ in (FREEZING_CURVE[key] for key in CHLORIDES)
+    ]
+)
+_CURVE_END_K = np.array([FREEZING_CURVE[key][1] for key in CHLORIDES])
+_SALTING_OUT = np.array([SALTING_OUT_COEFFICIENTS.get(key, (0.0, 0.0)) for key in CHLORIDES])
+_HYDROHALITE = np.array(HYDROHALITE_CURVE)
+#: By how much the two curves of plain salt miss each other at its published eutectic [mol/kg].
+_EUTECTIC_GAP = float(
+    brine.freezing_curve_molality(EUTECTIC_C[0])[0] - brine.hydrohalite_molality(EUTECTIC_C[0])
+)
+_N_CHLORIDES = len(CHLORIDES)
 
 
-def water_activity(salts_kg_m2: Array, water_kg_m2: Array) -> Array:
+@compiled
+def water_activity(salts_kg_m2: Array, water_kg_m2: float) -> float:
     """Return the water activity of a film: its vapor pressure over that of plain water.
 
     Parameters
     ----------
-    salts_kg_m2 : array (4, column)
+    salts_kg_m2 : array (4,)
         Each chloride, in the order of ``CHLORIDES`` [kg/m²].
-    water_kg_m2 : array (column,)
+    water_kg_m2 : float
         Liquid water; none leaves salt in its saturated state [kg/m²].
 
     Returns
     -------
-    array (column,)
+    float
         1 for plain water, never below that of the driest saturated salt present [-].
     """
-    exponent = np.zeros_like(water_kg_m2)
-    floor = np.ones_like(water_kg_m2)
-    for i in present_chlorides(salts_kg_m2):
-        k1, k2, saturation_molality = WATER_ACTIVITY_FIT[CHLORIDES[i]]
-        moles = salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i])
-        m = np.minimum(moles / np.maximum(water_kg_m2, 1e-12), saturation_molality)
-        exponent += (k1 + k2 * m) * m
-        floor = np.where(moles > 0.0, np.minimum(floor, SATURATED_ACTIVITY[CHLORIDES[i]]), floor)
-    return np.asarray(np.maximum(np.exp(-exponent), floor))
+    exponent, floor = 0.0, 1.0
+    for i in range(_N_CHLORIDES):
+        moles = salts_kg_m2[i] * _MOLES_PER_KG[i]
+        if moles > 0.0:
+            m = min(moles / max(water_kg_m2, 1e-12), _ACTIVITY_FIT[i, 2])
+            exponent += (_ACTIVITY_FIT[i, 0] + _ACTIVITY_FIT[i, 1] * m) * m
+            floor = min(floor, _SATURATED_ACTIVITY[i])
+    return max(float(np.exp(-exponent)), floor)
 
 
-def liquid_capacity_kg_m2(
-    salts_kg_m2: Array, temp_c: Array, present: Sequence[int] | None = None
-) -> Array:
+@compiled
+def freezing_molality(chloride: int, depression_k: float) -> float:
+    """Return the molality of a chloride on its ice line, as ``brine.freezing_molality`` has it.
+
+    Parameters
+    ----------
+    chloride : int
+        Its place in ``CHLORIDES`` [-].
+    depression_k : float
+        Depression of the freezing point, not negative [K].
+
+    Returns
+    -------
+    float
+        Straight on beyond the end of the fit [mol/kg].
+    """
+    inside = min(depression_k, _CURVE_END_K[chloride])
+    root = np.sqrt(inside)
+    value = 0.0
+    for power in range(_CURVE_TERMS - 1, -1, -1):
+        value = value * root + _CURVE[chloride, power]
+    if depression_k <= inside:
+        return float(inside * value)
+    slope = 0.0
+    for power in range(_CURVE_TERMS - 1, -1, -1):
+        slope = slope * root + _CURVE[chloride, power] * (1.0 + power / 2.0)
+    return float(inside * value + (depression_k - inside) * slope)
+
+
+@compiled
+def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
     """Return the water that the salts keep liquid on their freezing curves, hydrohalite excluded.
 
     Parameters
     ----------
-    salts_kg_m2 : array (4, column)
+    salts_kg_m2 : array (4,)
         Each chloride [kg/m²].
-    temp_c : array (column,)
+    temp_c : float
         Below 0 [°C].
-    present : sequence of int, optional
-        Which chlorides there are, where that is known already.
 
     Returns
     -------
-    array (column,)
+    float
         Liquid water in equilibrium with ice [kg/m²].
     """
-    if present is None:
-        present = present_chlorides(salts_kg_m2)
-    theta = np.maximum(-temp_c, 0.0)
-    capacity = np.zeros_like(temp_c)
-    for i in present:
-        line = brine.freezing_molality(CHLORIDES[i], theta)
-        capacity += salts_kg_m2[i] * (1000.0 / MOLAR_MASS_G_MOL[i]) / line
+    capacity = 0.0
+    for i in range(_N_CHLORIDES):
+        salt = salts_kg_m2[i]
+        if salt > 0.0:
+            capacity += salt * _MOLES_PER_KG[i] / freezing_molality(i, max(-temp_c, 0.0))
     return capacity
 
 
-def equilibrium_liquid_kg_m2(salts_kg_m2: Array, total_kg_m2: Array, temp_c: Array) -> Array:
+@compiled
+def _ice_line_part_with_hydrohalite(
+    salts_kg_m2: Array, total_kg_m2: float, others: float, temp_c: float
+) -> float:
+    """Return what part of the ice line the other chlorides hold where hydrohalite holds its own.
+
+    The scalar form of the quadratic that ``brine`` explains; 0 where hydrohalite is not due [-].
+    """
+    nacl_molality = freezing_molality(0, -temp_c)
+    hydrohalite = _HYDROHALITE[0] + (_HYDROHALITE[1] + _HYDROHALITE[2] * temp_c) * temp_c
+    gap = nacl_molality - hydrohalite - _EUTECTIC_GAP
+    if gap <= 0.0 or salts_kg_m2[0] <= 0.0:
+        return 0.0
+    linear = square = 0.0
+    for i in range(1, _N_CHLORIDES):
+        molality = salts_kg_m2[i] * _MOLES_PER_KG[i] / total_kg_m2
+        ratio = molality / max(others, 1e-300)
+        linear += _SALTING_OUT[i, 0] * ratio
+        square += _SALTING_OUT[i, 1] * ratio * ratio
+    slope = nacl_molality - linear
+    part = 2.0 * gap / (slope + np.sqrt(slope * slope + 4.0 * square * gap))
+    return min(float(part), 1.0)
+
+
+@compiled
+def equilibrium_liquid_kg_m2(salts_kg_m2: Array, total_kg_m2: float, temp_c: float) -> float:
     """Return liquid water in equilibrium at a temperature, hydrohalite included.
 
     Parameters
     ----------
-    salts_kg_m2 : array (4, column)
+    salts_kg_m2 : array (4,)
         Each chloride [kg/m²].
-    total_kg_m2 : array (column,)
+    total_kg_m2 : float
         Water, ice and snow together [kg/m²].
-    temp_c : array (column,)
+    temp_c : float
         Of the film [°C].
 
     Returns
     -------
-    array (column,)
-        At most the total; all of it at and above 0 °C [kg/m²].
+    float
+        At most the total; all of it at and above 0 °C. ``brine.liquid_water_frac`` gives the same
+        for arrays of solutions [kg/m²].
     """
-    liquid = np.where(temp_c < 0.0, 0.0, total_kg_m2)
-    salted = np.flatnonzero((temp_c < 0.0) & (salts_kg_m2.sum(axis=0) > 0.0) & (total_kg_m2 > 0.0))
-    if salted.size:
-        total = total_kg_m2[salted]
-        molality = salts_kg_m2[:, salted] * 1000.0 / (MOLAR_MASS_G_MOL[:, None] * total)
-        liquid[salted] = total * brine.liquid_water_frac(molality, temp_c[salted])
-    return liquid
+    if temp_c >= 0.0:
+        return total_kg_m2
+    if total_kg_m2 <= 0.0:
+        return 0.0
+    temp_c = min(temp_c, -1e-12)  # a hair below 0 °C the ice line is too small to divide by
+    eutectic_c = nacl = others = 0.0
+    for i in range(_N_CHLORIDES):
+        salt = salts_kg_m2[i]
+        if salt > 0.0:
+            eutectic_c = min(eutectic_c, EUTECTIC_C[i])
+            part = salt * _MOLES_PER_KG[i] / (total_kg_m2 * freezing_molality(i, -temp_c))
+            if i == 0:
+                nacl = part
+            else:
+                others += part
+    if temp_c < eutectic_c or eutectic_c == 0.0:
+        return 0.0
+    liquid_frac = nacl + others
+    if temp_c < EUTECTIC_C[0]:
+        part = _ice_line_part_with_hydrohalite(salts_kg_m2, total_kg_m2, others, temp_c)
+        if part > 0.0:
+            liquid_frac = min(liquid_frac, others / part)
+    return total_kg_m2 * min(liquid_frac, 1.0)
 
 
+@compiled
 def equilibrate(
-    unfrozen_temp_c: Array,
-    kelvin_per_kg: Array,
-    liquid_kg_m2: Array,
-    total_kg_m2: Array,
+    unfrozen_temp_c: float,
+    kelvin_per_kg: float,
+    liquid_kg_m2: float,
+    total_kg_m2: float,
     salts_kg_m2: Array,
-    film_c: Array,
-) -> Array:
+    film_c: float,
+) -> float:
     """Return liquid water after freezing or melting has brought the film to its freezing curve.
 
-    Solves ``T = free − kelvin_per_kg · (liquid(T) − liquid)`` for every column.
+    Solves ``T = free − kelvin_per_kg · (liquid(T) − liquid)``.
 
     Parameters
     ----------
-    unfrozen_temp_c : array (column,)
+    unfrozen_temp_c : float
         Temperature if nothing froze or melted [°C].
-    kelvin_per_kg : array (column,)
+    kelvin_per_kg : float
         How far one kg/m² of melting cools the film, all its surroundings counted [K m²/kg].
-    liquid_kg_m2, total_kg_m2 : array (column,)
+    liquid_kg_m2, total_kg_m2 : float
         Liquid before; water, ice and snow together [kg/m²].
-    salts_kg_m2 : array (4, column)
+    salts_kg_m2 : array (4,)
         Each chloride [kg/m²].
-    film_c : array (column,)
+    film_c : float
         Last known temperature, to start from [°C].
 
     Returns
     -------
-    array (column,)
+    float
         Liquid water after, from 0 to the total [kg/m²].
     """
-    liquid_after = np.clip(liquid_kg_m2 + unfrozen_temp_c / kelvin_per_kg, 0.0, total_kg_m2)
     all_melted_c = unfrozen_temp_c - kelvin_per_kg * (total_kg_m2 - liquid_kg_m2)
-    salted = np.flatnonzero(
-        (all_melted_c < 0.0) & (total_kg_m2 > 0.0) & (salts_kg_m2.sum(axis=0) > 0.0)
+    first_eutectic_c = -np.inf  # of the salts present; what follows waits for it
+    for i in range(_N_CHLORIDES):
+        if salts_kg_m2[i] > 0.0:
+            first_eutectic_c = max(first_eutectic_c, EUTECTIC_C[i] + 0.1)
+    if all_melted_c >= 0.0 or total_kg_m2 <= 0.0 or first_eutectic_c == -np.inf:
+        liquid = liquid_kg_m2 + unfrozen_temp_c / kelvin_per_kg
+        return min(max(liquid, 0.0), total_kg_m2)
+    if (
+        all_melted_c >= first_eutectic_c
+        and liquid_capacity_kg_m2(salts_kg_m2, all_melted_c) >= total_kg_m2
+    ):
+        return total_kg_m2
+    on_curve = _solve_on_freezing_curve(
+        unfrozen_temp_c, kelvin_per_kg, liquid_kg_m2, salts_kg_m2, film_c
     )
-    if not salted.size:
-        return np.asarray(liquid_after)
-    salts = salts_kg_m2.take(salted, axis=1)
-    all_liquid = liquid_capacity_kg_m2(salts, all_melted_c[salted]) >= total_kg_m2[salted]
-    first_eutectic = max(EUTECTIC_C[i] for i in present_chlorides(salts)) + 0.1
-    all_liquid &= all_melted_c[salted] >= first_eutectic
-    liquid_after[salted] = total_kg_m2[salted]
-    icy = salted[~all_liquid]
-    if not icy.size:
-        return np.asarray(liquid_after)
-    salts = salts_kg_m2.take(icy, axis=1)
-    unfrozen, per_kg = unfrozen_temp_c[icy], kelvin_per_kg[icy]
-    liquid, total = liquid_kg_m2[icy], total_kg_m2[icy]
-    on_curve = _solve_on_freezing_curve(unfrozen, per_kg, liquid, salts, film_c[icy])
-    depression = per_kg * (on_curve - liquid) - unfrozen  # of the temperature that goes with it
-    liquid_after[icy] = np.clip(on_curve, 0.0, total)
-    cold = np.flatnonzero(depression > -first_eutectic)
-    if cold.size:  # near a eutectic: freezing waits there, or salt crystals join the ice
-        liquid_after[icy[cold]] = _solve_by_bisection(
-            unfrozen[cold], per_kg[cold], liquid[cold], total[cold], salts[:, cold]
-        )
-    return np.asarray(liquid_after)
+    temp_c = unfrozen_temp_c - kelvin_per_kg * (on_curve - liquid_kg_m2)
+    if temp_c >= first_eutectic_c:
+        return min(max(on_curve, 0.0), total_kg_m2)
+    # near a eutectic: freezing waits there, or salt crystals join the ice
+    return _solve_by_bisection(
+        unfrozen_temp_c, kelvin_per_kg, liquid_kg_m2, total_kg_m2, salts_kg_m2
+    )
 
 
+@compiled
 def _solve_on_freezing_curve(
-    unfrozen_temp_c: Array,
-    kelvin_per_kg: Array,
-    liquid_kg_m2: Array,
+    unfrozen_temp_c: float,
+    kelvin_per_kg: float,
+    liquid_kg_m2: float,
     salts_kg_m2: Array,
-    film_c: Array,
-) -> Array:
+    film_c: float,
+) -> float:
     """Solve ``equilibrate`` where ice and brine coexist.
 
     Water held is nearly inverse to the depression of the freezing point, so with
     ``held = c / depression`` the balance is a quadratic; three rounds on ``c`` settle it.
     """
-    present = present_chlorides(salts_kg_m2)
     all_frozen_c = unfrozen_temp_c + kelvin_per_kg * liquid_kg_m2
-    depression = np.maximum(-film_c, 0.05)
+    depression = max(-film_c, 0.05)
     for _ in range(3):
-        capacity = liquid_capacity_kg_m2(salts_kg_m2, -depression, present)
+        capacity = liquid_capacity_kg_m2(salts_kg_m2, -depression)
         capacity_times_depression = capacity * depression
         sqrt_discriminant = np.sqrt(
             all_frozen_c * all_frozen_c + 4.0 * kelvin_per_kg * capacity_times_depression
         )
         # the positive root, in the form that does not cancel
-        depression = np.where(
-            all_frozen_c > 0.0,
-            2.0
-            * kelvin_per_kg
-            * capacity_times_depression
-            / (sqrt_discriminant + np.abs(all_frozen_c)),
-            0.5 * (sqrt_discriminant - all_frozen_c),
-        )
-        depression = np.clip(depression, 1e-6, 60.0)
-    return liquid_capacity_kg_m2(salts_kg_m2, -depression, present)
+        if all_frozen_c > 0.0:
+            depression = (
+                2.0 * kelvin_per_kg * capacity_times_depression / (sqrt_discriminant + all_frozen_c)
+            )
+        else:
+            depression = 0.5 * (sqrt_discriminant - all_frozen_c)
+        depression = min(max(depression, 1e-6), 60.0)
+    return liquid_capacity_kg_m2(salts_kg_m2, -depression)
 
 
+@compiled
 def _solve_by_bisection(
-    unfrozen_temp_c: Array,
-    kelvin_per_kg: Array,
-    liquid_kg_m2: Array,
-    total_kg_m2: Array,
-    salts: Array,
-) -> Array:
-    """Solve ``equilibrate`` for few columns with the full phase diagram, by bisection."""
-
-    def too_cold(temp_c: Array) -> BoolArray:
-        gain = equilibrium_liquid_kg_m2(salts, total_kg_m2, temp_c) - liquid_kg_m2
-        return ~(temp_c - unfrozen_temp_c + kelvin_per_kg * gain > 0.0)
-
-    coldest = np.full_like(unfrozen_temp_c, brine.MIN_LIQUID_TEMP_C)
-    colder, warmer = bisect(  # 60 K halved 40 times is 6e-11 K
-        too_cold, coldest, np.zeros_like(unfrozen_temp_c), 40
-    )
-    least = equilibrium_liquid_kg_m2(salts, total_kg_m2, colder)
-    most = equilibrium_liquid_kg_m2(salts, total_kg_m2, warmer)
-    return np.clip(liquid_kg_m2 + (unfrozen_temp_c - colder) / kelvin_per_kg, least, most)
+    unfrozen_temp_c: float,
+    kelvin_per_kg: float,
+    liquid_kg_m2: float,
+    total_kg_m2: float,
+    salts_kg_m2: Array,
+) -> float:
+    """Solve ``equilibrate`` with the full phase diagram."""
+    colder, warmer = MIN_LIQUID_TEMP_C, 0.0
+    for _ in range(40):  # 60 K halved 40 times is 6e-11 K
+        middle = 0.5 * (colder + warmer)
+        gain = equilibrium_liquid_kg_m2(salts_kg_m2, total_kg_m2, middle) - liquid_kg_m2
+        if middle - unfrozen_temp_c + kelvin_per_kg * gain > 0.0:
+            warmer = middle
+        else:
+            colder = middle
+    least = equilibrium_liquid_kg_m2(salts_kg_m2, total_kg_m2, colder)
+    most = equilibrium_liquid_kg_m2(salts_kg_m2, total_kg_m2, warmer)
+    return min(max(liquid_kg_m2 + (unfrozen_temp_c - colder) / kelvin_per_kg, least), most)

@@ -17,40 +17,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.arrays import Array, IntArray, RecordArray, RecordField
 from stormplan.numerics import HOUR_S
-from stormplan.physics import night_error, pavement, phase_equilibrium
+from stormplan.physics import film_processes, night_error, pavement, surface_energy
 from stormplan.physics.bias_correction import night_weight
-from stormplan.physics.film import (
-    FULL_SNOW_COVER_MM,
-    Applications,
-    FilmState,
-    PlowPasses,
-    VaporSource,
-    vapor_flux,
-)
-from stormplan.physics.film_condition import MIN_WET_MM, FilmHours, FilmRecorder
+from stormplan.physics.film import Applications, FilmState, PlowPasses
+from stormplan.physics.film_condition import FilmHours, FilmRecorder
+from stormplan.physics.film_processes import FLOWS
 from stormplan.physics.forcing import DownwardRadiation, Forcing, StepForcing, steps_per_hour
 from stormplan.physics.ground import GroundSolver
-from stormplan.physics.pavement import (
-    SURFACE_HEAT_CAPACITY_J_M2K,
-    Columns,
-    DepthSampler,
-    Slab,
-    convective_coefficient_wm2k,
-)
-from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
-from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
-from stormplan.units import ZERO_CELSIUS_K
+from stormplan.physics.pavement import Columns, DepthSampler, Slab
+from stormplan.physics.surface_energy import SURFACE, WEATHER
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import wet_bulb_c
-
-WATER_HEAT_CAPACITY_J_KGK, ICE_HEAT_CAPACITY_J_KGK = 4186.0, 2090.0
-WET_ALBEDO_RATIO = 0.7  # of the dry one (textbook, from memory)
-SNOW_EMISSIVITY = 0.98
-SNOW_WINDLESS_COEFFICIENT_WM2K = (
-    1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
-)
 
 
 @dataclass(frozen=True)
@@ -199,20 +178,27 @@ class RestartState:
 class CoupledSurface:
     """Coupled state of slab and film, flat arrays ``(column · member,)``.
 
-    After each step ``convective_coefficient_wm2k``, ``evaporated``, ``melted``, ``top_melted``,
-    ``unfrozen_temp_c`` and ``restoring_wm2k`` say what happened in it [W/(m² K)], [kg/m²] three
-    times, [°C], [W/(m² K)]. ``offset_k`` is how much warmer film and snow find their place than the
-    balance has it [K].
+    Attributes
+    ----------
+    slab, film : Slab, FilmState
+        Ground and what lies on it.
+    records : array of SURFACE
+        Surface and skin, and what the last step did; every other attribute is a view of it.
     """
+
+    surface_c, skin_c, offset_k = RecordField(), RecordField(), RecordField()
+    albedo, emissivity, traffic_wm2 = RecordField(), RecordField(), RecordField()
+    convective_coefficient_wm2k, evaporated, melted = RecordField(), RecordField(), RecordField()
+    top_melted, unfrozen_temp_c, restoring_wm2k = RecordField(), RecordField(), RecordField()
 
     def __init__(self, slab: Slab, film: FilmState) -> None:
         self.slab = slab
         self.film = film
-        self.skin_c = slab.surface_c.copy()
-        nothing = np.zeros_like(self.skin_c)
-        self.convective_coefficient_wm2k = self.evaporated = self.melted = self.top_melted = nothing
-        self.unfrozen_temp_c = self.restoring_wm2k = nothing
-        self.offset_k: Array | float = 0.0
+        self.records = np.zeros(slab.surface_c.size, dtype=SURFACE)
+        self.surface_c = self.skin_c = slab.surface_c
+        self.albedo, self.emissivity = slab.albedo, slab.emissivity
+        self.traffic_wm2 = slab.traffic_wm2
+        slab.surface_c = self.surface_c  # one and the same from here on
 
     def restore(self, saved: CoupledSurface) -> None:
         """Restore the state another run left for each of these columns, repeated or not."""
@@ -220,17 +206,8 @@ class CoupledSurface:
         which = np.array([place[record] for record in self.slab.columns.records], dtype=np.intp)
         flat = flat_index(which, self.slab.members)
         self.slab.ground_c = saved.slab.ground_c.take(flat, axis=1)
-        self.slab.surface_c = saved.slab.surface_c[flat]
-        self.skin_c = saved.skin_c[flat]
+        self.surface_c, self.skin_c = saved.surface_c[flat], saved.skin_c[flat]
         self.film.restore(saved.film, flat)
-
-    def albedo_and_emissivity(self) -> tuple[Array, Array]:
-        """Return albedo and emissivity of the uppermost material [-]."""
-        film, slab = self.film, self.slab
-        cover = np.minimum(film.snow / FULL_SNOW_COVER_MM, 1.0)
-        bare = slab.albedo * np.where(film.water > MIN_WET_MM, WET_ALBEDO_RATIO, 1.0)
-        albedo = bare + cover * (film.albedo - bare)
-        return albedo, slab.emissivity + cover * (SNOW_EMISSIVITY - slab.emissivity)
 
     def step(
         self,
@@ -239,6 +216,7 @@ class CoupledSurface:
         pressure_pa: Array,
         precip: tuple[Array, Array, Array],
         precip_temp_c: Array,
+        flows: RecordArray | None = None,
     ) -> None:
         """Advance by one step.
 
@@ -254,129 +232,20 @@ class CoupledSurface:
             Liquid, snow and sleet that fall in the step [kg/m²].
         precip_temp_c : array (column,)
             Temperature at which they fall [°C].
+        flows : array of FLOWS (column,) or None
+            What evaporates, settles as dew or frost, and melts is added.
         """
-        slab, film, dt = self.slab, self.film, ground.step_s
-        precip_heat_wm2k = (
-            WATER_HEAT_CAPACITY_J_KGK * precip[0]
-            + ICE_HEAT_CAPACITY_J_KGK * (precip[1] + precip[2])
-        ) / dt
-        snow_heat_capacity = 0.5 * ICE_HEAT_CAPACITY_J_KGK * film.snow
-        film_heat_capacity = (
-            SURFACE_HEAT_CAPACITY_J_M2K
-            + WATER_HEAT_CAPACITY_J_KGK * film.water
-            + ICE_HEAT_CAPACITY_J_KGK * film.ice
-            + snow_heat_capacity
-        )
-        skin_storage_wm2k, film_storage_wm2k = snow_heat_capacity / dt, film_heat_capacity / dt
-        albedo, emissivity = self.albedo_and_emissivity()
-        absorbed_wm2 = (1.0 - albedo) * weather.shortwave_wm2 + emissivity * weather.longwave_wm2
-        absorbed_wm2 += slab.traffic_wm2
-        windless_wm2k = np.where(
-            film.snow > 0.5 * FULL_SNOW_COVER_MM,
-            SNOW_WINDLESS_COEFFICIENT_WM2K,
-            pavement.WINDLESS_COEFFICIENT_WM2K,
-        )
-        convective_wm2k = convective_coefficient_wm2k(
-            weather.wind_ms, self.skin_c, weather.air_c, pressure_pa, windless_wm2k
-        )
-        source = film.vapor_source(self.skin_c + self.offset_k)
-        evaporation, evaporation_slope = vapor_flux(
-            source,
-            convective_wm2k,
-            self.skin_c + self.offset_k,
-            weather.vapor_pressure_pa,
-            pressure_pa,
-            dt,
-        )
-        film.add_precipitation(*precip)
-
-        # pavement surface, then everything below the skin, as straight lines of the skin's T
-        reduced = ground.forward_elimination(
-            slab.ground_c, weather.air_c + slab.underside_air_offset_k
-        )
-        ground_slope, ground_rhs = ground.linear_response(reduced)
-        snow_conductance = film.snow_conductance_wm2k()
-        total_conductance = film_storage_wm2k + ground_slope + snow_conductance
-        skin_coupling = snow_conductance / total_conductance
-        film_rhs = film_storage_wm2k * slab.surface_c + ground_rhs
-        linear_loss = (
-            convective_wm2k + precip_heat_wm2k + skin_coupling * (film_storage_wm2k + ground_slope)
-        )
-        skin_rhs = (
-            convective_wm2k * weather.air_c
-            + precip_heat_wm2k * precip_temp_c
-            + skin_coupling * film_rhs
-        )
-        latent_slope = source.latent_heat_j_kg * evaporation_slope
-        skin = pavement.solve_surface_temperature(
-            skin_storage_wm2k, self.skin_c, absorbed_wm2, emissivity, linear_loss + latent_slope,
-            skin_rhs + latent_slope * self.skin_c - source.latent_heat_j_kg * evaporation,
+        if flows is None:
+            flows = np.zeros(self.records.size, dtype=FLOWS)
+        on_columns = np.empty(self.records.size, dtype=WEATHER)
+        for name, values in vars(weather).items():
+            on_columns[name] = values
+        on_columns["pressure_pa"], on_columns["precip_temp_c"] = pressure_pa, precip_temp_c
+        on_columns["liquid"], on_columns["snow"], on_columns["sleet"] = precip
+        surface_energy.advance_surfaces(
+            self.film.records, self.records, self.slab.ground_c, ground.weights,
+            weather.air_c + self.slab.underside_air_offset_k, on_columns, ground.step_s, flows,
         )  # fmt: skip
-        radiative_slope = 4.0 * STEFAN_BOLTZMANN_WM2K4 * emissivity * (skin + ZERO_CELSIUS_K) ** 3
-        linearized_sum = skin_storage_wm2k + linear_loss + latent_slope + radiative_slope
-
-        # snow melts at its top first; its skin cannot pass 0 °C while there is any
-        snow_power = LATENT_FUSION_J_KG / dt * film.snow
-        top_melt = np.minimum(linearized_sum * np.maximum(skin + self.offset_k, 0.0), snow_power)
-        skin = skin - top_melt / linearized_sum
-        at_melting_point = (top_melt > 0.0) & (top_melt < snow_power)
-        self.top_melted = top_melt * (dt / LATENT_FUSION_J_KG)
-        film.melt_snow(self.top_melted)
-
-        # then the film freezes or melts along its ice line
-        skin_to_air = linearized_sum - skin_coupling * (film_storage_wm2k + ground_slope)
-        series_conductance = np.where(
-            at_melting_point,
-            snow_conductance,
-            snow_conductance * skin_to_air / (snow_conductance + skin_to_air),
-        )
-        self.restoring_wm2k = film_storage_wm2k + ground_slope + series_conductance
-        self.unfrozen_temp_c = film_rhs / total_conductance + skin_coupling * skin + self.offset_k
-        kelvin_per_kg = LATENT_FUSION_J_KG / (dt * self.restoring_wm2k)
-        liquid_before = film.water
-        guess_c = slab.surface_c + self.offset_k
-        liquid = phase_equilibrium.equilibrate(
-            self.unfrozen_temp_c, kelvin_per_kg, liquid_before, film.total, film.salts, guess_c
-        )
-        film.set_liquid(liquid)
-        self.melted = film.water - liquid_before
-        base_melt = self.melted * (LATENT_FUSION_J_KG / dt)
-        skin_cooling = np.where(
-            at_melting_point,
-            0.0,
-            base_melt / self.restoring_wm2k * snow_conductance / (snow_conductance + skin_to_air),
-        )
-        skin = skin - skin_cooling
-
-        # what the air takes is settled now, and the balance closed with it
-        max_flux = film.total / dt
-        self._exchange_vapor(
-            source, evaporation + evaporation_slope * (skin - self.skin_c), max_flux, dt
-        )
-        self.skin_c = pavement.solve_surface_temperature(
-            skin_storage_wm2k, self.skin_c, absorbed_wm2, emissivity, linear_loss,
-            skin_rhs - skin_coupling * base_melt - top_melt
-            - source.latent_heat_j_kg * (self.evaporated / dt),
-            guess_c=skin, iterations=2,
-        )  # fmt: skip
-        slab.surface_c = (film_rhs - base_melt) / total_conductance + skin_coupling * self.skin_c
-        slab.ground_c = ground.back_substitution(reduced, slab.surface_c)
-        self.melted = self.melted + self.top_melted
-        self.convective_coefficient_wm2k = convective_wm2k
-
-    def _exchange_vapor(self, source: VaporSource, flux: Array, max_flux: Array, dt: float) -> None:
-        """Exchange vapor with the air, limited by what is on the surface."""
-        limit = np.minimum(source.available_kg_m2 / dt, max_flux)
-        self.evaporated = np.minimum(flux, limit) * dt
-        self.film.exchange_vapor(self.evaporated, source)
-
-    def mark_unknown(self, unknown: BoolArray) -> None:
-        """Make columns whose weather is no longer known NaN throughout."""
-        unknown = unknown | np.isnan(self.skin_c) | np.isnan(self.film.total)
-        if unknown.any():
-            self.film.mark_unknown(unknown)
-            self.slab.surface_c[unknown] = self.skin_c[unknown] = np.nan
-            self.slab.ground_c[:, unknown] = np.nan
 
 
 def empty_film(
@@ -425,16 +294,16 @@ class NightOffsets:
             axis=1,
         )
 
-    def at_hour(self, hour: int, surface_c: Array) -> Array | float:
+    def at_hour(self, hour: int, surface_c: Array) -> Array:
         """Return the offset of an hour from the surface at its start, without any [°C], [K]."""
+        offset = np.zeros(self._size)
         if not self._read.size or not self._night[hour].any():
-            return 0.0
+            return offset
         flat = flat_index(self._read, self._members)
         features = self._features[hour].copy()
         surface_minus_air_k = surface_c[flat].reshape(features.shape[:2]) - self._air_c[hour]
         features[..., 2] = np.nan_to_num(surface_minus_air_k)
         expected = night_error.weighted(self._weights[hour][:, None], features)
-        offset = np.zeros(self._size)
         offset[flat] = (self._night[hour][:, None] * expected).ravel()
         return offset
 
@@ -461,7 +330,9 @@ class Operations:
             if now.any():
                 where = flat_index(self._plow_passes.column[now], self._members)
                 residual = np.repeat(self._plow_passes.residual_mm[now], self._members)
-                recorder.add("plowed", *film.plow(where, residual))
+                gone, salts = film.plow(where, residual)
+                recorder.flows["plowed"] += gone
+                recorder.flows["salts"] += salts.T
         if self._applications is not None:
             now = self._applications.hour == hour
             if now.any():
@@ -489,31 +360,31 @@ class HourlyMeans:
 
     def begin(self, surface: CoupledSurface) -> None:
         """Start an hour."""
-        self._ends = (surface.slab.surface_c, surface.skin_c)
-        self._sum = {name: np.zeros_like(surface.skin_c) for name in self.out}
-        self._low = surface.slab.surface_c
+        self._low = surface.surface_c.copy()
+        self._sum = {name: np.zeros_like(self._low) for name in self.out}
+        self._sum["surface"] += 0.5 * surface.surface_c
+        self._sum["skin"] += 0.5 * surface.skin_c
 
     def add(self, surface: CoupledSurface) -> None:
         """Add the state after a time step."""
-        self._sum["surface"] += surface.slab.surface_c
+        self._sum["surface"] += surface.surface_c
         self._sum["skin"] += surface.skin_c
         self._sum["free"] += surface.unfrozen_temp_c
         self._sum["watts"] += surface.restoring_wm2k
         self._sum["heat"] += surface.convective_coefficient_wm2k
         self._sum["top"] += self.steps * surface.top_melted
-        self._low = np.minimum(self._low, surface.slab.surface_c)
+        np.minimum(self._low, surface.surface_c, out=self._low)
 
     def end(self, hour: int, surface: CoupledSurface) -> None:
         """Store the hour's means, night offset included."""
-        self._sum["surface"] += 0.5 * (self._ends[0] - surface.slab.surface_c)
-        self._sum["skin"] += 0.5 * (self._ends[1] - surface.skin_c)
+        self._sum["surface"] -= 0.5 * surface.surface_c
+        self._sum["skin"] -= 0.5 * surface.skin_c
         for name, total in self._sum.items():
             offset = surface.offset_k if name in ("surface", "skin") else 0.0
             self.out[name][hour] = (total / self.steps + offset).reshape(self.shape)
         self.lowest[hour] = (self._low + surface.offset_k).reshape(self.shape)
         if self.offset_k is not None:
-            offset_k = np.broadcast_to(surface.offset_k, self._low.shape)
-            self.offset_k[hour] = offset_k.reshape(self.shape)
+            self.offset_k[hour] = surface.offset_k.reshape(self.shape)
 
 
 def simulate(
@@ -585,20 +456,17 @@ def simulate(
             for a in (precip.liquid_mm, precip.snow_mm, precip.sleet_mm)
         ]
         precip_per_step = (amounts[0], amounts[1], amounts[2])
-        surface.mark_unknown(np.isnan(sum(amounts)))
+        surface_energy.mark_unknown_surfaces(
+            surface.film.records, surface.records, amounts[0] + amounts[1] + amounts[2]
+        )
         operations.begin_hour(hour, surface.film, recorder)
         pressure = forcing.pressure_pa(first + hour)
         precip_temp_c = forcing.to_columns(precip.wet_bulb_c[first + hour])
         means.begin(surface)
         deep_sum = 0.5 * depths.sample(slab) if depths_m else None
         for weather in forcing.steps_of_hour(first + hour):
-            surface.step(ground, weather, pressure, precip_per_step, precip_temp_c)
-            recorder.add_vapor(surface.evaporated)
-            recorder.add("melted", surface.melted)
-            recorder.add("drained", *surface.film.drain(ground.step_s))
-            if np.any(surface.film.traffic_loss_per_h > 0.0):
-                recorder.add("traffic_loss", *surface.film.remove_by_traffic(ground.step_s))
-            surface.film.age_snow(ground.step_s)
+            surface.step(ground, weather, pressure, precip_per_step, precip_temp_c, recorder.flows)
+            film_processes.drain_and_age_films(surface.film.records, ground.step_s, recorder.flows)
             means.add(surface)
             if deep_sum is not None:
                 deep_sum += depths.sample(slab)

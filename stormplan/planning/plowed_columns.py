@@ -13,7 +13,8 @@ import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.physics import surface_simulation
-from stormplan.physics.film import SLEET_KG_M3, Applications, PlowPasses
+from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics.film_processes import SLEET_KG_M3
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState
 from stormplan.planning.recorded_hours import NO_RECORD, RecordedHours
