@@ -4,20 +4,25 @@ The reference is the same plan made in this process. Workers are lost as systems
 by signal 9.
 """
 
+import pickle
+import pickletools
 from functools import partial
 
 import pytest
 from helpers import lost_workers
 from helpers.published_tables import NOON, between_hours, forecast_cell
-from helpers.sites import parse_sites, site_entry
+from helpers.sites import SURFACES, parse_sites, site_entry
 
 from stormplan.errors import InputError, StormplanError
 from stormplan.planning import plan_io, site_block
 from stormplan.planning.isolation import plan_isolated
+from stormplan.planning.plan import HourlySeries
 from stormplan.planning.planner import SiteForecasts, make_plan
+from stormplan.planning.shared_hours import SharedHours
 from stormplan.planning.site_block import SiteBlock
 from stormplan.service import workers
 
+HOURLY_NUMBERS = [name for name in HourlySeries.model_fields if name not in ("start", "hazard")]
 KEYS = [f"s{number}" for number in range(8)]
 SITES = parse_sites(
     {key: site_entry(43 + at / 50, -89.4) for at, key in enumerate(KEYS)},
@@ -64,7 +69,7 @@ def text(plan):
 
 
 def whole_block(forecasts):
-    cells = {key: found.forecast for key, found in forecasts.items()}
+    cells = {key: found.forecasts for key, found in forecasts.items()}
     return SiteBlock(SITES, cells, NOON, {}, {}, {}, {})
 
 
@@ -78,6 +83,39 @@ def test_a_block_holds_nothing_of_other_sites(forecasts):
         first, second = block.parts()
         assert [*first.sites.sites, *second.sites.sites] == list(block.sites.sites)
         assert first.parts() == ()
+
+
+def test_what_comes_back_of_a_block_are_records_of_the_plan_and_no_hours_of_members(forecasts):
+    block = next(site_block.split(whole_block(forecasts), KEYS))
+    found = site_block.plan_block(block)
+    moved = {opcode[1] for opcode in pickletools.genops(pickle.dumps(found)) if opcode[1]}
+    assert {"SitePlan", "HourlySeries"} <= moved
+    assert not {"Outlook", "Hour", "SurfaceDecision", "CellForecast", "ndarray"} & moved
+    assert list(found) == list(block.sites.sites)
+
+
+def test_surfaces_of_a_block_keep_the_weather_they_have_in_common_once(forecasts):
+    sites = parse_sites(
+        {"s0": site_entry(43, -89.4, {key: SURFACES[key] for key in ("lot", "walk")})},
+        policy={"horizon": "48 h"},
+    )
+    plan = make_plan(sites, forecasts, NOON)
+    lot, walk = (plan.hourly[one.hourly_id] for one in plan.sites[0].surfaces)
+    assert lot.air_c is walk.air_c
+    assert lot.snowfall_swe_mm is walk.snowfall_swe_mm
+    assert lot.surface_c != walk.surface_c
+    given = {id(one.__pydantic_fields_set__) for one in plan.hourly.values()}
+    assert len(given) == 1
+
+
+def test_hours_kept_once_are_written_as_they_were():
+    # zero and minus zero are equal, and written differently (RFC 8259 has both)
+    hours = (0.0, -0.0, None, -3.4, 0.3)
+    series = HourlySeries(start=NOON, hazard=(None,) * 5, **dict.fromkeys(HOURLY_NUMBERS, hours))
+    kept = SharedHours().hourly(series)
+    assert kept.model_dump_json() == series.model_dump_json()
+    assert kept.air_c is kept.dew_point_c
+    assert "-0.0" in kept.model_dump_json()
 
 
 @pytest.mark.slow

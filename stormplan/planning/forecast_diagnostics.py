@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -27,13 +26,8 @@ from stormplan.weather.forecast import CellForecast, stack
 PlanVerdict = Literal["go", "wait", "nothing", "unknown"]
 
 
-@dataclass(frozen=True)
-class SurfaceOutlook:
-    """The outlook of one surface, its rules and treatments."""
-
-    outlook: Outlook
-    practice: Practice
-    treatments: tuple[Treatment, ...]
+#: Starts of the hours in which it is not known whether a site is slippery, by what is unknown.
+UnknownHours = Mapping[str, frozenset[datetime]]
 
 
 def source_diagnostics(
@@ -119,7 +113,12 @@ def source_diagnostics(
 
 
 def layer_diagnostics(
-    site: str, surfaces: Sequence[SurfaceOutlook], now: datetime, practice: Practice
+    site: str,
+    forecast_gaps: Iterable[ForecastGap],
+    treatments: Iterable[Treatment],
+    unknown_hours: UnknownHours,
+    now: datetime,
+    practice: Practice,
 ) -> Iterator[Diagnostic]:
     """Yield what the forecast of a site leaves unknown, without repetition over its surfaces.
 
@@ -127,21 +126,21 @@ def layer_diagnostics(
     ----------
     site : str
         Key of the site.
-    surfaces : sequence of SurfaceOutlook
-        Its surfaces.
+    forecast_gaps : iterable of ForecastGap
+        Of all its surfaces.
+    treatments : iterable of Treatment
+        Of all its surfaces.
+    unknown_hours : mapping of str to frozenset of datetime
+        As ``unknown_hours`` finds them.
     now : datetime
         Time of planning, aware UTC.
     practice : Practice
         The company's rules.
     """
     in_event = {
-        what
-        for surface in surfaces
-        for item in surface.treatments
-        if item.event is not None
-        for what in item.event.unknown
+        what for item in treatments if item.event is not None for what in item.event.unknown
     }
-    gaps = dict.fromkeys(gap for surface in surfaces for gap in surface.outlook.unknown)
+    gaps = dict.fromkeys(forecast_gaps)
     for gap in gaps:
         if gap.variable == "pavement" and gap.after is not None:
             continue  # said with its hours below
@@ -163,7 +162,7 @@ def layer_diagnostics(
             until=known_until.isoformat(),
             known_h=round(known_h, 1),
         )
-    yield from _unknown_hazards(site, surfaces)
+    yield from _unknown_hazards(site, unknown_hours)
 
 
 def _layer_diagnostic(site: str, gap: ForecastGap, in_event: bool) -> Diagnostic:
@@ -187,16 +186,27 @@ def _layer_diagnostic(site: str, gap: ForecastGap, in_event: bool) -> Diagnostic
     )
 
 
-def _unknown_hazards(site: str, surfaces: Sequence[SurfaceOutlook]) -> Iterator[Diagnostic]:
-    """Yield the likely-cold hours of a site in which precipitation or pavement is unknown."""
+def unknown_hours(surfaces: Iterable[tuple[Outlook, Practice]]) -> UnknownHours:
+    """Return the likely-cold hours of a site in which precipitation or pavement is unknown.
+
+    Parameters
+    ----------
+    surfaces : iterable of (Outlook, Practice)
+        The outlook of each surface of the site, and its rules.
+    """
     unknown: dict[str, set[datetime]] = {}
     distinct = {
-        (id(one.outlook), one.practice.number("monitor_probability")): one for one in surfaces
+        (id(outlook), practice.number("monitor_probability")): (outlook, practice)
+        for outlook, practice in surfaces
     }
-    for surface in distinct.values():
-        for what, start in unknown_hazard_hours(surface.outlook, surface.practice):
+    for outlook, practice in distinct.values():
+        for what, start in unknown_hazard_hours(outlook, practice):
             unknown.setdefault(what, set()).add(start)
-    for what, starts in unknown.items():
+    return {what: frozenset(starts) for what, starts in unknown.items()}
+
+
+def _unknown_hazards(site: str, unknown_hours: UnknownHours) -> Iterator[Diagnostic]:
+    for what, starts in unknown_hours.items():
         yield degraded(
             DiagnosticCode.HAZARD_UNKNOWN,
             site=site,

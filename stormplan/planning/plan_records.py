@@ -198,7 +198,7 @@ def site_plan(
     night_errors: NightErrors,
     histories: SurfaceHistories,
 ) -> SitePlan:
-    """Return the record of one site by the source it is planned from."""
+    """Return the record of one site by the source it is planned from; its client by the key."""
     site = sites.sites[key]
     surfaces = tuple(
         _surface_plan(
@@ -216,7 +216,7 @@ def site_plan(
     return SitePlan(
         key=key,
         name=site.name,
-        client=sites.clients[site.client].name,
+        client=site.client,
         yard=site.yard,
         priority=site.priority,
         timezone=str(sites.zone(site)),

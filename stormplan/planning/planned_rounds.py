@@ -13,8 +13,9 @@ from datetime import datetime
 
 from stormplan.operations.pass_schedule import PassSchedule
 from stormplan.operations.sprayer_schedule import SprayerSchedule, Stop, UnservedSurface
-from stormplan.planning.plan import SitePlan
+from stormplan.planning.plan import SitePlan, SurfacePlan
 from stormplan.planning.site_batch import SurfaceRounds
+from stormplan.treatment import products
 from stormplan.treatment.records import Action, MissedPretreat, Treatment, Visit
 from stormplan.treatment.screening import ROUNDS
 from stormplan.treatment.surface_case import PretreatInRounds
@@ -107,6 +108,39 @@ def _in_rounds(onset: datetime, visit: Visit, missed: MissedPretreat | None) -> 
     return PretreatInRounds(onset, visit.at, visit.additive, visit.additive_frac, visit.rate_l_m2)
 
 
+def redecided(site: SitePlan, decided: SitePlan) -> SitePlan:
+    """Return a site with some of its surfaces decided anew.
+
+    Parameters
+    ----------
+    site : SitePlan
+        As first decided.
+    decided : SitePlan
+        The same with these surfaces only, and with it known that no sprayer comes.
+    """
+    anew = {surface.key: surface for surface in decided.surfaces}
+    surfaces = tuple(
+        surface.model_copy(
+            update={
+                "treatments": anew[surface.key].treatments,
+                "refreeze_periods": anew[surface.key].refreeze_periods,
+            }
+        )
+        if surface.key in anew
+        else surface
+        for surface in site.surfaces
+    )
+    chloride_kg = sum(item.chloride_kg for one in surfaces for item in one.treatments)
+    dilution_l = products.chloride_dilution_l(chloride_kg)
+    return site.model_copy(
+        update={
+            "surfaces": surfaces,
+            "chloride_kg": chloride_kg,
+            "chloride_dilution_l": dilution_l,
+        }
+    )
+
+
 def with_rounds(site_plans: Sequence[SitePlan], outcome: RoundsOutcome) -> list[SitePlan]:
     """Return the sites with every pre-treat at its time in the rounds, and what is missed named.
 
@@ -184,6 +218,8 @@ def with_passes(site_plans: Sequence[SitePlan], passes: Iterable[PassSchedule]) 
                 stops.setdefault(key, []).append((stop.start, vehicle.name))
 
     def told(site: str, surface: str, item: Treatment) -> Treatment:
+        if all((site, surface, one.at) not in stops for one in item.visits):
+            return item  # visits are in order of time as they were decided
         visits = [_at_stop(one, stops.get((site, surface, one.at), ())) for one in item.visits]
         return item.model_copy(update={"visits": tuple(sorted(visits, key=lambda one: one.at))})
 
@@ -200,24 +236,21 @@ def _at_stop(visit: Visit, stops: Sequence[tuple[datetime, str]]) -> Visit:
 def _with_treatments(
     site_plans: Sequence[SitePlan], told: Callable[[str, str, Treatment], Treatment]
 ) -> list[SitePlan]:
-    """Return sites with every treatment as it is told by site and surface."""
-    return [
-        site.model_copy(
-            update={
-                "surfaces": tuple(
-                    surface.model_copy(
-                        update={
-                            "treatments": tuple(
-                                told(site.key, surface.key, item) for item in surface.treatments
-                            )
-                        }
-                    )
-                    for surface in site.surfaces
-                )
-            }
-        )
-        for site in site_plans
-    ]
+    """Return sites with every treatment as it is told by site and surface; others as they are."""
+
+    def surface_told(site: str, surface: SurfacePlan) -> SurfacePlan:
+        items = tuple(told(site, surface.key, item) for item in surface.treatments)
+        if all(new is old for new, old in zip(items, surface.treatments, strict=True)):
+            return surface
+        return surface.model_copy(update={"treatments": items})
+
+    def site_told(site: SitePlan) -> SitePlan:
+        surfaces = tuple(surface_told(site.key, surface) for surface in site.surfaces)
+        if all(new is old for new, old in zip(surfaces, site.surfaces, strict=True)):
+            return site
+        return site.model_copy(update={"surfaces": surfaces})
+
+    return [site_told(site) for site in site_plans]
 
 
 def kept_schedules(

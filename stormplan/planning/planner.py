@@ -7,7 +7,7 @@ one frozen record from which every report is rendered; the record's JSON Schema 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -23,23 +23,26 @@ from stormplan.operations.travel import (
 )
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightErrors
-from stormplan.planning import forecast_diagnostics, site_batch, site_block, source_choice
+from stormplan.planning import forecast_diagnostics, site_batch, site_block
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
-from stormplan.planning.forecast_diagnostics import PlanVerdict, SurfaceOutlook
+from stormplan.planning.forecast_diagnostics import PlanVerdict, UnknownHours
 from stormplan.planning.plan import (
     ClientPlan,
+    HourlySeries,
     Plan,
     SitePlan,
 )
-from stormplan.planning.plan_records import forecast_id, forecast_series, hourly_series, site_plan
+from stormplan.planning.plan_records import forecast_id, forecast_series, site_plan
 from stormplan.planning.planned_rounds import (
     kept_schedules,
+    redecided,
     rounds_outcome,
     with_passes,
     with_rounds,
 )
+from stormplan.planning.shared_hours import SharedHours
 from stormplan.planning.site_batch import NO_ROUNDS, SurfaceRounds
-from stormplan.planning.site_block import Mapper, SiteBlock, decide_block
+from stormplan.planning.site_block import Mapper, PlannedSite, SiteBlock, SiteCells, plan_block
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
 from stormplan.planning.yard_operations import (
@@ -136,61 +139,65 @@ def make_plan(
         key: site_forecasts.get(key, SiteForecasts(None, "no source was asked")) for key in keys
     }
 
-    def decide(
-        sites: Sites, cells: Mapping[str, CellForecast], rounds: SurfaceRounds = NO_ROUNDS
-    ) -> source_choice.SurfaceDecisions:
+    def planned(
+        sites: Sites, cells: SiteCells, rounds: SurfaceRounds = NO_ROUNDS
+    ) -> Iterator[tuple[str, PlannedSite]]:
         whole = SiteBlock(
             sites, cells, now, night_errors, error_records, histories, earlier_work, rounds
         )
-        block_results = mapper(decide_block, list(site_block.split(whole, keys)))
-        return {at: found for part in block_results for at, found in part.items()}
+        for part in mapper(plan_block, list(site_block.split(whole, keys))):
+            yield from part.items()
 
-    cells_by_site = {key: found.forecasts for key, found in forecasts_by_site.items()}
-    decisions_by_rank = [
-        decide(
-            sites, {key: cells[rank] for key, cells in cells_by_site.items() if rank < len(cells)}
+    plans: dict[str, SitePlan] = {}
+    followed: dict[str, CellForecast] = {}
+    unknown_hours: dict[str, UnknownHours] = {}
+    hourly: dict[str, HourlySeries] = {}
+    shared = SharedHours()
+    cells = {key: found.forecasts for key, found in forecasts_by_site.items() if found.forecasts}
+    for key, found in planned(sites, cells):
+        plans[key], followed[key] = found.plan, cells[key][found.rank]
+        unknown_hours[key] = found.unknown_hours
+        for name, series in found.hourly.items():
+            if name not in hourly:
+                hourly[name] = shared.hourly(series)
+    none = SourceDecision(None, {})
+    site_plans = [
+        _with_client(
+            plans.pop(key)
+            if key in plans
+            else site_plan(key, sites, none, night_errors, histories),
+            sites,
         )
-        for rank in range(max(map(len, cells_by_site.values()), default=0))
-    ]
-    source_decisions = {
-        key: source_choice.select_source(key, sites, cells_by_site[key], decisions_by_rank)
         for key in keys
-    }
-
-    def planned(key: str) -> SitePlan:
-        return site_plan(key, sites, source_decisions[key], night_errors, histories)
-
-    site_plans = [planned(key) for key in keys]
+    ]
     drives = replace(drives, listed=sites.drive_minutes)
     schedules = sprayer_schedules(sites, site_plans, drives, positions, now)
     outcome = rounds_outcome(site_plans, schedules.values())
     if outcome.surfaces:  # decided anew, once, with it known that no sprayer comes
         again = _only_surfaces(sites, outcome.surfaces)
-        cells = {key: source_decisions[key].cell for key in again.sites}
-        redone = decide(again, {k: c for k, c in cells.items() if c is not None}, outcome.surfaces)
-        for key in again.sites:
-            source_decisions[key] = source_decisions[key].redecided(redone)
-        site_plans = [planned(site.key) if site.key in again.sites else site for site in site_plans]
+        cells = {key: (followed[key],) for key in again.sites}
+        at = {key: index for index, key in enumerate(keys)}
+        for key, found in planned(again, cells, outcome.surfaces):
+            site_plans[at[key]] = redecided(site_plans[at[key]], found.plan)
+    diagnostics = (
+        *_diagnostics(sites, forecasts_by_site, site_plans, followed, unknown_hours, now),
+        *stock_diagnostics(stock, sites, now),
+    )
     site_plans = with_rounds(site_plans, outcome)
     schedules = kept_schedules(schedules, site_plans)
     passes = pass_schedules(sites, site_plans, schedules, drives, positions, now)
     site_plans = with_passes(site_plans, passes)
-    decisions = {
-        at: found for side in source_decisions.values() for at, found in side.decisions.items()
-    }
-    outlooks = {found.hourly_id: found.outlook for found in decisions.values()}
     event_treatments = [
         (site, t) for site in site_plans for _, t in site.treatments if t.event is not None
     ]
     horizon = timedelta(hours=sites.practice().number("horizon"))
-    hourly = {name: hourly_series(seen) for name, seen in outlooks.items()}
-    used = (decision.cell for decision in source_decisions.values() if decision.cell is not None)
-    forecasts = {forecast_id(cell): cell for cell in used}
+    hourly = {
+        name: hourly[name]
+        for site in site_plans
+        for name in dict.fromkeys(surface.hourly_id for surface in site.surfaces)
+    }
+    forecasts = {forecast_id(followed[key]): followed[key] for key in keys if key in followed}
     yards = tuple(yard_mixes(sites, site_plans, schedules, hourly, now, stock))
-    diagnostics = (
-        *_diagnostics(sites, forecasts_by_site, source_decisions, now),
-        *stock_diagnostics(stock, sites, now),
-    )
     return Plan(
         made_at=now,
         planned_until=floor_hour(now) + horizon,
@@ -210,8 +217,15 @@ def make_plan(
         contact=sites.company.contact,
         phone=sites.company.phone,
         hourly=hourly,
-        forecasts={key: forecast_series(cell, now) for key, cell in forecasts.items()},
+        forecasts={
+            key: shared.forecast(forecast_series(cell, now)) for key, cell in forecasts.items()
+        },
     )
+
+
+def _with_client(site: SitePlan, sites: Sites) -> SitePlan:
+    """Return a site with the name of its client in place of the key."""
+    return site.model_copy(update={"client": sites.clients[site.client].name})
 
 
 def _only_surfaces(sites: Sites, wanted: Collection[tuple[str, str]]) -> Sites:
@@ -271,31 +285,35 @@ def _priority_sites(event_treatments: Sequence[tuple[SitePlan, Treatment]]) -> t
 def _diagnostics(
     sites: Sites,
     forecasts_by_site: Mapping[str, SiteForecasts],
-    source_decisions: Mapping[str, SourceDecision],
+    site_plans: Sequence[SitePlan],
+    followed: Mapping[str, CellForecast],
+    unknown_hours: Mapping[str, UnknownHours],
     now: datetime,
 ) -> tuple[Diagnostic, ...]:
     """Return what a reader must know about the forecasts, site by site."""
     company = sites.practice()
     found = [_far_place_diagnostic(far, sites) for far in far_places(sites)]
-    for key, decision in source_decisions.items():
-        site, site_forecasts = sites.sites[key], forecasts_by_site[key]
+    for site in site_plans:
+        key, site_forecasts = site.key, forecasts_by_site[site.key]
         found += forecast_diagnostics.source_diagnostics(
             key,
-            decision.cell,
+            followed.get(key),
             site_forecasts.unavailable_reason,
             site_forecasts.other_failures,
             now,
             company,
         )
-        surfaces = [
-            SurfaceOutlook(
-                decided.outlook, sites.practice(site, site.surfaces[surface]), decided.treatments
-            )
-            for (_, surface), decided in decision.decisions.items()
-        ]
-        found += forecast_diagnostics.layer_diagnostics(key, surfaces, now, company)
-    cells = (decision.cell for decision in source_decisions.values())
-    found += forecast_diagnostics.cell_notes(cell for cell in cells if cell is not None)
+        found += forecast_diagnostics.layer_diagnostics(
+            key,
+            [gap for surface in site.surfaces for gap in surface.forecast_gaps],
+            [item for _, item in site.treatments],
+            unknown_hours.get(key, {}),
+            now,
+            company,
+        )
+    found += forecast_diagnostics.cell_notes(
+        followed[site.key] for site in site_plans if site.key in followed
+    )
     return tuple(found)
 
 

@@ -1,8 +1,9 @@
-"""A block of sites with all that its decisions need, to be decided anywhere.
+"""A block of sites with all that their decisions need, to be planned anywhere.
 
-A block holds nothing of other sites, so that each datum is moved once and to one place; its
-decisions are a pure function of it. ``make_plan`` hands its blocks to a ``Mapper``: ``map``, or
-one that has them done on other processes or machines.
+A block holds nothing of other sites, so that each datum is moved once and to one place; what is
+planned of it is a pure function of it. ``make_plan`` hands its blocks to a ``Mapper``: ``map``, or
+one that has them done on other processes or machines. What comes back are the records of the plan
+and no more: the hours of members and surfaces, which weigh most, stay where they were worked out.
 """
 
 from __future__ import annotations
@@ -14,15 +15,22 @@ from typing import Any, ClassVar, Protocol, TypeVar
 
 from stormplan.company.delivery_settings import DeliverySettings
 from stormplan.company.sites import Sites
+from stormplan.company.validators import share_field_sets
 from stormplan.physics.ensemble import ErrorRecord
 from stormplan.physics.night_error import NightErrors
-from stormplan.planning import site_batch
-from stormplan.planning.site_batch import NO_ROUNDS, SurfaceDecision, SurfaceRounds
+from stormplan.planning import forecast_diagnostics, site_batch, source_choice
+from stormplan.planning.forecast_diagnostics import UnknownHours
+from stormplan.planning.plan import HourlySeries, SitePlan
+from stormplan.planning.plan_records import hourly_series, site_plan
+from stormplan.planning.shared_hours import SharedHours
+from stormplan.planning.site_batch import NO_ROUNDS, SurfaceRounds
+from stormplan.planning.source_choice import SurfaceDecisions
 from stormplan.record.surface_history import SurfaceHistories
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.weather.forecast import CellForecast
 
-BlockDecisions = dict[tuple[str, str], SurfaceDecision]
+#: The forecasts of each site, in order of preference.
+SiteCells = Mapping[str, tuple[CellForecast, ...]]
 
 
 class Task(Protocol):
@@ -52,8 +60,8 @@ class SiteBlock:
     ----------
     sites : Sites
         The sites file with these sites only; in a part, without clients and receivers.
-    cells : mapping of str to CellForecast
-        By site key.
+    cells : mapping of str to tuple of CellForecast
+        By site key, in order of preference.
     now : datetime
         Moment of planning, aware UTC.
     night_errors, error_records, histories, earlier_work, rounds : mapping
@@ -63,7 +71,7 @@ class SiteBlock:
     stage: ClassVar[str] = "planning sites"
 
     sites: Sites
-    cells: Mapping[str, CellForecast]
+    cells: SiteCells
     now: datetime
     night_errors: NightErrors
     error_records: Mapping[str, ErrorRecord]
@@ -112,20 +120,85 @@ def split(whole: SiteBlock, keys: Sequence[str]) -> Iterator[SiteBlock]:
     keys : sequence of str
         Which sites, in what order; those without forecast are left out.
     """
-    for block in site_batch.split_sites(whole.sites, keys, whole.cells, whole.histories):
+    for block in site_batch.split_sites(whole.sites, keys, _of_rank(whole, 0), whole.histories):
         yield whole.of(block)
 
 
-def decide_block(block: SiteBlock) -> BlockDecisions:
-    """Return the decision on every surface of a block, by site and surface."""
-    return site_batch.decide_sites(
-        block.sites,
-        list(block.sites.sites),
-        block.cells,
-        block.now,
-        block.night_errors,
-        block.error_records,
-        block.histories,
-        block.earlier_work,
-        block.rounds,
-    )
+@dataclass(frozen=True)
+class PlannedSite:
+    """The records of one site.
+
+    Attributes
+    ----------
+    plan : SitePlan
+        The site, before there are rounds; its client by the key: names stay with who plans.
+    rank : int
+        Place of the forecast that is followed among the site's [-].
+    unknown_hours : mapping of str to frozenset of datetime
+        See ``forecast_diagnostics.unknown_hours``.
+    hourly : mapping of str to HourlySeries
+        The hours of its surfaces, by their ids; surfaces of a block with the same share them.
+        None where the block has rounds: what is decided anew has the hours that it had.
+    """
+
+    plan: SitePlan
+    rank: int
+    unknown_hours: UnknownHours
+    hourly: Mapping[str, HourlySeries]
+
+
+def plan_block(block: SiteBlock) -> dict[str, PlannedSite]:
+    """Return the records of every site of a block, by site key."""
+    keys = list(block.sites.sites)
+    ranks = range(max(map(len, block.cells.values()), default=0))
+    by_rank = [_decisions(block, keys, _of_rank(block, rank)) for rank in ranks]
+    hourly: dict[str, HourlySeries] = {}
+    shared = SharedHours()
+    found: dict[str, PlannedSite] = {}
+    for key in keys:
+        cells = block.cells[key]
+        chosen = source_choice.select_source(key, block.sites, cells, by_rank)
+        for decision in chosen.decisions.values():
+            if decision.hourly_id not in hourly and not block.rounds:
+                hourly[decision.hourly_id] = shared.hourly(hourly_series(decision.outlook))
+        site = block.sites.sites[key]
+        found[key] = PlannedSite(
+            site_plan(key, block.sites, chosen, block.night_errors, block.histories),
+            next(rank for rank, cell in enumerate(cells) if cell is chosen.cell),
+            forecast_diagnostics.unknown_hours(
+                (decision.outlook, block.sites.practice(site, site.surfaces[surface]))
+                for (_, surface), decision in chosen.decisions.items()
+            ),
+            {
+                one.hourly_id: hourly[one.hourly_id]
+                for one in chosen.decisions.values()
+                if one.hourly_id in hourly
+            },
+        )
+        share_field_sets(found[key].plan)
+    return found
+
+
+def _of_rank(block: SiteBlock, rank: int) -> dict[str, CellForecast]:
+    return {key: cells[rank] for key, cells in block.cells.items() if rank < len(cells)}
+
+
+def _decisions(
+    block: SiteBlock, keys: Sequence[str], cells: Mapping[str, CellForecast]
+) -> SurfaceDecisions:
+    """Return what is decided by one forecast of each site, as much at once as fits in memory."""
+    return {
+        at: decision
+        for part in site_batch.split_sites(block.sites, keys, cells, block.histories)
+        for at, decision in site_batch.decide_sites(
+            block.sites,
+            part,
+            cells,
+            block.now,
+            block.night_errors,
+            block.error_records,
+            block.histories,
+            block.earlier_work,
+            block.rounds,
+        ).items()
+    }

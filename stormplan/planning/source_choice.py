@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from stormplan.company.sites import Sites
@@ -24,23 +24,6 @@ class SourceDecision:
     decisions: SurfaceDecisions
     other_sources: tuple[SourceDifference, ...] = ()
     source_choice: SourceChoice = "preferred"
-
-    def redecided(self, decisions: SurfaceDecisions) -> SourceDecision:
-        """Return the same choice with some surfaces decided anew.
-
-        Parameters
-        ----------
-        decisions : mapping of (str, str) to SurfaceDecision
-            By site and surface; what is no surface of this site is passed over.
-        """
-        treatments = {at: decisions[at].treatments for at in self.decisions if at in decisions}
-        return replace(
-            self,
-            decisions={
-                at: replace(found, treatments=treatments.get(at, found.treatments))
-                for at, found in self.decisions.items()
-            },
-        )
 
 
 def select_source(
