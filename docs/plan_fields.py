@@ -9,7 +9,8 @@ HEAD = """# plan.json, field by field
 The plan is one JSON document, schema version {version}: SI units, times in ISO 8601 UTC. `null`, in
 the descriptions None, stands where something is not known or there is none. `stormplan schema`
 prints its JSON Schema (draft 2020-12); the descriptions below are the schema's own. Read it from
-Python with {{py:func}}`stormplan.api.read_plan`.
+Python with {{py:func}}`stormplan.api.read_plan`. Of more than 500 sites the document is a head, and
+the file that `lines_file` names holds a `PlanPart` in each line.
 """
 
 

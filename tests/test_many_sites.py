@@ -4,11 +4,22 @@ Sizes are own choices: a page opens on a phone up to about a megabyte, a text is
 hundred lines.
 """
 
+import json
 import re
+import tracemalloc
 
+import jsonschema
 import pytest
 
+from stormplan.company import sites_file
+from stormplan.errors import InputError
+from stormplan.planning import plan_io, plan_lines
 from stormplan.planning.diagnostics import DiagnosticCode, degraded
+from stormplan.planning.plan import current_document
+from stormplan.service import pipeline
+from stormplan.store import report_folders
+from stormplan.store.archive import IN_MEMORY, Archive
+from stormplan.store.run_log import RunLog
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, reports, terminal
 
@@ -34,6 +45,18 @@ def plan(demo_plan):
     return demo.model_copy(
         update={"sites": tuple(sites), "yards": tuple(yards), "priority_sites": ("s0-0", "s1-0")}
     )
+
+
+@pytest.fixture(scope="module")
+def sites_of_plan(plan, demo_plan):
+    """The demonstration's sites file, its sites again and again."""
+    folder = pipeline.files("stormplan") / "demo"
+    demo = sites_file.parse_sites((folder / "sites.yaml").read_text(encoding="utf-8"))
+    keys = [site.key for site in demo_plan.sites]
+    found = {
+        site.key: demo.sites[keys[int(site.key.split("-")[1]) % len(keys)]] for site in plan.sites
+    }
+    return demo.model_copy(update={"sites": found})
 
 
 def only(site, *actions):
@@ -102,3 +125,98 @@ def test_a_yard_whose_sites_are_not_known_or_wait_is_not_called_idle(plan):
 def test_reports_have_the_pages_of_yards(plan, monkeypatch):
     monkeypatch.setattr("stormplan.words.reports._RENDERERS", reports._RENDERERS[:2])
     assert {"briefing.html", "briefing.txt", "yards/y0.html"} <= reports.render_reports(plan).keys()
+
+
+# -- plan.json as lines ---------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def folder(plan, tmp_path_factory):
+    """A folder with the plan's files."""
+    folder = tmp_path_factory.mktemp("lines")
+    pipeline.write_rendered(plan_io.plan_files(plan), folder)
+    return folder
+
+
+def test_the_plan_of_many_sites_is_a_head_and_lines_and_each_is_valid_by_the_schema(plan, folder):
+    # JSON Lines: one JSON value a line, UTF-8 (jsonlines.org); JSON Schema draft 2020-12
+    schema = json.loads(plan_io.plan_schema())
+    head = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    jsonschema.validate(head, schema)
+    assert (head["sites"], head["hourly"], head["forecasts"]) == ([], {}, {})
+    lines = (folder / head["lines_file"]).read_text(encoding="utf-8").splitlines()
+    assert len(lines) == head["line_count"] == 600 + len(plan.hourly) + len(plan.forecasts)
+    part = jsonschema.Draft202012Validator(
+        {**schema["$defs"]["PlanPart"], "$defs": schema["$defs"]}
+    )
+    for line in (lines[0], lines[600], lines[-1]):
+        part.validate(json.loads(line))
+    assert [json.loads(line)["sites"][0]["key"] for line in lines[:600]] == [
+        site.key for site in plan.sites
+    ]
+
+
+def test_the_lines_are_read_back_as_the_same_plan(plan, folder):
+    again = pipeline.read_plan(folder / "plan.json")
+    assert plan_io.plan_json(again) == plan_io.plan_json(plan)
+
+
+def test_lines_that_are_not_all_there_are_no_plan(plan, folder, tmp_path):
+    for name in ("plan.json", plan_lines.LINES_FILE):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    lines = (folder / plan_lines.LINES_FILE).read_bytes().splitlines(keepends=True)
+    (tmp_path / plan_lines.LINES_FILE).write_bytes(b"".join(lines[:-1]))
+    with pytest.raises(InputError, match=rf"not whole: {len(lines) - 1} of {len(lines)} lines"):
+        pipeline.read_plan(tmp_path / "plan.json")
+    (tmp_path / plan_lines.LINES_FILE).write_bytes(b"".join(lines)[:-9])
+    with pytest.raises(InputError, match="not a plan of this version"):
+        pipeline.read_plan(tmp_path / "plan.json")
+    (tmp_path / plan_lines.LINES_FILE).unlink()
+    with pytest.raises(InputError, match="not whole: 0 of"):
+        pipeline.read_plan(tmp_path / "plan.json")
+
+
+def test_the_plan_of_few_sites_is_one_document(demo_plan):
+    assert list(plan_io.plan_files(demo_plan)) == ["plan.json"]
+    assert json.loads(plan_io.plan_json(demo_plan))["lines_file"] is None
+
+
+def test_lines_are_written_without_holding_them_all(plan, tmp_path):
+    lines = plan_io.PlanLines(plan)
+    size = sum(map(len, lines))
+    tracemalloc.start()
+    report_folders.write_atomic(tmp_path / "lines", lines)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert (tmp_path / "lines").stat().st_size >= size
+    assert peak < size / 10
+
+
+def test_the_archive_keeps_the_lines_and_gives_them_piece_by_piece(plan):
+    document = plan_io.plan_document(plan)
+    with Archive(IN_MEMORY) as archive:
+        log = RunLog(archive)
+        log.add_run(document, plan.made_at, "asked")
+        run = log.last_announced()
+        assert log.run_of(plan.made_at, document) == run
+    assert report_folders.report_set_name(plan.made_at, document) == (
+        report_folders.report_set_name(run.made_at, run.document)
+    )
+    found = current_document(run.text)
+    whole = json.loads(plan_io.plan_json(plan))
+    assert list(found["sites"]) == list(found["sites"]) == whole["sites"]
+    for section in ("hourly", "forecasts"):
+        assert dict(found[section]) == whole[section]
+        assert found[section].get("nowhere") is None
+    assert found["verdict"] == whole["verdict"]
+    assert plan_io.plan_json(plan_io.parse_plan(run.text, "it")) == plan_io.plan_json(plan)
+
+
+def test_a_stored_plan_of_many_sites_is_compared_with_the_next(plan, sites_of_plan):
+    text = "".join(plan_io.plan_document(plan))
+    first = plan.sites[0]
+    lost = first.model_copy(update={"source": None})
+    later = plan.model_copy(update={"sites": (lost, *plan.sites[1:])})
+    assert pipeline.with_changes(plan, text, sites_of_plan).changes == ()
+    (found,) = pipeline.with_changes(later, text, sites_of_plan).changes
+    assert (found.kind, found.site) == ("forecast lost", first.name)

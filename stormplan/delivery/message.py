@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
 from stormplan.delivery.transports import Message
 from stormplan.planning.plan import Plan
+from stormplan.planning.plan_lines import LINES_FILE
+from stormplan.store.text_chunks import Text, sha256_hex
 from stormplan.words import briefing
 
-NOT_ATTACHED = ("briefing.txt", "plan.json")  # the one is the mail itself, the other for programs
+#: The one is the mail itself, the others are for programs.
+NOT_ATTACHED = ("briefing.txt", "plan.json", LINES_FILE)
 
 
 def build_message(
-    plan: Plan, document: str, reports: Mapping[str, str], report_folder: Path | None
+    plan: Plan, document: Text, reports: Mapping[str, Text], report_folder: Path | None
 ) -> Message:
     """Return the message of a plan.
 
@@ -22,9 +24,9 @@ def build_message(
     ----------
     plan : Plan
         The record.
-    document : str
+    document : str or iterable of str
         Its JSON, which names the message.
-    reports : mapping of str to str
+    reports : mapping of str to str or iterable of str
         Its reports by file name.
     report_folder : Path or None
         Where its reports stand.
@@ -35,14 +37,15 @@ def build_message(
         The same for the same plan.
     """
     subject, headline = _subject_and_headline(plan)
+    texts = {name: text for name, text in reports.items() if isinstance(text, str)}
     return Message(
-        idempotency_key=hashlib.sha256(document.encode()).hexdigest(),
+        idempotency_key=sha256_hex(document),
         subject=subject[:150],
-        text=reports["briefing.txt"],
-        html=reports.get("briefing.html"),
+        text=texts["briefing.txt"],
+        html=texts.get("briefing.html"),
         attachments={
             name: text
-            for name, text in reports.items()
+            for name, text in texts.items()
             if name not in NOT_ATTACHED and "/" not in name  # drafts to clients stay in the folder
         },
         payload=message_payload(plan, headline),

@@ -26,12 +26,15 @@ from stormplan.planning.diagnostics import (
 )
 from stormplan.planning.forecast_diagnostics import PlanVerdict
 from stormplan.planning.plan_diff import Change
+from stormplan.planning.plan_lines import SeriesLines, SiteLines, TextLines, split_document
 from stormplan.planning.source_choice import SourceChoice
 from stormplan.planning.source_comparison import SourceDifference
 from stormplan.treatment.records import Treatment
 from stormplan.weather.alerts import Alert
 
 SCHEMA_VERSION = "2"
+#: With more, the briefing is an index, each yard has a page of its own, and the plan is lines.
+MANY_SITES = 500
 
 #: What the model leaves out; every plan says so.
 MODEL_LIMITATIONS = (
@@ -437,6 +440,12 @@ class Plan(Record):
         What the model leaves out.
     cautions : tuple of str
         What to mind at work.
+    lines_file : str or None
+        File beside this one that holds ``sites``, ``hourly`` and ``forecasts`` of a plan of more
+        than 500 sites, a ``PlanPart`` each line; they are empty here then. None where they stand
+        here.
+    line_count : int
+        How many lines that file has [-].
     """
 
     schema_version: str = SCHEMA_VERSION
@@ -464,6 +473,8 @@ class Plan(Record):
     cancelled_entries: tuple[CancelledEntry, ...] = ()
     model_limitations: tuple[str, ...] = MODEL_LIMITATIONS
     cautions: tuple[str, ...] = CAUTIONS
+    lines_file: str | None = None
+    line_count: int = 0
 
     @property
     def exit_code(self) -> ExitCode:
@@ -496,6 +507,13 @@ class Plan(Record):
 
 
 def current_document(document: str) -> dict[str, Any] | None:
-    """Return a stored plan as plain data; None if it is of another schema version."""
-    found: dict[str, Any] = json.loads(document)
+    """Return a stored plan as plain data; None if it is of another schema version.
+
+    Of very many sites, sites and hours are read as they are asked for.
+    """
+    head, parts = split_document(document)
+    found: dict[str, Any] = json.loads(head)
+    if isinstance(parts, TextLines):
+        found |= {"sites": SiteLines(parts)}
+        found |= {section: SeriesLines(parts, section) for section in ("hourly", "forecasts")}
     return found if found.get("schema_version") == SCHEMA_VERSION else None

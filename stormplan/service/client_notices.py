@@ -87,7 +87,7 @@ def send_drafts(
     with lock, Archive(archive) as kept:
         run_log = RunLog(kept)
         plan = pipeline.read_plan(latest / "plan.json")
-        run = run_log.run_of(plan.made_at, plan_io.plan_json(plan))
+        run = run_log.run_of(plan.made_at, plan_io.plan_document(plan))
         if run is None:
             raise InputError(
                 f"the plan in {latest} is not in {archive}; name its archive: --archive"

@@ -9,11 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from pydantic import ValidationError
-
 from stormplan.delivery import outbox
-from stormplan.errors import ArchiveError, ExitCode
-from stormplan.planning.plan import Plan
+from stormplan.errors import ArchiveError, ExitCode, InputError
+from stormplan.planning import plan_io
 from stormplan.service import due
 from stormplan.service.due import BriefingSchedule
 from stormplan.service.last_step import read_last_step
@@ -116,8 +114,8 @@ def _check_run(config: RunnerConfig, run_log: RunLog, now: datetime) -> Health:
         return Health(ExitCode.NOTHING_PLANNED, lines or (f"no briefing for {expected_day}",))
     last = run_log.last_announced() or run
     try:
-        plan = Plan.model_validate_json(last.document)
-    except ValidationError:
+        plan = plan_io.parse_plan(last.text, "the last plan")
+    except InputError:
         reason = f"the plan of {last.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan"
         return Health(ExitCode.DEGRADED, (reason,))
     statuses = run_log.delivery_statuses(last.plan_id)

@@ -28,6 +28,7 @@ from stormplan.planning import plan_diff, plan_io
 from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.isolation import plan_isolated
 from stormplan.planning.plan import Plan, current_document
+from stormplan.planning.plan_lines import LINES_FILE
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.planning.site_block import Mapper, Task
 from stormplan.record.checks import check_entry
@@ -46,6 +47,7 @@ from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.record_log import RecordLog
 from stormplan.store.run_log import RunLog
+from stormplan.store.text_chunks import Text
 from stormplan.treatment.earlier_work import EarlierWork, read_earlier_work
 from stormplan.verification import error_records, night_bias, reading_log
 from stormplan.weather.alerts import Alert
@@ -132,7 +134,7 @@ def plan_and_store(
     previous = archive.last_plan(now)
     if previous is not None:
         plan = with_changes(plan, previous.document, sites)
-    RunLog(archive).add_run(plan_io.plan_json(plan), now, "asked", announced=False)
+    RunLog(archive).add_run(plan_io.plan_document(plan), now, "asked", announced=False)
     return plan
 
 
@@ -280,7 +282,7 @@ def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], Earl
     if announced is None:
         return {}
     try:
-        document = current_document(announced.document)
+        document = current_document(announced.text)
         return {} if document is None else read_earlier_work(document)
     except (*DAMAGED_ROW_ERRORS, LookupError):
         archive.note_damage("plan", announced.plan_id)
@@ -319,7 +321,7 @@ def replay(
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
     plan = fetch_and_plan(sites, archive, now, offline=True, sites_folder=sites_folder)
-    return plan if issued is None else with_changes(plan, issued.document, sites)
+    return plan if issued is None else with_changes(plan, issued.text, sites)
 
 
 def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
@@ -328,7 +330,11 @@ def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
     if document is None:
         return plan.with_diagnostics(note(DiagnosticCode.PLAN_NOT_COMPARED))
     old = plan_diff.summarize_plan(document, plan.made_at)
-    new = plan_diff.summarize_plan(plan.model_dump(mode="json", exclude={"hourly"}), plan.made_at)
+    made = {
+        **plan.model_dump(mode="json", include={"verdict", "first_start"}),
+        "sites": (site.model_dump(mode="json") for site in plan.sites),
+    }
+    new = plan_diff.summarize_plan(made, plan.made_at)
 
     def practice_of(site: str, surface: str) -> Practice:
         return sites.practice(sites.sites[site], sites.sites[site].surfaces[surface])
@@ -480,9 +486,13 @@ def read_plan(path: Path) -> Plan:
     """
     try:
         document = path.read_text(encoding="utf-8")
+        beside = path.parent / LINES_FILE
+        if not beside.exists():
+            return plan_io.parse_plan(document, str(path))
+        with beside.open(encoding="utf-8") as lines:
+            return plan_io.parse_plan(document, str(path), lines)
     except OSError as error:
         raise InputError(f"cannot read the plan {path}: {error.strerror}") from error
-    return plan_io.parse_plan(document, str(path))
 
 
 def write_reports(plan: Plan, folder: Path) -> list[Path]:
@@ -538,7 +548,7 @@ def publish_reports(
     """
     texts = reports.render_reports(plan)
     with report_folders.exclusive_lock(root, LOCK_TIMEOUT_S):
-        name = report_folders.report_set_name(plan.made_at, plan_io.plan_json(plan))
+        name = report_folders.report_set_name(plan.made_at, plan_io.plan_document(plan))
         folder = report_folders.publish(
             root,
             name,
@@ -552,7 +562,7 @@ def publish_reports(
     return folder, [folder / report for report in texts]
 
 
-def write_rendered(texts: Mapping[str, str], folder: Path) -> list[Path]:
+def write_rendered(texts: Mapping[str, Text], folder: Path) -> list[Path]:
     """Write reports that are made already, as ``write`` does."""
     try:
         for name in texts:

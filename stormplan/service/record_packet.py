@@ -124,7 +124,7 @@ def _issued(
     run = run or log.briefing_of(day) or log.last_run_on(day, ZoneInfo(sites.company.timezone))
     if run is None or run.made_at < start - timedelta(days=3):
         return None
-    document: dict[str, Any] | None = current_document(run.document)
+    document: dict[str, Any] | None = current_document(run.text)
     return document
 
 

@@ -18,7 +18,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from filelock import FileLock
-from pydantic import ValidationError
 
 from stormplan.company.sites import Sites
 from stormplan.delivery import outbox
@@ -42,6 +41,7 @@ from stormplan.store import maintenance, report_folders
 from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_files, telling_key
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import OPEN_STATES, DeliveryStatus, Run, RunLog
+from stormplan.store.text_chunks import Text
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.words.reports import render_possible_reports
 
@@ -389,7 +389,7 @@ def _may_announce(context: _RunContext, run: Run) -> bool:
 def _last_plan(run: Run | None) -> LastPlan | None:
     if run is None:
         return None
-    document = current_document(run.document)
+    document = current_document(run.text)
     if document is None:  # of another version: what it had ahead is not known, so look again
         return LastPlan(run.made_at, storm_ahead=True, has_unplanned_site=False)
     return LastPlan(
@@ -484,7 +484,7 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
     plan = plan.with_diagnostics(*found)
     if previous is None:
         return plan
-    return pipeline.with_changes(plan, previous.document, config.sites)
+    return pipeline.with_changes(plan, previous.text, config.sites)
 
 
 def _report_folder_diagnostics(context: _RunContext) -> list[Diagnostic]:
@@ -502,7 +502,7 @@ def _report_folder_diagnostics(context: _RunContext) -> list[Diagnostic]:
 def _record_run(context: _RunContext, plan: Plan, due_run: Due, announced: bool) -> Run:
     """Store the plan and its queued deliveries in one transaction."""
     sites = context.config.sites
-    document = plan_io.plan_json(plan)
+    document = plan_io.plan_document(plan)
     is_briefing = due_run.kind == "briefing"
     queue = outbox.list_deliveries(sites.delivery, sites.schedule, is_briefing=is_briefing)
     if plan.exit_code == ExitCode.NOTHING_PLANNED:  # the watcher is to miss its sign
@@ -534,7 +534,7 @@ def _write_and_send(
     context: _RunContext,
     run: Run,
     plan: Plan | None = None,
-    reports: Mapping[str, str] | None = None,
+    reports: Mapping[str, Text] | None = None,
 ) -> tuple[DeliveryStatus, ...]:
     """Write what is not written, send what is not sent; plan and reports made again if need be."""
     run_log = TellingLog(
@@ -550,7 +550,7 @@ def _finish_run(
     context: _RunContext,
     run: Run,
     plan: Plan | None,
-    reports: Mapping[str, str] | None,
+    reports: Mapping[str, Text] | None,
     run_log: TellingLog,
 ) -> None:
     config, is_newest = context.config, plan is not None
@@ -576,8 +576,8 @@ def _finish_run(
 
 def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
     try:
-        return Plan.model_validate_json(run.document)
-    except ValidationError:
+        return plan_io.parse_plan(run.text, "the stored plan")
+    except InputError:
         context.problems.append(
             f"the plan of {run.made_at:%Y-%m-%d %H:%M}Z is of another version of stormplan; "
             "it is not sent any more"
@@ -598,8 +598,8 @@ def _stored_plan(context: _RunContext, run: Run) -> Plan | None:
 def _publish_reports(
     context: _RunContext,
     plan: Plan,
-    document: str,
-    reports: Mapping[str, str],
+    document: Text,
+    reports: Mapping[str, Text],
     *,
     is_newest: bool = True,
 ) -> Path | None:

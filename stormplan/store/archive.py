@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any
 
 from stormplan.errors import ArchiveError, DamagedArchiveError
+from stormplan.store.text_chunks import Text, chunks
 
 IN_MEMORY = ":memory:"
 BUSY_TIMEOUT_S = 10.0
@@ -572,8 +573,8 @@ class Archive:
                 self.note_damage("point", row)
         return None
 
-    def add_plan(self, made_at: datetime, document: str) -> int:
-        """Add an issued plan, as JSON text; gives its row, which nothing has ever belonged to."""
+    def add_plan(self, made_at: datetime, document: Text) -> int:
+        """Add an issued plan, as JSON text or lines; gives its row, which was nobody's before."""
         return self.insert(
             f"INSERT INTO plan (id, made_at, document) VALUES (({_UNUSED_PLAN_ID}), ?, ?)",  # noqa: S608
             sortable_utc(made_at),
@@ -648,9 +649,11 @@ def _read_headers(stored: str) -> dict[str, str]:
     return headers
 
 
-def compress_plan(document: str) -> bytes:
-    """Deflate a plan for keeping; its hourly tables shrink to a tenth."""
-    return zlib.compress(document.encode())
+def compress_plan(document: Text) -> bytes:
+    """Deflate a plan for keeping, as it comes; its hourly tables shrink to a tenth."""
+    deflate = zlib.compressobj()
+    parts = [deflate.compress(part.encode()) for part in chunks(document)]
+    return b"".join([*parts, deflate.flush()])
 
 
 def decompress_plan(stored: bytes | str) -> str:
@@ -662,7 +665,9 @@ def decompress_plan(stored: bytes | str) -> str:
         The row is damaged.
     """
     text = stored if isinstance(stored, str) else zlib.decompress(stored).decode()
-    if not isinstance(json.loads(text), dict):
+    first = text.partition("\n")[0]
+    head = first if first.startswith('{"') else text  # of very many sites the first line is whole
+    if not isinstance(json.loads(head), dict):
         raise TypeError("not a plan")
     return text
 

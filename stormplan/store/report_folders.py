@@ -6,7 +6,6 @@ always points to the newest complete one.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import sys
@@ -19,6 +18,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from stormplan.errors import InputError
+from stormplan.store.text_chunks import Text, chunks, sha256_hex
 
 
 class LockUnusableError(InputError):
@@ -55,10 +55,13 @@ def _umask() -> int:
         return 0o022
 
 
-def write_atomic(path: Path, text: str) -> Path:
-    """Write a text file whole or not at all."""
-    with atomic_replace(path) as temp_path:
-        temp_path.write_text(text, encoding="utf-8", newline="")
+def write_atomic(path: Path, text: Text) -> Path:
+    """Write a text file whole or not at all, as it comes."""
+    with (
+        atomic_replace(path) as temp_path,
+        temp_path.open("w", encoding="utf-8", newline="") as file,
+    ):
+        file.writelines(chunks(text))
     return path
 
 
@@ -70,13 +73,12 @@ def _sync(path: Path) -> None:
         os.close(handle)
 
 
-def report_set_name(made_at: datetime, document: str) -> str:
+def report_set_name(made_at: datetime, document: Text) -> str:
     """Name the folder of a plan's reports: its moment in UTC, so that names sort by time.
 
     The digits after it are of the plan itself: equal names are the same plan.
     """
-    digest = hashlib.sha256(document.encode()).hexdigest()
-    return f"{made_at.astimezone(UTC):%Y%m%dT%H%M%SZ}-{digest[:6]}"
+    return f"{made_at.astimezone(UTC):%Y%m%dT%H%M%SZ}-{sha256_hex(document)[:6]}"
 
 
 def publish(

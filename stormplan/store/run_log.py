@@ -20,6 +20,7 @@ from stormplan.store.archive import (
     decompress_plan,
     sortable_utc,
 )
+from stormplan.store.text_chunks import Text, chunks
 
 RunKind = Literal["briefing", "storm", "asked"]
 #: ``queued`` nobody tried yet; ``handing over`` the last word that makes it count is being said;
@@ -51,8 +52,8 @@ class Run:
         Whether everybody was told.
     made_at : datetime
         Moment of planning, aware UTC.
-    document : str
-        The plan as JSON.
+    document : str or iterable of str
+        The plan as JSON; the lines of a plan that was just made.
     """
 
     plan_id: int
@@ -60,7 +61,12 @@ class Run:
     day: date | None
     announced: bool
     made_at: datetime
-    document: str
+    document: Text
+
+    @property
+    def text(self) -> str:
+        """The whole document."""
+        return "".join(chunks(self.document))
 
 
 @dataclass(frozen=True)
@@ -102,7 +108,7 @@ class RunLog:
 
     def add_run(
         self,
-        document: str,
+        document: Text,
         made_at: datetime,
         kind: RunKind,
         *,
@@ -114,8 +120,8 @@ class RunLog:
 
         Parameters
         ----------
-        document : str
-            The plan as JSON.
+        document : str or iterable of str
+            The plan as JSON, or its lines.
         made_at : datetime
             Moment of planning, aware.
         kind, day, announced
@@ -195,10 +201,11 @@ class RunLog:
         """Find the plan made at exactly a moment; None if there is none."""
         return self._first_run("WHERE plan.made_at = ? ORDER BY plan.id", sortable_utc(moment))
 
-    def run_of(self, made_at: datetime, document: str) -> Run | None:
+    def run_of(self, made_at: datetime, document: Text) -> Run | None:
         """Find the run of a plan, by its moment and its JSON; None if there is none."""
         runs = self._runs("WHERE plan.made_at = ? ORDER BY plan.id DESC", sortable_utc(made_at))
-        return next((run for run in runs if run.document == document), None)
+        text = "".join(chunks(document))
+        return next((run for run in runs if run.document == text), None)
 
     def last_run_on(self, day: date, zone: ZoneInfo) -> Run | None:
         """Find the last plan made on a local day, for whatever reason; None if there is none."""

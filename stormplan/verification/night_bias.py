@@ -198,8 +198,7 @@ def _find(
     plan: Mapping[str, Any], reading: PavementReading
 ) -> tuple[Mapping[str, Any], Mapping[str, Any], Mapping[str, Any]] | None:
     """Find a reading's site, surface and hours in a plan; None where it has no such surface."""
-    sites = {site["key"]: site for site in plan["sites"]}
-    site = sites.get(reading.site)
+    site = next((one for one in plan["sites"] if one["key"] == reading.site), None)
     surfaces = {} if site is None else {each["key"]: each for each in site["surfaces"]}
     surface = surfaces.get(reading.surface)
     if site is None or surface is None:

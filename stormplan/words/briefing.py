@@ -14,7 +14,7 @@ from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, TRACE_SNOWFALL_CM
 from stormplan.operations.mix_records import YardMix
 from stormplan.planning.diagnostics import Diagnostic
-from stormplan.planning.plan import Plan, SitePlan
+from stormplan.planning.plan import MANY_SITES, Plan, SitePlan
 from stormplan.words import diagnostic_text, templating
 from stormplan.words.change_text import alert_lines, change_lines
 from stormplan.words.first_screen import (
@@ -46,7 +46,6 @@ from stormplan.words.strip_charts import Strip
 from stormplan.words.yard_mix_text import YardMixView, shortage_lines, yard_mix_view
 
 MAX_PERIODS = 12  # lines of the timeline: what a reader takes in
-MANY_SITES = 500  # with more the briefing is an index, and each yard has a page of its own
 MAX_LINES = 40  # of each list in an index
 
 

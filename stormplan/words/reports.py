@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 
 from stormplan.planning.diagnostics import DiagnosticCode, degraded
 from stormplan.planning.plan import Plan
-from stormplan.planning.plan_io import plan_json
+from stormplan.planning.plan_io import PlanLines, plan_files
+from stormplan.store.text_chunks import sha256_hex
 from stormplan.words import (
     briefing,
     calendar_entries,
@@ -21,7 +22,11 @@ from stormplan.words import (
 BRIEFING_TEXT = "briefing.txt"
 
 
-def render_reports(plan: Plan) -> dict[str, str]:
+#: Each report by file name: its text, or the lines it is written in.
+Rendered = dict[str, str | PlanLines]
+
+
+def render_reports(plan: Plan) -> Rendered:
     """Render every report of a plan: its text by file name, the page first."""
     return {name: text for _, render in _RENDERERS for name, text in render(plan).items()}
 
@@ -34,7 +39,7 @@ def _render_page(plan: Plan) -> dict[str, str]:
 
 
 #: Each report, by the name it has for a reader: the texts of a plan by file name.
-_RENDERERS: tuple[tuple[str, Callable[[Plan], dict[str, str]]], ...] = (
+_RENDERERS: tuple[tuple[str, Callable[[Plan], Mapping[str, str | PlanLines]]], ...] = (
     ("briefing.html", _render_page),
     (
         BRIEFING_TEXT,
@@ -50,11 +55,11 @@ _RENDERERS: tuple[tuple[str, Callable[[Plan], dict[str, str]]], ...] = (
     ("refreeze.csv", lambda plan: {"refreeze.csv": exports.refreeze_csv(plan)}),
     ("windows.ics", lambda plan: {"windows.ics": calendar_entries.treatment_windows_ics(plan)}),
     ("sites.geojson", lambda plan: {"sites.geojson": exports.sites_geojson(plan)}),
-    ("plan.json", lambda plan: {"plan.json": plan_json(plan)}),
+    ("plan.json", plan_files),
 )
 
 
-def render_possible_reports(plan: Plan) -> tuple[Plan, dict[str, str]]:
+def render_possible_reports(plan: Plan) -> tuple[Plan, Rendered]:
     """Render the reports of a plan that can be made; the others are named in it and in each.
 
     Parameters
@@ -66,23 +71,24 @@ def render_possible_reports(plan: Plan) -> tuple[Plan, dict[str, str]]:
     -------
     Plan
         With a diagnostic for each report that cannot be made.
-    dict of str to str
+    dict of str to str or PlanLines
         The others by file name. There is always a ``briefing.txt``: where the text itself cannot be
         made, it says so, with the verdict.
     """
     failed: dict[str, str] = {}
     while True:
-        reports: dict[str, str] = {}
+        reports: Rendered = {}
         found: dict[str, str] = {}
         for name, render in _RENDERERS:
             if name not in failed:
                 try:
                     made = render(plan)
-                    "".join(made.values()).encode()  # what has no bytes cannot be written
+                    for text in made.values():
+                        sha256_hex(text)  # what has no bytes cannot be written
                 except Exception as error:  # of this report alone
                     found[name] = type(error).__name__
                 else:
-                    reports |= made
+                    reports.update(made)
         if not found:
             break
         failed |= found
