@@ -11,12 +11,13 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 from zoneinfo import ZoneInfo
 
 import typer
 
 from stormplan.cli.sites_option import SitesOption
+from stormplan.cli.workers_option import WorkersOption
 from stormplan.errors import ExitCode, InputError, StormplanError
 
 if TYPE_CHECKING:
@@ -239,17 +240,35 @@ def replay(
     out: OutOption = Path("briefings"),
     archive: ArchiveOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="The plan on standard output.")] = False,
+    until: Annotated[
+        str | None,
+        typer.Option(metavar="DAY", help="Every morning up to this day: a line each, and sums."),
+    ] = None,
+    against: Annotated[
+        Path | None,
+        typer.Option(help="With --until: another sites file, with other rules, to compare with."),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", help="With --until: the lines as a table, to a file.")
+    ] = None,
+    workers: WorkersOption = 1,
 ) -> None:
     """Plan a past morning again from the archive, with this version and this sites file.
 
     The reports go to OUT/replay-DATE; nothing is sent, nothing is added to the archive. What is
     different from the plan issued then is said.
+
+    With --until, every morning from the day to that one is planned again, and no reports are
+    written: a line tells what each morning's plan sends out in the 24 hours after it, and the sums
+    of two sites files tell what a change of rules comes to over a season. Exit code 3: some of the
+    mornings lack something; 4: none could be planned.
     """
     from rich.console import Console
 
     from stormplan.company import sites_file
     from stormplan.planning import plan_io
     from stormplan.service import pipeline
+    from stormplan.service.workers import open_mapper
     from stormplan.store.archive import Archive
     from stormplan.words import briefing, terminal
 
@@ -257,8 +276,12 @@ def replay(
     file = archive or out / "archive.sqlite"
     if not file.exists():
         raise InputError(f"no archive at {file}; name it with --archive")
-    with Archive(file) as kept:
-        plan = pipeline.replay(checked, kept, _parse_day(day), sites.parent)
+    if until is not None:
+        _replay_season(sites, checked, file, day, until, against, csv, workers)
+    if against is not None or csv is not None:
+        raise InputError("--against and --csv go with --until")
+    with Archive(file) as kept, open_mapper(workers) as mapper:
+        plan = pipeline.replay(checked, kept, _parse_day(day), sites.parent, mapper)
     written = pipeline.write_reports(plan, out / f"replay-{plan.made_at:%Y-%m-%dT%H%MZ}")
     if as_json:
         print(plan_io.plan_json(plan))
@@ -266,6 +289,57 @@ def replay(
         Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
+
+
+def _replay_season(
+    sites: Path,
+    checked: Sites,
+    archive: Path,
+    first: str,
+    last: str,
+    against: Path | None,
+    table: Path | None,
+    workers: int,
+) -> NoReturn:
+    """Print what every morning of a season sends out, by one sites file or by two."""
+    from stormplan.company import sites_file
+    from stormplan.service.season import replay_season
+    from stormplan.service.workers import open_mapper
+    from stormplan.store.report_folders import write_atomic
+    from stormplan.words import season_text
+
+    begin, end = _parse_day_alone(first), _parse_day_alone(last)
+    files = [(sites, checked)]
+    if against is not None:
+        files.append((against, sites_file.load_sites(against)))
+    units = checked.company.units
+    seasons = []
+    with open_mapper(workers) as mapper:
+        for path, rules in files:
+            print(f"{path}:\n{season_text.heading_line(units)}")
+            mornings = []
+            for work in replay_season(rules, archive, begin, end, path.parent, mapper):
+                print(season_text.morning_line(work, units), flush=True)
+                mornings.append(work)
+            seasons.append((str(path), mornings))
+    ours, *others = (mornings for _, mornings in seasons)
+    print("\n".join(["", *season_text.summary_lines(ours, others[0] if others else [], units)]))
+    if table is not None:
+        try:
+            write_atomic(table, season_text.season_csv(seasons, units))
+        except OSError as error:
+            raise InputError(f"cannot write {table}: {error.strerror}") from error
+    codes = {work.exit_code for _, mornings in seasons for work in mornings}
+    if codes == {ExitCode.NOTHING_PLANNED}:
+        raise typer.Exit(int(ExitCode.NOTHING_PLANNED))
+    raise typer.Exit(int(ExitCode.COMPLETE if codes <= {ExitCode.COMPLETE} else ExitCode.DEGRADED))
+
+
+def _parse_day_alone(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"'{text}' is not a day; write it as 2026-01-12") from None
 
 
 def _parse_day(text: str) -> date | datetime:

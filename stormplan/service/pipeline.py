@@ -290,7 +290,11 @@ def _earlier_work(archive: Archive, now: datetime) -> dict[tuple[str, str], Earl
 
 
 def replay(
-    sites: Sites, archive: Archive, day: date | datetime, sites_folder: Path = Path()
+    sites: Sites,
+    archive: Archive,
+    day: date | datetime,
+    sites_folder: Path = Path(),
+    mapper: Mapper = map,
 ) -> Plan:
     """Plan a past morning again from the archive, and compare with the plan issued then.
 
@@ -305,6 +309,8 @@ def replay(
         itself, aware.
     sites_folder : Path
         Where the sites file is.
+    mapper : callable
+        ``map``, or one that plans elsewhere: ``workers.open_mapper``.
 
     Returns
     -------
@@ -320,7 +326,9 @@ def replay(
         )
         local = datetime.combine(day, sites.company.briefing_at, ZoneInfo(sites.company.timezone))
         now = local.astimezone(UTC) if issued is None else issued.made_at
-    plan = fetch_and_plan(sites, archive, now, offline=True, sites_folder=sites_folder)
+    plan = fetch_and_plan(
+        sites, archive, now, offline=True, sites_folder=sites_folder, mapper=mapper
+    )
     return plan if issued is None else with_changes(plan, issued.text, sites)
 
 
