@@ -1,5 +1,6 @@
 """How long a batch takes and what an off reading may be: handbook viscosities and mass balances."""
 
+import numpy as np
 import pytest
 
 from stormplan import units
@@ -60,13 +61,13 @@ def test_salt_on_the_bottom_reads_as_weak_brine():
 # 1.1916, 1.1862, 1.1782, 1.1696
 @pytest.mark.parametrize(("sg", "temp_f"), [(1.1916, 0), (1.1862, 30), (1.1782, 60), (1.1696, 90)])
 def test_brine_on_target_at_another_temperature(sg, temp_f):
-    found = hydrometer.temp_of_reading_c(sg, 0.233)
+    found = float(hydrometer.temp_of_reading_c(sg, 0.233))
     assert units.c_to_f(found) == pytest.approx(temp_f, abs=1.0)
 
 
 def test_some_readings_are_of_no_temperature():
-    assert hydrometer.temp_of_reading_c(1.21, 0.233) is None
-    assert hydrometer.temp_of_reading_c(1.10, 0.233) is None
+    at_c = hydrometer.temp_of_reading_c([1.21, 1.1782, 1.10], 0.233)
+    assert np.isnan(at_c).tolist() == [True, False, True]
 
 
 def test_what_is_free_comes_first_on_the_sheet():

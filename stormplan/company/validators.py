@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import time
+from functools import cache
 from typing import Annotated, Any, Self, TypeVar
 from zoneinfo import available_timezones
 
@@ -185,13 +186,19 @@ FIXED_ZONES = {
 }
 
 
+@cache
+def _time_zone_names() -> frozenset[str]:
+    """Return the names of the database, whose folders are read for them once."""
+    return frozenset(available_timezones())
+
+
 def time_zone(name: str) -> str:
     """Return a name of the IANA time zone database that keeps a place's daylight saving."""
     if name in FIXED_ZONES:
         raise ValueError(
             f"'{name}' has no daylight saving: an hour off in summer; write {FIXED_ZONES[name]}"
         )
-    if name not in available_timezones():
+    if name not in _time_zone_names():
         raise ValueError(
             f"'{name}' is not a time zone; accepted: an IANA name like America/Chicago"
         )

@@ -80,28 +80,29 @@ def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
     return np.asarray(np.where(inside, 0.5 * (weak + strong), np.nan))
 
 
-def temp_of_reading_c(sg: float, strength_frac: float) -> float | None:
+def temp_of_reading_c(sg: ArrayLike, strength_frac: float) -> Array:
     """Return the temperature at which brine of a strength shows a reading.
 
     Parameters
     ----------
-    sg : float
+    sg : array
         Reading of a 60/60 °F glass hydrometer [-].
     strength_frac : float
         NaCl by weight [-].
 
     Returns
     -------
-    float or None
-        [°C]; None where it shows it at no temperature at which it is liquid and a float is read.
+    array
+        [°C]; NaN where it shows it at no temperature at which it is liquid and a float is read.
     """
+    sg = np.asarray(sg, dtype=float)
     molality = brine.molality(brine.plain_brine(strength_frac))
-    cold = max(MIN_READING_TEMP_C, float(brine.freeze_point_c(molality)))
-    warm = MAX_READING_TEMP_C
-    if not float(reading_sg(strength_frac, warm)) <= sg <= float(reading_sg(strength_frac, cold)):
-        return None
-    low, high = bisect(lambda temp_c: reading_sg(strength_frac, temp_c) > sg, cold, warm, 40)
-    return 0.5 * float(low + high)
+    cold = np.full(sg.shape, max(MIN_READING_TEMP_C, float(brine.freeze_point_c(molality))))
+    warm = np.full(sg.shape, MAX_READING_TEMP_C)
+    strength = np.full(sg.shape, strength_frac)
+    inside = (reading_sg(strength, warm) <= sg) & (sg <= reading_sg(strength, cold))
+    low, high = bisect(lambda temp_c: reading_sg(strength, temp_c) > sg, cold, warm, 40)
+    return np.asarray(np.where(inside, 0.5 * (low + high), np.nan))
 
 
 def salometer_deg(strength_frac: ArrayLike) -> Array:

@@ -229,34 +229,25 @@ def hydrometer_corrections(
         *range(above, above + READINGS_EACH_SIDE),
     ]
     saturated = float(hydrometer.reading_sg(hydrometer.SALOMETER_FULL_FRAC, temp_c))
-    return tuple(
-        _hydrometer_correction(step * READING_STEP_SG, volume_l, bands, salt, temp_c, capacity_l)
-        for step in steps
-        if step * READING_STEP_SG <= saturated
-    )
-
-
-def _hydrometer_correction(
-    reading_sg: float,
-    volume_l: float,
-    bands: StrengthBands,
-    salt: batch.Salt,
-    temp_c: float,
-    capacity_l: float | None,
-) -> HydrometerCorrection:
-    strength = float(hydrometer.strength_from_reading(reading_sg, temp_c))
+    readings_sg = [sg for step in steps if (sg := step * READING_STEP_SG) <= saturated]
+    strengths = hydrometer.strength_from_reading(readings_sg, temp_c)
+    on_target_c = hydrometer.temp_of_reading_c(readings_sg, bands.target_frac)
     tank_capacity_l = None if capacity_l is None else max(capacity_l, volume_l)
-    correction = batch.correct_tank(volume_l, strength, bands.target_frac, salt, tank_capacity_l)
-    return HydrometerCorrection(
-        reading_sg=round(reading_sg, 3),
-        strength_frac=strength,
-        is_sprayable=bands.verdict(strength) != "reject",
-        draw_off_l=correction.draw_off_l,
-        add_water_l=correction.add_water_l,
-        add_salt_kg=correction.add_salt_kg,
-        on_target_temp_c=hydrometer.temp_of_reading_c(reading_sg, bands.target_frac),
-        undissolved_kg=batch.undissolved_salt_kg(volume_l, strength, bands.target_frac, salt),
-    )
+
+    def correction(reading_sg: float, strength: float, at_c: float) -> HydrometerCorrection:
+        fix = batch.correct_tank(volume_l, strength, bands.target_frac, salt, tank_capacity_l)
+        return HydrometerCorrection(
+            reading_sg=round(reading_sg, 3),
+            strength_frac=strength,
+            is_sprayable=bands.verdict(strength) != "reject",
+            draw_off_l=fix.draw_off_l,
+            add_water_l=fix.add_water_l,
+            add_salt_kg=fix.add_salt_kg,
+            on_target_temp_c=None if math.isnan(at_c) else at_c,
+            undissolved_kg=batch.undissolved_salt_kg(volume_l, strength, bands.target_frac, salt),
+        )
+
+    return tuple(map(correction, readings_sg, strengths.tolist(), on_target_c.tolist()))
 
 
 def blend_location(

@@ -233,7 +233,8 @@ def read_hydrometer(
         correction = batch.correct_tank(
             volume_l, found.strength_frac, bands.target_frac, salt, capacity
         )
-        on_target_c = hydrometer.temp_of_reading_c(found.reading_sg, bands.target_frac)
+        at_c = float(hydrometer.temp_of_reading_c(found.reading_sg, bands.target_frac))
+        on_target_c = None if math.isnan(at_c) else at_c
         undissolved_kg = batch.undissolved_salt_kg(
             volume_l, found.strength_frac, bands.target_frac, salt
         )
