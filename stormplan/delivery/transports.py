@@ -324,7 +324,8 @@ class MailTransport:
     def _connect(self) -> smtplib.SMTP:
         settings = self._settings
         name = socket.gethostname()
-        tls = ssl.create_default_context()
+        # reading the authorities takes longer than a mail without them
+        tls = None if settings.security == "none" else ssl.create_default_context()
         server: smtplib.SMTP
         if settings.security == "tls":
             server = _LimitedSmtpSsl(
