@@ -2,11 +2,13 @@
 
 import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from helpers.http_service import WeatherServer, run_weather_server
+from helpers.http_service import WeatherServer, run_weather_host
+from helpers.remembered import remember_plans
+from helpers.smtp import MailServer, run_mail_host
 
 from stormplan.planning.plan import Plan
 from stormplan.service import pipeline
@@ -44,8 +46,33 @@ def demo_plan() -> Plan:
     return pipeline.plan_demo()
 
 
+@pytest.fixture(scope="session")
+def open_weather_service() -> Iterator[Callable[[], WeatherServer]]:
+    """The address of every weather service: sites files that name it are read once."""
+    with run_weather_host() as open_service:
+        yield open_service
+
+
 @pytest.fixture
-def replay() -> Iterator[WeatherServer]:
+def replay(open_weather_service) -> WeatherServer:
     """A weather service on this machine, with scripted answers."""
-    with run_weather_server() as service:
-        yield service
+    return open_weather_service()
+
+
+@pytest.fixture(scope="session")
+def open_mail_server() -> Iterator[Callable[[], MailServer]]:
+    """The address of every mail server, for the same reason."""
+    with run_mail_host() as open_server:
+        yield open_server
+
+
+@pytest.fixture
+def server(open_mail_server) -> MailServer:
+    """A mail server on this machine, which keeps what it accepts."""
+    return open_mail_server()
+
+
+@pytest.fixture
+def remembered_plans(monkeypatch):
+    """The same sites, hours and record are decided and drawn once by this process."""
+    remember_plans(monkeypatch)

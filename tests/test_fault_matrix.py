@@ -11,7 +11,6 @@ import re
 import sys
 
 import pytest
-from helpers import smtp
 from helpers.diagnostics import codes
 from helpers.http_service import GEO_JSON, ScriptedReply
 from helpers.service import GRID, HOUR, MINUTE, OWNER, STORM, RunningCompany, serve_storm
@@ -22,7 +21,7 @@ from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("remembered_plans")]
 
 POINT, ALERTS = "/points/43.16,-89.44", "/alerts/active?zone=ZZZ001"
 POINT_BODY = {"properties": {"forecastGridData": GRID, "forecastZone": "https://x/zones/ZZZ001"}}
@@ -76,12 +75,6 @@ def rows():
             yield path, fault, (status, headers, None)
         for fault, change in BODIES.items():
             yield path, fault, (200, {}, change)
-
-
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        yield running
 
 
 @pytest.mark.parametrize(("path", "fault", "answer"), [

@@ -11,7 +11,6 @@ import sqlite3
 from datetime import timedelta
 
 import pytest
-from helpers import smtp
 from helpers.clock_jumps import briefed_days
 from helpers.crash import StepServer
 from helpers.http_service import GEO_JSON, ScriptedReply
@@ -57,12 +56,6 @@ KINDS = (
 )  # fmt: skip
 KILLED_IN_THE_LAST_STEP = "killed while the server takes the mail"
 KILLED = ("killed", KILLED_IN_THE_LAST_STEP)
-
-
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        yield running
 
 
 @contextlib.contextmanager

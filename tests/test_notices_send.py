@@ -8,7 +8,6 @@ import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from helpers import smtp
 from helpers.http_service import ScriptedReply
 from helpers.service import GRID, mail_section, serve_storm, shift_storm
 from helpers.sites import site_entry, sites_text
@@ -33,12 +32,6 @@ log.write_text((log.read_text() if log.exists() else "") + line + "\\n")
 """
 
 pytestmark = pytest.mark.slow
-
-
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        yield running
 
 
 @pytest.fixture

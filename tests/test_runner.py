@@ -32,7 +32,7 @@ from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
 from stormplan.words import diagnostic_text
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("remembered_plans")]
 
 
 @pytest.fixture(autouse=True)
@@ -47,12 +47,6 @@ def state_folder(monkeypatch, tmp_path):
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path / "state"
-
-
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        yield running
 
 
 @pytest.fixture

@@ -70,12 +70,6 @@ def mail_to(server, **more):
     )
 
 
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        yield running
-
-
 def test_a_mail_arrives_whole(server):
     mark = Marks()
     said = mail_to(server).send(PARCEL, "owner@test.example", mark)

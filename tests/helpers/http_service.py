@@ -12,7 +12,7 @@ import struct
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -173,7 +173,7 @@ class WeatherServer:
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     wbufsize = -1  # head and body in one packet: else each answer waits for an acknowledgement
-    weather_server: WeatherServer
+    server: _Server
 
     def do_POST(self) -> None:
         self._answer(self.rfile.read(int(self.headers["Content-Length"])))
@@ -183,7 +183,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _answer(self, body: bytes) -> None:
         headers = {name.lower(): value for name, value in self.headers.items()}
-        answer = self.weather_server.next_reply(Request(self.path, headers, body))
+        answer = self.server.weather_server.next_reply(Request(self.path, headers, body))
         time.sleep(answer.delay_s)
         if answer.reset:  # a zero linger turns close into a reset
             linger = struct.pack("ii", 1, 0)
@@ -219,22 +219,34 @@ class _Handler(BaseHTTPRequestHandler):
 
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
+    weather_server: WeatherServer
 
     def handle_error(self, request: object, client_address: object) -> None:
         """A client that hung up (a test of timeouts) is no failure of the service."""
 
 
 @contextmanager
-def run_weather_server() -> Iterator[WeatherServer]:
-    """Run the service for as long as the block lasts."""
-    handler = type("Handler", (_Handler,), {})
-    server = _Server(("127.0.0.1", 0), handler)
-    replay = handler.weather_server = WeatherServer(server.server_address[1])
+def run_weather_host() -> Iterator[Callable[[], WeatherServer]]:
+    """Run an address for as long as the block lasts; each call makes a new service of it."""
+    server = _Server(("127.0.0.1", 0), _Handler)
+
+    def open_service() -> WeatherServer:
+        server.weather_server = WeatherServer(server.server_address[1])
+        return server.weather_server
+
+    open_service()
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
     thread.start()
     try:
-        yield replay
+        yield open_service
     finally:
         server.shutdown()
         thread.join()
         server.server_close()
+
+
+@contextmanager
+def run_weather_server() -> Iterator[WeatherServer]:
+    """Run one service for as long as the block lasts."""
+    with run_weather_host() as open_service:
+        yield open_service()

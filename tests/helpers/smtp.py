@@ -4,7 +4,7 @@ import asyncio
 import socket
 import ssl
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from email import message_from_bytes
@@ -65,9 +65,11 @@ def _login(server, session, envelope, mechanism, data) -> AuthResult:
 
 
 @contextmanager
-def run_mail_server(tls: ssl.SSLContext | None = None) -> Iterator[MailServer]:
-    """Run the server for as long as the block lasts; with ``tls`` it insists on it and a login."""
-    post = MailServer()
+def run_mail_host(tls: ssl.SSLContext | None = None) -> Iterator[Callable[[], MailServer]]:
+    """Run an address for as long as the block lasts; each call makes a new server of it.
+
+    With ``tls`` it insists on it and a login.
+    """
     strict = {
         "tls_context": tls,
         "require_starttls": True,
@@ -76,12 +78,25 @@ def run_mail_server(tls: ssl.SSLContext | None = None) -> Iterator[MailServer]:
     }
     with socket.socket() as free:  # the controller wants a number
         free.bind(("127.0.0.1", 0))
-        post.port = free.getsockname()[1]
+        port = free.getsockname()[1]
     controller = Controller(
-        post, hostname="127.0.0.1", port=post.port, ready_timeout=10, **(strict if tls else {})
-    )
+        MailServer(port), hostname="127.0.0.1", port=port, ready_timeout=10,
+        **(strict if tls else {}),
+    )  # fmt: skip
+
+    def open_server() -> MailServer:
+        controller.handler = MailServer(port)  # of every connection from now on
+        return controller.handler
+
     controller.start()
     try:
-        yield post
+        yield open_server
     finally:
         controller.stop()
+
+
+@contextmanager
+def run_mail_server(tls: ssl.SSLContext | None = None) -> Iterator[MailServer]:
+    """Run one server for as long as the block lasts."""
+    with run_mail_host(tls) as open_server:
+        yield open_server()
