@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -190,12 +191,18 @@ class Mixture:
         return cls(liquid.salts_frac, liquid.inert_frac, density, chloride)
 
 
+#: Each chloride, the water and the chloride ion of a dose [kg/m²].
+Amounts = tuple[Array, float, float]
+PURE_NACL = np.array([1.0, 0.0, 0.0, 0.0])
+
+
 class Mixtures:
-    """Every blend that is asked for, mixed once."""
+    """Every blend that is asked for, mixed once, and every amount of it weighed once."""
 
     def __init__(self, products: Mapping[str, Product]) -> None:
         self._products = products
         self._mixed: dict[tuple[str | None, float], Mixture] = {}
+        self._amounts: dict[tuple[str | None, float, float, float], Amounts] = {}
 
     def __getitem__(self, key: tuple[str | None, float]) -> Mixture:
         if key not in self._mixed:
@@ -206,15 +213,16 @@ class Mixtures:
             self._mixed[key] = Mixture.from_liquid(blend.mix_liquids(parts)[0])
         return self._mixed[key]
 
-    def salts_and_water(self, dose: Dose) -> tuple[Array, float, float]:
+    def salts_and_water(self, dose: Dose) -> Amounts:
         """Return each chloride, the water and the chloride ion of a dose [kg/m²]."""
-        mixture = self[dose.additive, dose.additive_frac]
-        mass = dose.rate_l_m2 * mixture.density_kg_l
-        salts = mass * mixture.salts_frac
-        water = mass * (1.0 - mixture.salts_frac.sum() - mixture.inert_frac)
-        salts = salts + dose.solid_kg_m2 * np.array([1.0, 0.0, 0.0, 0.0])
-        chloride = float(salts @ CHLORIDE_MASS_FRAC)
-        return salts, float(water), chloride
+        key = dose.additive, dose.additive_frac, dose.rate_l_m2, dose.solid_kg_m2
+        if key not in self._amounts:
+            mixture = self[dose.additive, dose.additive_frac]
+            mass = dose.rate_l_m2 * mixture.density_kg_l
+            water = mass * (1.0 - mixture.salts_frac.sum() - mixture.inert_frac)
+            salts = mass * mixture.salts_frac + dose.solid_kg_m2 * PURE_NACL
+            self._amounts[key] = salts, float(water), float(salts @ CHLORIDE_MASS_FRAC)
+        return self._amounts[key]
 
 
 @dataclass(frozen=True)
@@ -262,10 +270,7 @@ class FilmModel:
         """
         whole = [replace(one, state=SurfaceState(0, one.state.film)) for one in requests]
         lost = self._service_lost(whole, np.arange(len(whole) + 1), film)
-        return [
-            self._results(request, [put_down], lost[:, at : at + 1])[0]
-            for at, (request, put_down) in enumerate(zip(whole, doses, strict=True))
-        ]
+        return self._results(whole, np.arange(len(whole)), doses, lost)
 
     def _run(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
         counts = np.array([len(request.doses) for request in requests])
@@ -286,14 +291,11 @@ class FilmModel:
             weather=self._weather,
         )
         lost = self._service_lost(requests, starts, film)
+        doses = [one for request in requests for one in request.doses]
+        results = self._results(requests, owner[: starts[-1]], doses, lost)
         return [
-            FilmAnswer(
-                request.state.hour,
-                self._results(request, request.doses, lost[:, start:end]),
-                film,
-                slice(int(start), int(end)),
-            )
-            for request, start, end in zip(requests, starts[:-1], starts[1:], strict=True)
+            FilmAnswer(request.state.hour, tuple(results[start:end]), film, slice(start, end))
+            for request, (start, end) in zip(requests, pairwise(starts.tolist()), strict=True)
         ]
 
     def _applications(
@@ -367,36 +369,46 @@ class FilmModel:
         )
 
     def _results(
-        self, request: FilmRequest, candidates: Sequence[tuple[Dose, ...]], lost: BoolArray
-    ) -> tuple[DoseResult, ...]:
-        """Judge candidates, (hour, candidate, member); an hour that is not known is not served."""
-        service, first = request.service, request.state.hour
-        has_event = np.array(service.member_has_event, dtype=np.bool_)
+        self,
+        requests: Sequence[FilmRequest],
+        owner: IntArray,
+        doses: Sequence[tuple[Dose, ...]],
+        lost: BoolArray,
+    ) -> list[DoseResult]:
+        """Judge candidates, (hour, candidate, member), each by the request that is its ``owner``.
+
+        An hour that is not known is not served.
+        """
+        services = [request.service for request in requests]
+        has_event = np.array([service.member_has_event for service in services])[owner]
+        confidence = np.array([service.confidence for service in services])[owner]
+        first = np.array([request.state.hour for request in requests])[owner]
+        onset = np.maximum(np.array([service.onset_hour for service in services])[owner], first)
+        end = np.array([service.end_hour for service in services])[owner]
+        members = has_event.sum(axis=1)
         ever = np.logical_or.accumulate(lost, axis=0)
-        too_many = (1.0 - service.confidence) * has_event.sum() + 1e-9
-        failed = (ever & has_event).sum(axis=2) > too_many
-        failure_hours = np.where(failed.any(axis=0), first + failed.argmax(axis=0), -1).tolist()
+        failed = (ever & has_event).sum(axis=2) > (1.0 - confidence) * members + 1e-9
+        failure_hour = first + failed.argmax(axis=0)
         holds = ~ever[-1]
-        member_hours = np.where(holds, service.end_hour, ever.argmax(axis=0) + first)
-        ordered = np.sort(member_hours[:, has_event], axis=1)
-        tenth = ordered.shape[1] // 10
-        early, late = ordered[:, tenth].tolist(), ordered[:, -1 - tenth].tolist()
-        onset = max(service.onset_hour, first)
-        asked = max(service.end_hour - onset, 1)
-        held_frac = ((ordered.mean(axis=1) - onset) / asked).tolist()
-        probability = holds[:, has_event].mean(axis=1).tolist()
-        return tuple(
-            DoseResult(
+        lost_hour = np.where(holds, end[:, None], ever.argmax(axis=0) + first[:, None])
+        ordered = np.sort(np.where(has_event, lost_hour, lost.shape[0] + end.max()), axis=1)
+        rows, tenth = np.arange(len(owner)), members // 10
+        mean_hour = np.where(has_event, lost_hour, 0).sum(axis=1) / members
+        return [
+            DoseResult(put_down, hour if fails else None, probability, held, (early, late), frac,
+                       sum(self.mixtures.salts_and_water(dose)[2] for dose in put_down))
+            for put_down, fails, hour, probability, held, early, late, frac in zip(
                 doses,
-                None if failure_hours[at] < 0 else failure_hours[at],
-                probability[at],
-                holds[at].tobytes(),
-                (early[at], late[at]),
-                held_frac[at],
-                sum(self.mixtures.salts_and_water(dose)[2] for dose in doses),
+                failed.any(axis=0).tolist(),
+                failure_hour.tolist(),
+                ((holds & has_event).sum(axis=1) / members).tolist(),
+                [row.tobytes() for row in holds],
+                ordered[rows, tenth].tolist(),
+                ordered[rows, members - 1 - tenth].tolist(),
+                ((mean_hour - onset) / np.maximum(end - onset, 1)).tolist(),
+                strict=True,
             )
-            for at, doses in enumerate(candidates)
-        )
+        ]  # fmt: skip
 
 
 def frozen_frac(film: FilmHours) -> Array:

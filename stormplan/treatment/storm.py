@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from stormplan.events.detection import Event
 from stormplan.events.hazards import SNOW_HAZARDS, Hazard
-from stormplan.physics.bond import traffic_mixing_frac
 from stormplan.treatment.candidates import (
     Dose,
     FilmAnswer,
@@ -59,19 +58,13 @@ class Storm:
     def service(self, first: int, last: int) -> Service:
         """Return how service is judged from ``first`` to before ``last``."""
         case = self.case
-        people = case.is_pedestrian
-        open_traffic = float(
-            traffic_mixing_frac(case.practice.number("vehicles_while_open"), case.bond_parameters)
-        )
-        busy = 1.0 if people else open_traffic
-        mixing = tuple(busy if case.is_open(hour.start) else 0.0 for hour in case.outlook.hours)
-        frozen = 0.0 if people else case.practice.number("max_ice_fraction")
+        frozen = 0.0 if case.is_pedestrian else case.practice.number("max_ice_fraction")
         return Service(
             onset_hour=first,
             end_hour=last,
             max_frozen_frac=frozen,
             judges_bond=self.has_snow,
-            mixing_frac=mixing,
+            mixing_frac=case.mixing_frac,
             bond=case.bond_parameters,
             is_bonded=case.is_bonded,
             member_has_event=self.event.has_event,

@@ -13,8 +13,9 @@ from stormplan.arrays import Array, BoolArray
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Surface
 from stormplan.events.detection import Event, Hour, Outlook
+from stormplan.events.ensemble_stats import median
 from stormplan.numerics import floor_hour
-from stormplan.physics.bond import BondParameters
+from stormplan.physics.bond import BondParameters, traffic_mixing_frac
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 
@@ -120,6 +121,15 @@ class SurfaceCase:
             base_liquid_frac=self.practice.number("bond_liquid_fraction"),
         )
 
+    @cached_property
+    def mixing_frac(self) -> tuple[float, ...]:
+        """Part of the lying snow that traffic works into the brine, by hour ahead [-]."""
+        vehicles = self.practice.number("vehicles_while_open")
+        while_open = 1.0 if self.is_pedestrian else float(
+            traffic_mixing_frac(vehicles, self.bond_parameters)
+        )  # fmt: skip
+        return tuple(while_open if self.is_open(h.start) else 0.0 for h in self.outlook.hours)
+
     def in_rounds(self, event: Event) -> PretreatInRounds | None:
         """Return what the rounds make of the pre-treat before an event; None where they are open.
 
@@ -161,9 +171,9 @@ class SurfaceCase:
         Median over the members that bring the event, or all; NaN where it is not known.
         """
         pavement = self.hours.pavement_c[max(first, 0) : max(last, first + 1)]
-        if event is not None and any(event.has_event):
+        if event is not None and any(event.has_event) and not all(event.has_event):
             pavement = pavement[:, np.array(event.has_event)]
-        return float(np.median(pavement.min(axis=0))) if pavement.size else float("nan")
+        return float(median(pavement.min(axis=0))) if pavement.size else float("nan")
 
     def rain_mm(self, first: int, last: int, event: Event) -> Array:
         """Return rain and freezing rain of the hours ``first`` .. ``last - 1`` [mm].
