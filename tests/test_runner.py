@@ -26,6 +26,7 @@ from helpers.sites import parse_sites as make
 from stormplan.errors import ExitCode, InputError
 from stormplan.planning import plan_io
 from stormplan.service import health, pipeline, runner
+from stormplan.service.last_step import LastStep, write_last_step
 from stormplan.store import announced_days, maintenance, report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import RunLog
@@ -95,7 +96,17 @@ def test_a_morning_is_planned_written_and_mailed_to_everybody_once(ours, server)
     assert done.next_step_at == pipeline.DEMO_NOW + 3 * HOUR
 
 
+def test_the_first_run_ever_is_not_late(ours):
+    ours.now += 3 * HOUR
+    done = ours.step()
+    assert not degraded_lines(done.plan)
+    assert json.loads((ours.out / "heartbeat.json").read_text())["exit_code"] == 0
+    assert "this is the first run" in " ".join(ours.latest().split())
+
+
 def test_a_late_morning_says_how_late(ours):
+    ours.out.mkdir()
+    write_last_step(ours.out, LastStep(ours.now - HOUR))  # it ran before, and slept since
     ours.now += 3 * HOUR
     done = ours.step()
     assert degraded_lines(done.plan) == (

@@ -69,6 +69,7 @@ class DiagnosticCode(StrEnum):
     DISK_FULL = "disk_full"
     LOCK_UNUSABLE = "lock_unusable"
     RUN_LATE = "run_late"
+    FIRST_RUN = "first_run"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_REVERSED = "clock_reversed"
     # deliveries of the plan before

@@ -31,7 +31,7 @@ from stormplan.errors import (
     StormplanError,
 )
 from stormplan.planning import plan_diff, plan_io
-from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded
+from stormplan.planning.diagnostics import Diagnostic, DiagnosticCode, degraded, note
 from stormplan.planning.isolation import describe_fault
 from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
@@ -155,6 +155,7 @@ class _RunContext:
     were_pages_read: bool = False  # the archive was checked for damage when it was opened
     folder_lock: FileLock | None = None
     is_sent_elsewhere: bool = False  # another run is at the receivers just now
+    is_first_run: bool = False  # neither the archive nor the report folder knows of any before
 
     @property
     def run_log(self) -> RunLog:
@@ -218,9 +219,10 @@ def _drop_damaged_fallback(config: RunnerConfig) -> tuple[Diagnostic, ...]:
 
 def _locked_step(config: RunnerConfig, known: Sequence[Diagnostic] = ()) -> StepResult:
     with _lock_report_folder(config) as (lock, diagnostics):
-        _learn_whether_archive_was_checked(config)
+        before = read_last_step(config.report_folder)
+        _learn_whether_archive_was_checked(config, before)
         try:
-            result = _run_step(config, lock, [*known, *diagnostics])
+            result = _run_step(config, lock, [*known, *diagnostics], has_run=before is not None)
         except Exception as error:
             is_ours = isinstance(error, StormplanError)
             fault = str(error) if is_ours else describe_fault(error)
@@ -231,9 +233,8 @@ def _locked_step(config: RunnerConfig, known: Sequence[Diagnostic] = ()) -> Step
         return result
 
 
-def _learn_whether_archive_was_checked(config: RunnerConfig) -> None:
+def _learn_whether_archive_was_checked(config: RunnerConfig, before: LastStep | None) -> None:
     """Take over that the step before, of whatever program, ended well with a checked archive."""
-    before = read_last_step(config.report_folder)
     if before is not None and before.checked_archive == str(config.archive_path):
         config.is_archive_checked = True
         _note_step(config, replace(before, checked_archive=None))  # unless this one, too, ends well
@@ -246,9 +247,11 @@ def _note_step(config: RunnerConfig, step: LastStep) -> None:
 
 
 def _run_step(
-    config: RunnerConfig, lock: FileLock | None, diagnostics: Sequence[Diagnostic]
+    config: RunnerConfig, lock: FileLock | None, diagnostics: Sequence[Diagnostic], has_run: bool
 ) -> StepResult:
     context = _open_context(config, config.clock())
+    is_known = has_run or context.memory_only or context.run_log.last_run() is not None
+    context.is_first_run = not is_known
     context.were_pages_read = not config.is_archive_checked
     context.folder_lock = lock
     context.diagnostics += [*diagnostics, *config.diagnostics]
@@ -465,7 +468,9 @@ def _plan_run(context: _RunContext, due_run: Due) -> Plan:
         plan = _fetch_and_plan(config, context.archive, now, due_run)
     previous = context.run_log.last_announced()
     found = [*context.diagnostics, *_report_folder_diagnostics(context)]
-    if due_run.delay:
+    if due_run.delay and context.is_first_run:
+        found.append(note(DiagnosticCode.FIRST_RUN))
+    elif due_run.delay:
         delay_h = round(due_run.delay / timedelta(hours=1), 3)
         found.append(degraded(DiagnosticCode.RUN_LATE, delay_h=delay_h))
     if previous is not None:

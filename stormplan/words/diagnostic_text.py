@@ -273,6 +273,8 @@ def _run_sentence(one: Diagnostic, fmt: ReportFormat) -> str:
                 f"late by {minutes // 60} h {minutes % 60:02d} min: the program was not running,"
                 " or the computer asleep"
             )
+        case DiagnosticCode.FIRST_RUN:
+            return "this is the first run; from now on the briefing comes at its own time"
         case DiagnosticCode.CLOCK_OFFSET:
             offset_h = one.quantity("offset_h")
             size = format_age(timedelta(hours=abs(offset_h)))
