@@ -506,3 +506,17 @@ def test_each_kind_of_work_names_the_worst_hazard_with_its_chance_and_site():
         if item.event is not None and item.event.hazard == "freezing rain"
     )
     assert f"freezing rain {100 * chance:.0f} % at {name}" in salt.against
+
+
+def test_a_plan_that_goes_and_names_no_work_still_has_a_subject(plan):
+    idle = [
+        site.model_copy(
+            update={"surfaces": tuple(
+                surface.model_copy(update={"treatments": ()}) for surface in site.surfaces
+            )}
+        )
+        for site in plan.sites
+    ]  # fmt: skip
+    bare = plan.model_copy(update={"sites": tuple(idle)})
+    assert bare.verdict == "go"
+    assert re.fullmatch(r"GO .*: see the plan", briefing.build_view(bare).subject)

@@ -186,6 +186,8 @@ def mail_subject(plan: Plan, fmt: ReportFormat) -> str:
         is_first = not work or _first_onset(missed) <= work[0].first_at
         parts.insert(0 if is_first else 1, not_reached)
     start = "" if plan.first_start is None else f" {fmt.day_hour(plan.first_start)}"
+    if not parts:  # a plan that goes and names no work still reaches its readers
+        return f"{verdict_label(plan)}{start}: see the plan"
     parts[0] = f"{verdict_label(plan)}{start}: {parts[0]}"
     pretreat_l = sum(yard.pretreat_l for yard in plan.yards)
     salt_kg = sum(yard.spread_salt_kg for yard in plan.yards)
