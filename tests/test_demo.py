@@ -146,6 +146,7 @@ def test_the_demo_command_leaves_the_files_it_names(tmp_path):
     command = [sys.executable, "-m", "stormplan", "brief", "--demo", "--out", str(tmp_path)]
     result = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert result.returncode == 0
+    assert not [line for line in result.stdout.splitlines() if line != line.rstrip()]
     folder = tmp_path / "latest"
     *first, rest = result.stdout.split(f"Written to {folder}:\n")[1].strip().splitlines()
     named = [*(line.split()[0] for line in first), *rest.strip().split(", ")]

@@ -25,7 +25,7 @@ from stormplan.cli import (
     serve_commands,
     sites_commands,
 )
-from stormplan.cli.planning_commands import parse_moment, register_commands
+from stormplan.cli.planning_commands import parse_moment, print_screen, register_commands
 from stormplan.cli.progress import ProgressLine
 from stormplan.cli.sites_option import SITES_FILE, SitesArgument, find_sites_file
 from stormplan.cli.workers_option import ClusterOption, WorkersOption
@@ -343,10 +343,8 @@ def brief(
     elif quiet:
         print(view.subject)
     else:
-        from rich.console import Console
-
         render = terminal.render_screen if full else terminal.render_first_screen
-        Console(highlight=False).print(render(view))
+        print_screen(render(view))
     # after the answer: drawing charts takes a moment
     progress("writing reports", 0, 1)
     folder, written = pipeline.publish_reports(plan, out, keep_reports, is_newest=now is None)

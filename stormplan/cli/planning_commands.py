@@ -21,6 +21,8 @@ from stormplan.cli.workers_option import WorkersOption
 from stormplan.errors import ExitCode, InputError, StormplanError
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+
     from stormplan.company.sites import Sites
     from stormplan.service.runner import RunnerConfig, StepResult
 
@@ -89,6 +91,19 @@ def parse_moment(text: str | None, sites: Sites | None = None, what: str = "--no
         zone = "" if sites is not None else ", with its zone"
         raise InputError(f"{what} '{text}' is not a time; write it as 2026-01-12T10:30Z{zone}")
     return parsed.astimezone(UTC)
+
+
+def print_screen(screen: RenderableType) -> None:
+    """Print what is arranged: in color on a terminal, into a file or pipe as plain lines."""
+    from rich.console import Console
+
+    from stormplan.words import terminal
+
+    console = Console(highlight=False)
+    if console.is_terminal:
+        console.print(screen)
+    else:
+        print(terminal.plain_text(screen, console.width), end="")
 
 
 def _runner_config(
@@ -263,8 +278,6 @@ def replay(
     of two sites files tell what a change of rules comes to over a season. Exit code 3: some of the
     mornings lack something; 4: none could be planned.
     """
-    from rich.console import Console
-
     from stormplan.company import sites_file
     from stormplan.planning import plan_io
     from stormplan.service import pipeline
@@ -286,7 +299,7 @@ def replay(
     if as_json:
         print(plan_io.plan_json(plan))
     else:
-        Console(highlight=False).print(terminal.render_screen(briefing.build_view(plan)))
+        print_screen(terminal.render_screen(briefing.build_view(plan)))
         print("\nWritten: " + ", ".join(str(path) for path in written))
     raise typer.Exit(int(plan.exit_code))
 

@@ -34,11 +34,30 @@ def render_text(view: View) -> str:
     str
         Lines of at most 78 characters.
     """
+    return plain_text(render_screen(view), TEXT_WIDTH)
+
+
+def plain_text(screen: RenderableType, width: int) -> str:
+    """Return what is arranged as lines without color, and without spaces at their ends.
+
+    Parameters
+    ----------
+    screen : rich renderable
+        What is shown.
+    width : int
+        Characters of a line at most.
+
+    Returns
+    -------
+    str
+        Lines.
+    """
     out = io.StringIO()
     console = Console(
-        file=out, width=TEXT_WIDTH, color_system=None, force_terminal=False, legacy_windows=False
-    )
-    console.print(render_screen(view))
+        file=out, width=width, color_system=None, force_terminal=False, legacy_windows=False,
+        highlight=False,
+    )  # fmt: skip
+    console.print(screen)
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
