@@ -242,6 +242,22 @@ def test_the_cheapest_admissible_additive_wins_and_an_empty_tote_is_no_stock():
     assert effects_by_rule(out)["stock"] == "refuses"
 
 
+def test_a_watered_additive_does_not_win_by_its_price_a_gallon():
+    # 10 % MgCl2 freezes near -7.7 °C and 20 % near -27 °C (CRC Handbook, concentrative properties,
+    # from memory): at 20 °F the thin one is all but used up by its own water, whatever it costs
+    thin = SMELLY | {
+        "name": "thin magnesium",
+        "mgcl2": "10 %",
+        "inert": "5 %",
+        "price": "0.40 /gal",
+    }
+    both = {"products": {"beet": SMELLY, "a_thin": thin}} | yard(beet="500 gal", a_thin="500 gal")
+    assert treatments_at(26, LOT, both, **snow_series())[0].additive == "beet"
+    as_strong = both["products"] | {"a_thin": thin | {"mgcl2": "20 %", "inert": "10 %"}}
+    cheap = treatments_at(26, LOT, both | {"products": as_strong}, **snow_series())[0]
+    assert cheap.additive == "a_thin"
+
+
 def test_no_magnesium_on_poor_concrete():
     # ACI 201.2R Table 2.1 as quoted: magnesium chloride attacks concrete, slowly
     both = {"products": {"beet": SMELLY, "calcium": CALCIUM}}

@@ -1,4 +1,4 @@
-"""The additives allowed on a surface, by price.
+"""The additives allowed on a surface, by what their water kept liquid costs.
 
 A product is refused for a reason, never dropped in silence; the reasons reach the plan.
 """
@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from stormplan.company.catalog import Product
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import BRINE_KEY, Surface
+from stormplan.liquids.blend import liquid_from_product
+from stormplan.liquids.offer_value import own_water_kg_l, water_held_kg_l
 
 # EPA 440/5-88-001 (1988), ambient water quality criterion for chloride, chronic [kg/L]
 CHRONIC_CRITERION_KG_L = 230e-6
@@ -34,6 +36,35 @@ class Stock:
     salt_price_per_kg: float | None = None
     brine_nacl_kg_l: float = math.nan
     ordered: tuple[str, ...] | None = None
+    _prices_per_kg: dict[tuple[str, float], float] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+
+    def price_per_kg_held(self, additive: str, temp_c: float) -> float:
+        """Return what an additive costs by the water that it keeps liquid besides its own.
+
+        Parameters
+        ----------
+        additive : str
+            Key of the product.
+        temp_c : float
+            Of the pavement [°C].
+
+        Returns
+        -------
+        float
+            Infinite without a price, or where it keeps no more liquid than it brings [1/kg].
+        """
+        key = additive, temp_c
+        if key not in self._prices_per_kg:
+            product = self.products[additive]
+            liquid = liquid_from_product(product)
+            held_kg_l = water_held_kg_l(liquid, temp_c) - own_water_kg_l(liquid)
+            is_worth = product.price_per_l is not None and held_kg_l > 0.0
+            self._prices_per_kg[key] = (
+                (product.price_per_l or 0.0) / held_kg_l if is_worth else math.inf
+            )
+        return self._prices_per_kg[key]
 
     def price_per_l(self, additive: str | None, additive_frac: float) -> float | None:
         """Return the price of a blend [1/L]; None where a price is missing."""
@@ -85,9 +116,11 @@ def select_additives(
     Returns
     -------
     Choice
-        Ready-made products first, straight chlorides after them; of each kind the cheapest first,
-        a product without a price counting as the dearest.
+        Ready-made products first, straight chlorides after them; of each kind first what keeps
+        water liquid for the least money where liquids are sprayed at their coldest, a product
+        without a price counting as the dearest.
     """
+    coldest_c = practice.number("liquid_stop_below")
     allowed, refused = [], []
     for product in stock.products.values():
         if product.key == BRINE_KEY:
@@ -97,14 +130,15 @@ def select_additives(
             allowed.append(product)
         else:
             refused.append((product, *problem))
-    allowed.sort(
-        key=lambda product: (product.is_straight_chloride, _sort_price(product), product.key)
-    )
+    if len(allowed) > 1:
+        allowed.sort(
+            key=lambda product: (
+                product.is_straight_chloride,
+                stock.price_per_kg_held(product.key, coldest_c),
+                product.key,
+            )
+        )
     return AdditiveChoice(tuple(allowed), tuple(refused))
-
-
-def _sort_price(product: Product) -> float:
-    return math.inf if product.price_per_l is None else product.price_per_l
 
 
 def _refusal(
