@@ -77,18 +77,32 @@ def test_colder_pavement_never_lengthens_the_hold():
     assert holds[0] > holds[-1]
 
 
-def test_removing_a_product_never_makes_the_plan_cheaper():
-    stock = {"calcium": "500 gal", "beet": "500 gal"}
-    both = {
-        "products": BASE_SECTIONS["products"] | {"beet": BEET},
-        "yards": {"north": PRICED | {"stock": stock}},
-    }
+#: Salt by weight of the brine that freezes at 20 °F (CRC Handbook, from memory), and the density
+#: of what the supplier sells [kg/L] (its usual data sheets, from memory).
+FREEZES_AT_20F = {"calcium": ("cacl2", 0.11, 1.31), "beet": ("mgcl2", 0.09, 1.25)}
+
+
+def price_of_water_kept_liquid(key, product):
+    """Dollars a gallon over what a liter keeps liquid at 20 °F besides its own water [kg]."""
+    salt, freezes_frac, kg_l = FREEZES_AT_20F[key]
+    frac, inert = (float(product.get(name, "0 %").rstrip(" %")) / 100 for name in (salt, "inert"))
+    held_kg_l = kg_l * (frac / freezes_frac * (1.0 - freezes_frac) - (1.0 - frac - inert))
+    return float(product["price"].split()[0]) / held_kg_l
+
+
+@pytest.mark.parametrize("beet_price", ["0.80 /gal", "1.00 /gal", "1.30 /gal", "1.60 /gal"])
+def test_removing_a_product_never_makes_water_cheaper_to_keep_liquid(beet_price):
+    products = BASE_SECTIONS["products"] | {"beet": BEET | {"price": beet_price}}
+    price = {key: price_of_water_kept_liquid(key, products[key]) for key in FREEZES_AT_20F}
     weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, **snow_series()}
-    full = first(plan_surface(LOT, both, **weather)).cost
-    for gone in ("calcium", "beet"):
-        stock = {key: "500 gal" for key in ("calcium", "beet") if key != gone}
-        less = both | {"yards": {"north": PRICED | {"stock": stock}}}
-        assert first(plan_surface(LOT, less, **weather)).cost >= full - 1e-9
+
+    def chosen(*keys):
+        stock = dict.fromkeys(keys, "500 gal")
+        both = {"products": products, "yards": {"north": PRICED | {"stock": stock}}}
+        return first(plan_surface(LOT, both, **weather)).additive
+
+    full = chosen("calcium", "beet")
+    assert all(price[chosen(left)] >= price[full] for left in ("calcium", "beet"))
 
 
 @settings(deadline=None, max_examples=8)
