@@ -31,11 +31,11 @@ def remembered(function: Callable[..., Any]) -> Callable[..., Any]:
     return answer
 
 
-_decide_block = remembered(planner.decide_block)
+_plan_block = remembered(planner.plan_block)
 _draw = remembered(strip_charts._draw)
 
 
 def remember_plans(patch: pytest.MonkeyPatch) -> None:
     """Have decisions and charts remembered by this process until the patch is undone."""
-    patch.setattr(planner, "decide_block", _decide_block)
+    patch.setattr(planner, "plan_block", _plan_block)
     patch.setattr(strip_charts, "_draw", _draw)
