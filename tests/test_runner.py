@@ -3,6 +3,7 @@
 import contextlib
 import dataclasses
 import json
+import multiprocessing
 import os
 import re
 import shlex
@@ -882,6 +883,18 @@ def test_a_past_morning_is_planned_again_with_todays_sites(ours, replay):
         assert kept.fetch_all("SELECT count(*) FROM plan") == plans
     ours.place["surfaces"]["lot"]["area"] = "20000 ft2"
     assert len(replay.requests) == asked
+
+
+def test_workers_plan_the_morning_that_one_process_plans(ours, tmp_path, replay):
+    alone = ours.step()
+    other = RunningCompany(tmp_path / "other", replay)
+    other.config.workers = 2
+    found = other.step()
+    assert found.announced
+    assert [site.surfaces for site in found.plan.sites] == [s.surfaces for s in alone.plan.sites]
+    for child in multiprocessing.active_children():
+        child.join(10.0)
+    assert multiprocessing.active_children() == []
 
 
 # -- the commands ----------------------------------------------------------------------------------

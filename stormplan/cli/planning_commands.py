@@ -157,6 +157,7 @@ def watch(
         bool, typer.Option("--once", help="Run once and exit, for cron or a systemd timer.")
     ] = False,
     now: NowOption = None,
+    workers: WorkersOption = 1,
 ) -> None:
     """Plan every morning and during storms, and deliver the reports.
 
@@ -168,6 +169,7 @@ def watch(
     if now is not None and not once:
         raise InputError("--now goes with --once")
     config = _runner_config(sites, out, archive, now)
+    config.workers = workers
     if once:
         config.keeps_running = False
         result = runner.run_step(config)

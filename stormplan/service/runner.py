@@ -37,6 +37,7 @@ from stormplan.planning.plan import Plan, current_document
 from stormplan.service import due, pipeline
 from stormplan.service.due import BriefingSchedule, Due, LastPlan
 from stormplan.service.last_step import LastStep, read_last_step, write_last_step
+from stormplan.service.workers import open_mapper
 from stormplan.store import maintenance, report_folders
 from stormplan.store.announced_days import AnnouncedDays, TellingLog, state_files, telling_key
 from stormplan.store.archive import IN_MEMORY, Archive
@@ -82,6 +83,8 @@ class RunnerConfig:
         Whether this program stays, so that its memory does; false where a timer starts it again.
     is_archive_checked : bool
         Whether the step before ended well with an archive whose pages had been checked.
+    workers : int
+        Processes that plan; they end with each plan [-].
     """
 
     sites: Sites
@@ -95,6 +98,7 @@ class RunnerConfig:
     fallback_archive: Archive | None = None
     keeps_running: bool = True
     is_archive_checked: bool = False
+    workers: int = 1
 
     @property
     def announced_days(self) -> AnnouncedDays:
@@ -446,14 +450,16 @@ def _next_step_at(context: _RunContext, run: Run | None) -> datetime:
 
 
 def _fetch_and_plan(config: RunnerConfig, archive: Archive, now: datetime, due_run: Due) -> Plan:
-    return pipeline.fetch_and_plan(
-        config.sites,
-        archive,
-        now,
-        client_policy=config.client_policy,
-        sites_folder=config.sites_folder,
-        recheck=due_run.repeated,  # only an answer of now tells whether the clock is right now
-    )
+    with open_mapper(config.workers) as mapper:
+        return pipeline.fetch_and_plan(
+            config.sites,
+            archive,
+            now,
+            client_policy=config.client_policy,
+            sites_folder=config.sites_folder,
+            recheck=due_run.repeated,  # only an answer of now tells whether the clock is right now
+            mapper=mapper,
+        )
 
 
 def _plan_run(context: _RunContext, due_run: Due) -> Plan:
