@@ -21,7 +21,7 @@ from stormplan.store import report_folders
 from stormplan.store.archive import IN_MEMORY, Archive
 from stormplan.store.run_log import RunLog
 from stormplan.treatment.records import Action
-from stormplan.words import briefing, reports, terminal
+from stormplan.words import briefing, calendar_entries, reports, terminal
 
 YARDS, SITES_OF_YARD = 10, 60
 
@@ -220,3 +220,13 @@ def test_a_stored_plan_of_many_sites_is_compared_with_the_next(plan, sites_of_pl
     assert pipeline.with_changes(plan, text, sites_of_plan).changes == ()
     (found,) = pipeline.with_changes(later, text, sites_of_plan).changes
     assert (found.kind, found.site) == ("forecast lost", first.name)
+
+
+def test_entries_that_a_plan_of_many_sites_has_no_more_are_cancelled(plan, sites_of_plan):
+    before = {one.uid for one in calendar_entries.calendar_entries(plan)}
+    text = "".join(plan_io.plan_document(plan))
+    site = plan.sites[0].model_copy(update={"surfaces": ()})
+    later = plan.model_copy(update={"sites": (site, *plan.sites[1:])})
+    gone = before - {one.uid for one in calendar_entries.calendar_entries(later)}
+    cancelled = pipeline.with_changes(later, text, sites_of_plan).cancelled_entries
+    assert {one.uid for one in cancelled} == gone != set()

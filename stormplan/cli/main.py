@@ -9,6 +9,7 @@ import json
 import sys
 import traceback
 from collections.abc import Mapping, Sequence
+from functools import partial
 from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -325,7 +326,7 @@ def brief(
         checked = sites_file.load_sites(sites)
         as_of = parse_moment(now, checked)
         kept, wrong = maintenance.open_or_fall_back(archive or out / "archive.sqlite", as_of)
-        with kept, open_mapper(workers, cluster) as mapper:
+        with kept:
             plan = pipeline.plan_and_store(
                 checked,
                 kept,
@@ -334,7 +335,7 @@ def brief(
                 sites_folder=sites.parent,
                 archive_problem=wrong,
                 progress=progress,
-                mapper=mapper,
+                open_mapper=partial(open_mapper, workers, cluster),
             )
         keep_reports = checked.delivery.keep_reports
     view = briefing.build_view(plan)

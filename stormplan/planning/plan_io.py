@@ -6,7 +6,7 @@ The plan of very many sites is written as it comes: a head, and JSON lines besid
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from pydantic import Field, ValidationError
@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 from stormplan.company.validators import Record, share_field_sets
 from stormplan.errors import InputError
 from stormplan.planning.plan import MANY_SITES, ForecastSeries, HourlySeries, Plan, SitePlan
-from stormplan.planning.plan_lines import LINES_FILE, split_document
+from stormplan.planning.plan_lines import LINES_FILE, SITE_PREFIX, split_document
 from stormplan.planning.shared_hours import SharedHours
 
 
@@ -62,7 +62,7 @@ class PlanLines:
         if self.with_head:
             yield _head(self.plan).model_dump_json() + "\n"
         for site in self.plan.sites:
-            yield f'{{"sites":[{site.model_dump_json()}]}}\n'
+            yield f"{SITE_PREFIX}[{site.model_dump_json()}]}}\n"
         for section in ("hourly", "forecasts"):
             for key, series in getattr(self.plan, section).items():
                 yield f'{{"{section}":{{{json.dumps(key)}:{series.model_dump_json()}}}}}\n'
@@ -95,7 +95,12 @@ def plan_files(plan: Plan) -> dict[str, str | PlanLines]:
     return {"plan.json": plan_json(_head(plan)), LINES_FILE: lines}
 
 
-def parse_plan(document: str, label: str, lines: Iterable[str] = ()) -> Plan:
+def parse_plan(
+    document: str,
+    label: str,
+    lines: Iterable[str] = (),
+    reduce_site: Callable[[SitePlan], SitePlan] | None = None,
+) -> Plan:
     """Return the plan that a JSON text holds.
 
     Parameters
@@ -106,6 +111,8 @@ def parse_plan(document: str, label: str, lines: Iterable[str] = ()) -> Plan:
         What to call it in messages.
     lines : iterable of str
         What stands beside a head.
+    reduce_site : callable, optional
+        What is kept of each site of very many; their hours are left out then.
 
     Raises
     ------
@@ -117,7 +124,7 @@ def parse_plan(document: str, label: str, lines: Iterable[str] = ()) -> Plan:
         head = Plan.model_validate_json(text)
         if head.lines_file is None:
             return head
-        plan, count = _joined(head, parts or lines)
+        plan, count = _joined(head, parts or lines, reduce_site)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = [".".join(map(str, first["loc"]))] if first["loc"] else []
@@ -130,7 +137,9 @@ def parse_plan(document: str, label: str, lines: Iterable[str] = ()) -> Plan:
     return plan
 
 
-def _joined(head: Plan, lines: Iterable[str]) -> tuple[Plan, int]:
+def _joined(
+    head: Plan, lines: Iterable[str], reduce_site: Callable[[SitePlan], SitePlan] | None
+) -> tuple[Plan, int]:
     """Return a plan with its parts, and how many there are."""
     sites: list[SitePlan] = []
     hourly: dict[str, HourlySeries] = {}
@@ -138,12 +147,14 @@ def _joined(head: Plan, lines: Iterable[str]) -> tuple[Plan, int]:
     shared = SharedHours()
     count = 0
     for line in lines:
+        count += 1
+        if reduce_site is not None and not line.startswith(SITE_PREFIX):
+            continue
         part = PlanPart.model_validate_json(line)
         share_field_sets(part)
-        sites += part.sites
+        sites += part.sites if reduce_site is None else map(reduce_site, part.sites)
         hourly |= {key: shared.hourly(one) for key, one in part.hourly.items()}
         forecasts |= {key: shared.forecast(one) for key, one in part.forecasts.items()}
-        count += 1
     whole = {"sites": tuple(sites), "hourly": hourly, "forecasts": forecasts}
     return head.model_copy(update=whole | {"lines_file": None, "line_count": 0}), count
 

@@ -13,6 +13,8 @@ from typing import Any
 
 #: Where the parts of ``plan.json`` are, beside it.
 LINES_FILE = "plan-lines.jsonl"
+#: How the line of a site begins.
+SITE_PREFIX = '{"sites":'
 
 
 def split_document(document: str) -> tuple[str, Iterable[str]]:
@@ -68,7 +70,7 @@ class SiteLines(Iterable[dict[str, Any]]):
         self._lines = lines
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
-        for span in self._lines.spans('{"sites":'):
+        for span in self._lines.spans(SITE_PREFIX):
             yield from json.loads(self._lines.line(*span))["sites"]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -42,7 +43,7 @@ from stormplan.record.entries import (
 from stormplan.record.sprayer_positions import sprayer_positions
 from stormplan.record.stock_ledger import stock_book
 from stormplan.record.surface_history import surface_histories
-from stormplan.service import drive_router
+from stormplan.service import drive_router, workers
 from stormplan.store import report_folders
 from stormplan.store.archive import DAMAGED_ROW_ERRORS, Archive
 from stormplan.store.record_log import RecordLog
@@ -87,7 +88,7 @@ def plan_and_store(
     sites_folder: Path = Path(),
     archive_problem: str | None = None,
     progress: Progress | None = None,
-    mapper: Mapper = map,
+    open_mapper: Callable[[], AbstractContextManager[Mapper]] = workers.open_mapper,
 ) -> Plan:
     """Fetch what is needed and plan every site.
 
@@ -109,24 +110,25 @@ def plan_and_store(
         What is wrong with the archive, for the headline.
     progress : callable, optional
         Told how far asking and planning have come.
-    mapper : callable
-        ``map``, or one that plans elsewhere: ``workers.open_mapper``.
+    open_mapper : callable
+        Opens what plans, this process or others; it is closed before the plan is compared.
 
     Returns
     -------
     Plan
         Also kept in the archive.
     """
-    plan = fetch_and_plan(
-        sites,
-        archive,
-        now,
-        offline=offline,
-        client_policy=client_policy,
-        sites_folder=sites_folder,
-        progress=progress,
-        mapper=mapper,
-    )
+    with open_mapper() as mapper:
+        plan = fetch_and_plan(
+            sites,
+            archive,
+            now,
+            offline=offline,
+            client_policy=client_policy,
+            sites_folder=sites_folder,
+            progress=progress,
+            mapper=mapper,
+        )
     if archive_problem is not None:
         plan = plan.with_diagnostics(
             degraded(DiagnosticCode.ARCHIVE_FALLBACK, reason=archive_problem)
@@ -350,7 +352,9 @@ def with_changes(plan: Plan, previous_document: str, sites: Sites) -> Plan:
     found = plan_diff.compare_plans(old, new, sites.practice(), practice_of)
     plan = plan.model_copy(update={"changes": found})
     try:
-        previous = plan_io.parse_plan(previous_document, "the plan before")
+        previous = plan_io.parse_plan(
+            previous_document, "the plan before", reduce_site=calendar_entries.with_entries_only
+        )
     except InputError:  # comparable, and yet of another release
         return plan.with_diagnostics(note(DiagnosticCode.PLAN_NOT_COMPARED))
     cancelled = calendar_entries.cancelled_entries(plan, previous)

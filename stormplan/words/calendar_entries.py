@@ -114,6 +114,23 @@ def cancelled_entries(plan: Plan, previous: Plan) -> tuple[CancelledEntry, ...]:
     )
 
 
+def with_entries_only(site: SitePlan) -> SitePlan:
+    """Return a site with those of its treatments only that calendars have."""
+    surfaces = (
+        surface.model_copy(
+            update={
+                "treatments": tuple(
+                    item
+                    for item in surface.treatments
+                    if item.scheduled_start is not None or item.recheck_at is not None
+                )
+            }
+        )
+        for surface in site.surfaces
+    )
+    return site.model_copy(update={"surfaces": tuple(one for one in surfaces if one.treatments)})
+
+
 def calendar_entries(plan: Plan) -> list[CalendarEntry]:
     """Return the entries of a plan, in order of time.
 
