@@ -12,6 +12,7 @@ from helpers.smtp import MailServer, run_mail_host
 
 from stormplan.planning.plan import Plan
 from stormplan.service import pipeline
+from stormplan.words import strip_charts
 
 _connect = socket.socket.connect
 
@@ -73,6 +74,14 @@ def server(open_mail_server) -> MailServer:
 
 
 @pytest.fixture
-def remembered_plans(monkeypatch):
-    """The same sites, hours and record are decided and drawn once by this process."""
-    remember_plans(monkeypatch)
+def remembered_plans(monkeypatch, tmp_path_factory) -> Path:
+    """The same sites, hours and record are decided and drawn once; the folder of what was."""
+    folder = tmp_path_factory.getbasetemp() / "remembered"
+    remember_plans(monkeypatch.setattr, folder)
+    return folder
+
+
+@pytest.fixture
+def plain_charts(monkeypatch):
+    """No curve is drawn: for days on end, where nobody looks at a page and no fault is in one."""
+    monkeypatch.setattr(strip_charts, "_draw", lambda *_: "<svg></svg>")

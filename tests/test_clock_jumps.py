@@ -4,11 +4,10 @@ That every morning is told once, and a storm planned as ever, needs no source: i
 """
 
 import pytest
-from helpers import smtp
 from helpers.clock_jumps import JUMPS_H, PHASES, problems_of_jump
 from helpers.service import RunningCompany
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("remembered_plans", "plain_charts")]
 
 #: Every other phase with a jump of its own, and the one that once left a storm unplanned.
 CASES = [
@@ -19,9 +18,8 @@ CASES = [
 
 @pytest.mark.parametrize(("phase", "jump_h"), CASES)
 def test_a_clock_that_jumps_takes_no_morning_and_no_storm_away(
-    tmp_path, replay, monkeypatch, phase, jump_h
+    tmp_path, replay, server, monkeypatch, phase, jump_h
 ):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    with smtp.run_mail_server() as server:
-        company = RunningCompany(tmp_path, replay, server)
-        assert problems_of_jump(company, replay, server, jump_h, PHASES[phase], mornings=2) == []
+    company = RunningCompany(tmp_path, replay, server)
+    assert problems_of_jump(company, replay, server, jump_h, PHASES[phase], mornings=2) == []

@@ -1,7 +1,7 @@
 """Killed at any moment: nothing half written, nothing lost, nobody told twice."""
 
 import pytest
-from helpers import service, smtp
+from helpers import service
 from helpers.crash import StepServer, kill_at_random, runner_config
 from helpers.service import MINUTE, OFFICE, OWNER, YARD, RunningCompany
 
@@ -15,18 +15,12 @@ pytestmark = pytest.mark.slow
 POINTS = 8  # 200 in benchmarks/kill_points.py, which takes some minutes
 
 
-@pytest.fixture
-def server():
-    with smtp.run_mail_server() as running:
-        running.delay_s = 0.02
-        yield running
-
-
-def test_kill_9_at_random_points(tmp_path, replay, server):
+def test_kill_9_at_random_points(tmp_path, replay, server, remembered_plans):
+    """Planning keeps nothing, so that a plan is remembered: the points are where something is."""
+    server.delay_s = 0.02
     service.serve_storm(replay)
-    tally = kill_at_random(
-        POINTS, tmp_path, RunningCompany(tmp_path, replay, server).text, server, DEMO_NOW
-    )
+    text = RunningCompany(tmp_path, replay, server).text
+    tally = kill_at_random(POINTS, tmp_path, text, server, DEMO_NOW, remembered=remembered_plans)
     assert tally.problems == []
     assert len(tally.progress) >= 3  # the points are spread over the run
     assert tally.mail_counts[1] + tally.in_doubt >= 3 * POINTS
@@ -49,7 +43,7 @@ TELLING_POINTS = {
 @pytest.mark.parametrize("archive_returns", [False, True])
 @pytest.mark.parametrize("point", TELLING_POINTS)
 def test_killed_while_telling_without_an_archive_nobody_is_left_out_or_told_twice(
-    tmp_path, replay, server, monkeypatch, point, archive_returns
+    tmp_path, replay, server, monkeypatch, remembered_plans, point, archive_returns
 ):
     words, slow, dot_s, outcomes = TELLING_POINTS[point]
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
@@ -60,7 +54,7 @@ def test_killed_while_telling_without_an_archive_nobody_is_left_out_or_told_twic
     archive.mkdir(parents=True)  # nothing can be opened there
     (file, *_) = state_files(archive)
     server.rcpt_delays_s, server.delay_s = dict.fromkeys(slow, SLOW_S), dot_s
-    with StepServer() as steps:
+    with StepServer(remembered_plans) as steps:
         assert steps.step(sites, out, DEMO_NOW, kill_when=(file, *words))["killed"]
         late = DEMO_NOW + 30 * MINUTE
         found = health.check_health(runner_config(sites, out, late))

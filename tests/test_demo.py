@@ -2,7 +2,6 @@
 
 import csv
 import io
-import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
 from html import unescape
@@ -10,6 +9,7 @@ from pathlib import Path
 
 import html5lib
 import pytest
+from helpers.command_line import stormplan
 from rich.console import Console
 
 from stormplan.company import sites_file
@@ -143,8 +143,7 @@ def test_the_demo_is_what_its_generator_makes(tmp_path, monkeypatch):
 
 
 def test_the_demo_command_leaves_the_files_it_names(tmp_path):
-    command = [sys.executable, "-m", "stormplan", "brief", "--demo", "--out", str(tmp_path)]
-    result = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    result = stormplan("brief", "--demo", "--out", tmp_path)
     assert result.returncode == 0
     assert not [line for line in result.stdout.splitlines() if line != line.rstrip()]
     folder = tmp_path / "latest"

@@ -4,11 +4,11 @@ import importlib.util
 import re
 import shutil
 import subprocess
-import sys
 from importlib import import_module
 from pathlib import Path
 
 import pytest
+from helpers.command_line import stormplan
 from typer.main import get_command
 
 from stormplan.cli.main import app
@@ -45,13 +45,7 @@ def documented():
 @pytest.mark.slow
 @pytest.mark.parametrize("line", documented())
 def test_commands_shown_in_the_readme_run(line, tmp_path):
-    result = subprocess.run(
-        [sys.executable, "-m", "stormplan", *line.split()],
-        capture_output=True,
-        text=True,
-        cwd=tmp_path,
-        timeout=60,
-    )
+    result = stormplan(*line.split(), cwd=tmp_path)
     assert result.returncode == 0, result.stderr
     assert result.stdout.strip()
 

@@ -35,7 +35,7 @@ from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
 from stormplan.weather import http_client
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("remembered_plans", "plain_charts")]
 
 DAYS, SEED = 30, 20260112
 DAMAGE = (
@@ -99,7 +99,7 @@ def kill_in_handing_over(steps, server, sites, company, morning):
 
 
 def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
-    tmp_path, replay, server, monkeypatch
+    tmp_path, replay, server, monkeypatch, remembered_plans
 ):
     monkeypatch.setattr(http_client, "MAX_READ_S", 0.5)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
@@ -118,7 +118,7 @@ def test_every_local_day_has_one_briefing_and_health_says_what_was_wrong(
         company.restart()
         return company.step()
 
-    with StepServer() as steps:
+    with StepServer(remembered_plans) as steps:
         for day, kind in enumerate(plan):
             morning = DEMO_NOW + day * DAY
             serve_by_clock(replay, timedelta(0), shift_storm(day * DAY))

@@ -4,11 +4,10 @@ Oracles: RFC 7946 (GeoJSON: longitude first, closed rings), WGS 84 as in ``test_
 """
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from helpers.command_line import stormplan
 from helpers.sites import site_entry, sites_text
 
 from stormplan.company import site_import, sites_file
@@ -24,10 +23,7 @@ ANSWERS = [
 
 
 def run(*words, folder, lines=()):
-    return subprocess.run(
-        [sys.executable, "-m", "stormplan", *words],
-        input="\n".join(lines) + "\n", capture_output=True, text=True, timeout=60, cwd=folder,
-    )  # fmt: skip
+    return stormplan(*words, cwd=folder, lines=lines)
 
 
 def test_a_few_answers_make_a_sites_file_that_can_be_planned(tmp_path):

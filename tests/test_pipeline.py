@@ -6,6 +6,7 @@ import sys
 from datetime import datetime, timedelta
 
 import pytest
+from helpers.command_line import stormplan
 from helpers.diagnostics import codes, degraded_lines
 from helpers.http_service import problem_reply
 from helpers.sites import parse_sites, site_entry, sites_text
@@ -143,11 +144,6 @@ def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path):
 
 
 # -- the command itself ---------------------------------------------------------------------------
-
-
-def stormplan(*arguments: str, **more):
-    command = [sys.executable, "-m", "stormplan", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, **more)
 
 
 def test_brief_from_the_command_line(replay, tmp_path):

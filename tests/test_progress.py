@@ -6,6 +6,7 @@ import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from helpers.command_line import stormplan
 from helpers.http_service import ScriptedReply
 from helpers.service import GRID, serve_storm, shift_storm
 from helpers.sites import site_entry, sites_text
@@ -54,17 +55,14 @@ def test_quiet_says_nothing():
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("remembered_plans")
 def test_brief_counts_sites_and_says_only_the_headline_when_quiet(replay, tmp_path):
     serve_storm(replay)
     days = (datetime.now(UTC) - pipeline.DEMO_NOW).days
     replay.script(GRID, ScriptedReply(shift_storm(timedelta(days=days))))
     text = sites_text(SITES, replay.base_url, policy={"horizon": "30 h"})
     (tmp_path / "sites.yaml").write_text(text)
-    command = [sys.executable, "-m", "stormplan", "brief"]
-    loud, quiet, usual = (
-        subprocess.run([*command, *more], capture_output=True, text=True, cwd=tmp_path, timeout=90)
-        for more in (["-v"], ["-q"], [])
-    )
+    loud, quiet, usual = (stormplan("brief", *more, cwd=tmp_path) for more in (["-v"], ["-q"], []))
     for stage in ("asking for the forecasts of sites: 3 of 3 in", "planning sites: 3 of 3 in"):
         assert stage in loud.stderr
     assert (quiet.stderr, usual.stderr) == ("", "")

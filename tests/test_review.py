@@ -1,13 +1,12 @@
 """Forecasts held against what came: scores of known errors, and the command over an archive."""
 
 import json
-import subprocess
-import sys
 from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
+from helpers.command_line import stormplan
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry, sites_text
 from test_metno import body, step
@@ -154,20 +153,8 @@ def test_readings_of_a_station_nearby_are_the_better_judge(archive, tmp_path):
     file = tmp_path / "sites.yaml"
     weather = {"sources": ["metno"], "tables": {"a": "readings.csv"}}
     file.write_text(sites_text({"a": site_entry(60.05, 10.05)}, weather=weather))
-    command = [
-        *(
-            sys.executable,
-            "-m",
-            "stormplan",
-            "verify-forecasts",
-            "--archive",
-            archive,
-            "--sites",
-            file,
-        ),
-        *("--now", "2026-01-15T00:00Z", "--json"),
-    ]
-    result = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
+    command = ("verify-forecasts", "--archive", archive, "--sites", file)
+    result = stormplan(*command, "--now", "2026-01-15T00:00Z", "--json")
     assert result.returncode == 0, result.stderr
     found = json.loads(result.stdout)
     assert found["verified_against"] == "held against readings at 1 of 1 cells"
@@ -239,17 +226,8 @@ def test_scores_feed_the_stated_spread_when_told_to_and_never_the_forecast(tmp_p
 
 
 def test_review_can_state_what_it_found(archive, tmp_path):
-    command = [
-        sys.executable,
-        "-m",
-        "stormplan",
-        "verify-forecasts",
-        "--archive",
-        archive,
-        "--use-in-plans",
-    ]
-    command += ["--now", "2026-01-15T00:00Z"]
-    result = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
+    command = ("verify-forecasts", "--archive", archive, "--use-in-plans")
+    result = stormplan(*command, "--now", "2026-01-15T00:00Z")
     assert result.returncode == 0, result.stderr
     with Archive(archive) as kept:
         (row,) = kept.fetch_all("SELECT scores FROM skill")

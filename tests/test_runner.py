@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 from helpers import service, smtp
+from helpers.command_line import stormplan
 from helpers.diagnostics import codes, degraded_lines, note_lines
 from helpers.http_service import GEO_JSON, ScriptedReply
 from helpers.service import GRID, HOUR, MINUTE, OFFICE, OWNER, STORM, YARD, RunningCompany
@@ -589,7 +590,9 @@ def test_one_service_with_a_wrong_clock_says_nothing_about_ours(ours, replay):
 
 
 @pytest.mark.parametrize("ahead_min", [15, 90])
-def test_a_clock_a_little_ahead_tells_every_morning_once(ours, replay, server, ahead_min):
+def test_a_clock_a_little_ahead_tells_every_morning_once(
+    ours, replay, server, plain_charts, ahead_min
+):
     # a computer whose clock drifts: every morning one briefing, and no second one at the true time
     service.serve_by_clock(replay, ahead_min * MINUTE)
     told = []
@@ -898,11 +901,6 @@ def test_workers_plan_the_morning_that_one_process_plans(ours, tmp_path, replay)
 
 
 # -- the commands ----------------------------------------------------------------------------------
-
-
-def stormplan(*arguments, **more):
-    command = [sys.executable, "-m", "stormplan", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, **more)
 
 
 def test_watch_once_health_replay_and_archive_from_the_command_line(ours, server, tmp_path):

@@ -3,14 +3,13 @@
 import copy
 import json
 import re
-import subprocess
-import sys
 from datetime import date, datetime
 from importlib.resources import files
 from pathlib import Path
 
 import jsonschema
 import pytest
+from helpers.command_line import stormplan
 from hypothesis import given
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
@@ -141,6 +140,4 @@ def test_a_quantity_the_schema_takes_is_one_the_reader_takes(kind, number, data)
 
 
 def test_the_command_prints_it():
-    command = [sys.executable, "-m", "stormplan", "sites", "schema"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
-    assert json.loads(done.stdout) == SCHEMA
+    assert json.loads(stormplan("sites", "schema").stdout) == SCHEMA

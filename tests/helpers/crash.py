@@ -19,8 +19,10 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 
+from helpers.remembered import remember_plans
 from stormplan.company import sites_file
 from stormplan.errors import ArchiveError
 from stormplan.service import health, pipeline, runner
@@ -30,9 +32,6 @@ from stormplan.store.run_log import RunLog
 from stormplan.weather.http_client import ClientPolicy
 from stormplan.words.reports import render_reports
 
-# notices are named after clients, and this company has one
-REPORT_NAMES = {name for name in render_reports(pipeline.plan_demo()) if "/" not in name}
-REPORT_NAMES |= {"notices/ours.txt", "notices/ours.eml"}
 CLIENT_POLICY = ClientPolicy(min_interval_s=0.0, min_throttle_wait_s=0.0, timeout_s=(5.0, 5.0))
 
 
@@ -49,7 +48,10 @@ def runner_config(sites: Path, out: Path, now: datetime) -> runner.RunnerConfig:
 # -- the server's side ---------------------------------------------------------------------------
 
 
-def serve_steps() -> None:
+def serve_steps(remembered: Path | None = None) -> None:
+    if remembered is not None:
+        remember_plans(setattr, remembered)
+    render_reports(pipeline.plan_demo())  # everything is loaded before the first fork
     send_line("ready")
     for line in sys.stdin:
         order = json.loads(line)
@@ -105,15 +107,22 @@ def _holds(file: Path, words: Sequence[str]) -> bool:
 
 
 class StepServer:
-    """Runs steps in forked processes."""
+    """Runs steps in forked processes; with a folder, decisions and charts are remembered in it."""
+
+    def __init__(self, remembered: Path | None = None) -> None:
+        self._arguments = [] if remembered is None else [str(remembered)]
 
     def __enter__(self) -> StepServer:
         self._process = subprocess.Popen(
-            [sys.executable, __file__],
+            [sys.executable, __file__, *self._arguments],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+            env=os.environ
+            | {
+                "PYTHONPATH": os.pathsep.join(path for path in sys.path if path),
+                "PYTHONHASHSEED": "0",  # what one server remembers has the same bytes in another
+            },
         )
         assert self._process.stdout is not None
         assert self._process.stdout.readline() == "ready\n"
@@ -144,12 +153,19 @@ class StepServer:
         return json.loads(self._process.stdout.readline())
 
 
+@cache
+def report_names() -> set[str]:
+    """Return the names in a set of reports: notices are of clients, and this company has one."""
+    names = {name for name in render_reports(pipeline.plan_demo()) if "/" not in name}
+    return names | {"notices/ours.txt", "notices/ours.eml"}
+
+
 def folder_problems(out: Path) -> list[str]:
     """Return every problem of a report folder and its database."""
     wrong = []
     for path in out.glob("[0-9]*") if out.exists() else ():
         names = {str(file.relative_to(path)) for file in path.rglob("*") if file.is_file()}
-        if names != REPORT_NAMES:
+        if names != report_names():
             wrong.append(f"{path.name} holds {sorted(names)}")
         else:
             json.loads((path / "plan.json").read_text())
@@ -196,18 +212,25 @@ def progress_of(out: Path) -> str:
 
 
 def kill_at_random(
-    points: int, folder: Path, sites_text: str, mail_server, now: datetime, seed: int = 1
+    points: int,
+    folder: Path,
+    sites_text: str,
+    mail_server,
+    now: datetime,
+    seed: int = 1,
+    remembered: Path | None = None,
 ) -> KillSummary:
-    """Kill a fresh run at each point, look, start it again, look again."""
+    """Kill a fresh run in each part of its time, look, start it again, look again."""
     rng, tally = random.Random(seed), KillSummary()
     sites = folder / "sites.yaml"
     sites.write_text(sites_text)
-    with StepServer() as step_server:
+    with StepServer(remembered) as step_server:
         whole = [step_server.step(sites, folder / f"whole{n}", now)["took_s"] for n in range(3)]
         mail_server.accepted.clear()
         for point in range(points):
             out = folder / f"run{point}"
-            step_server.step(sites, out, now, rng.uniform(0.0, 1.05 * max(whole)))
+            part = (point + rng.random()) / points
+            step_server.step(sites, out, now, 1.05 * part * sorted(whole)[1])
             _check_killed(out, point, tally)
             done = step_server.step(sites, out, now + timedelta(minutes=1))
             if done["status"]:
@@ -246,4 +269,4 @@ def _check_restarted(sites: Path, out: Path, point: int, tally: KillSummary, now
 
 
 if __name__ == "__main__":
-    serve_steps()
+    serve_steps(*map(Path, sys.argv[1:]))
