@@ -19,11 +19,14 @@ F = units.f_to_c
 THRESHOLDS = HazardThresholds.from_practice(practice_rules.Practice())
 
 
+def build_outlook(forecast, cell, surface, thresholds, snow_pile=False):
+    (only,) = detection.build_outlooks(forecast, [cell], [surface], thresholds, [snow_pile])
+    return only
+
+
 def outlook(surface_c, hours=48, **series):
     forecast = stack([forecast_cell(hours=hours, **series)], NOON, hours)
-    return detection.build_outlook(
-        forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS
-    )
+    return build_outlook(forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS)
 
 
 def ground(surface_c, ice_mm=0.0):
@@ -151,7 +154,7 @@ def test_members_vote_and_give_the_chance():
         forecast.cells,
         {n: members.get(n, np.full((hours, 4), np.nan))[:, None, :] for n in forecast.values},
     )
-    found = detection.build_outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
+    found = build_outlook(forecast, 0, ground(np.full((hours, 4), -2.0)), THRESHOLDS)
     assert found.events[0].hazard is Hazard.LIGHT_SNOW
     assert found.events[0].probability == pytest.approx(0.75)
 
@@ -193,7 +196,7 @@ def test_members_that_differ_in_their_hours_still_add_up_to_the_storm_each_of_th
     hours = np.arange(48)[:, None]
     falls = (hours >= 10 + 4 * np.arange(5)) & (hours < 16 + 4 * np.arange(5))
     forecast = with_members(48, 5, snowfall_swe_mm=1.0 * falls, snowfall_cm=0.5 * falls, pop=1.0)
-    found = detection.build_outlook(forecast, 0, ground(np.full((48, 5), -2.0)), THRESHOLDS)
+    found = build_outlook(forecast, 0, ground(np.full((48, 5), -2.0)), THRESHOLDS)
     (only,) = found.events
     assert only.snowfall_cm == pytest.approx(3.0)
     assert only.precip_mm == pytest.approx(6.0)
@@ -205,7 +208,7 @@ def test_a_storm_in_some_members_is_told_as_it_is_in_those():
     falls = np.zeros((48, 4))
     falls[10:14, 0] = 1.0
     forecast = with_members(48, 4, snowfall_swe_mm=falls, snowfall_cm=falls, pop=1.0)
-    found = detection.build_outlook(forecast, 0, ground(np.full((48, 4), -2.0)), THRESHOLDS)
+    found = build_outlook(forecast, 0, ground(np.full((48, 4), -2.0)), THRESHOLDS)
     assert found.events[0].probability == pytest.approx(0.25)
     assert found.events[0].snowfall_cm == pytest.approx(4.0)
     assert found.snowfall_cm == 0.0  # of the horizon, whatever comes: most members have none
@@ -256,9 +259,7 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
     members = replace(forecast, values={n: a[:, :, :count] for n, a in values.items()})
     inside = 0
     for place in range(places):
-        seen = detection.build_outlook(
-            members, place, ground(surface_c[:, place, :count]), THRESHOLDS
-        )
+        seen = build_outlook(members, place, ground(surface_c[:, place, :count]), THRESHOLDS)
         (only,) = seen.events
         truth_c = surface_c[20:30, place, count].min() + rng.normal(0.0, 1.5)  # by day
         inside += only.min_pavement_temp_range_c[0] <= truth_c <= only.min_pavement_temp_range_c[1]
@@ -276,9 +277,7 @@ def test_members_that_come_early_and_late_spread_start_and_end():
             members[name][8 + member : 11 + member, member] = 1.0
     ensemble = type(one)(**{**vars(one), "values": members})
     forecast = stack([ensemble], NOON, hours)
-    (only,) = detection.build_outlook(
-        forecast, 0, ground(np.full((hours, count), -2.0)), THRESHOLDS
-    ).events
+    (only,) = build_outlook(forecast, 0, ground(np.full((hours, count), -2.0)), THRESHOLDS).events
     first, last = only.start_range
     assert (first - NOON).total_seconds() / 3600 == pytest.approx(8.5, abs=1)
     assert (last - NOON).total_seconds() / 3600 == pytest.approx(16.5, abs=1)
@@ -309,7 +308,7 @@ def test_ranges_and_ends_are_quantiles_over_the_members_in_which_it_comes():
         assert found.has_event(run).tolist() == [False] + [True] * (members - 1)
         if members > 9:
             expected = np.quantile(coldest, (0.1, 0.9), method="inverted_cdf")
-            assert found.min_pavement_temp_range_c(run, 1e-3) == pytest.approx(
+            assert found.min_pavement_temp_range_c(coldest, 1e-3) == pytest.approx(
                 tuple(expected), abs=0.03
             )
             there = chance[4:31, 1:] > 0.0
@@ -320,7 +319,7 @@ def test_ranges_and_ends_are_quantiles_over_the_members_in_which_it_comes():
                 tuple(np.quantile(last, **shares)),
             )
         else:
-            assert found.min_pavement_temp_range_c(run, 1e-3) is None
+            assert found.min_pavement_temp_range_c(coldest, 1e-3) is None
             assert found.start_end_ranges(run) is None
 
 
@@ -335,7 +334,7 @@ def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
     rain[8:11] = 1.0
     forecast = with_members(hours, count, rain_mm=rain, pop=0.9, air_temp_c=1.0)
     wet = SurfaceSeries(surface, 0.0 * ice, ice, ice)
-    (only,) = detection.build_outlook(forecast, 0, wet, THRESHOLDS).events
+    (only,) = build_outlook(forecast, 0, wet, THRESHOLDS).events
     assert only.hazard is Hazard.REFREEZE
     # 0.9 of three ninths; that a surface at -4 °C known to 1.6 K is below freezing: 0.995
     assert only.probability == pytest.approx(0.9 / 3 * 0.995, abs=0.003)
@@ -343,7 +342,7 @@ def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
     assert only.min_pavement_temp_c == pytest.approx(-4.0)
     one = SurfaceSeries(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1], ice[:, :1])
     alone = with_members(hours, 1, rain_mm=rain[:, :1], pop=0.9, air_temp_c=1.0)
-    (sole,) = detection.build_outlook(alone, 0, one, THRESHOLDS).events
+    (sole,) = build_outlook(alone, 0, one, THRESHOLDS).events
     assert sole.probability > 0.8
 
 
@@ -355,13 +354,11 @@ def test_ice_that_few_members_keep_is_no_aftermath_of_a_storm_that_all_have():
     ice[12:20, :3] = 0.5
     forecast = with_members(hours, count, snowfall_swe_mm=falls, snowfall_cm=falls, pop=1.0)
     frozen = np.full((hours, count), -3.0)
-    few = detection.build_outlook(
-        forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
-    ).events
+    few = build_outlook(forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS).events
     assert [e.hazard for e in few] == [Hazard.LIGHT_SNOW, Hazard.REFREEZE]
     assert few[0].ice_until is None
     ice[12:20] = 0.5
-    (all_have,) = detection.build_outlook(
+    (all_have,) = build_outlook(
         forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
     ).events
     assert all_have.ice_until == few[1].end
@@ -372,9 +369,7 @@ def test_water_off_a_pile_freezes_from_the_hour_in_which_the_surface_does():
     is_day = np.arange(24) < 10
     surface_c, air_c = np.where(is_day, 2.0, -3.0), np.where(is_day, 3.0, -4.0)
     forecast = stack([forecast_cell(hours=24, air_temp_c=air_c, dew_point_c=-12.0)], NOON, 24)
-    found = detection.build_outlook(
-        forecast, 0, ground(surface_c[:, None]), THRESHOLDS, snow_pile=True
-    )
+    found = build_outlook(forecast, 0, ground(surface_c[:, None]), THRESHOLDS, snow_pile=True)
     (event,) = found.events
     assert event.from_pile
     assert event.hazard is Hazard.REFREEZE

@@ -23,7 +23,8 @@ from helpers.sites import parse_sites, site_entry
 import stormplan
 from stormplan.company.practice_rules import Practice
 from stormplan.errors import ExitCode
-from stormplan.events.detection import Hour, Outlook
+from stormplan.events.detection import Outlook
+from stormplan.events.hourly_conditions import Hour
 from stormplan.events.unknown_hazards import unknown_hazard_hours
 from stormplan.planning import plan_io
 from stormplan.planning.diagnostics import (

@@ -15,7 +15,7 @@ from pydantic import AwareDatetime
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
-from stormplan.events.detection import Hour
+from stormplan.events.hourly_conditions import Hour
 
 # Wind chill index of 2001, in its metric form: defined at and below 10 °C and above 4.8 km/h.
 WIND_CHILL_MAX_AIR_C, WIND_CHILL_MIN_WIND_KMH = 10.0, 4.83

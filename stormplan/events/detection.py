@@ -9,38 +9,29 @@ along as unknown, never as dry.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-from typing import Literal, NamedTuple
+from datetime import timedelta
+from itertools import groupby
+from typing import Literal
 
 import numpy as np
 from pydantic import AwareDatetime, Field
 
-from stormplan.arrays import Array, BoolArray
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.validators import Record
 from stormplan.events.ensemble_stats import MemberSeries, median
-from stormplan.events.hazards import (
-    FROST_CODE,
-    SEVERITY_ORDER,
-    Hazard,
-    HazardThresholds,
-    SurfaceSeries,
-    governing_hazard,
-    hazard_codes,
-    hazard_probability,
-    member_error_k,
-    refreeze_mask,
-)
+from stormplan.events.hazards import SEVERITY_ORDER, Hazard, HazardThresholds, SurfaceSeries
+from stormplan.events.hourly_conditions import Hour, HourlyConditions
 from stormplan.numerics import normal_cdf
-from stormplan.physics.ensemble import surface_uncertainty
-from stormplan.weather.forecast import PRECIP_TYPES, Forecast
+from stormplan.weather.forecast import Forecast
 
 #: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.
 PILE_HISTORY_H = 12
 Trend = Literal["falling", "steady", "rising"]
 #: Stands in for a surface that is not known: it freezes nothing [°C].
 UNKNOWN_SURFACE_C = 99.0
+NONE = np.zeros((1, 1), dtype=np.bool_)
 #: What the readers are told is unknown when a layer ends or is missing.
 UNKNOWN_LABELS = {
     "snowfall_cm": "snow",
@@ -48,44 +39,6 @@ UNKNOWN_LABELS = {
     "freezing_rain_mm": "freezing rain",
     "air_temp_c": "temperature",
 }
-
-
-class Hour(NamedTuple):
-    """Conditions of one hour on one column; NaN where not known.
-
-    The surface lies between ``surface_p10_c`` and ``surface_p90_c`` four times in five;
-    ``prob_below_freezing`` and ``prob_frost`` are the chances that it is below freezing, and the
-    frost point too.
-    """
-
-    start: datetime
-    air_c: float
-    dew_point_c: float
-    surface_c: float
-    wind_ms: float
-    rain_mm: float
-    snowfall_swe_mm: float
-    snowfall_cm: float
-    freezing_rain_mm: float
-    sleet_mm: float
-    pop: float
-    surface_water_mm: float
-    blowing_snow: bool
-    surface_p10_c: float
-    surface_p90_c: float
-    prob_below_freezing: float
-    prob_frost: float
-    hazard: Hazard | None
-    cloud_frac: float = math.nan
-    air_mean_c: float = math.nan
-    night_offset_k: float = math.nan
-
-    @property
-    def precip_mm(self) -> float:
-        """Precipitation of all types as water [mm]; NaN if none is known."""
-        parts = [self.rain_mm, self.snowfall_swe_mm, self.freezing_rain_mm, self.sleet_mm]
-        known = [part for part in parts if not math.isnan(part)]
-        return sum(known) if known else math.nan
 
 
 class HazardPeriod(Record):
@@ -226,83 +179,85 @@ class Outlook:
         )
 
 
-def build_outlook(
+def build_outlooks(
     forecast: Forecast,
-    cell: int,
-    surface: SurfaceSeries,
+    cells: Sequence[int],
+    surfaces: Sequence[SurfaceSeries],
     thresholds: HazardThresholds,
-    snow_pile: bool = False,
-) -> Outlook:
-    """Return the outlook of one surface.
+    snow_piles: Sequence[bool],
+) -> list[Outlook]:
+    """Return the outlook of each of some surfaces.
 
     Parameters
     ----------
     forecast : Forecast
         The hours ahead.
-    cell : int
-        Place of the column on the forecast's cell axis [-].
-    surface : SurfaceSeries
-        The surface without chemical, for the same hours.
+    cells : sequence of int
+        Place of each surface on the forecast's cell axis [-].
+    surfaces : sequence of SurfaceSeries
+        Each without chemical, for the same hours.
     thresholds : HazardThresholds
         What counts as an event.
-    snow_pile : bool
+    snow_piles : sequence of bool
         Whether melt water from a pile runs across it.
 
     Returns
     -------
-    Outlook
+    list of Outlook
         Hours, events in order of time, and what is not known.
     """
-    series = {
-        name: forecast[name][:, cell, :]
-        for name in (
-            *("air_temp_c", "dew_point_c", "wind_10m_ms", "pop", "blowing_snow"),
-            *PRECIP_TYPES,
-            "snowfall_cm",
-        )
-    }
-    hazards = hazard_codes(series, surface, thresholds)
-    error_k = member_error_k(forecast, cell, surface)
-    chance = hazard_probability(hazards, series, surface, error_k)
-    governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
-    members = MemberSeries.from_series(series, surface.surface_c, chance, hazards >= 0)
-    precipitating = (
-        hazards > FROST_CODE
-    )  # a storm is as likely as what falls; frost beside it is no part of it
-    storm_members = replace(
-        members, hazard_probability=np.where(precipitating, chance, 0.0), present=precipitating
-    )
-    unknown = _forecast_gaps(forecast, cell, surface)
+    if not surfaces:
+        return []
+    places = np.array(cells, dtype=np.intp)
+    stacked = SurfaceSeries.stack(surfaces)
+    conditions = HourlyConditions.of(forecast, places, stacked, thresholds)
+    known = _known_hours(forecast, places, stacked)
+    return [
+        _outlook(forecast, conditions, thresholds, at, int(cell), pile,
+                 _forecast_gaps(forecast, {what: hours[:, at] for what, hours in known.items()}))
+        for at, (cell, pile) in enumerate(zip(cells, snow_piles, strict=True))
+    ]  # fmt: skip
+
+
+def _outlook(
+    forecast: Forecast,
+    conditions: HourlyConditions,
+    thresholds: HazardThresholds,
+    at: int,
+    cell: int,
+    snow_pile: bool,
+    unknown: tuple[ForecastGap, ...],
+) -> Outlook:
+    """Return the outlook of one column of the conditions."""
+    hours, error_k = conditions.hours[at], conditions.error_k[:, at]
+    members, refreeze_members = conditions.members.column(at), conditions.refreeze.column(at)
+    gap_h = thresholds.event_gap_h
     found: list[Event] = []
-    hours = _hours(forecast, cell, series, surface, error_k, governing)
-    for run in _runs(governing, thresholds.event_gap_h):
+    governing = [hour.hazard for hour in hours]
+    for run in _runs(governing, gap_h):
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
-        which = members if of_frost else storm_members
-        found.append(_event(hours, which, error_k, run, unknown))
-    icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
-    refreezing = replace(members, hazard_probability=chance, present=icy)
-    likely = chance.mean(axis=1) >= thresholds.monitor_probability
-    common = likely & (icy.mean(axis=1) > 0.5)
-    gap = timedelta(hours=thresholds.event_gap_h)
+        which = members if of_frost else conditions.storm.column(at)
+        found.append(_event(hours, governing, which, error_k, run, unknown))
 
     def refreezes(freezes: BoolArray, which: MemberSeries, pile: bool) -> Iterator[Event]:
-        if not freezes.any():
-            return
         named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
-        frozen = tuple(h._replace(hazard=n) for h, n in zip(hours, named, strict=True))
-        for run in _runs(named, thresholds.event_gap_h):
-            yield _event(frozen, which, error_k, run, unknown, from_pile=pile)
+        for run in _runs(named, gap_h):
+            yield _event(hours, named, which, error_k, run, unknown, from_pile=pile)
 
-    for refreeze in refreezes(common, refreezing, False):
+    icy, chance = refreeze_members.present, refreeze_members.hazard_probability
+    likely = chance.mean(axis=1) >= thresholds.monitor_probability
+    common = likely & (icy.mean(axis=1) > 0.5)
+    gap = timedelta(hours=gap_h)
+    for refreeze in refreezes(common, refreeze_members, False):
         _add_refreeze(found, refreeze, gap)
     if snow_pile:
-        frozen_c = np.nan_to_num(surface.surface_c, nan=UNKNOWN_SURFACE_C)
+        frozen_c = np.where(np.isinf(members.surface_c), UNKNOWN_SURFACE_C, members.surface_c)
         below = normal_cdf(-frozen_c / error_k[:, None])
         pile_melt = replace(members, hazard_probability=below, present=frozen_c <= 0.0)
         for refreeze in refreezes(_pile_refreeze_mask(hours, thresholds), pile_melt, True):
             _add_refreeze(found, refreeze, gap)
     # what few members have stands alone: no consequence of a storm that all of them have
-    found += refreezes(_isolated_runs(likely, common, thresholds.event_gap_h), refreezing, False)
+    found += refreezes(_isolated_runs(likely, common, gap_h), refreeze_members, False)
     found.sort(key=lambda event: event.start)
     is_known = ~forecast.is_unknown("snowfall_cm", cell)
     snow_cm = float(median(members.snowfall_cm[is_known].sum(axis=0)))
@@ -344,55 +299,6 @@ def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> 
     )
 
 
-def _hours(
-    forecast: Forecast,
-    cell: int,
-    series: dict[str, Array],
-    surface_series: SurfaceSeries,
-    error_k: Array,
-    governing: Sequence[Hazard | None],
-) -> tuple[Hour, ...]:
-    both = {
-        **series,
-        "surface_c": surface_series.surface_c,
-        "surface_water_mm": surface_series.surface_water_mm,
-    }
-    medians = dict(zip(both, median(np.array(list(both.values()))), strict=True))
-    for name in (*PRECIP_TYPES, "snowfall_cm"):  # medians by type lose water near freezing
-        medians[name] = np.where(forecast.is_unknown(name, cell), np.nan, series[name][:, 0])
-    medians["pop"] = np.where(forecast.is_unknown("pop", cell), np.nan, series["pop"].mean(axis=1))
-    columns = [
-        medians["air_temp_c"],
-        medians["dew_point_c"],
-        medians["surface_c"],
-        medians["wind_10m_ms"],
-        medians["rain_mm"],
-        medians["snowfall_swe_mm"],
-        medians["snowfall_cm"],
-        medians["freezing_rain_mm"],
-        medians["sleet_mm"],
-        medians["pop"],
-        medians["surface_water_mm"],
-    ]
-    median_lists = [column.tolist() for column in columns]
-    blowing = (medians["blowing_snow"] > 0.5).tolist()
-    surface = surface_uncertainty(surface_series.surface_c, series["dew_point_c"], error_k)
-    spreads = (surface.p10_c, surface.p90_c, surface.prob_below_freezing, surface.prob_frost)
-    uncertainty_lists = [values.tolist() for values in spreads]
-    unread = np.full(forecast.n_hours, np.nan)
-    nightly = (
-        np.median(forecast["cloud_frac"][:, cell], axis=1),
-        unread if surface_series.air_mean_c is None else surface_series.air_mean_c,
-        unread if surface_series.night_offset_k is None else surface_series.night_offset_k,
-    )
-    return tuple(
-        map(
-            Hour, forecast.hour_starts, *median_lists, blowing, *uncertainty_lists, governing,
-            *(values.tolist() for values in nightly),
-        )
-    )  # fmt: skip
-
-
 def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
     """Return runs of hazard hours, merged across gaps up to a limit."""
     runs: list[slice] = []
@@ -408,45 +314,54 @@ def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
 
 def _event(
     hours: tuple[Hour, ...],
+    hazards: Sequence[Hazard | None],
     members: MemberSeries,
     error_k: Array,
     run: slice,
     unknown: tuple[ForecastGap, ...],
     from_pile: bool = False,
 ) -> Event:
+    """Return the event of a run of hours, by the hazard of each hour."""
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
     coldest = min(inside, key=lambda hour: _nan_to_inf(hour.surface_c))
-    coldest_c = members.typical_total(members.surface_c, run, np.min)
+    lowest_c, water_mm, snow_cm, most_snow_cm = members.totals(
+        run,
+        (members.surface_c, np.min),
+        (members.precip_mm, np.sum),
+        (members.snowfall_cm, np.sum),
+        (members.snowfall_cm, np.max),
+    )
+    coldest_c = float(median(lowest_c))
     end = inside[-1].start + timedelta(hours=1)
     ends = members.start_end_ranges(run)
     first, last = (None, None) if ends is None else (
         tuple(hours[0].start + timedelta(hours=hour) for hour in pair) for pair in ends
     )  # fmt: skip
     return Event(
-        hazard=max((h.hazard for h in inside if h.hazard), key=SEVERITY_ORDER.index),
+        hazard=max((one for one in hazards[run] if one), key=SEVERITY_ORDER.index),
         start=inside[0].start,
         end=end,
-        hazard_periods=_hazard_periods(hours, members, run),
+        hazard_periods=_hazard_periods(hours, hazards, members, run),
         pavement_temp_at_start_c=inside[0].surface_c,
         min_pavement_temp_c=math.nan if math.isinf(coldest_c) else coldest_c,
         min_pavement_temp_range_c=members.min_pavement_temp_range_c(
-            run, float(error_k[run].mean())
+            lowest_c, float(error_k[run].mean())
         ),
         start_range=first,
         end_range=last,
         min_pavement_temp_at=coldest.start,
         min_air_temp_c=min(_nan_to_inf(hour.air_c) for hour in inside),
         trend=_trend(before[0].surface_c, coldest_c),
-        precip_mm=members.typical_total(members.precip_mm, run, np.sum),
-        snowfall_cm=members.typical_total(members.snowfall_cm, run, np.sum),
-        max_snowfall_rate_cm_h=members.typical_total(members.snowfall_cm, run, np.max),
+        precip_mm=float(median(water_mm)),
+        snowfall_cm=float(median(snow_cm)),
+        max_snowfall_rate_cm_h=float(median(most_snow_cm)),
         max_wind_ms=max(_nan_to_zero(hour.wind_ms) for hour in inside),
         blowing_snow=any(hour.blowing_snow for hour in inside),
         from_pile=from_pile,
         ice_until=None,
         probability=members.probability(run),
-        chance_given=_chance_given(inside),
+        chance_given=_chance_given(inside, hazards[run]),
         has_event=tuple(members.has_event(run).tolist()),
         unknown=tuple(
             dict.fromkeys(
@@ -459,36 +374,34 @@ def _event(
     )
 
 
-def _chance_given(hours: Sequence[Hour]) -> bool:
+def _chance_given(hours: Sequence[Hour], hazards: Sequence[Hazard | None]) -> bool:
     """Return whether the source gives a chance in the hours in which something falls."""
-    falling = [hour for hour in hours if hour.hazard not in (None, Hazard.FROST, Hazard.REFREEZE)]
-    return not falling or any(not math.isnan(hour.pop) for hour in falling)
+    dry = (None, Hazard.FROST, Hazard.REFREEZE)
+    pops = [hour.pop for hour, hazard in zip(hours, hazards, strict=True) if hazard not in dry]
+    return not pops or not all(math.isnan(pop) for pop in pops)
 
 
 def _hazard_periods(
-    hours: tuple[Hour, ...], members: MemberSeries, run: slice
+    hours: tuple[Hour, ...], hazards: Sequence[Hazard | None], members: MemberSeries, run: slice
 ) -> tuple[HazardPeriod, ...]:
     """Return the hazard periods of an event."""
-    stretches: list[slice] = []
-    for index in range(run.start, run.stop):
-        hazard = hours[index].hazard
-        if hazard is None:
-            continue
-        last = stretches[-1] if stretches else slice(-1, -1)
-        if last.stop == index and hours[last.start].hazard is hazard:
-            stretches[-1] = slice(last.start, index + 1)
-        else:
-            stretches.append(slice(index, index + 1))
-    return tuple(
-        HazardPeriod(
-            hazard=hours[part.start].hazard or Hazard.FROST,
-            start=hours[part.start].start,
-            end=hours[part.stop - 1].start + timedelta(hours=1),
-            precip_mm=members.typical_total(members.precip_mm, part, np.sum),
-            snowfall_cm=members.typical_total(members.snowfall_cm, part, np.sum),
-        )
-        for part in stretches
-    )
+    found = []
+    at = run.start
+    for hazard, hours_of_it in groupby(hazards[run]):
+        part = slice(at, at + len(list(hours_of_it)))
+        at = part.stop
+        if hazard is not None:
+            water_mm, snow_cm = members.amounts(part)
+            found.append(
+                HazardPeriod(
+                    hazard=hazard,
+                    start=hours[part.start].start,
+                    end=hours[part.stop - 1].start + timedelta(hours=1),
+                    precip_mm=water_mm,
+                    snowfall_cm=snow_cm,
+                )
+            )
+    return tuple(found)
 
 
 def _trend(before_c: float, coldest_c: float) -> Trend:
@@ -507,21 +420,27 @@ def _nan_to_zero(value: float) -> float:
     return 0.0 if math.isnan(value) else value
 
 
-def _forecast_gaps(
-    forecast: Forecast, cell: int, surface: SurfaceSeries
-) -> tuple[ForecastGap, ...]:
-    """Return the variables that end, pause or are missing inside the horizon.
+def _known_hours(
+    forecast: Forecast, cells: IntArray, surface: SurfaceSeries
+) -> dict[str, BoolArray]:
+    """Return in which hours what the readers are told of is known, (hour, column).
 
     The pavement carries its heat from hour to hour: after a pause of the temperature it stays
     unknown, and that is said beside the pause itself.
     """
     known = {
-        what: _all_members_known(forecast[name][:, cell, :]) & ~forecast.is_unknown(name, cell)
+        what: (_all_members_known(forecast[name]) & ~forecast.unknown.get(name, NONE))[:, cells]
         for name, what in UNKNOWN_LABELS.items()
     }
-    in_range = ~forecast.is_unknown("air_temp_c", cell)  # members stand for it: a range is known
     lost = ~_all_members_known(surface.surface_c) & known["temperature"]
-    known["pavement"] = ~np.logical_or.accumulate(lost) & in_range
+    # where members stand for the temperature, a range of the pavement is known
+    in_range = ~np.broadcast_to(forecast.unknown.get("air_temp_c", NONE),
+                                forecast["air_temp_c"].shape[:2])[:, cells]  # fmt: skip
+    return known | {"pavement": ~np.logical_or.accumulate(lost) & in_range}
+
+
+def _forecast_gaps(forecast: Forecast, known: Mapping[str, BoolArray]) -> tuple[ForecastGap, ...]:
+    """Return the variables that end, pause or are missing inside the horizon."""
     found = []
     for what, hours in known.items():
         if hours.all():
@@ -539,5 +458,5 @@ def _forecast_gaps(
 
 
 def _all_members_known(values: Array) -> BoolArray:
-    """Return the hours in which every member has a value."""
-    return np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)
+    """Return the hours in which every member has a value, (hour, column)."""
+    return np.asarray(np.isfinite(values).all(axis=-1), dtype=np.bool_)

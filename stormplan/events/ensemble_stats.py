@@ -46,7 +46,10 @@ def median(values: Array) -> Array:
 
 @dataclass(frozen=True)
 class MemberSeries:
-    """Series of one column by member: arrays ``(hour, member)``; unknown counts as none.
+    """Series by member: arrays ``(hour, member)``; unknown counts as none.
+
+    ``from_series`` makes those of many columns at once, ``(hour, column, member)``, and ``column``
+    takes one of them out.
 
     Attributes
     ----------
@@ -74,7 +77,7 @@ class MemberSeries:
         hazard_probability: Array,
         present: BoolArray,
     ) -> MemberSeries:
-        """Return them from variables, surface, probability and presence, all (hour, member)."""
+        """Return them from variables, surface, probability and presence, (hour, ..., member)."""
         return cls(
             np.nansum([series[name] for name in PRECIP_TYPES], axis=0),
             np.nan_to_num(series["snowfall_cm"]),
@@ -83,17 +86,33 @@ class MemberSeries:
             present,
         )
 
-    def typical_total(self, values: Array, run: slice, reduce: Callable[..., Any]) -> float:
-        """Return the median of a sum or extreme over some hours, of the members with the event."""
-        return float(median(self._totals(values, run, reduce)))
+    def column(self, at: int) -> MemberSeries:
+        """Return the series of one column of many."""
+        return MemberSeries(**{name: values[:, at] for name, values in vars(self).items()})
 
-    def min_pavement_temp_range_c(self, run: slice, error_k: float) -> tuple[float, float] | None:
+    def totals(self, run: slice, *asked: tuple[Array, Callable[..., Any]]) -> list[Array]:
+        """Return sums or extremes over some hours, one for each member in which it comes."""
+        comes = self.has_event(run)
+        some = len(comes) > 1 and bool(comes.any())
+        return [
+            np.asarray(total(values[run][:, comes] if some else values[run], axis=0))
+            for values, total in asked
+        ]
+
+    def amounts(self, run: slice) -> tuple[float, float]:
+        """Return the typical water and new snow of some hours [mm], [cm]."""
+        asked = (self.precip_mm, np.sum), (self.snowfall_cm, np.sum)
+        water_mm, snow_cm = median(np.array(self.totals(run, *asked))).tolist()
+        return water_mm, snow_cm
+
+    def min_pavement_temp_range_c(
+        self, coldest_c: Array, error_k: float
+    ) -> tuple[float, float] | None:
         """Return the p10-p90 interval of the lowest pavement temperature of some hours [°C].
 
-        The truth is taken to be one of the members in which it comes, but for an error of the
-        pavement model [K].
+        The truth is taken to be one of the members in which it comes, (member,) [°C], but for an
+        error of the pavement model [K].
         """
-        coldest_c = self._totals(self.surface_c, run, np.min)
         if len(coldest_c) < MIN_MEMBERS_FOR_RANGE or not np.isfinite(coldest_c).all():
             return None
         low, high = mixture_quantiles(coldest_c, np.array([error_k]), P10_P90)
@@ -102,14 +121,6 @@ class MemberSeries:
     def has_event(self, run: slice) -> BoolArray:
         """Return which members have the event in any of some hours, (member,)."""
         return np.asarray(self.present[run].any(axis=0))
-
-    def _totals(self, values: Array, run: slice, total: Callable[..., Any]) -> Array:
-        """One sum or extreme over some hours for each member in which it comes."""
-        chosen = values[run]
-        if chosen.shape[1] > 1:
-            comes = self.has_event(run)
-            chosen = chosen[:, comes] if comes.any() else chosen
-        return np.asarray(total(chosen, axis=0))
 
     def start_end_ranges(self, run: slice) -> tuple[tuple[int, int], tuple[int, int]] | None:
         """Return p10-p90 ranges of the first hour and of the hour after the last.

@@ -1,4 +1,4 @@
-"""Surface hazards by hour and member: arrays ``(hour, member)``.
+"""Surface hazards by hour and member: arrays ``(hour, member)``, or of many columns at once.
 
 Each hour of each member is told its hazard, if any; each hazard its chance; and each hour, over the
 members, what it is watched for. Runs of such hours become events next door.
@@ -6,19 +6,19 @@ members, what it is watched for. Runs of such hours become events next door.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from enum import StrEnum
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.arrays import Array, BoolArray
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.practice_rules import Practice
 from stormplan.numerics import normal_cdf
-from stormplan.physics.bias_correction import is_night
-from stormplan.physics.ensemble import frost_probability, model_error_k, surface_error_k
+from stormplan.physics import sun
+from stormplan.physics.bias_correction import NIGHT_MAX_ELEVATION_DEG
+from stormplan.physics.ensemble import model_error_k, surface_error_k
 from stormplan.weather import moist_air
 from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
@@ -78,7 +78,7 @@ class HazardThresholds:
 
 @dataclass(frozen=True)
 class SurfaceSeries:
-    """Untreated surface, hour by hour: arrays ``(hour, member)``.
+    """Untreated surface, hour by hour: arrays ``(hour, member)``, or ``(hour, column, member)``.
 
     Attributes
     ----------
@@ -90,16 +90,17 @@ class SurfaceSeries:
         Ice from water that froze there, at the end of the hour [mm].
     surface_water_mm : array
         Water, ice and snow that lie there at the end of the hour, as water [mm].
-    ice_seen, snow_seen : array of bool (member,) or bool
+    ice_seen, snow_seen : array of bool (..., member) or bool
         In which members ice, or snow, that somebody saw lies there now.
-    seen_just_now : bool
+    seen_just_now : array of bool (column, 1) or bool
         Whether that was within the hour before now, and nothing was put down since.
-    air_mean_c : array (hour,) or None
+    air_mean_c : array (hour, ...) or None
         Mean air of the five days before [°C].
-    night_offset_k : array (hour,) or None
+    night_offset_k : array (hour, ...) or None
         What readings moved the surface by; None where nobody has read it [K].
-    model_error_k : array (hour,) or None
-        Standard deviation of the truth around a member that readings leave; None without any [K].
+    model_error_k : array (hour, ...) or None
+        Standard deviation of the truth around a member that readings leave; None without any,
+        NaN for a column without any [K].
     """
 
     surface_c: Array
@@ -108,10 +109,34 @@ class SurfaceSeries:
     surface_water_mm: Array
     ice_seen: BoolArray | bool = False
     snow_seen: BoolArray | bool = False
-    seen_just_now: bool = False
+    seen_just_now: BoolArray | bool = False
     air_mean_c: Array | None = None
     night_offset_k: Array | None = None
     model_error_k: Array | None = None
+
+    @classmethod
+    def stack(cls, columns: Sequence[SurfaceSeries]) -> SurfaceSeries:
+        """Return the series of several columns as one, (hour, column, member)."""
+        shape = columns[0].surface_c.shape
+
+        def by_member(seen: BoolArray | bool) -> BoolArray:
+            return np.broadcast_to(seen, shape[1:])
+
+        def by_hour(values: Array | None) -> Array:
+            return np.full(shape[0], np.nan) if values is None else values
+
+        return cls(
+            np.stack([one.surface_c for one in columns], axis=1),
+            np.stack([one.frost_mm for one in columns], axis=1),
+            np.stack([one.ice_mm for one in columns], axis=1),
+            np.stack([one.surface_water_mm for one in columns], axis=1),
+            np.stack([by_member(one.ice_seen) for one in columns]),
+            np.stack([by_member(one.snow_seen) for one in columns]),
+            np.array([[one.seen_just_now] for one in columns]),
+            np.stack([by_hour(one.air_mean_c) for one in columns], axis=1),
+            np.stack([by_hour(one.night_offset_k) for one in columns], axis=1),
+            np.stack([by_hour(one.model_error_k) for one in columns], axis=1),
+        )
 
 
 def hazard_codes(
@@ -121,8 +146,8 @@ def hazard_codes(
 
     Parameters
     ----------
-    series : dict of array (hour, member)
-        Forecast variables of one cell; unknown (NaN) makes no hazard by itself [-].
+    series : dict of array (hour, ..., member)
+        Forecast variables over each surface; unknown (NaN) makes no hazard by itself [-].
     surface : SurfaceSeries
         The surface without chemical.
     thresholds : HazardThresholds
@@ -130,7 +155,7 @@ def hazard_codes(
 
     Returns
     -------
-    array of int8 (hour, member)
+    array of int8 (hour, ..., member)
         -1 for none, else the place in ``Hazard`` [-].
 
     References
@@ -165,70 +190,75 @@ def hazard_codes(
     return code
 
 
-def member_error_k(forecast: Forecast, cell: int, surface: SurfaceSeries) -> Array:
-    """Return the standard error of a member's surface temperature, (hour,) [K].
+def nights(forecast: Forecast) -> BoolArray:
+    """Return in which hours the sun is down over each cell, (hour, cell)."""
+    starts = [start.replace(tzinfo=None) for start in forecast.hour_starts]
+    elevation_deg = sun.elevation_deg(
+        np.array(starts, dtype="datetime64[ms]"),
+        [cell.latitude_deg for cell in forecast.cells],
+        [cell.longitude_deg for cell in forecast.cells],
+    )
+    return np.asarray(elevation_deg < NIGHT_MAX_ELEVATION_DEG)
+
+
+def member_error_k(forecast: Forecast, cells: IntArray, surface: SurfaceSeries) -> Array:
+    """Return the standard error of a member's surface temperature, (hour, column) [K].
 
     Of one member alone all that is known of such errors, which grow with the lead; several have
     the weather's between them, and what is left is the pavement model's own, as far as readings
     leave it.
     """
-    place = forecast.cells[cell]
-    night = _nights(forecast.start, forecast.n_hours, place.latitude_deg, place.longitude_deg)
-    if forecast.n_members > 1 and surface.model_error_k is not None:
-        return surface.model_error_k
+    night = nights(forecast)[:, cells]
     above_air_k = np.nan_to_num(
-        np.median(surface.surface_c - forecast["air_temp_c"][:, cell], axis=1)
+        np.median(surface.surface_c - forecast["air_temp_c"][:, cells], axis=-1)
     )
-    if forecast.n_members > 1:
-        return model_error_k(night, above_air_k)
-    return surface_error_k(np.arange(forecast.n_hours), night, above_air_k)
-
-
-@lru_cache(maxsize=1)  # the surfaces of a site come one after the other
-def _nights(start: datetime, hours: int, latitude_deg: float, longitude_deg: float) -> BoolArray:
-    starts = [start + timedelta(hours=hour) for hour in range(hours)]
-    return is_night(starts, latitude_deg, longitude_deg)
+    if forecast.n_members == 1:
+        return surface_error_k(np.arange(forecast.n_hours)[:, None], night, above_air_k)
+    unread_k = model_error_k(night, above_air_k)
+    if surface.model_error_k is None:
+        return unread_k
+    return np.where(np.isnan(surface.model_error_k).all(axis=0), unread_k, surface.model_error_k)
 
 
 def hazard_probability(
-    hazards: NDArray[np.int8], series: dict[str, Array], surface: SurfaceSeries, error_k: Array
+    hazards: NDArray[np.int8], pop: Array, frost: Array, snow_seen: BoolArray | bool
 ) -> Array:
-    """Return the probability of a hazard in each hour of each member, (hour, member).
+    """Return the probability of a hazard in each hour of each member, (hour, ..., member).
 
     Falling hazards: the source's own probability of precipitation, which is
     taken as certain where the source does not give one; snow that was seen is certain. Frost: the
     chance that the surface is below both freezing and the frost point, given its error.
     """
     falls = hazards > FROST_CODE
-    pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    frost = frost_probability(surface.surface_c, series["dew_point_c"], error_k[:, None])
-    chance = np.where(falls, pop, np.nan_to_num(frost))
-    chance[0] = np.where(surface.snow_seen, 1.0, chance[0])
+    chance = np.where(falls, np.where(np.isfinite(pop), pop, 1.0), np.nan_to_num(frost))
+    chance[0] = np.where(snow_seen, 1.0, chance[0])
     return chance
 
 
 def governing_hazard(
     hazards: NDArray[np.int8], probability: Array, monitor_probability: float
-) -> list[Hazard | None]:
-    """Return each hour's governing hazard: most frequent precipitation, else frost, else None."""
+) -> IntArray:
+    """Return each hour's governing hazard: most frequent precipitation, else frost, else none.
+
+    As codes, (hour, ...): -1 for none, else the place in ``Hazard`` [-].
+    """
     falls = hazards > FROST_CODE
-    storm = np.where(falls, probability, 0.0).mean(axis=1) >= monitor_probability
-    frost = np.where(falls, 0.0, probability).mean(axis=1) >= monitor_probability
+    storm = np.where(falls, probability, 0.0).mean(axis=-1) >= monitor_probability
+    frost = np.where(falls, 0.0, probability).mean(axis=-1) >= monitor_probability
     counts = np.stack(
-        [(hazards == code).sum(axis=1) for code in range(len(SEVERITY_ORDER))], axis=1
+        [(hazards == code).sum(axis=-1) for code in range(len(SEVERITY_ORDER))], axis=-1
     )
-    frost &= counts[:, FROST_CODE] > 0
-    counts[:, FROST_CODE] = 0
-    codes = np.where(
-        storm & falls.any(axis=1), counts.argmax(axis=1), np.where(frost, FROST_CODE, -1)
+    frost &= counts[..., FROST_CODE] > 0
+    counts[..., FROST_CODE] = 0
+    return np.where(
+        storm & falls.any(axis=-1), counts.argmax(axis=-1), np.where(frost, FROST_CODE, -1)
     )
-    return [None if code < 0 else SEVERITY_ORDER[code] for code in codes.tolist()]
 
 
 def _chance_of_water(
     water_mm: Array, pop: Array, surface_water_mm: Array, hazardous_ice_mm: float
 ) -> Array:
-    """Return the chance that the water on the surface is there, (hour, member).
+    """Return the chance that the water on the surface is there, (hour, ..., member).
 
     Water that nothing brought in these hours, or that lay there when the first of it fell, was
     there before and is certain; what falls on a dry surface is as likely as it falls, also where
@@ -254,22 +284,22 @@ def refreeze_mask(
 
     Parameters
     ----------
-    hazards : array of int8 (hour, member)
+    hazards : array of int8 (hour, ..., member)
         Of each hour [-].
-    series : dict of array (hour, member)
-        Forecast variables of one cell [-].
+    series : dict of array (hour, ..., member)
+        Forecast variables over each surface [-].
     surface : SurfaceSeries
         The surface without chemical.
-    error_k : array (hour,)
+    error_k : array (hour, ...)
         Error of a member's surface temperature [K].
     hazardous_ice_mm : float
         Ice from which on it is a hazard, as water [mm].
 
     Returns
     -------
-    array of bool (hour, member)
+    array of bool (hour, ..., member)
         Whether it lies there.
-    array (hour, member)
+    array (hour, ..., member)
         That the surface is below freezing, and that the water fell at all; 1 for ice that was
         seen, while it lies there [-].
     """
@@ -277,11 +307,11 @@ def refreeze_mask(
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
     fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
-    frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[:, None]))
+    frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[..., None]))
     chance = np.where(icy, fell * frozen, 0.0)
     # ice that was seen is there now if the model's own error lets it be, and is certain for as long
     # as the model has it lie there
-    may_be_frozen = surface.seen_just_now | (surface.surface_c[0] <= error_k[0])
+    may_be_frozen = surface.seen_just_now | (surface.surface_c[0] <= error_k[0][..., None])
     icy[0] |= surface.ice_seen & may_be_frozen & (hazards[0] < 0)
     chance[np.logical_and.accumulate(icy, axis=0) & surface.ice_seen] = 1.0
     return icy, chance

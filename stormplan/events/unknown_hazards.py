@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from stormplan.company.practice_rules import Practice
-from stormplan.events.detection import ForecastGap, Hour, Outlook
+from stormplan.events.detection import ForecastGap, Outlook
+from stormplan.events.hourly_conditions import Hour
 
 
 def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple[str, datetime]]:

@@ -12,8 +12,9 @@ import numpy as np
 from stormplan.company.sites import Sites, Surface
 from stormplan.events import crew_weather
 from stormplan.events.crew_weather import CrewWeatherWindow
-from stormplan.events.detection import Hour, Outlook
+from stormplan.events.detection import Outlook
 from stormplan.events.hazards import Hazard
+from stormplan.events.hourly_conditions import Hour
 from stormplan.numerics import floor_hour
 from stormplan.physics import night_error as night_errors_of
 from stormplan.physics.bias_correction import is_night

@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,13 +20,12 @@ from stormplan.company.sites import BRINE_KEY, Site, Sites, Surface
 from stormplan.company.yards import Yard
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
-from stormplan.events.hazards import HazardThresholds, SurfaceSeries
+from stormplan.events.hazards import HazardThresholds, SurfaceSeries, nights
 from stormplan.liquids import batch
 from stormplan.liquids.blend import liquid_from_product
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.numerics import floor_hour
 from stormplan.physics import ensemble, night_error, night_readings, surface_simulation
-from stormplan.physics.bias_correction import is_night
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_condition import FilmHours
@@ -62,6 +62,7 @@ from stormplan.treatment.records import Treatment
 from stormplan.treatment.surface_case import ColumnHours, PretreatInRounds, SurfaceCase
 from stormplan.weather.forecast import (
     HISTORY_H,
+    PRECIP_TYPES,
     CellForecast,
     Forecast,
     is_weather_known,
@@ -168,22 +169,46 @@ class _BlockRun:
         return SurfaceState(0, FilmStart.from_film(self.restart.surface.film, column_index,
                                                    self.forecast.n_members))  # fmt: skip
 
-    def column_hours(self, column_index: int) -> ColumnHours:
-        """Return what falls on a column, and how cold it is, from now on."""
-        forecast, cell = self.forecast_from_now, self.columns.cell[column_index]
-        place = forecast.cells[cell]
+    def column_hours(self) -> list[ColumnHours]:
+        """Return what falls on each column, and how cold it is, from now on."""
+        forecast = self.forecast_from_now
+        falls_mm = {name: np.nan_to_num(forecast[name]) for name in PRECIP_TYPES}
+        night = nights(forecast)
+        return [
+            ColumnHours(
+                pavement_c=self.simulation.surface_c[:, at],
+                night=night[:, item.column.cell],
+                **{name: values[:, item.column.cell] for name, values in falls_mm.items()},
+            )
+            for at, item in enumerate(self.plowed_columns)
+        ]
 
-        def falls_mm(name: str) -> Array:
-            return np.asarray(np.nan_to_num(forecast[name][:, cell]))
 
-        return ColumnHours(
-            self.simulation.surface_c[:, column_index],
-            falls_mm("rain_mm"),
-            falls_mm("freezing_rain_mm"),
-            falls_mm("sleet_mm"),
-            falls_mm("snowfall_swe_mm"),
-            is_night(forecast.hour_starts, place.latitude_deg, place.longitude_deg),
+class OutlookKey(NamedTuple):
+    """What an outlook depends on: its column, what counts as an event, and a pile's melt water."""
+
+    plowed_column: PlowedColumn
+    thresholds: HazardThresholds
+    snow_pile: bool
+
+
+def _outlooks(block_run: _BlockRun, wanted: Sequence[OutlookKey]) -> dict[OutlookKey, Outlook]:
+    """Return the outlooks of columns, those with the same thresholds worked out together."""
+    index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
+    by_thresholds: dict[HazardThresholds, dict[OutlookKey, None]] = {}
+    for key in wanted:
+        by_thresholds.setdefault(key.thresholds, {})[key] = None
+    found: dict[OutlookKey, Outlook] = {}
+    for thresholds, keys in by_thresholds.items():
+        outlooks = detection.build_outlooks(
+            block_run.forecast_from_now,
+            [key.plowed_column.column.cell for key in keys],
+            [block_run.surface_series(index[key.plowed_column]) for key in keys],
+            thresholds,
+            [key.snow_pile for key in keys],
         )
+        found |= zip(keys, outlooks, strict=True)
+    return found
 
 
 def split_sites(
@@ -345,22 +370,24 @@ def _decide_group(
     block_run = _simulate_block(forecast, distinct_columns, now, mixtures, plow_probability)
     index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
     stocks = {key: _yard_stock(sites, key) for key in sites.yards}
-    outlooks: dict[tuple[PlowedColumn, HazardThresholds, bool], Outlook] = {}
-    column_hours = [block_run.column_hours(at) for at in range(len(block_run.plowed_columns))]
+    outlook_keys = {
+        (key, surface_key): OutlookKey(
+            plowed_column,
+            HazardThresholds.from_practice(
+                sites.practice(sites.sites[key], sites.sites[key].surfaces[surface_key])
+            ),
+            sites.sites[key].surfaces[surface_key].snow_pile,
+        )
+        for (key, surface_key), plowed_column in columns_by_surface.items()
+    }
+    outlooks = _outlooks(block_run, list(outlook_keys.values()))
+    column_hours = block_run.column_hours()
     cases: dict[tuple[str, str], SurfaceCase] = {}
     hourly_outlooks: dict[tuple[str, str], tuple[str, Outlook]] = {}
     for (key, surface_key), plowed_column in columns_by_surface.items():
         site, surface = sites.sites[key], sites.sites[key].surfaces[surface_key]
         practice = sites.practice(site, surface)
-        outlook_key = (plowed_column, HazardThresholds.from_practice(practice), surface.snow_pile)
-        if outlook_key not in outlooks:
-            outlooks[outlook_key] = detection.build_outlook(
-                block_run.forecast_from_now,
-                plowed_column.column.cell,
-                block_run.surface_series(index[plowed_column]),
-                outlook_key[1],
-                surface.snow_pile,
-            )
+        outlook_key = outlook_keys[key, surface_key]
         outlook = outlooks[outlook_key]
         hourly_outlooks[key, surface_key] = _hourly_id(block_run.forecast, *outlook_key), outlook
         cases[key, surface_key] = SurfaceCase(

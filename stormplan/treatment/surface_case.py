@@ -12,8 +12,9 @@ import numpy as np
 from stormplan.arrays import Array, BoolArray
 from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Surface
-from stormplan.events.detection import Event, Hour, Outlook
+from stormplan.events.detection import Event, Outlook
 from stormplan.events.ensemble_stats import median
+from stormplan.events.hourly_conditions import Hour
 from stormplan.numerics import floor_hour
 from stormplan.physics.bond import BondParameters, traffic_mixing_frac
 from stormplan.treatment.earlier_work import EarlierWork
