@@ -32,7 +32,8 @@ def record_dtype(of: type, parts: int = 0) -> np.dtype[np.void]:
         [
             (name, "f8") if kind == "float" else (name, "f8", (parts,))
             for name, kind in kinds.items()
-        ]
+        ],
+        align=True,
     )
 
 

@@ -11,10 +11,12 @@ import hashlib
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+from numba.core.caching import FunctionCache
 
 config: Any = numba.config
 
@@ -64,6 +66,24 @@ def has_kept_code() -> bool:
     return _FOLDER is not None and any(_FOLDER.rglob("*.nbi"))
 
 
+class KeptCode(FunctionCache):
+    """Compiled code of one function on disk; damaged code, or code not kept, is made anew."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Return the code that was kept; None where there is none, or none that can be read."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # a pickle that a power cut left damaged may raise anything
+            with suppress(OSError):
+                self.flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep code if the disk lets it."""
+        with suppress(OSError):
+            super().save_overload(sig, data)
+
+
 def compiled(function: Function) -> Function:
     """Compile a function of numbers and arrays at its first call.
 
@@ -89,10 +109,13 @@ def compiled(function: Function) -> Function:
     >>> total_mm(np.array([0.5, 1.5]))
     2.0
     """
-    # Numba looks for the folder of a function's machine code here, when the function is decorated
-    before, config.CACHE_DIR = config.CACHE_DIR, str(_FOLDER or "")
-    try:
-        code: Function = numba.njit(function, cache=_FOLDER is not None, error_model="numpy")
-    finally:
-        config.CACHE_DIR = before
-    return code
+    code: Any = numba.njit(function, error_model="numpy")
+    if _FOLDER is not None:
+        # Numba looks for the folder here
+        before, config.CACHE_DIR = config.CACHE_DIR, str(_FOLDER)
+        try:
+            code._cache = KeptCode(function)
+        finally:
+            config.CACHE_DIR = before
+    compiled_function: Function = code
+    return compiled_function

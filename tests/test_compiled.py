@@ -39,14 +39,17 @@ def origins(path: Path) -> dict[str, Path]:
     return found
 
 
+def dispatchers(path: Path) -> list:
+    """The compiled functions that a module has."""
+    name = path.relative_to(PACKAGE.parent).with_suffix("").as_posix().replace("/", ".")
+    values = vars(importlib.import_module(name)).values()
+    return [each for each in values if isinstance(each, numba.core.dispatcher.Dispatcher)]
+
+
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
 def test_whatever_a_compiled_function_names_is_in_the_digest(path):
     """Machine code keeps constants and functions: a change of one must not go unseen."""
-    name = path.relative_to(PACKAGE.parent).with_suffix("").as_posix().replace("/", ".")
-    module = importlib.import_module(name)
-    functions = [
-        each for each in vars(module).values() if isinstance(each, numba.core.dispatcher.Dispatcher)
-    ]
+    functions = dispatchers(path)
     assert functions
     used = {word for each in functions for word in each.py_func.__code__.co_names}
     named = {path} | {at for word, at in origins(path).items() if word in used}
@@ -69,14 +72,41 @@ print(round(liquid, 9), sum(p.equilibrate.stats.cache_hits.values()))
 """
 
 
+def frozen(folder: Path) -> tuple[float, int]:
+    """What stays liquid, and how much of the code was read from the folder."""
+    liquid, hits = run(FREEZE, CACHE_DIRECTORY=str(folder)).split()
+    return float(liquid), int(hits)
+
+
 @pytest.mark.slow
-def test_what_was_compiled_is_read_back_and_without_a_folder_compiled_again(tmp_path):
-    first = run(FREEZE, CACHE_DIRECTORY=str(tmp_path))
-    second = run(FREEZE, CACHE_DIRECTORY=str(tmp_path))
+def test_code_that_was_kept_is_read_and_what_cannot_be_read_or_kept_is_compiled(tmp_path):
+    liquid, hits = frozen(tmp_path)
+    assert hits == 0
+    assert frozen(tmp_path) == (liquid, 1)
+    kept = [path for path in tmp_path.rglob("*.nb?") if path.suffix in (".nbi", ".nbc")]
+    assert {path.suffix for path in kept} == {".nbi", ".nbc"}
+    for damaged in (".nbi", ".nbc"):
+        for path in kept:
+            if path.suffix == damaged:
+                path.write_bytes(path.read_bytes()[:40])
+        assert frozen(tmp_path) == (liquid, 0)
+        assert frozen(tmp_path) == (liquid, 1)
     (tmp_path / "file").write_text("")
-    nowhere = run(FREEZE, CACHE_DIRECTORY=str(tmp_path / "file"))
-    assert {each.split()[0] for each in (first, second, nowhere)} == {first.split()[0]}
-    assert [each.split()[1] for each in (first, second, nowhere)] == ["0", "1", "0"]
+    assert frozen(tmp_path / "file") == (liquid, 0)
+    lost = f"import shutil, stormplan.physics.film; shutil.rmtree({str(tmp_path)!r})\n"
+    lost += f"open({str(tmp_path)!r}, 'w').close()\n"
+    assert run(lost + FREEZE, CACHE_DIRECTORY=str(tmp_path)).split() == [str(liquid), "0"]
+
+
+def test_every_function_is_compiled_for_one_kind_of_arguments(demo_plan):
+    """Each kind takes seconds at the first run, and two runs at once could mix up their files."""
+    assert demo_plan.sites
+    kinds = {
+        each.py_func.__qualname__: len(each.signatures)
+        for path in MODULES
+        for each in dispatchers(path)
+    }
+    assert {name: count for name, count in kinds.items() if count > 1} == {}
 
 
 def test_a_changed_source_is_compiled_anew(tmp_path, monkeypatch):

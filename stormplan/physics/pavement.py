@@ -34,6 +34,7 @@ Array = NDArray[np.float64]
 
 SURFACE_HEAT_CAPACITY_J_M2K = 1000.0  # half a millimetre of pavement: keeps the surface row regular
 NEWTON_ITERATIONS = 3
+CLOSING_ITERATIONS = 2  # from a temperature that is all but right
 ENCLOSED_LEVEL_ABOVE_AIR_K = (
     3.5  # enclosed level under a deck: 2-5 warmer than outside (class assumption)
 )

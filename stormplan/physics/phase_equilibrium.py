@@ -147,13 +147,13 @@ def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
 
 @compiled
 def _ice_line_part_with_hydrohalite(
-    salts_kg_m2: Array, total_kg_m2: float, others: float, temp_c: float
+    salts_kg_m2: Array, nacl_molality: float, total_kg_m2: float, others: float, temp_c: float
 ) -> float:
     """Return what part of the ice line the other chlorides hold where hydrohalite holds its own.
 
     The scalar form of the quadratic that ``brine`` explains; 0 where hydrohalite is not due [-].
+    ``nacl_molality`` is that of plain salt on its ice line [mol/kg].
     """
-    nacl_molality = freezing_molality(0, -temp_c)
     hydrohalite = _HYDROHALITE[0] + (_HYDROHALITE[1] + _HYDROHALITE[2] * temp_c) * temp_c
     gap = nacl_molality - hydrohalite - _EUTECTIC_GAP
     if gap <= 0.0 or salts_kg_m2[0] <= 0.0:
@@ -193,21 +193,24 @@ def equilibrium_liquid_kg_m2(salts_kg_m2: Array, total_kg_m2: float, temp_c: flo
     if total_kg_m2 <= 0.0:
         return 0.0
     temp_c = min(temp_c, -1e-12)  # a hair below 0 °C the ice line is too small to divide by
-    eutectic_c = nacl = others = 0.0
+    eutectic_c = nacl = others = nacl_molality = 0.0
     for i in range(_N_CHLORIDES):
         salt = salts_kg_m2[i]
         if salt > 0.0:
             eutectic_c = min(eutectic_c, EUTECTIC_C[i])
-            part = salt * _MOLES_PER_KG[i] / (total_kg_m2 * freezing_molality(i, -temp_c))
+            molality = freezing_molality(i, -temp_c)
+            part = salt * _MOLES_PER_KG[i] / (total_kg_m2 * molality)
             if i == 0:
-                nacl = part
+                nacl, nacl_molality = part, molality
             else:
                 others += part
     if temp_c < eutectic_c or eutectic_c == 0.0:
         return 0.0
     liquid_frac = nacl + others
     if temp_c < EUTECTIC_C[0]:
-        part = _ice_line_part_with_hydrohalite(salts_kg_m2, total_kg_m2, others, temp_c)
+        part = _ice_line_part_with_hydrohalite(
+            salts_kg_m2, nacl_molality, total_kg_m2, others, temp_c
+        )
         if part > 0.0:
             liquid_frac = min(liquid_frac, others / part)
     return total_kg_m2 * min(liquid_frac, 1.0)

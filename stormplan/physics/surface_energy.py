@@ -241,7 +241,7 @@ def _advance_column(
     skin = solve_surface_temperature(
         skin_storage_wm2k, skin_before_c, absorbed_wm2, emissivity, linear_loss,
         skin_rhs - skin_coupling * base_melt - top_melt - latent_heat * (evaporated / step_s),
-        skin, 2,
+        skin, pavement.CLOSING_ITERATIONS,
     )  # fmt: skip
     surface.skin_c = skin
     surface.surface_c = (film_rhs - base_melt) / total_conductance + skin_coupling * skin
@@ -296,5 +296,5 @@ def advance_surfaces(
         ):
             mark_unknown(films[i], surfaces[i])
             processes.mark_unknown_flows(flows[i])
-    substitute_downward(ground, reduced, surfaces["surface_c"])
+    substitute_downward(ground, reduced, surfaces["surface_c"].copy())
     ground_c[:] = reduced
