@@ -1,21 +1,25 @@
 """What a plan costs as sites and forecast cells grow, on one worker and on two.
 
-    python benchmarks/growth.py [MOST_SITES [WORKERS]]
+    python benchmarks/growth.py [--most SITES] [--workers N] [--limit MINUTES]
 
-Companies of 100, 1,000 … up to MOST_SITES sites (default 10,000) of four surfaces each, a yard for
+Companies of 100, 1,000 … up to --most sites (default 100,000) of four surfaces each, a yard for
 every 100, in a few cells, in one for four sites, and each in a cell of its own; 96 hours, nine members.
-Each case is a process of its own. Prints processor seconds of all processes, time on the clock,
+Each case is a process of its own: it plans, then writes plan.json, and the same on one worker and on N
+(default 2). Prints processor seconds of all processes, time on the clock,
 milliseconds of processor a site, and the most memory that the plan's process and a worker had; and how much
 of its workers each case used: processor time on one worker over clock time times workers.
-The rounds are the greedy ones: what the search for better ones takes is ``rounds.py``'s to say.
+A case is begun only if by the last case of its kind it ends within --limit minutes of the start (default 60);
+one that is left out is named, with what it would take. The rounds are the greedy ones: what the search
+for better ones takes is ``rounds.py``'s to say.
 
-    python benchmarks/growth.py --one SITES CELLS WORKERS [kill]
+    python benchmarks/growth.py --one SITES CELLS WORKERS [--kill]
 
-One case; with ``kill``, a worker is killed after the first block. The same checksum is the same plan.
+One case; with --kill, a worker is killed after the first block. The same checksum is the same plan.
 """
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import json
 import multiprocessing
@@ -24,6 +28,7 @@ import resource
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -34,8 +39,9 @@ from helpers.published_tables import NOON
 from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from plan_300_sites import HOURS, SURFACES, weather
 
+from stormplan.planning import plan_io
 from stormplan.planning.planner import SiteForecasts, make_plan
-from stormplan.service import workers
+from stormplan.service import pipeline, workers
 
 SITES_OF_YARD = 100
 
@@ -58,19 +64,12 @@ def company(site_count: int):
     return parse_sites(sites, yards=yards, policy=policy)
 
 
-def checksum(plan) -> str:
-    """Return a checksum of all that a plan says."""
+def checksum(folder: Path) -> str:
+    """Return a checksum of all files in a folder."""
     found = hashlib.sha256()
-    for name in type(plan).model_fields:
-        whole = getattr(plan, name)
-        for part in (
-            whole.items()
-            if isinstance(whole, dict)
-            else whole
-            if isinstance(whole, tuple)
-            else (whole,)
-        ):
-            found.update(repr(part).encode())
+    for path in sorted(folder.iterdir()):
+        with path.open("rb") as file:
+            found.update(hashlib.file_digest(file, "sha256").digest())
     return found.hexdigest()[:16]
 
 
@@ -100,9 +99,14 @@ def one(site_count: int, cell_count: int, worker_count: int, kills: bool) -> Non
     began, used_s = time.monotonic(), cpu_s()
     with workers.open_mapper(worker_count) as mapper:
         plan = make_plan(sites, forecasts, NOON, killing(mapper) if kills else mapper)
-    wall_s = time.monotonic() - began
+    planned_s = time.monotonic() - began
     for child in multiprocessing.active_children():
         child.join()
+    with tempfile.TemporaryDirectory() as folder:
+        files = pipeline.write_rendered(plan_io.plan_files(plan), Path(folder))
+        wall_s = time.monotonic() - began
+        mib = sum(path.stat().st_size for path in files) / 2**20
+        found = checksum(Path(folder))
     gib = [
         resource.getrusage(who).ru_maxrss / 1024**2
         for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
@@ -111,47 +115,68 @@ def one(site_count: int, cell_count: int, worker_count: int, kills: bool) -> Non
         json.dumps(
             {
                 "cpu_s": cpu_s() - used_s,
+                "planned_s": planned_s,
                 "wall_s": wall_s,
                 "gib": gib[0],
                 "worker_gib": gib[1] if worker_count > 1 else 0.0,
-                "plan": checksum(plan),
+                "file_mib": mib,
+                "plan": found,
             }
         )
     )
 
 
-def main(most: int = 10_000, worker_count: int = 2) -> int:
-    print(" sites   cells workers   CPU s  clock s  ms/site    GiB  worker  used  plan")
-    differ = 0
+def kinds(site_count: int) -> dict[str, int]:
+    """Return how many cells a company has, in each kind of case."""
+    return {"few": min(40, site_count), "quarter": site_count // 4, "own": site_count}
+
+
+def main(most: int, worker_count: int, limit_min: float) -> int:
+    print(" sites   cells workers   CPU s  clock s  ms/site    GiB  worker    MiB  used  plan")
+    differ, left_out = 0, []
+    ends_at = time.monotonic() + 60.0 * limit_min
+    per_site_s: dict[tuple[str, int], float] = {}  # clock time, by kind of case and workers
     site_count = 100
     while site_count <= most:
-        for cell_count in sorted({min(40, site_count), site_count // 4, site_count}):
+        for kind, cell_count in kinds(site_count).items():
             found = {}
             for count in (1, worker_count):
-                command = [
-                    sys.executable,
-                    __file__,
-                    "--one",
-                    *map(str, (site_count, cell_count, count)),
-                ]
-                answer = subprocess.run(command, capture_output=True, text=True, check=True)
-                found[count] = json.loads(answer.stdout)
-                row, alone = found[count], found[1]
-                used = alone["cpu_s"] / (row["wall_s"] * count)
+                expected_s = per_site_s.get((kind, count), 0.0) * site_count
+                if time.monotonic() + expected_s > ends_at:
+                    left_out.append(
+                        f"{site_count:6d} {cell_count:7d} {count:7d}: about {expected_s / 60:.0f} min"
+                    )
+                    continue
+                case = map(str, ("--one", site_count, cell_count, count))
+                answer = subprocess.run(
+                    [sys.executable, __file__, *case], capture_output=True, text=True, check=True
+                )
+                row = found[count] = json.loads(answer.stdout)
+                per_site_s[kind, count] = row["wall_s"] / site_count
+                used = found[1]["cpu_s"] / (row["wall_s"] * count) if 1 in found else float("nan")
                 print(
                     f"{site_count:6d} {cell_count:7d} {count:7d} {row['cpu_s']:7.1f} {row['wall_s']:8.1f}"
                     f" {1000 * row['cpu_s'] / site_count:8.1f} {row['gib']:6.2f} {row['worker_gib']:7.2f}"
-                    f" {used:5.2f}  {row['plan']}",
+                    f" {row['file_mib']:6.0f} {used:5.2f}  {row['plan']}",
                     flush=True,
                 )
-            differ += found[1]["plan"] != found[worker_count]["plan"]
+            differ += len({row["plan"] for row in found.values()}) > 1
         site_count *= 10
+    for line in left_out:
+        print(f"left out: {line}")
     print("every plan is the same on both" if not differ else f"{differ} PLANS DIFFER")
     return differ
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--one"]:
-        one(*map(int, sys.argv[2:5]), "kill" in sys.argv[5:])
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--most", type=int, default=100_000, metavar="SITES")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--limit", type=float, default=60.0, metavar="MINUTES")
+    parser.add_argument("--one", type=int, nargs=3, metavar=("SITES", "CELLS", "WORKERS"))
+    parser.add_argument("--kill", action="store_true")
+    asked = parser.parse_args()
+    if asked.one:
+        one(*asked.one, asked.kill)
     else:
-        sys.exit(main(*map(int, sys.argv[1:])))
+        sys.exit(main(asked.most, asked.workers, asked.limit))
