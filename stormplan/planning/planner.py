@@ -42,7 +42,14 @@ from stormplan.planning.planned_rounds import (
 )
 from stormplan.planning.shared_hours import SharedHours
 from stormplan.planning.site_batch import NO_ROUNDS, SurfaceRounds
-from stormplan.planning.site_block import Mapper, PlannedSite, SiteBlock, SiteCells, plan_block
+from stormplan.planning.site_block import (
+    Mapper,
+    PlannedSite,
+    SiteBlock,
+    SiteCells,
+    plan_block,
+    without_cycle_search,
+)
 from stormplan.planning.source_choice import SourceDecision
 from stormplan.planning.stock_diagnostics import stock_diagnostics
 from stormplan.planning.yard_operations import (
@@ -84,6 +91,7 @@ class SiteForecasts:
         return () if self.forecast is None else (self.forecast, *self.other_forecasts)
 
 
+@without_cycle_search()
 def make_plan(
     sites: Sites,
     site_forecasts: Mapping[str, SiteForecasts],
