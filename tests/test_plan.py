@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from stormplan import units
 from stormplan.errors import ExitCode
 from stormplan.planning import plan_io
+from stormplan.planning.plan_records import rounded_rows
 from stormplan.planning.planner import SiteForecasts, make_plan
 from stormplan.treatment.records import Action
 from stormplan.weather.forecast import PRECIP_TYPES
@@ -30,6 +31,16 @@ SNOW = {
     "snowfall_cm": between_hours(12, 18, 0.6),
     "pop": {0: 0.1, 11: 0.8, 19: 0.1},
 }
+
+
+@given(
+    st.lists(st.floats(-1e3, 1e3) | st.integers(-(10**6), 10**6).map(lambda n: (n + 0.5) / 1000)),
+    st.sampled_from([1, 2, 5]),
+)
+def test_hours_are_rounded_as_python_rounds_decimals(values, digits):
+    # Python's round is correct in decimals (Gay 1990), also halfway between two of them
+    (row,) = rounded_rows(np.array([[*values, np.nan]]), [digits])
+    assert [repr(one) for one in row] == [repr(round(one, digits)) for one in values] + ["None"]
 
 
 def planned(sites=None, weather=SNOW, now=NOON, **more):

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from stormplan.arrays import Array
 from stormplan.company.sites import Sites, Surface
 from stormplan.events import crew_weather
 from stormplan.events.crew_weather import CrewWeatherWindow
@@ -34,14 +35,52 @@ from stormplan.planning.source_choice import SourceDecision
 from stormplan.record.surface_history import SurfaceHistories, SurfaceHistory
 from stormplan.treatment import products
 from stormplan.treatment.records import Treatment
-from stormplan.weather.forecast import VARIABLES, CellForecast, QualityFlag
+from stormplan.weather.forecast import PRECIP_TYPES, VARIABLES, CellForecast, QualityFlag
 
 #: Digits of an hour's amount: sums over a storm are good to 0.001 mm.
 FORECAST_DIGITS = 5
 
 
+#: Digits of what an hour of a plan says, by field of ``Hour``.
+HOUR_DIGITS: Mapping[str, int] = {
+    **dict.fromkeys(
+        ("air_c", "surface_c", "surface_p10_c", "surface_p90_c", "dew_point_c", "wind_ms"), 1
+    ),
+    **dict.fromkeys(("prob_below_freezing", "prob_frost", "cloud_frac", "night_offset_k"), 2),
+    **dict.fromkeys((*PRECIP_TYPES, "snowfall_cm"), FORECAST_DIGITS),
+    "air_mean_c": 1,
+}
+#: As near as this to the middle between two values, decimals decide how it is rounded [-].
+NEAR_HALF = 1e-4
+
+
 def _round_known(value: float, digits: int) -> float | None:
     return None if math.isnan(value) else round(value, digits)
+
+
+def rounded_rows(rows: Array, digits: Sequence[int]) -> list[tuple[float | None, ...]]:
+    """Return rows of numbers, each as ``round`` has it to the row's digits.
+
+    Parameters
+    ----------
+    rows : array (row, hour)
+        Of any unit, up to a million [-].
+    digits : sequence of int
+        Decimals of each row [-].
+
+    Returns
+    -------
+    list of tuple of float or None
+        None where a value is not known.
+    """
+    scale = 10.0 ** np.array(digits)[:, None]
+    scaled = rows * scale
+    found = np.rint(scaled) / scale
+    with np.errstate(invalid="ignore"):
+        near_half = np.abs(scaled - np.floor(scaled) - 0.5) < NEAR_HALF
+    for row, at in np.argwhere(near_half).tolist():
+        found[row, at] = round(float(rows[row, at]), digits[row])
+    return [tuple([None if v != v else v for v in row]) for row in found.tolist()]
 
 
 def forecast_id(cell: CellForecast) -> str:
@@ -56,14 +95,15 @@ def forecast_series(cell: CellForecast, now: datetime) -> ForecastSeries:
     control = {name: cell.values[name][first:, 0] for name in VARIABLES if name in cell.values}
     known = np.any([np.isfinite(values) for values in control.values()], axis=0)
     stop = int(np.flatnonzero(known)[-1]) + 1 if known.any() else 0
+    given = [name for name, values in control.items() if np.isfinite(values).any()]
+    rows = rounded_rows(
+        np.array([control[name][:stop] for name in given]).reshape(len(given), stop),
+        [FORECAST_DIGITS] * len(given),
+    )
     return ForecastSeries(
         start=cell.start + timedelta(hours=first),
         member_count=cell.n_members,
-        values={
-            name: tuple(_round_known(value, FORECAST_DIGITS) for value in values[:stop].tolist())
-            for name, values in control.items()
-            if np.isfinite(values).any()
-        },
+        values=dict(zip(given, rows, strict=True)),
         flags={
             name: tuple(_flag_names(flag) for flag in flags[first : first + stop].tolist())
             for name, flags in cell.flags.items()
@@ -80,31 +120,16 @@ def _flag_names(flag: int) -> tuple[str, ...]:
 def hourly_series(outlook: Outlook) -> HourlySeries:
     """Return the hours of an outlook, each quantity rounded to what it is good for."""
     fields = dict(zip(Hour._fields, zip(*outlook.hours, strict=True), strict=True))
-
-    def rounded(name: str, digits: int) -> tuple[float | None, ...]:
-        return tuple([None if v != v else round(v, digits) for v in fields[name]])
-
+    rows = rounded_rows(
+        np.array([fields[name] for name in HOUR_DIGITS]), list(HOUR_DIGITS.values())
+    )
+    rounded = dict(zip(HOUR_DIGITS, rows, strict=True))
+    if all(offset is None for offset in rounded["night_offset_k"]):
+        rounded["night_offset_k"] = ()
     return HourlySeries(
         start=outlook.hours[0].start,
-        air_c=rounded("air_c", 1),
-        surface_c=rounded("surface_c", 1),
-        surface_p10_c=rounded("surface_p10_c", 1),
-        surface_p90_c=rounded("surface_p90_c", 1),
-        prob_below_freezing=rounded("prob_below_freezing", 2),
-        prob_frost=rounded("prob_frost", 2),
-        dew_point_c=rounded("dew_point_c", 1),
-        wind_ms=rounded("wind_ms", 1),
-        rain_mm=rounded("rain_mm", FORECAST_DIGITS),
-        snowfall_swe_mm=rounded("snowfall_swe_mm", FORECAST_DIGITS),
-        freezing_rain_mm=rounded("freezing_rain_mm", FORECAST_DIGITS),
-        sleet_mm=rounded("sleet_mm", FORECAST_DIGITS),
-        snowfall_cm=rounded("snowfall_cm", FORECAST_DIGITS),
-        hazard=tuple(hour.hazard and str(hour.hazard) for hour in outlook.hours),
-        cloud_frac=rounded("cloud_frac", 2),
-        air_mean_c=rounded("air_mean_c", 1),
-        night_offset_k=()
-        if all(math.isnan(offset) for offset in fields["night_offset_k"])
-        else rounded("night_offset_k", 2),
+        hazard=tuple(hazard and str(hazard) for hazard in fields["hazard"]),
+        **rounded,
     )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -153,7 +154,8 @@ def _treat(
             return _still_protected(storm, answer)
         if is_pretreated and is_served:
             reasons.append(_still_there(case, "refuses", answer))
-        here = answer.lying_mm(0, _strong_brine_frac(case))[: storm.onset - state.hour]
+        strong_frac = _brine_frac(min(case.practice.number("liquid_warn_below"), -0.5))
+        here = answer.lying_mm(0, strong_frac)[: storm.onset - state.hour]
         lying_mm[state.hour : storm.onset] = here.tolist()
     next_visit = next((hour for hour in storm.passes if hour > storm.onset), storm.end)
     is_protected = bool(reasons)
@@ -212,9 +214,9 @@ def _residual_l_m2(case: SurfaceCase, state: SurfaceState) -> float:
     return float(salts_kg_m2) / case.stock.brine_nacl_kg_l
 
 
-def _strong_brine_frac(case: SurfaceCase) -> float:
-    """Salt by weight of brine that is liquid down to where liquid salt becomes doubtful [-]."""
-    temp_c = min(case.practice.number("liquid_warn_below"), -0.5)
+@lru_cache(maxsize=64)
+def _brine_frac(temp_c: float) -> float:
+    """Salt by weight of brine that is liquid down to a temperature [-]."""
     nacl_only = brine.freezing_curve_molality(temp_c) * (np.array(CHLORIDES) == "nacl")
     return float(brine.salts_frac(nacl_only).sum())
 

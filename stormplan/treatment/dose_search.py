@@ -72,18 +72,22 @@ def find_dose(
         At most three.
     """
     highest_l_m2 = max(dose.rate_l_m2 for (dose,) in candidates)
-    found: dict[Candidate, tuple[DoseResult, FilmRequest, FilmAnswer, int]] = {}
+    found: dict[int, tuple[DoseResult, FilmRequest, FilmAnswer, int]] = {}  # by candidate
 
     def run(is_wanted: Callable[[Dose], bool]) -> Generator[FilmRequest, FilmAnswer, None]:
-        wanted = [one for one in candidates if one not in found and is_wanted(one[0])]
+        wanted = [
+            number
+            for number, (dose,) in enumerate(candidates)
+            if number not in found and is_wanted(dose)
+        ]
         if wanted:
-            request = ask(wanted)
+            request = ask([candidates[number] for number in wanted])
             answer = yield request
-            for at, (one, result) in enumerate(zip(wanted, answer.results, strict=True)):
-                found[one] = result, request, answer, at
+            for at, (number, result) in enumerate(zip(wanted, answer.results, strict=True)):
+                found[number] = result, request, answer, at
 
     def weighed() -> tuple[DoseResult, ...]:
-        return tuple(found[one][0] for one in candidates if one in found)
+        return tuple(found[number][0] for number in sorted(found))
 
     yield from run(
         lambda dose: dose.hour == best_start or dose.rate_l_m2 == highest_l_m2 or steps_up > 0
@@ -93,7 +97,7 @@ def find_dose(
     yield from run(lambda dose: enough.failure_hour is not None or _order(dose, blends) <= most)
     chosen = select(weighed(), blends, best_start, steps_up, worth_frac)
     yield from run(lambda dose: dose.hour == chosen.doses[0].hour)  # to be told beside it
-    _, request, answer, at = found[chosen.doses]
+    _, request, answer, at = next(one for one in found.values() if one[0] is chosen)
     return FoundDose(request, chosen, weighed(), answer, at)
 
 

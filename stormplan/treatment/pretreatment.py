@@ -329,11 +329,13 @@ def target_hour(case: SurfaceCase, event: Event, passes: Sequence[int]) -> tuple
     """Return the hour up to which service is to be kept, by policy."""
     wish = case.practice.choice("hold_target")
     onset, end = case.hour_index(event.start), case.hour_index(event.end)
-    opening = next(
-        (hour for hour in range(onset, case.n_hours) if case.is_open(case.hour_start(hour))), end
-    )
-    first_pass = next((hour for hour in passes if hour > onset), end)
-    hour = {"auto": first_pass, "first plow": first_pass, "end": end, "opening": opening}[wish]
+    if wish == "opening":
+        ahead = range(onset, case.n_hours)
+        hour = next((hour for hour in ahead if case.is_open(case.hour_start(hour))), end)
+    elif wish == "end":
+        hour = end
+    else:
+        hour = next((hour for hour in passes if hour > onset), end)
     reason = rule_reason(case.practice, "hold_target", "sets", f"how long it is to last: {wish}")
     return min(max(hour, onset + 1), case.n_hours), reason
 

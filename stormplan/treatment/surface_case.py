@@ -125,6 +125,8 @@ class SurfaceCase:
     @cached_property
     def mixing_frac(self) -> tuple[float, ...]:
         """Part of the lying snow that traffic works into the brine, by hour ahead [-]."""
+        if self.open_hours is None:
+            return (0.0,) * self.n_hours
         vehicles = self.practice.number("vehicles_while_open")
         while_open = 1.0 if self.is_pedestrian else float(
             traffic_mixing_frac(vehicles, self.bond_parameters)
@@ -181,7 +183,8 @@ class SurfaceCase:
 
         Shape (member,), of the members that bring the event.
         """
-        fallen = (self.hours.rain_mm + self.hours.freezing_rain_mm)[max(first, 0) : last]
+        when = slice(max(first, 0), last)
+        fallen = self.hours.rain_mm[when] + self.hours.freezing_rain_mm[when]
         return np.asarray(fallen[:, np.array(event.has_event)].sum(axis=0))
 
     def is_washed_off(self, rain_mm: Array) -> bool:
