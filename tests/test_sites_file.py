@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from helpers.diagnostics import degraded_lines
-from helpers.sites import BASE_SECTIONS, parse_sites, site_entry, sites_text
+from helpers.sites import BASE_SECTIONS, parse_once, parse_sites, site_entry, sites_text
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
@@ -214,6 +214,13 @@ def test_yaml_1_2_keeps_words_that_look_like_something_else():
     # YAML 1.2.2 core schema: ON, NO and 17:30 are strings; YAML 1.1 made them True, False, 1050
     found = sites_file.parse_sites(TEXT.replace("name: Mill Court", "name: ON"))
     assert found.sites["mill-court"].name == "ON"
+
+
+def test_json_is_the_same_file_as_yaml():
+    """The tests' own files are JSON, which YAML 1.2 was made to contain (its section 1.3)."""
+    sites = {"a": site_entry(43.1, -89.4), "b": site_entry(-43.0, 1e2)}
+    text = sites_text(sites, policy={"horizon": "30 h"}, schedule={"storm_interval": "3 h"})
+    assert parse_once(text) == sites_file.parse_sites(text)
 
 
 def test_a_missing_file_is_one_sentence(tmp_path):
