@@ -194,6 +194,10 @@ def print_first_nights() -> None:
 
 def main() -> None:
     """Print the table."""
+    folder = os.environ.get("STORMPLAN_MEASURED")
+    paths = [] if folder is None else sorted(Path(folder).glob("*.csv"))
+    if folder is not None and not paths:
+        raise SystemExit(f"STORMPLAN_MEASURED={folder} has no .csv with its .json beside it")
     what = "night, day: rmse (mean)"
     print(
         f"{'':34s} {'n':>6s}  model {what}; air as surface {what} [K]; inside the interval; false, missed freezes"
@@ -201,15 +205,11 @@ def main() -> None:
     # over natural ground, a meter of it under an open sky, only stability makes a difference
     print_changes(shipped, ["stability at one height"])
     print_first_nights()
-    folder = os.environ.get("STORMPLAN_MEASURED")
     if folder is None:
         print(
             "STORMPLAN_MEASURED names no folder of other measured sets (docs/model/validation.md)"
         )
         return
-    paths = sorted(Path(folder).glob("*.csv"))
-    if not paths:
-        raise SystemExit(f"STORMPLAN_MEASURED={folder} has no .csv with its .json beside it")
     print_changes(lambda: [station(path) for path in paths], CHANGES)
     print(pooled([station(path) for path in paths]))
 

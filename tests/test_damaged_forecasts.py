@@ -195,26 +195,33 @@ def test_a_damaged_body_is_planned_and_named(
         assert plan.verdict != "nothing"
 
 
-@settings(max_examples=40, deadline=None)
-@given(data=st.data())
-def test_no_single_damage_makes_a_plan_calmer_without_a_word(data):
-    """Any value, entry, layer or tail of the public service's body removed or made absurd."""
+@st.composite
+def damaged_bodies(draw):
+    """The public service's body with any value, entry, layer or tail removed or made absurd."""
     body = formats.nws_reply()
-    layer = data.draw(st.sampled_from(damaged.NWS_LAYERS))
+    layer = draw(st.sampled_from(damaged.NWS_LAYERS))
     values = damaged.nws_values(body, layer)
-    hour = data.draw(st.integers(16, formats.HOURS - 1))
-    match data.draw(st.sampled_from(["value", "entry", "layer", "tail"])):
+    hour = draw(st.integers(16, formats.HOURS - 1))
+    match draw(st.sampled_from(["value", "entry", "layer", "tail"])):
         case "value":
             absurd = [None, "x", True, [], {}, -9999.0, 9.999e20, 1e308, -1e308, float("nan")]
-            values[hour]["value"] = data.draw(st.sampled_from(absurd))
+            values[hour]["value"] = draw(st.sampled_from(absurd))
         case "entry":
             del values[hour]
         case "layer":
-            body["properties"][layer] = data.draw(st.sampled_from([None, "x", 3, [], {}]))
+            body["properties"][layer] = draw(st.sampled_from([None, "x", 3, [], {}]))
         case "tail":
             del values[hour:]
-    plan = plan_of("nws", body)
-    assert plan.verdict == "go" or said(plan)
+    return body
+
+
+@settings(max_examples=3, deadline=None)
+@given(st.lists(damaged_bodies(), min_size=20, max_size=20))
+def test_no_single_damage_makes_a_plan_calmer_without_a_word(bodies):
+    """Each body is of a site of its own in one plan."""
+    plans = damaged.plans_of("nws", {f"body-{at}": body for at, body in enumerate(bodies)})
+    for plan in plans.values():
+        assert plan.verdict == "go" or said(plan)
 
 
 # -- contradictions and chances -------------------------------------------------------------------
