@@ -116,3 +116,32 @@ def test_the_plan_begins_where_the_truck_stands():
     assert by_road.driving_h < by_yard.driving_h
     (view,) = round_views(road)
     assert view.leave.endswith(" from Site 4")
+
+
+def test_what_is_in_a_tank_on_the_road_is_not_mixed_again():
+    amount = between_hours(5, 10, 0.5)
+    cell = forecast_cell(air_temp_c=-3.0, dew_point_c=-7.0, pop=0.9,
+                         snowfall_swe_mm=amount, snowfall_cm=amount)  # fmt: skip
+    sites, cells = parse_sites(SITES), dict.fromkeys(SITES, SiteForecasts(cell))
+    (home,) = make_plan(sites, cells, NOON).yards
+    (blend,) = home.blends
+    per_surface_l = blend.volume_l / 4
+    held_l = 2.5 * per_surface_l  # enough for two of the four
+    out = SprayerPosition("s4", NOON, blend.additive, blend.additive_frac, held_l)
+    (road,) = make_plan(sites, cells, NOON, positions={("north", "truck"): out}).yards
+    (sprayer,) = road.sprayer_schedule.sprayers
+    on_board_l = sum(stop.volume_l for stop in sprayer.stops if stop.load == 1)
+    assert 0.0 < on_board_l <= held_l
+    assert sprayer.begins_loaded
+    assert road.pretreat_l == pytest.approx(home.pretreat_l)
+    assert road.blends[0].on_board_l == pytest.approx(on_board_l)
+    assert road.blends[0].volume_l == pytest.approx(home.pretreat_l - on_board_l)
+    in_tank = on_board_l * (1.0 - blend.additive_frac)
+    assert home.brine_needed_l - road.brine_needed_l == pytest.approx(in_tank)
+    additive_l = home.additives[0].needed_l - road.additives[0].needed_l
+    reserve = 1.0 + sites.practice().number("reserve")
+    assert additive_l == pytest.approx(reserve * on_board_l * blend.additive_frac)
+    other = {("north", "truck"): replace(out, additive=None, additive_frac=0.0)}
+    assert make_plan(sites, cells, NOON, positions=other).yards[0].brine_needed_l == pytest.approx(
+        home.brine_needed_l
+    )

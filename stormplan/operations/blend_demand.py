@@ -37,10 +37,33 @@ def job_starts(jobs: Sequence[Job], schedule: SprayerSchedule) -> JobStarts:
     return {key: leaves.get(key, start) for key, start in best.items() if start is not None}
 
 
+#: Part of a job that is in a sprayer's tank already, by site, surface and onset [-].
+OnBoard = Mapping[tuple[str, str, datetime], float]
+
+
+def on_board_fracs(jobs: Sequence[Job], schedule: SprayerSchedule) -> OnBoard:
+    """Return the part of each job that a sprayer has in its tank already [-]."""
+    held_l: dict[tuple[str, str, datetime], float] = {}
+    for sprayer in schedule.sprayers:
+        for stop in sprayer.stops if sprayer.begins_loaded else ():
+            if stop.load == 1:
+                key = stop.site, stop.surface, stop.onset
+                held_l[key] = held_l.get(key, 0.0) + stop.volume_l
+    return {
+        _job_key(job): min(held_l[_job_key(job)] / job.treatment.volume_l, 1.0)
+        for job in jobs
+        if _job_key(job) in held_l
+    }
+
+
 def blend_volumes(
-    jobs: Sequence[Job], starts: JobStarts, products: Mapping[str, Product]
+    jobs: Sequence[Job], starts: JobStarts, products: Mapping[str, Product], on_board: OnBoard
 ) -> tuple[BlendVolume, ...]:
     """Return the volumes by blend, lowest additive fraction first."""
+
+    def to_load_frac(job: Job) -> float:
+        return 1.0 - on_board.get(_job_key(job), 0.0)
+
     groups: dict[tuple[float, str | None], list[Job]] = {}
     for job in jobs:
         item = job.treatment
@@ -50,11 +73,14 @@ def blend_volumes(
             additive=additive,
             additive_name=products[additive].name if additive else None,
             additive_frac=share,
-            volume_l=sum(job.treatment.volume_l for job in blend_jobs),
-            brine_l=sum(job.treatment.brine_l for job in blend_jobs),
-            additive_l=sum(job.treatment.additive_l for job in blend_jobs),
+            volume_l=sum(to_load_frac(job) * job.treatment.volume_l for job in blend_jobs),
+            brine_l=sum(to_load_frac(job) * job.treatment.brine_l for job in blend_jobs),
+            additive_l=sum(to_load_frac(job) * job.treatment.additive_l for job in blend_jobs),
             surface_count=len(blend_jobs),
             first_load_at=min(starts[_job_key(job)] for job in blend_jobs),
+            on_board_l=sum(
+                job.treatment.volume_l * on_board.get(_job_key(job), 0.0) for job in blend_jobs
+            ),
         )
         for (share, additive), blend_jobs in sorted(
             groups.items(), key=lambda group: (group[0][0], group[0][1] or "")
@@ -81,14 +107,18 @@ class AdditiveDraw:
 
 
 def additive_draws(
-    jobs: Sequence[Job], starts: JobStarts, visits: Sequence[Visit], ensemble_factor: float
+    jobs: Sequence[Job],
+    starts: JobStarts,
+    visits: Sequence[Visit],
+    ensemble_factor: float,
+    on_board: OnBoard,
 ) -> list[AdditiveDraw]:
     """Return every draw on additives in order of time, the pre-treats with the ensemble's extra."""
     draws = [
         AdditiveDraw(
             starts[_job_key(job)],
             job.treatment.additive,
-            ensemble_factor * job.treatment.additive_l,
+            (ensemble_factor - on_board.get(_job_key(job), 0.0)) * job.treatment.additive_l,
         )
         for job in jobs
         if job.treatment.additive is not None

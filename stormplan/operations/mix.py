@@ -22,6 +22,7 @@ from stormplan.operations.blend_demand import (
     blend_volumes,
     distinct_blends,
     job_starts,
+    on_board_fracs,
 )
 from stormplan.operations.mix_records import (
     AdditiveNeed,
@@ -95,10 +96,11 @@ def plan_yard_mix(
     pretreatments = [job.treatment for job in jobs]
     treatments = [*pretreatments, *other_treatments]
     starts = job_starts(jobs, schedule)
-    blends = blend_volumes(jobs, starts, products)
+    on_board = on_board_fracs(jobs, schedule)
+    blends = blend_volumes(jobs, starts, products, on_board)
     visits = [item for treatment in treatments for item in treatment.follow_up]
     follow_up_l = sum(item.volume_l for item in visits)
-    pretreat_l = sum(one.volume_l for one in blends)
+    pretreat_l = sum(one.volume_l + one.on_board_l for one in blends)
     ensemble_volume = aggregate(
         (item.member_volumes_l for item in pretreatments), practice.number("demand_percentile")
     )
@@ -108,12 +110,12 @@ def plan_yard_mix(
         if ensemble_volume is not None and pretreat_l > 0.0
         else 1.0
     )
-    pretreat_brine_l = sum(one.brine_l for one in blends)
+    pretreat_brine_l = sum(item.brine_l for item in pretreatments)
     follow_up_brine_l = sum(visit.brine_l for visit in visits)
     prewet_l = sum(visit.prewet_l for visit in visits)
     planned_brine_l = ensemble_factor * pretreat_brine_l + follow_up_brine_l
     need = BrineNeed(
-        pretreat_l=pretreat_brine_l,
+        pretreat_l=sum(one.brine_l for one in blends),
         ensemble_extra_l=(ensemble_factor - 1.0) * pretreat_brine_l,
         follow_up_l=follow_up_brine_l - prewet_l,
         prewet_l=prewet_l,
@@ -135,11 +137,14 @@ def plan_yard_mix(
         batch.make_batch(to_make, target_frac, salt, yard.water_temp_c) if to_make > 0.0 else None
     )
     additives = additive_needs(
-        additive_draws(jobs, starts, visits, ensemble_factor), yard, products, reserve_factor
+        additive_draws(jobs, starts, visits, ensemble_factor, on_board),
+        yard,
+        products,
+        reserve_factor,
     )
     salt_kg = sum(each.add_salt_kg for each in first) + (brine_batch.salt_kg if brine_batch else 0)
     first_load_at = min(
-        [one.first_load_at for one in blends]
+        [one.first_load_at for one in blends if one.volume_l > 0.0]
         # a visit's hour may have begun before the plan was made
         + [max(p.at, now) for p in visits if p.volume_l > 0.0 or p.prewet_l > 0.0],
         default=None,

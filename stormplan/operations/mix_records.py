@@ -28,6 +28,8 @@ class BlendVolume(Record):
         Surfaces it is for [-].
     first_load_at : datetime
         When the first load of it leaves, UTC.
+    on_board_l : float
+        More of it that is sprayed and is in a sprayer's tank already [L].
     """
 
     additive: str | None
@@ -38,6 +40,7 @@ class BlendVolume(Record):
     additive_l: float
     surface_count: int
     first_load_at: AwareDatetime
+    on_board_l: float = 0.0
 
 
 TankStatus = Literal["usable", "correct when time", "too weak", "too strong", "no reading"]

@@ -130,6 +130,8 @@ class SprayerPlan(Record):
         Its stops in order.
     out : tuple of TimeSpan
         When it is out or being filled for the next round, in order of time.
+    begins_loaded : bool
+        Whether its first load is what is left in its tank, and none of the yard's.
     """
 
     sprayer: str
@@ -143,6 +145,7 @@ class SprayerPlan(Record):
     stops: tuple[Stop, ...]
     out: tuple[TimeSpan, ...] = ()
     from_site: str | None = None
+    begins_loaded: bool = False
 
     def restricted_to(self, sprayed: Collection[tuple[str, str, datetime]]) -> SprayerPlan:
         """Return the plan without the stops that are asked for no more.
@@ -308,6 +311,7 @@ def schedule_sprayers(
     found: dict[str, list[tuple[VehicleRound, Sequence[Job]]]] = {key: [] for key in yard.sprayers}
     unserved: list[UnservedSurface] = []
     solved: list[tuple[RoundProblem, Rounds]] = []
+    loaded: set[str] = set()
     onset_spread = timedelta(hours=practice.number("route_onset_spread"))
     effort = SearchEffort(max_wait_s=3600.0 * practice.number("rounds_wait"))
     for group in _group_by_onset(jobs, onset_spread):
@@ -315,6 +319,8 @@ def schedule_sprayers(
         rounds = best_rounds(problem, effort)
         for vehicle, one in zip(problem.vehicles, rounds.rounds, strict=True):
             if one is not None:
+                if vehicle.start_place != YARD and not vehicle.fills_first(one.loads[0]):
+                    loaded.add(vehicle.key)
                 found[vehicle.key].append((one, group))
                 standing.pop(vehicle.key, None)
                 free_from_s[vehicle.key] = max(
@@ -323,7 +329,7 @@ def schedule_sprayers(
         unserved += _unserved(problem, rounds, group)
         solved.append((problem, rounds))
     sprayers = tuple(
-        _sprayer_plan(key, sprayer, found[key], clock, positions.get(key))
+        _sprayer_plan(key, sprayer, found[key], clock, positions.get(key), key in loaded)
         for key, sprayer in yard.sprayers.items()
     )
     slack_h = min((stop.slack_h for one in sprayers for stop in one.stops), default=None)
@@ -506,6 +512,7 @@ def _sprayer_plan(
     rounds: Sequence[tuple[VehicleRound, Sequence[Job]]],
     clock: RoundClock,
     position: SprayerPosition | None,
+    begins_loaded: bool,
 ) -> SprayerPlan:
     stops: list[Stop] = []
     loads = 0
@@ -536,6 +543,7 @@ def _sprayer_plan(
         back_at=max((clock.moment(one.back_s) for one, _ in rounds), default=None),
         stops=tuple(stops),
         from_site=position.site if position is not None and rounds else None,
+        begins_loaded=begins_loaded,
         out=tuple(
             TimeSpan(
                 start=clock.moment(one.leave_s),

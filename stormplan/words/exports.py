@@ -176,7 +176,9 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
     for yard in yards:
         for blend in yard.blends:
             name = f"spray {blend_name(blend.additive_name, blend.additive_frac)}"
-            rows.append([yard.name, name, f"{blend.volume_l / unit_l:.1f}", volume])
+            rows.append(
+                [yard.name, name, f"{(blend.volume_l + blend.on_board_l) / unit_l:.1f}", volume]
+            )
         for what, volume_l in (
             ("more for the forecasts", yard.ensemble_extra_l),
             ("later passes", yard.follow_up_l),

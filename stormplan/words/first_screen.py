@@ -419,7 +419,7 @@ def _blend_totals(plan: Plan, fmt: ReportFormat) -> tuple[tuple[str, str], ...]:
     for yard in plan.yards:
         for blend in yard.blends:
             name = blend_name(blend.additive_name, blend.additive_frac)
-            volumes[name] = volumes.get(name, 0.0) + blend.volume_l
+            volumes[name] = volumes.get(name, 0.0) + blend.volume_l + blend.on_board_l
     largest = sorted(volumes.items(), key=lambda item: -item[1])
     return tuple((name, fmt.units.volume(volume)) for name, volume in largest)
 

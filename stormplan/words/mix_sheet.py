@@ -334,7 +334,7 @@ def _mix_sheet_view(
         hydrometer_corrections_note="For one batch of "
         f"{formatter.volume(_per_batch(yard, yard.brine_to_make_l))} at "
         f"{formatter.temperature(yard.settled_temp_c)}.",
-        loads=tuple(_blend_load_view(blend, fmt) for blend in yard.blends),
+        loads=tuple(_blend_load_view(one, fmt) for one in yard.blends if one.volume_l > 0.0),
         later_loads=(),
         blend_locations=_blend_locations(yard, fmt),
         tanks=tuple(_tank_rows(yard, fmt)),
@@ -446,6 +446,7 @@ def _fine_mass(mass_kg: float, formatter: UnitFormatter) -> str:
 
 def _blend_load_view(blend: BlendVolume, fmt: ReportFormat) -> BlendLoadView:
     formatter = fmt.units
+    more = formatter.precise_volume(blend.on_board_l) if blend.on_board_l > 0.0 else ""
     return BlendLoadView(
         name=blend_name(blend.additive_name, blend.additive_frac),
         volume=formatter.precise_volume(blend.volume_l),
@@ -454,6 +455,7 @@ def _blend_load_view(blend: BlendVolume, fmt: ReportFormat) -> BlendLoadView:
         additive_name=blend.additive_name or "",
         first_load_at=(
             f"{fmt.day_hour(blend.first_load_at)}, {pluralize(blend.surface_count, 'surface')}"
+            f"{f'; {more} more in a sprayer already' if more else ''}"
         ),
     )
 

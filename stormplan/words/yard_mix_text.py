@@ -110,6 +110,7 @@ def yard_mix_view(yard: YardMix, fmt: ReportFormat, *, is_known: bool = True) ->
                 f"{pluralize(blend.surface_count, 'surface')}",
             )
             for blend in yard.blends
+            if blend.volume_l > 0.0
         ),
         rows=tuple(rows),
         shortages=tuple(shortage_lines(yard, formatter)),
@@ -166,7 +167,7 @@ def ledger(yard: YardMix, fmt: ReportFormat) -> tuple[LedgerRow, ...]:
     volume = yard.ensemble_volume
     share = "all" if volume is None else format_percent(volume.quantile_level)
     labels = (
-        ("In the blends to spray", need.pretreat_l),
+        ("In the blends to load", need.pretreat_l),
         (f"More, to cover {share} of forecasts", need.ensemble_extra_l),
         ("For spraying after the storm", need.follow_up_l),
         ("To wet dry salt", need.prewet_l),
