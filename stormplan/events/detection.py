@@ -21,8 +21,14 @@ from pydantic import AwareDatetime, Field
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.validators import Record
 from stormplan.events.ensemble_stats import MemberSeries, median
-from stormplan.events.hazards import SEVERITY_ORDER, Hazard, HazardThresholds, SurfaceSeries
-from stormplan.events.hourly_conditions import Hour, HourlyConditions
+from stormplan.events.hazards import (
+    SEVERITY_ORDER,
+    Hazard,
+    HazardThresholds,
+    SurfaceSeries,
+    member_error_k,
+)
+from stormplan.events.hourly_conditions import Hour, HourlyConditions, refreeze_of, series_over
 from stormplan.numerics import normal_cdf
 from stormplan.weather.forecast import Forecast
 
@@ -105,9 +111,16 @@ class Event(Record):
     from_pile : bool
         A refreeze of water that runs off a snow pile.
     ice_until : datetime or None
-        Until when ice lies there afterwards if nothing is done, UTC.
+        Until when ice lies there afterwards if nothing is done, or at any stage of what is
+        planned, UTC.
+    ice_probability : float or None
+        Probability of that ice; None without any [-].
     probability : float
-        Probability that it comes [-].
+        Probability that it comes; of a refreeze the highest of the surface untreated, and as any
+        of the planned visits leaves it [-].
+    probability_as_planned : float or None
+        Of a refreeze, or else of the ice afterwards: probability once all that is planned is done;
+        None where nothing is put down [-].
     chance_given : bool
         Whether the source gives a chance for it; without one the probability only says that its
         amounts have it fall.
@@ -136,7 +149,9 @@ class Event(Record):
     blowing_snow: bool
     from_pile: bool
     ice_until: AwareDatetime | None
+    ice_probability: float | None = None
     probability: float
+    probability_as_planned: float | None = None
     chance_given: bool = True
     unknown: tuple[str, ...]
     has_event: tuple[bool, ...] = Field(
@@ -240,9 +255,7 @@ def _outlook(
         found.append(_event(hours, governing, which, error_k, run, unknown))
 
     def refreezes(freezes: BoolArray, which: MemberSeries, pile: bool) -> Iterator[Event]:
-        named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
-        for run in _runs(named, gap_h):
-            yield _event(hours, named, which, error_k, run, unknown, from_pile=pile)
+        return _refreezes(hours, freezes, which, error_k, unknown, gap_h, pile)
 
     icy, chance = refreeze_members.present, refreeze_members.hazard_probability
     likely = chance.mean(axis=1) >= thresholds.monitor_probability
@@ -264,6 +277,89 @@ def _outlook(
     return Outlook(hours, tuple(found), unknown, snow_cm)
 
 
+def _refreezes(
+    hours: tuple[Hour, ...],
+    freezes: BoolArray,
+    members: MemberSeries,
+    error_k: Array,
+    unknown: tuple[ForecastGap, ...],
+    gap_h: float,
+    pile: bool = False,
+) -> Iterator[Event]:
+    """Yield an event for each run of hours in which it freezes back, (hour,)."""
+    named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
+    for run in _runs(named, gap_h):
+        yield _event(hours, named, members, error_k, run, unknown, from_pile=pile)
+
+
+@dataclass(frozen=True)
+class Refreeze:
+    """Where refrozen ice lies on a surface, and how likely that is: arrays ``(hour, member)``."""
+
+    icy: BoolArray
+    chance: Array
+
+    @classmethod
+    def of_each(
+        cls,
+        forecast: Forecast,
+        cell: int,
+        surfaces: Sequence[SurfaceSeries],
+        thresholds: HazardThresholds,
+    ) -> list[Refreeze]:
+        """Return that of surfaces over a cell, treated or not, for the hours of a forecast."""
+        cells = np.full(len(surfaces), cell)
+        icy, chance = refreeze_of(forecast, cells, SurfaceSeries.stack(surfaces), thresholds)
+        return [cls(icy[:, at], chance[:, at]) for at in range(len(surfaces))]
+
+    def or_else(self, other: Refreeze) -> Refreeze:
+        """Return the worse of two states of a surface, hour by hour and member by member."""
+        return Refreeze(self.icy | other.icy, np.maximum(self.chance, other.chance))
+
+    def probability(self, hours: slice) -> float:
+        """Return the probability that it lies there in any of some hours [-]."""
+        return float(self.chance[hours].max(axis=0).mean())
+
+    def likely(self, thresholds: HazardThresholds) -> BoolArray:
+        """Return the hours in which it is watched for, (hour,)."""
+        return np.asarray(self.chance.mean(axis=1) >= thresholds.monitor_probability)
+
+    def events(
+        self,
+        forecast: Forecast,
+        cell: int,
+        surface: SurfaceSeries,
+        thresholds: HazardThresholds,
+        outlook: Outlook,
+    ) -> tuple[Event, ...]:
+        """Return an event for each run of hours in which it is watched for.
+
+        Parameters
+        ----------
+        forecast : Forecast
+            The hours ahead.
+        cell : int
+            Place of the column on the forecast's cell axis [-].
+        surface : SurfaceSeries
+            The surface untreated.
+        thresholds : HazardThresholds
+            What counts as an event.
+        outlook : Outlook
+            Of that surface.
+        """
+        cells, stacked = np.array([cell]), SurfaceSeries.stack([surface])
+        members = MemberSeries.from_series(
+            series_over(forecast, cells), stacked.surface_c, self.chance[:, None], self.icy[:, None]
+        )
+        error_k = member_error_k(forecast, cells, stacked)
+        return tuple(
+            _refreezes(
+                outlook.hours, self.likely(thresholds), members.column(0), error_k[:, 0],
+                outlook.unknown, thresholds.event_gap_h,
+            )
+        )  # fmt: skip
+
+
 def _isolated_runs(likely: BoolArray, common: BoolArray, gap_h: float) -> BoolArray:
     """Return the likely hours of runs in which no hour is common, (hour,)."""
     kept = np.zeros_like(likely)
@@ -280,8 +376,9 @@ def _add_refreeze(found: list[Event], refreeze: Event, gap: timedelta) -> None:
     for index, event in enumerate(found):
         follows = event.start <= refreeze.start <= event.end + gap
         if follows and 2 * sum(event.has_event) > len(event.has_event):
-            if not refreeze.from_pile:
-                found[index] = event.model_copy(update={"ice_until": refreeze.end})
+            if not refreeze.from_pile and refreeze.end > event.end:
+                ice = {"ice_until": refreeze.end, "ice_probability": refreeze.probability}
+                found[index] = event.model_copy(update=ice)
             return
     found.append(refreeze)
 

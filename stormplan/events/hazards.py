@@ -78,7 +78,7 @@ class HazardThresholds:
 
 @dataclass(frozen=True)
 class SurfaceSeries:
-    """Untreated surface, hour by hour: arrays ``(hour, member)``, or ``(hour, column, member)``.
+    """A surface left to itself: arrays ``(hour, member)``, or ``(hour, column, member)``.
 
     Attributes
     ----------
@@ -90,6 +90,8 @@ class SurfaceSeries:
         Ice from water that froze there, at the end of the hour [mm].
     surface_water_mm : array
         Water, ice and snow that lie there at the end of the hour, as water [mm].
+    held_water_mm : array or None
+        Part of it that salt keeps liquid down to the coldest hour; None without salt [mm].
     ice_seen, snow_seen : array of bool (..., member) or bool
         In which members ice, or snow, that somebody saw lies there now.
     seen_just_now : array of bool (column, 1) or bool
@@ -107,6 +109,7 @@ class SurfaceSeries:
     frost_mm: Array
     ice_mm: Array
     surface_water_mm: Array
+    held_water_mm: Array | None = None
     ice_seen: BoolArray | bool = False
     snow_seen: BoolArray | bool = False
     seen_just_now: BoolArray | bool = False
@@ -122,6 +125,9 @@ class SurfaceSeries:
         def by_member(seen: BoolArray | bool) -> BoolArray:
             return np.broadcast_to(seen, shape[1:])
 
+        def by_salt(values: Array | None) -> Array:
+            return np.zeros(shape) if values is None else values
+
         def by_hour(values: Array | None) -> Array:
             return np.full(shape[0], np.nan) if values is None else values
 
@@ -130,6 +136,7 @@ class SurfaceSeries:
             np.stack([one.frost_mm for one in columns], axis=1),
             np.stack([one.ice_mm for one in columns], axis=1),
             np.stack([one.surface_water_mm for one in columns], axis=1),
+            np.stack([by_salt(one.held_water_mm) for one in columns], axis=1),
             np.stack([by_member(one.ice_seen) for one in columns]),
             np.stack([by_member(one.snow_seen) for one in columns]),
             np.array([[one.seen_just_now] for one in columns]),
@@ -306,7 +313,10 @@ def refreeze_mask(
     icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
     water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
     pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
-    fell = _chance_of_water(water_mm, pop, surface.surface_water_mm, hazardous_ice_mm)
+    lying_mm = surface.surface_water_mm
+    if surface.held_water_mm is not None:  # brine by itself does not freeze: what falls on it may
+        lying_mm = lying_mm - surface.held_water_mm
+    fell = _chance_of_water(water_mm, pop, lying_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[..., None]))
     chance = np.where(icy, fell * frozen, 0.0)
     # ice that was seen is there now if the model's own error lets it be, and is certain for as long

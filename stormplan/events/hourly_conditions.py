@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.arrays import Array, IntArray
+from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.events.ensemble_stats import MemberSeries, median
 from stormplan.events.hazards import (
     FROST_CODE,
@@ -71,6 +71,22 @@ class Hour(NamedTuple):
         return sum(known) if known else math.nan
 
 
+def series_over(forecast: Forecast, cells: IntArray) -> dict[str, Array]:
+    """Return what hazards are told from, over each column's cell, (hour, column, member)."""
+    names = ("dew_point_c", "pop", *PRECIP_TYPES, "snowfall_cm")
+    return {name: np.take(forecast[name], cells, axis=1) for name in names}
+
+
+def refreeze_of(
+    forecast: Forecast, cells: IntArray, surface: SurfaceSeries, thresholds: HazardThresholds
+) -> tuple[BoolArray, Array]:
+    """Return where refrozen ice lies on columns, and its chance, (hour, column, member)."""
+    series = series_over(forecast, cells)
+    hazards = hazard_codes(series, surface, thresholds)
+    error_k = member_error_k(forecast, cells, surface)
+    return refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
+
+
 @dataclass(frozen=True)
 class HourlyConditions:
     """What is known of the hours of some columns, under one set of thresholds.
@@ -103,8 +119,7 @@ class HourlyConditions:
         thresholds: HazardThresholds,
     ) -> HourlyConditions:
         """Return the conditions of columns, each over a cell (column,), surface stacked."""
-        names = ("dew_point_c", "pop", *PRECIP_TYPES, "snowfall_cm")
-        series = {name: np.take(forecast[name], cells, axis=1) for name in names}
+        series = series_over(forecast, cells)
         hazards = hazard_codes(series, surface, thresholds)
         error_k = member_error_k(forecast, cells, surface)
         frost = frost_probability(surface.surface_c, series["dew_point_c"], error_k[..., None])

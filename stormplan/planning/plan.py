@@ -213,7 +213,9 @@ class RefreezePeriod(Record):
     start, end : datetime
         First moment and end of the period, UTC.
     probability : float
-        Highest probability of its hours [-].
+        Highest probability of its hours, untreated or as any planned visit leaves it [-].
+    probability_as_planned : float or None
+        Once all that is planned is done; None where nothing is put down [-].
     water_source : str
         Where the water comes from.
     """
@@ -221,6 +223,7 @@ class RefreezePeriod(Record):
     start: AwareDatetime
     end: AwareDatetime
     probability: float
+    probability_as_planned: float | None = None
     water_source: Literal["water off a snow pile", "standing water", "what the storm leaves"]
 
 

@@ -206,13 +206,15 @@ def _refreeze_periods(treatments: Sequence[Treatment]) -> Iterable[RefreezePerio
                 start=event.start,
                 end=event.end,
                 probability=event.probability,
+                probability_as_planned=event.probability_as_planned,
                 water_source="water off a snow pile" if event.from_pile else "standing water",
             )
         elif event.ice_until is not None:
             yield RefreezePeriod(
                 start=event.end,
                 end=event.ice_until,
-                probability=event.probability,
+                probability=event.ice_probability or 0.0,
+                probability_as_planned=event.probability_as_planned,
                 water_source="what the storm leaves",
             )
 

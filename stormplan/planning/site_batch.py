@@ -28,7 +28,6 @@ from stormplan.numerics import floor_hour
 from stormplan.physics import ensemble, night_error, night_readings, surface_simulation
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
 from stormplan.physics.film import PlowPasses
-from stormplan.physics.film_condition import FilmHours
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightError, NightErrors
 from stormplan.physics.pavement import Column, Columns
@@ -60,6 +59,7 @@ from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment
 from stormplan.treatment.surface_case import ColumnHours, PretreatInRounds, SurfaceCase
+from stormplan.treatment.treated_refreeze import treated_series, with_refreezes
 from stormplan.weather.forecast import (
     HISTORY_H,
     PRECIP_TYPES,
@@ -117,11 +117,10 @@ class _BlockRun:
         film, cleared = self.simulation.film, self.cleared_index[column_index]
         recorded = self.plowed_columns[column_index].recorded
         frost_mm = film.frost_mm[:, column_index]
-        if recorded.doses:  # what brine takes from the air freezes as frost does, if it freezes
-            frost_mm = np.maximum(frost_mm, _frozen_deposit_mm(film, column_index))
         water_and_ice_mm = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
-        return SurfaceSeries(
-            self.simulation.surface_c[:, column_index],
+        surface_c = self.simulation.surface_c[:, column_index]
+        series = SurfaceSeries(
+            surface_c,
             frost_mm,
             film.ice_mm[:, column_index] - frost_mm,
             water_and_ice_mm + film.snow_mm[:, cleared],
@@ -131,6 +130,11 @@ class _BlockRun:
             seen_just_now=recorded.seen_just_now,
             **self._night_series(column_index),
         )
+        if not recorded.doses:
+            return series
+        lying_mm = series.surface_water_mm
+        treated = treated_series(series, film, column_index, surface_c)
+        return replace(treated, surface_water_mm=lying_mm)
 
     def _night_series(self, column_index: int) -> dict[str, Array]:
         """Return the air's mean, and what readings say of a column, by hour from now on."""
@@ -509,15 +513,6 @@ def _simulate_block(
     )
 
 
-def _frozen_deposit_mm(film: FilmHours, column_index: int) -> Array:
-    """Return the ice of a film that came as vapor, through brine or not, (hour, member) [mm]."""
-    gained = np.cumsum(
-        film.deposited_mm[:, column_index] - film.evaporated_mm[:, column_index], axis=0
-    )
-    lowest = np.minimum(np.minimum.accumulate(gained, axis=0), 0.0)
-    return np.asarray(np.minimum(gained - lowest, film.ice_mm[:, column_index]))
-
-
 def _plow_passes(
     plowed_columns: Sequence[PlowedColumn],
     plow_hours: Sequence[tuple[int, ...]],
@@ -608,13 +603,9 @@ def _decide(
     coupled = CoupledModel(block_run.forecast, block_run.columns, block_run.restart)
     alike = {at: _likeness(at, case, sites) for at, case in cases.items()}
     distinct = {alike[at]: case for at, case in cases.items()}
-    decided = dict(
-        zip(
-            distinct,
-            decide.decide(list(distinct.values()), model, coupled, block_run.surface_state, film),
-            strict=True,
-        )
-    )
+    courses = decide.decide(list(distinct.values()), model, coupled, block_run.surface_state, film)
+    told = with_refreezes(courses, model, coupled, block_run.surface_series)
+    decided = dict(zip(distinct, told, strict=True))
     return {
         at: decide.finalize(decided[alike[at]], case.surface.area_m2, model)
         for at, case in cases.items()

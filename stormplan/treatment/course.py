@@ -95,10 +95,10 @@ def course_of_action(
             busy_until = max(
                 case.hour_index(event.end), *(visit.hour + 1 for visit in treatment.visits)
             )
-    return _one_instruction_an_hour(planned)
+    return one_instruction_an_hour(planned)
 
 
-def _one_instruction_an_hour(planned: Sequence[PlannedTreatment]) -> Course:
+def one_instruction_an_hour(planned: Sequence[PlannedTreatment]) -> Course:
     """Put looks off to the next hour in which nothing is done, or looked for, already."""
     taken = {visit.hour for item in planned for visit in item.visits if visit.action.is_work}
     told = []

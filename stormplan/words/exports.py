@@ -137,6 +137,7 @@ def refreeze_csv(plan: Plan) -> str:
         "end",
         "timezone",
         "probability",
+        "probability_as_planned",
         "water_source",
     ]
     return csv_text(
@@ -145,13 +146,18 @@ def refreeze_csv(plan: Plan) -> str:
             [
                 *(site.client, site.name, surface.name),
                 *(_local(one.start, site), _local(one.end, site), site.timezone),
-                *(round(one.probability, 2), one.water_source),
+                *(round(one.probability, 2), _round_known(one.probability_as_planned)),
+                one.water_source,
             ]
             for site in plan.sites
             for surface in site.surfaces
             for one in surface.refreeze_periods
         ),
     )
+
+
+def _round_known(probability: float | None) -> float | str:
+    return "" if probability is None else round(probability, 2)
 
 
 def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:

@@ -83,6 +83,8 @@ class NoticeLine:
         Its hours, aware.
     severity : int
         How bad, by the order of hazards [-].
+    note : str
+        What the drafting office should know and the client is not told; empty without any.
     """
 
     noun: str
@@ -93,6 +95,7 @@ class NoticeLine:
     start: datetime
     end: datetime
     severity: int
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -245,7 +248,12 @@ def _notice_lines(
     for surface in site.surfaces:
         for period in _slippery_periods(surface):
             if period.probability >= client.notice_probability - 1e-9:
-                said = replace(period, probability=round(period.probability, 1))
+                left = period.probability_as_planned
+                said = replace(
+                    period,
+                    probability=round(period.probability, 1),
+                    probability_as_planned=None if left is None else round(left, 1),
+                )
                 names.setdefault(said, []).append(surface.name)
     ordered = sorted(names.items(), key=lambda item: (item[0].start, item[0].end, item[0].noun))
     return tuple(
@@ -265,6 +273,7 @@ class _Period:
     snow: str
     doing: str
     severity: int
+    probability_as_planned: float | None = None  # once all that is planned is done
 
 
 def _slippery_periods(surface: SurfacePlan) -> Iterable[_Period]:
@@ -281,13 +290,15 @@ def _slippery_periods(surface: SurfacePlan) -> Iterable[_Period]:
                 _inches(snow_in),
                 _doing(item, event.hazard),
                 SEVERITY_ORDER.index(event.hazard),
+                event.probability_as_planned if event.hazard is Hazard.REFREEZE else None,
             )
     for one in surface.refreeze_periods:
         if one.water_source == "what the storm leaves":
             doing = _doing_after(surface, one.start)
             severity = SEVERITY_ORDER.index(Hazard.REFREEZE)
+            chances = one.probability, one.probability_as_planned
             yield _Period(
-                one.start, one.end, "ice", LEFTOVER_ICE, one.probability, "", doing, severity
+                one.start, one.end, "ice", LEFTOVER_ICE, chances[0], "", doing, severity, chances[1]
             )
 
 
@@ -336,7 +347,7 @@ def _notice_line(
     period: _Period, surfaces: Sequence[str], likely_from: float, fmt: ReportFormat
 ) -> NoticeLine:
     chance = "likely" if period.probability >= likely_from - 1e-9 else "possible"
-    tens = min(max(round(10 * period.probability), 1), 9)
+    tens = _tens(period.probability)
     snow = period.snow if fmt.units.is_us else ""  # inches are said to people who use them
     when = fmt.dated_range(period.start, period.end)
     where = one_line(join_names(list(dict.fromkeys(surfaces))))
@@ -352,7 +363,20 @@ def _notice_line(
         start=period.start,
         end=period.end,
         severity=period.severity,
+        note=_note(period),
     )
+
+
+def _note(period: _Period) -> str:
+    """Return what is left of a chance once all planned work is done; empty without any work."""
+    if period.probability_as_planned is None:
+        return ""
+    left = f"{_tens(period.probability_as_planned)} in 10 with all planned work done"
+    return f"Not in the notice: {left}, at worst {_tens(period.probability)} in 10 before that."
+
+
+def _tens(probability: float) -> int:
+    return min(max(round(10 * probability), 1), 9)
 
 
 def _questions(plan: Plan) -> str:

@@ -371,6 +371,8 @@ def event_line(event: Event, fmt: ReportFormat) -> str:
     )
     is_given = event.chance_given
     parts.append(f"{format_chance(event.probability)} likely" if is_given else "no chance given")
+    if event.hazard is Hazard.REFREEZE and event.probability_as_planned is not None:
+        parts.append(f"{format_chance(event.probability_as_planned)} with all planned work done")
     if event.unknown:
         parts.append(f"not known for all of it: {', '.join(event.unknown)}")
     return capitalize_first("; ".join(parts))

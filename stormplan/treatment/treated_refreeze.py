@@ -1,0 +1,345 @@
+"""Refreeze of what is treated: where melted snow thins what went down, and that freezes back.
+
+A surface is looked at as each of its planned visits leaves it if nothing follows: those films are
+run with pavement and film coupled, beside the untreated one. A refreeze is told by the worst of
+them, so that no visit that is done as planned brings one that was not told before; and beside it
+stands the chance that is left when all of them are done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from functools import reduce
+
+import numpy as np
+
+from stormplan.arrays import Array
+from stormplan.events.detection import Event, Refreeze
+from stormplan.events.hazards import Hazard, HazardThresholds, SurfaceSeries
+from stormplan.liquids import brine
+from stormplan.liquids.brine import EUTECTIC_C, MOLAR_MASS_G_MOL
+from stormplan.physics import surface_simulation
+from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.pavement import Columns
+from stormplan.treatment import screening
+from stormplan.treatment.candidates import MAX_FILMS_PER_CALL, Dose, FilmModel
+from stormplan.treatment.course import one_instruction_an_hour
+from stormplan.treatment.decide import CoupledModel, DecidedCourse
+from stormplan.treatment.planned_visits import PlannedTreatment, PlannedVisit
+from stormplan.treatment.records import Action
+from stormplan.treatment.surface_case import SurfaceCase
+
+#: A colder surface than this is asked of no brine: where plain salt ends; and a warmer one, either.
+COLDEST_C, WARMEST_C = EUTECTIC_C[0], -0.1
+LOOK_TEXT = "melt can refreeze: check, and salt slick spots"
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """A surface as some of its planned visits leave it if nothing follows."""
+
+    column: int
+    doses: tuple[Dose, ...]
+    plow_hours: tuple[int, ...]
+    residual_mm: float
+
+
+def with_refreezes(
+    decided: Sequence[DecidedCourse],
+    model: FilmModel,
+    coupled: CoupledModel,
+    untreated: Callable[[int], SurfaceSeries],
+) -> list[DecidedCourse]:
+    """Return courses whose refreezes are told by the worst of untreated, on the way, and done.
+
+    Parameters
+    ----------
+    decided : sequence of DecidedCourse
+        Courses as decided on what comes of no treatment.
+    model : FilmModel
+        For the hours ahead, and what is in the blends.
+    coupled : CoupledModel
+        For the runs.
+    untreated : callable
+        Series of a column if nothing more goes down.
+
+    Returns
+    -------
+    list of DecidedCourse
+        In the same order. Nothing more is put down for what the planned liquid itself leaves: it
+        is looked at where it is likely enough.
+    """
+    stages = [_stages(one) for one in decided]
+    series = _series(list(dict.fromkeys(s for some in stages for s in some)), model, coupled,
+                     untreated)  # fmt: skip
+    return [
+        _told(one, [series[stage] for stage in some], model, coupled, untreated) if some else one
+        for one, some in zip(decided, stages, strict=True)
+    ]
+
+
+def _stages(decided: DecidedCourse) -> list[_Stage]:
+    case = decided.case
+    doses = sorted(
+        (visit.dose for item in decided.course for visit in item.visits if visit.dose is not None),
+        key=lambda dose: dose.hour,
+    )
+    return [
+        _Stage(case.column, tuple(doses[: count + 1]), case.plow_hours, case.residual_mm)
+        for count in range(len(doses))
+    ]
+
+
+def _series(
+    stages: Sequence[_Stage],
+    model: FilmModel,
+    coupled: CoupledModel,
+    untreated: Callable[[int], SurfaceSeries],
+) -> dict[_Stage, SurfaceSeries]:
+    """Run surfaces with what goes down at each stage, pavement and film coupled."""
+    found: dict[_Stage, SurfaceSeries] = {}
+    most = max(MAX_FILMS_PER_CALL // model.forecast.n_members, 1)
+    for begin in range(0, len(stages), most):
+        piece = stages[begin : begin + most]
+        doses = [(dose, row) for row, stage in enumerate(piece) for dose in stage.doses]
+        passes = [
+            (hour, row, stage.residual_mm)
+            for row, stage in enumerate(piece)
+            for hour in stage.plow_hours
+        ]
+        amounts = [model.mixtures.salts_and_water(dose) for dose, _ in doses]
+        hours, rows, residual_mm = zip(*passes, strict=True) if passes else ((), (), ())
+        run = surface_simulation.simulate(
+            coupled.forecast,
+            Columns.from_records([coupled.columns.records[stage.column] for stage in piece]),
+            Applications(
+                np.array([dose.hour for dose, _ in doses], dtype=np.intp),
+                np.array([row for _, row in doses], dtype=np.intp),
+                np.array([salts for salts, _, _ in amounts]).T,
+                np.array([water for _, water, _ in amounts]),
+            ),
+            PlowPasses(
+                np.array(hours, dtype=np.intp),
+                np.array(rows, dtype=np.intp),
+                np.array(residual_mm, dtype=float),
+            )
+            if passes
+            else None,
+            restart_from=coupled.restart,
+        )
+        for row, stage in enumerate(piece):
+            surface_c = run.surface_c[:, row]
+            found[stage] = treated_series(untreated(stage.column), run.film, row, surface_c)
+    return found
+
+
+def treated_series(
+    beside: SurfaceSeries, film: FilmHours, column: int, surface_c: Array
+) -> SurfaceSeries:
+    """Return the series of a film with salt in it.
+
+    Parameters
+    ----------
+    beside : SurfaceSeries
+        For what was seen, and what readings say.
+    film : FilmHours
+        Its flows counted.
+    column : int
+        Place in the film [-].
+    surface_c : array (hour, member)
+        Surface with that film [°C].
+
+    Returns
+    -------
+    SurfaceSeries
+        What brine takes from the air freezes as frost does, if it freezes; and water that its
+        salt keeps liquid down to the coldest hour does not freeze by itself.
+    """
+    frost_mm = np.maximum(film.frost_mm[:, column], _frozen_deposit_mm(film, column))
+    water_mm, ice_mm = film.water_mm[:, column], film.ice_mm[:, column]
+    with np.errstate(invalid="ignore"):
+        coldest_c = np.clip(surface_c.min(axis=0), COLDEST_C, WARMEST_C)
+    moles_m2 = 1000.0 * film.salts_kg_m2[:, :, column] / MOLAR_MASS_G_MOL[:, None, None]
+    held_mm = (moles_m2 / brine.freezing_curve_molality(coldest_c)[:, None]).sum(axis=0)
+    return replace(
+        beside,
+        surface_c=surface_c,
+        frost_mm=frost_mm,
+        ice_mm=ice_mm - frost_mm,
+        surface_water_mm=water_mm + ice_mm + film.snow_mm[:, column],
+        held_water_mm=np.minimum(held_mm, water_mm + ice_mm),
+    )
+
+
+def _frozen_deposit_mm(film: FilmHours, column: int) -> Array:
+    """Return the ice of a film that came as vapor, through brine or not, (hour, member) [mm]."""
+    gained = np.cumsum(film.deposited_mm[:, column] - film.evaporated_mm[:, column], axis=0)
+    lowest = np.minimum(np.minimum.accumulate(gained, axis=0), 0.0)
+    return np.asarray(np.minimum(gained - lowest, film.ice_mm[:, column]))
+
+
+# -- courses --------------------------------------------------------------------------------------
+
+
+def _told(
+    decided: DecidedCourse,
+    stages: Sequence[SurfaceSeries],
+    model: FilmModel,
+    coupled: CoupledModel,
+    untreated: Callable[[int], SurfaceSeries],
+) -> DecidedCourse:
+    """Return a course with its refreezes as they are told."""
+    case, bare = decided.case, untreated(decided.case.column)
+    cell = coupled.columns.records[case.column].cell
+    thresholds = HazardThresholds.from_practice(case.practice)
+    found = Refreeze.of_each(model.forecast, cell, (bare, *stages), thresholds)
+    worst = reduce(Refreeze.or_else, found)
+    events = worst.events(model.forecast, cell, bare, thresholds, case.outlook)
+    gap = timedelta(hours=thresholds.event_gap_h)
+    items, places = _with_refreezes(decided, events, worst, gap)
+    taken = {visit.hour for item in items for visit in item.visits}
+    done = []
+    for item in items:
+        hours = _refreeze_hours(case, item.event)
+        if hours is None:
+            done.append(item)
+            continue
+        left = {"probability_as_planned": found[-1].probability(hours)}
+        likely = found[-1].likely(thresholds)[hours]
+        first = hours.start + int(likely.argmax()) if likely.any() else None
+        is_seen = not taken.isdisjoint(range((first or hours.start) - 1, hours.stop))
+        item = replace(item, event=item.event.model_copy(update=left))
+        done.append(_watched(case, item, first, is_seen, found[0].probability(hours)))
+    films = {
+        at: decided.films[place]
+        for at, place in enumerate(places)
+        if place is not None and place in decided.films
+    }
+    return DecidedCourse(case, one_instruction_an_hour(done), films)
+
+
+def _refreeze_hours(case: SurfaceCase, event: Event) -> slice | None:
+    """Return the hours of a refreeze, or of the ice that a storm leaves; None without any."""
+    if event.hazard is Hazard.REFREEZE:
+        first, last = event.start, event.end
+    elif event.ice_until is not None:
+        first, last = event.end, event.ice_until
+    else:
+        return None
+    begin, end = max(case.hour_index(first), 0), min(case.hour_index(last), case.n_hours)
+    return slice(begin, end) if begin < end else None
+
+
+def _with_refreezes(
+    decided: DecidedCourse, events: Sequence[Event], worst: Refreeze, gap: timedelta
+) -> tuple[list[PlannedTreatment], list[int | None]]:
+    """Return a course with its refreezes as told, in order of time, and each item's former place.
+
+    What begins with a storm, or soon after, is ice that it leaves, until a refreeze that something
+    is decided for. Refreezes that are one as told are one treatment; one that is new waits.
+    """
+    case = decided.case
+    items: dict[int, PlannedTreatment] = dict(enumerate(decided.course))
+    new: list[PlannedTreatment] = []
+    for event in events:
+        if event.end <= case.now:
+            continue
+        parts = {
+            at: item
+            for at, item in items.items()
+            if item.event.hazard is Hazard.REFREEZE and _overlap(item.event, event)
+        }
+        storm = next(
+            (at for at, item in items.items() if _is_aftermath(event, item.event, gap)), None
+        )
+        if storm is not None:
+            starts = [item.event.start for item in parts.values()]
+            items[storm] = _leaving_ice(case, items[storm], min([event.end, *starts]), worst)
+        if parts or storm is None:
+            items = {at: item for at, item in items.items() if at not in parts}
+            new.append(_joined(case, list(parts.values()), event, worst, storm is not None))
+    found: list[tuple[PlannedTreatment, int | None]] = [(item, at) for at, item in items.items()]
+    found += [(item, None) for item in new]
+    found.sort(key=lambda pair: pair[0].event.start)
+    return [item for item, _ in found], [at for _, at in found]
+
+
+def _overlap(one: Event, other: Event) -> bool:
+    return one.start < other.end and other.start < one.end
+
+
+def _is_aftermath(refreeze: Event, event: Event, gap: timedelta) -> bool:
+    """Return whether a refreeze is ice that another event leaves in most of the members."""
+    follows = event.start <= refreeze.start <= event.end + gap
+    is_common = 2 * sum(event.has_event) > len(event.has_event)
+    return event.hazard is not Hazard.REFREEZE and follows and is_common
+
+
+def _leaving_ice(
+    case: SurfaceCase, item: PlannedTreatment, until: datetime, worst: Refreeze
+) -> PlannedTreatment:
+    if until <= item.event.end:
+        return item
+    event = item.event.model_copy(update={"ice_until": until})
+    hours = _refreeze_hours(case, event)
+    ice = {"ice_probability": None if hours is None else worst.probability(hours)}
+    return replace(item, event=event.model_copy(update=ice))
+
+
+def _joined(
+    case: SurfaceCase,
+    parts: Sequence[PlannedTreatment],
+    event: Event,
+    worst: Refreeze,
+    is_aftermath: bool,
+) -> PlannedTreatment:
+    """Return the treatment of a refreeze as told, of those that were decided for its parts."""
+    if not parts:
+        return PlannedTreatment(event, Action.WAIT, "")
+    starts = [item.event.start for item in parts]
+    told = event.model_copy(
+        update={
+            "start": min(starts) if is_aftermath else min(event.start, *starts),
+            "end": max(event.end, *(item.event.end for item in parts)),
+            "from_pile": any(item.event.from_pile for item in parts),
+        }
+    )
+    hours = _refreeze_hours(case, told)
+    chances = [item.event.probability for item in parts]
+    chances += [] if hours is None else [worst.probability(hours)]
+    first = min(parts, key=lambda item: (item.action is Action.WAIT, not item.action.is_work))
+    return replace(
+        first,
+        event=told.model_copy(update={"probability": max(chances)}),
+        visits=tuple(sorted((v for item in parts for v in item.visits), key=lambda v: v.hour)),
+        solid=next((item.solid for item in parts if item.solid is not None), None),
+        reasons=tuple(dict.fromkeys(reason for item in parts for reason in item.reasons)),
+    )
+
+
+def _watched(
+    case: SurfaceCase, item: PlannedTreatment, first: int | None, is_seen: bool, untreated: float
+) -> PlannedTreatment:
+    """Return a treatment with a look where it can refreeze though all that is planned is done.
+
+    ``first`` is the hour from which on it can, None for never; ``is_seen`` says that somebody is
+    there then anyway; ``untreated`` is the chance if nothing is put down [-].
+    """
+    done = item.event.probability_as_planned or 0.0
+    judged = item.event.model_copy(update={"probability": done})
+    looks: tuple[PlannedVisit, ...] = ()
+    if first is not None and screening.probability_too_low(case, judged) is None:
+        looks = (PlannedVisit(first, Action.INSPECT, LOOK_TEXT),)
+    if item.action is not Action.WAIT or item.event.hazard is not Hazard.REFREEZE:
+        visits = sorted((*item.visits, *(() if is_seen else looks)), key=lambda visit: visit.hour)
+        return replace(item, visits=tuple(visits))
+    if looks:
+        text = "Inspect for refreeze: melt thins what was put down."
+        return replace(item, action=Action.INSPECT, text=text, visits=looks, reasons=())
+    judged = judged.model_copy(update={"probability": max(done, untreated)})
+    reason = screening.probability_too_low(case, judged)
+    text = f"Wait: {100 * item.event.probability:.0f} % chance of refreeze."
+    return replace(item, text=text, reasons=() if reason is None else (reason,))
