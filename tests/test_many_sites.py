@@ -17,8 +17,8 @@ from stormplan.planning import plan_io, plan_lines
 from stormplan.planning.diagnostics import DiagnosticCode, degraded
 from stormplan.planning.plan import current_document
 from stormplan.service import pipeline
-from stormplan.store import report_folders
-from stormplan.store.archive import IN_MEMORY, Archive
+from stormplan.store import maintenance, report_folders
+from stormplan.store.archive import Archive
 from stormplan.store.run_log import RunLog
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, calendar_entries, reports, terminal
@@ -192,12 +192,17 @@ def test_lines_are_written_without_holding_them_all(plan, tmp_path):
     assert peak < size / 10
 
 
-def test_the_archive_keeps_the_lines_and_gives_them_piece_by_piece(plan):
+def test_the_archive_keeps_the_lines_and_gives_them_piece_by_piece(plan, tmp_path):
     document = plan_io.plan_document(plan)
-    with Archive(IN_MEMORY) as archive:
+    with Archive(tmp_path / "archive.sqlite") as archive:
         log = RunLog(archive)
         log.add_run(document, plan.made_at, "asked")
         run = log.last_announced()
+        exported = maintenance.export(archive, tmp_path / "a.jsonl").read_text(encoding="utf-8")
+        rows = [json.loads(line) for line in exported.split("\n") if line]
+        head, *parts = next(row["document"] for row in rows if row["table"] == "plan")
+        assert head["line_count"] == len(parts)
+        assert maintenance.check_integrity(archive).problems == ()
         assert log.run_of(plan.made_at, document) == run
     assert report_folders.report_set_name(plan.made_at, document) == (
         report_folders.report_set_name(run.made_at, run.document)

@@ -140,6 +140,12 @@ def test_verify_finds_what_cannot_be_read_and_guards_that_are_gone(archive):
     )
 
 
+def test_a_table_of_ones_own_is_no_reply_of_a_service_and_can_be_read(archive):
+    archive.add_reply("table:lot", 200, {}, b"time,air_temp_c\r\n", NOON, good=True)
+    archive.add_reply("https://service.example/", 200, {}, b"time,air", NOON, good=True)
+    assert maintenance.check_integrity(archive).problems == ("reply 2: cannot be read",)
+
+
 def test_an_export_is_whole_even_while_somebody_writes(archive, tmp_path):
     stop = threading.Event()
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from stormplan.errors import ArchiveError, DamagedArchiveError, InputError
 from stormplan.store.archive import (
@@ -74,10 +75,10 @@ def check_integrity(archive: Archive) -> IntegrityReport:
 
 
 def _unreadable(file: sqlite3.Connection) -> Iterator[str]:
-    for key, good, body in file.execute("SELECT id, good, body FROM reply"):
+    for key, url, good, body in file.execute("SELECT id, url, good, body FROM reply"):
         try:
             whole = zlib.decompress(body)
-            if good:
+            if good and str(url).startswith("http"):  # what a service said; a file may be a table
                 json.loads(whole)
         except (zlib.error, ValueError):
             yield f"reply {key}: cannot be read"
@@ -186,8 +187,15 @@ def _lines(archive: Archive) -> Iterator[str]:
                 if table == "reply":
                     entry["body"] = zlib.decompress(entry["body"]).decode("utf-8", "replace")
                 if table == "plan":
-                    entry["document"] = json.loads(decompress_plan(entry["document"]))
+                    entry["document"] = _plan_data(decompress_plan(entry["document"]))
                 yield json.dumps({"table": table} | entry, ensure_ascii=False)
+
+
+def _plan_data(document: str) -> Any:
+    """Return a plan as plain data; of very many sites a list, one item for each of its lines."""
+    if "\n" in document and document.startswith('{"'):
+        return [json.loads(line) for line in document.splitlines()]
+    return json.loads(document)
 
 
 def open_or_fall_back(
