@@ -38,6 +38,11 @@ def probability_too_low(case: SurfaceCase, event: Event) -> Reason | None:
     return rule_reason(case.practice, rule, "refuses", text, event.probability)
 
 
+def probability_enough(case: SurfaceCase, event: Event, text: str) -> Reason:
+    """Return that an event is likely enough to send somebody, as ``text`` says."""
+    return rule_reason(case.practice, _go_rule(case, event), "sets", text, event.probability)
+
+
 def kept_from_before(case: SurfaceCase, event: Event) -> Reason | None:
     """Return that an event is gone for only because the plan announced before goes for it."""
     if round(event.probability, 6) >= case.practice.number(_go_rule(case, event)):

@@ -34,7 +34,7 @@ from stormplan.treatment.surface_case import SurfaceCase
 
 #: A colder surface than this is asked of no brine: where plain salt ends; and a warmer one, either.
 COLDEST_C, WARMEST_C = EUTECTIC_C[0], -0.1
-LOOK_TEXT = "melt can refreeze: check, and salt slick spots"
+LOOK_TEXT = "what is down is thinned and can refreeze: check, and salt slick spots"
 
 
 @dataclass(frozen=True)
@@ -332,13 +332,17 @@ def _watched(
     judged = item.event.model_copy(update={"probability": done})
     looks: tuple[PlannedVisit, ...] = ()
     if first is not None and screening.probability_too_low(case, judged) is None:
-        looks = (PlannedVisit(first, Action.INSPECT, LOOK_TEXT),)
+        why = "the chance that is left with all planned work done"
+        reasons = (screening.probability_enough(case, judged, why),)
+        looks = (PlannedVisit(first, Action.INSPECT, LOOK_TEXT, reasons=reasons),)
     if item.action is not Action.WAIT or item.event.hazard is not Hazard.REFREEZE:
         visits = sorted((*item.visits, *(() if is_seen else looks)), key=lambda visit: visit.hour)
         return replace(item, visits=tuple(visits))
     if looks:
-        text = "Inspect for refreeze: melt thins what was put down."
-        return replace(item, action=Action.INSPECT, text=text, visits=looks, reasons=())
+        text = "Inspect for refreeze: what was put down is thinned by then."
+        return replace(
+            item, action=Action.INSPECT, text=text, visits=looks, reasons=looks[0].reasons
+        )
     judged = judged.model_copy(update={"probability": max(done, untreated)})
     reason = screening.probability_too_low(case, judged)
     text = f"Wait: {100 * item.event.probability:.0f} % chance of refreeze."
