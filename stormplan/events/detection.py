@@ -21,13 +21,7 @@ from pydantic import AwareDatetime, Field
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.validators import Record
 from stormplan.events.ensemble_stats import MemberSeries, median
-from stormplan.events.hazards import (
-    SEVERITY_ORDER,
-    Hazard,
-    HazardThresholds,
-    SurfaceSeries,
-    member_error_k,
-)
+from stormplan.events.hazards import SEVERITY_ORDER, Hazard, HazardThresholds, SurfaceSeries
 from stormplan.events.hourly_conditions import Hour, HourlyConditions, refreeze_of, series_over
 from stormplan.numerics import normal_cdf
 from stormplan.weather.forecast import Forecast
@@ -294,27 +288,39 @@ def _refreezes(
 
 @dataclass(frozen=True)
 class Refreeze:
-    """Where refrozen ice lies on a surface, and how likely that is: arrays ``(hour, member)``."""
+    """Where refrozen ice lies on a surface, and how likely that is.
+
+    Attributes
+    ----------
+    icy, chance : array (hour, member)
+        Whether it lies there; its probability [-].
+    error_k : array (hour,)
+        Error of a member's surface temperature [K].
+    """
 
     icy: BoolArray
     chance: Array
+    error_k: Array
 
     @classmethod
     def of_each(
         cls,
         forecast: Forecast,
-        cell: int,
+        cells: IntArray,
         surfaces: Sequence[SurfaceSeries],
         thresholds: HazardThresholds,
     ) -> list[Refreeze]:
-        """Return that of surfaces over a cell, treated or not, for the hours of a forecast."""
-        cells = np.full(len(surfaces), cell)
-        icy, chance = refreeze_of(forecast, cells, SurfaceSeries.stack(surfaces), thresholds)
-        return [cls(icy[:, at], chance[:, at]) for at in range(len(surfaces))]
+        """Return that of surfaces, each over a cell (surface,), treated or not."""
+        if not surfaces:
+            return []
+        icy, chance, error_k = refreeze_of(
+            forecast, cells, SurfaceSeries.stack(surfaces), thresholds
+        )
+        return [cls(icy[:, at], chance[:, at], error_k[:, at]) for at in range(len(surfaces))]
 
     def or_else(self, other: Refreeze) -> Refreeze:
         """Return the worse of two states of a surface, hour by hour and member by member."""
-        return Refreeze(self.icy | other.icy, np.maximum(self.chance, other.chance))
+        return replace(self, icy=self.icy | other.icy, chance=np.maximum(self.chance, other.chance))
 
     def probability(self, hours: slice) -> float:
         """Return the probability that it lies there in any of some hours [-]."""
@@ -347,15 +353,17 @@ class Refreeze:
         outlook : Outlook
             Of that surface.
         """
-        cells, stacked = np.array([cell]), SurfaceSeries.stack([surface])
+        likely = self.likely(thresholds)
+        if not likely.any():
+            return ()
         members = MemberSeries.from_series(
-            series_over(forecast, cells), stacked.surface_c, self.chance[:, None], self.icy[:, None]
-        )
-        error_k = member_error_k(forecast, cells, stacked)
+            series_over(forecast, np.array([cell])), surface.surface_c[:, None],
+            self.chance[:, None], self.icy[:, None],
+        ).column(0)  # fmt: skip
         return tuple(
             _refreezes(
-                outlook.hours, self.likely(thresholds), members.column(0), error_k[:, 0],
-                outlook.unknown, thresholds.event_gap_h,
+                outlook.hours, likely, members, self.error_k, outlook.unknown,
+                thresholds.event_gap_h,
             )
         )  # fmt: skip
 

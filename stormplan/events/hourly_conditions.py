@@ -79,12 +79,16 @@ def series_over(forecast: Forecast, cells: IntArray) -> dict[str, Array]:
 
 def refreeze_of(
     forecast: Forecast, cells: IntArray, surface: SurfaceSeries, thresholds: HazardThresholds
-) -> tuple[BoolArray, Array]:
-    """Return where refrozen ice lies on columns, and its chance, (hour, column, member)."""
+) -> tuple[BoolArray, Array, Array]:
+    """Return where refrozen ice lies on columns, its chance, and the error of the surface.
+
+    Arrays ``(hour, column, member)`` twice [-], and ``(hour, column)`` [K].
+    """
     series = series_over(forecast, cells)
     hazards = hazard_codes(series, surface, thresholds)
     error_k = member_error_k(forecast, cells, surface)
-    return refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
+    icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
+    return icy, chance, error_k
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ stands the chance that is left when all of them are done.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import reduce
@@ -75,9 +75,15 @@ def with_refreezes(
     stages = [_stages(one) for one in decided]
     series = _series(list(dict.fromkeys(s for some in stages for s in some)), model, coupled,
                      untreated)  # fmt: skip
+    treated = {
+        at: [untreated(decided[at].case.column), *(series[stage] for stage in some)]
+        for at, some in enumerate(stages)
+        if some
+    }
+    found = _refreezes({at: decided[at].case for at in treated}, treated, model, coupled)
     return [
-        _told(one, [series[stage] for stage in some], model, coupled, untreated) if some else one
-        for one, some in zip(decided, stages, strict=True)
+        _told(one, treated[at][0], found[at], model, coupled) if at in treated else one
+        for at, one in enumerate(decided)
     ]
 
 
@@ -184,18 +190,37 @@ def _frozen_deposit_mm(film: FilmHours, column: int) -> Array:
 # -- courses --------------------------------------------------------------------------------------
 
 
-def _told(
-    decided: DecidedCourse,
-    stages: Sequence[SurfaceSeries],
+def _refreezes(
+    cases: Mapping[int, SurfaceCase],
+    series: Mapping[int, Sequence[SurfaceSeries]],
     model: FilmModel,
     coupled: CoupledModel,
-    untreated: Callable[[int], SurfaceSeries],
+) -> dict[int, list[Refreeze]]:
+    """Return where ice lies on each of the surfaces of cases; those alike in thresholds at once."""
+    alike: dict[HazardThresholds, list[int]] = {}
+    for at, case in cases.items():
+        alike.setdefault(HazardThresholds.from_practice(case.practice), []).append(at)
+    found: dict[int, list[Refreeze]] = {}
+    for thresholds, some in alike.items():
+        surfaces = [(at, one) for at in some for one in series[at]]
+        cells = np.array([coupled.columns.records[cases[at].column].cell for at, _ in surfaces])
+        each = Refreeze.of_each(model.forecast, cells, [one for _, one in surfaces], thresholds)
+        for (at, _), refreeze in zip(surfaces, each, strict=True):
+            found.setdefault(at, []).append(refreeze)
+    return found
+
+
+def _told(
+    decided: DecidedCourse,
+    bare: SurfaceSeries,
+    found: Sequence[Refreeze],
+    model: FilmModel,
+    coupled: CoupledModel,
 ) -> DecidedCourse:
-    """Return a course with its refreezes as they are told."""
-    case, bare = decided.case, untreated(decided.case.column)
+    """Return a course with its refreezes as they are told: untreated, and at each stage."""
+    case = decided.case
     cell = coupled.columns.records[case.column].cell
     thresholds = HazardThresholds.from_practice(case.practice)
-    found = Refreeze.of_each(model.forecast, cell, (bare, *stages), thresholds)
     worst = reduce(Refreeze.or_else, found)
     events = worst.events(model.forecast, cell, bare, thresholds, case.outlook)
     gap = timedelta(hours=thresholds.event_gap_h)
