@@ -24,7 +24,7 @@ from stormplan.physics.bias_correction import PavementReading
 from stormplan.physics.film_condition import MIN_FROST_MM, FilmCondition
 from stormplan.physics.pavement import Column
 from stormplan.physics.station import LiquidDose, StationResult
-from stormplan.planning.site_batch import surface_column
+from stormplan.planning.plowed_columns import surface_column
 from stormplan.units import parse
 from stormplan.verification import reading_log
 from stormplan.weather import hourly_csv

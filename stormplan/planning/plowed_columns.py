@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stormplan.arrays import Array
+from stormplan.company.sites import Site, Sites, Surface
 from stormplan.physics import surface_simulation
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_processes import SLEET_KG_M3
+from stormplan.physics.night_error import NightError
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.surface_simulation import RestartState
 from stormplan.planning.recorded_hours import NO_RECORD, RecordedHours
@@ -23,6 +25,9 @@ from stormplan.treatment import plowing
 from stormplan.treatment.candidates import Dose, Mixtures
 from stormplan.weather.forecast import Forecast
 
+SHELTERED_WIND_FACTOR = (
+    0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
+)
 MIN_SNOW_CM = 0.25  # a member with less over the horizon does not count as one that snows
 
 
@@ -211,4 +216,39 @@ def as_passes(rows: Sequence[tuple[int, int, float]]) -> PlowPasses | None:
         np.array(hours, dtype=np.intp),
         np.array(places, dtype=np.intp),
         np.array(residual_mm, dtype=float),
+    )
+
+
+def surface_column(
+    surface: Surface, cell: int = 0, night_error: NightError | None = None
+) -> Column:
+    """Return the column of a surface of the sites file over a cell of a forecast."""
+    return Column(
+        cell=cell,
+        build_up=surface.effective_build_up,
+        sky_view_frac=surface.effective_sky_view_frac,
+        wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
+        traffic_wm2=surface.traffic_wm2,
+        horizon_deg=surface.skyline_deg,
+        night_error=night_error,
+    )
+
+
+def plowed_column_of(
+    sites: Sites,
+    site: Site,
+    surface: Surface,
+    cell: int,
+    night_error: NightError | None,
+    recorded: RecordedHours,
+) -> PlowedColumn:
+    """Return the column of a surface with the plowing that its rules ask for, and its record."""
+    use = surface.surface_class.use
+    practice = sites.practice(site, surface)
+    return PlowedColumn(
+        surface_column(surface, cell, night_error),
+        plowing.plow_trigger_cm(practice, use == "pedestrian"),
+        1000.0 * practice.number(f"plow_residual_{use}"),
+        100.0 * practice.number("final_pass_snow"),
+        recorded,
     )

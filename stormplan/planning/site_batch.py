@@ -9,40 +9,26 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Hashable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import NamedTuple
 
 import numpy as np
 
-from stormplan.arrays import Array, BoolArray
-from stormplan.company.sites import BRINE_KEY, Site, Sites, Surface
+from stormplan.company.sites import BRINE_KEY, Sites
 from stormplan.company.yards import Yard
-from stormplan.events import detection
 from stormplan.events.detection import Outlook
-from stormplan.events.hazards import HazardThresholds, SurfaceSeries, nights
+from stormplan.events.hazards import HazardThresholds
 from stormplan.liquids import batch
 from stormplan.liquids.blend import liquid_from_product
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.numerics import floor_hour
-from stormplan.physics import ensemble, night_error, night_readings, surface_simulation
+from stormplan.physics import ensemble
 from stormplan.physics.ensemble import NO_ERROR_RECORDS, ErrorRecord
-from stormplan.physics.film import PlowPasses
-from stormplan.physics.film_response import FilmStart
-from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightError, NightErrors
-from stormplan.physics.pavement import Column, Columns
-from stormplan.physics.surface_simulation import RestartState, SimulationResult
-from stormplan.planning.plowed_columns import (
-    PlowedColumn,
-    as_passes,
-    is_pretreated,
-    pass_hours,
-    simulate_history,
-    typical_snow_cm,
-)
+from stormplan.physics.night_error import NO_NIGHT_ERRORS, NightErrors
+from stormplan.planning.block_run import BlockRun, OutlookKey, find_outlooks, simulate_block
+from stormplan.planning.plowed_columns import PlowedColumn, plowed_column_of
 from stormplan.planning.recorded_hours import (
     NO_RECORD,
-    RecordedHours,
     recorded_hours,
     usable_history,
 )
@@ -52,26 +38,22 @@ from stormplan.record.surface_history import (
     SurfaceHistories,
     SurfaceHistory,
 )
-from stormplan.treatment import decide, plowing
-from stormplan.treatment.candidates import FilmModel, Mixtures, SurfaceState
+from stormplan.treatment import decide
+from stormplan.treatment.candidates import FilmModel, Mixtures
 from stormplan.treatment.decide import CoupledModel
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment
-from stormplan.treatment.surface_case import ColumnHours, PretreatInRounds, SurfaceCase
-from stormplan.treatment.treated_refreeze import treated_series, with_refreezes
+from stormplan.treatment.surface_case import PretreatInRounds, SurfaceCase
+from stormplan.treatment.treated_refreeze import with_refreezes
 from stormplan.weather.forecast import (
     HISTORY_H,
-    PRECIP_TYPES,
     CellForecast,
     Forecast,
     is_weather_known,
     stack,
 )
 
-SHELTERED_WIND_FACTOR = (
-    0.6  # wind in a sheltered lot over the forecast's: 0.5-0.7, class assumption
-)
 MAX_BLOCK_SITES = 400  # sites decided in one pure call; large blocks suit numpy
 MAX_BLOCK_COLUMNS = 4000  # about as many columns, members counted: half a gigabyte of memory
 NO_EARLIER_WORK: Mapping[tuple[str, str], EarlierWork] = {}
@@ -88,131 +70,6 @@ class SurfaceDecision:
     outlook: Outlook
     treatments: tuple[Treatment, ...]
     counted: SurfaceHistory = NO_HISTORY
-
-
-@dataclass(frozen=True)
-class _BlockRun:
-    """The simulation of a block without chemical.
-
-    ``restart`` is where the hours before now left every column; what lies ahead goes on from there.
-
-    A column that is plowed is run twice: once with what the last plow leaves, which is what can
-    freeze back, and once cleared to the pavement after each storm, which is how the next one finds
-    it. ``cleared_index`` is each column's place in that second run, or its own where it is not
-    plowed.
-    """
-
-    forecast: Forecast
-    forecast_from_now: Forecast
-    restart: RestartState
-    plowed_columns: tuple[PlowedColumn, ...]
-    is_pretreated: tuple[bool, ...]
-    columns: Columns
-    plow_hours: tuple[tuple[int, ...], ...]
-    cleared_index: tuple[int, ...]
-    simulation: SimulationResult
-
-    def surface_series(self, column_index: int) -> SurfaceSeries:
-        """Return the surface series of one column, from now on."""
-        film, cleared = self.simulation.film, self.cleared_index[column_index]
-        recorded = self.plowed_columns[column_index].recorded
-        frost_mm = film.frost_mm[:, column_index]
-        water_and_ice_mm = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
-        surface_c = self.simulation.surface_c[:, column_index]
-        series = SurfaceSeries(
-            surface_c,
-            frost_mm,
-            film.ice_mm[:, column_index] - frost_mm,
-            water_and_ice_mm + film.snow_mm[:, cleared],
-            ice_seen=recorded.seen_icy & (recorded.seen_just_now | self._lies(column_index, "ice")),
-            snow_seen=recorded.seen_snowy
-            & (recorded.seen_just_now | self._lies(column_index, "snow")),
-            seen_just_now=recorded.seen_just_now,
-            **self._night_series(column_index),
-        )
-        if not recorded.doses:
-            return series
-        lying_mm = series.surface_water_mm
-        treated = treated_series(series, film, column_index, surface_c)
-        return replace(treated, surface_water_mm=lying_mm)
-
-    def _night_series(self, column_index: int) -> dict[str, Array]:
-        """Return the air's mean, and what readings say of a column, by hour from now on."""
-        column = self.plowed_columns[column_index].column
-        ahead = self.forecast_from_now
-        first = self.forecast.n_hours - ahead.n_hours
-        mean_c = night_error.air_mean_c(self.forecast["air_temp_c"][:, column.cell])[first:]
-        typical_mean_c = np.median(mean_c, axis=1)
-        series = {"air_mean_c": typical_mean_c}
-        offset_k = self.simulation.night_offset_k
-        if column.night_error is None or offset_k is None:
-            return series
-        modeled_c = (self.simulation.surface_c - offset_k)[:, column_index]
-        air_c = ahead["air_temp_c"][:, column.cell]
-        features = night_readings.median_features(
-            ahead["cloud_frac"][:, column.cell], modeled_c, air_c, typical_mean_c
-        )
-        place = ahead.cells[column.cell]
-        series["night_offset_k"] = np.median(offset_k[:, column_index], axis=1)
-        series["model_error_k"] = night_readings.read_model_error_k(
-            column.night_error, ahead.hour_starts, place.latitude_deg, place.longitude_deg, features
-        )
-        return series
-
-    def _lies(self, column_index: int, store: str) -> BoolArray:
-        """Return in which members some of a store of the film lies on a column now, (member,)."""
-        members = self.forecast.n_members
-        where = slice(column_index * members, (column_index + 1) * members)
-        return np.asarray(getattr(self.restart.surface.film, store)[where] > 0.0)
-
-    def surface_state(self, column_index: int, hour: int) -> SurfaceState:
-        """Return what lies on a column at the start of an hour from now on."""
-        if hour > 0:
-            at, column = np.array([hour - 1]), np.array([column_index])
-            return SurfaceState(hour, FilmStart.from_films(self.simulation.film, at, column))
-        return SurfaceState(0, FilmStart.from_film(self.restart.surface.film, column_index,
-                                                   self.forecast.n_members))  # fmt: skip
-
-    def column_hours(self) -> list[ColumnHours]:
-        """Return what falls on each column, and how cold it is, from now on."""
-        forecast = self.forecast_from_now
-        falls_mm = {name: np.nan_to_num(forecast[name]) for name in PRECIP_TYPES}
-        night = nights(forecast)
-        return [
-            ColumnHours(
-                pavement_c=self.simulation.surface_c[:, at],
-                night=night[:, item.column.cell],
-                **{name: values[:, item.column.cell] for name, values in falls_mm.items()},
-            )
-            for at, item in enumerate(self.plowed_columns)
-        ]
-
-
-class OutlookKey(NamedTuple):
-    """What an outlook depends on: its column, what counts as an event, and a pile's melt water."""
-
-    plowed_column: PlowedColumn
-    thresholds: HazardThresholds
-    snow_pile: bool
-
-
-def _outlooks(block_run: _BlockRun, wanted: Sequence[OutlookKey]) -> dict[OutlookKey, Outlook]:
-    """Return the outlooks of columns, those with the same thresholds worked out together."""
-    index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
-    by_thresholds: dict[HazardThresholds, dict[OutlookKey, None]] = {}
-    for key in wanted:
-        by_thresholds.setdefault(key.thresholds, {})[key] = None
-    found: dict[OutlookKey, Outlook] = {}
-    for thresholds, keys in by_thresholds.items():
-        outlooks = detection.build_outlooks(
-            block_run.forecast_from_now,
-            [key.plowed_column.column.cell for key in keys],
-            [block_run.surface_series(index[key.plowed_column]) for key in keys],
-            thresholds,
-            [key.snow_pile for key in keys],
-        )
-        found |= zip(keys, outlooks, strict=True)
-    return found
 
 
 def split_sites(
@@ -360,7 +217,7 @@ def _decide_group(
         for surface_key, surface in sites.sites[key].surfaces.items()
     }
     columns_by_surface = {
-        (key, surface_key): _plowed_column(
+        (key, surface_key): plowed_column_of(
             sites, sites.sites[key], surface, cell_index[id(cells[key])],
             night_errors.get((key, surface_key)),
             recorded_hours(counted[key, surface_key], start, now),
@@ -371,7 +228,7 @@ def _decide_group(
     mixtures = Mixtures(sites.products)
     distinct_columns = tuple(dict.fromkeys(columns_by_surface.values()))
     plow_probability = sites.practice().number("plow_probability")
-    block_run = _simulate_block(forecast, distinct_columns, now, mixtures, plow_probability)
+    block_run = simulate_block(forecast, distinct_columns, now, mixtures, plow_probability)
     index = {plowed_column: at for at, plowed_column in enumerate(block_run.plowed_columns)}
     stocks = {key: _yard_stock(sites, key) for key in sites.yards}
     outlook_keys = {
@@ -384,7 +241,7 @@ def _decide_group(
         )
         for (key, surface_key), plowed_column in columns_by_surface.items()
     }
-    outlooks = _outlooks(block_run, list(outlook_keys.values()))
+    outlooks = find_outlooks(block_run, list(outlook_keys.values()))
     column_hours = block_run.column_hours()
     cases: dict[tuple[str, str], SurfaceCase] = {}
     hourly_outlooks: dict[tuple[str, str], tuple[str, Outlook]] = {}
@@ -436,98 +293,6 @@ def first_known_hour(cell: CellForecast, now: datetime) -> datetime:
     hours = stack([cell], floor_hour(now) - timedelta(hours=history_hours), history_hours)
     gaps = np.flatnonzero(~is_weather_known(hours.values).all(axis=(1, 2)))
     return hours.hour_start(int(gaps[-1]) + 1 if gaps.size else 0)
-
-
-def surface_column(
-    surface: Surface, cell: int = 0, night_error: NightError | None = None
-) -> Column:
-    """Return the column of a surface of the sites file over a cell of a forecast."""
-    return Column(
-        cell=cell,
-        build_up=surface.effective_build_up,
-        sky_view_frac=surface.effective_sky_view_frac,
-        wind_factor=SHELTERED_WIND_FACTOR if surface.sheltered else 1.0,
-        traffic_wm2=surface.traffic_wm2,
-        horizon_deg=surface.skyline_deg,
-        night_error=night_error,
-    )
-
-
-def _plowed_column(
-    sites: Sites,
-    site: Site,
-    surface: Surface,
-    cell: int,
-    night_error: NightError | None,
-    recorded: RecordedHours,
-) -> PlowedColumn:
-    use = surface.surface_class.use
-    practice = sites.practice(site, surface)
-    return PlowedColumn(
-        surface_column(surface, cell, night_error),
-        plowing.plow_trigger_cm(practice, use == "pedestrian"),
-        1000.0 * practice.number(f"plow_residual_{use}"),
-        100.0 * practice.number("final_pass_snow"),
-        recorded,
-    )
-
-
-def _simulate_block(
-    forecast: Forecast,
-    plowed_columns: tuple[PlowedColumn, ...],
-    now: datetime,
-    mixtures: Mixtures,
-    plow_probability: float,
-) -> _BlockRun:
-    """Return the simulation without further chemical, plowed at the trigger."""
-    n_past = round((floor_hour(now) - forecast.start) / timedelta(hours=1))
-    forecast_from_now = forecast.from_hour(n_past)
-    snow_cm = typical_snow_cm(forecast, plow_probability).T.tolist()
-    past_passes, passes = zip(
-        *(pass_hours(item, snow_cm[item.column.cell], n_past) for item in plowed_columns),
-        strict=True,
-    )
-    own = [replace(item.column, variant=at) for at, item in enumerate(plowed_columns)]
-    restart = simulate_history(forecast, plowed_columns, past_passes, snow_cm, n_past, mixtures)
-    plowed = [at for at, hours in enumerate(passes) if hours]
-    second_row = {at: len(own) + row for row, at in enumerate(plowed)}
-    cleared_index = tuple(second_row.get(at, at) for at in range(len(own)))
-    columns = Columns.from_records([*own, *(own[at] for at in plowed)])
-    ahead_cm = [series[n_past:] for series in snow_cm]
-    simulation = surface_simulation.simulate(
-        forecast,
-        columns,
-        plow_passes=_plow_passes(plowed_columns, passes, cleared_index, ahead_cm),
-        restart_from=restart,
-    )
-    return _BlockRun(
-        forecast,
-        forecast_from_now,
-        restart,
-        plowed_columns,
-        tuple(is_pretreated(item, snow_cm[item.column.cell], n_past) for item in plowed_columns),
-        columns,
-        tuple(passes),
-        cleared_index,
-        simulation,
-    )
-
-
-def _plow_passes(
-    plowed_columns: Sequence[PlowedColumn],
-    plow_hours: Sequence[tuple[int, ...]],
-    cleared_index: Sequence[int],
-    snow_cm: Sequence[Sequence[float]],
-) -> PlowPasses | None:
-    """Return the plow passes of both runs; the second is cleared after each storm."""
-    rows = []
-    for at, (column, hours) in enumerate(zip(plowed_columns, plow_hours, strict=True)):
-        series = snow_cm[column.column.cell]
-        for hour in hours:
-            is_last = not series[hour] > 0.0
-            rows.append((hour, at, column.residual_mm))
-            rows.append((hour, cleared_index[at], 0.0 if is_last else column.residual_mm))
-    return as_passes(rows)
 
 
 def _yard_stock(sites: Sites, yard_key: str) -> Stock:
@@ -586,7 +351,7 @@ def _hourly_id(
 
 
 def _decide(
-    block_run: _BlockRun,
+    block_run: BlockRun,
     cases: Mapping[tuple[str, str], SurfaceCase],
     sites: Sites,
     mixtures: Mixtures,
