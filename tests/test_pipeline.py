@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 from helpers.command_line import stormplan
@@ -137,10 +138,10 @@ def replace_company(made):
     return made.model_copy(update={"company": "Renamed (invented)"})
 
 
-def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path):
+def test_a_folder_that_cannot_be_written_is_one_sentence(demo_plan, tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(InputError, match="cannot write to"):
-        pipeline.write_reports(pipeline.plan_demo(), tmp_path / "file" / "below")
+        pipeline.write_reports(demo_plan, tmp_path / "file" / "below")
 
 
 # -- the command itself ---------------------------------------------------------------------------
@@ -208,11 +209,22 @@ def test_a_time_without_a_zone_is_the_companys():
         parse_moment("soon", sites)
 
 
-def test_help_is_light():
-    code = "import sys; sys.argv = ['stormplan', '--help']\nfrom stormplan.cli.main import app\n"
-    code += "try: app()\nexcept SystemExit: pass\n"
-    code += (
-        "print(sorted({'numpy', 'pandas', 'pydantic', 'requests', 'jinja2'} & set(sys.modules)))"
-    )
+def modules_loaded_by(command):
+    code = f"import sys; sys.argv = ['stormplan', *{command!r}]\n"
+    code += "from stormplan.cli.main import app\n"
+    code += "try: app()\nexcept SystemExit: pass\nprint(*sys.modules)"
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert result.stdout.splitlines()[-1] == "[]"
+    return set(result.stdout.splitlines()[-1].split())
+
+
+def test_help_is_light():
+    loaded = modules_loaded_by(["--help"])
+    assert "typer" in loaded
+    assert not loaded & {"numpy", "pandas", "pydantic", "requests", "jinja2"}
+
+
+def test_a_check_loads_nothing_that_plans():
+    example = Path(__file__).parent.parent / "sites.example.yaml"
+    loaded = modules_loaded_by(["check", str(example)])
+    assert "stormplan.company.sites_file" in loaded
+    assert not loaded & {"stormplan.planning.plan", "pandas", "requests", "jinja2", "matplotlib"}

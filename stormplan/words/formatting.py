@@ -6,13 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from stormplan.company import practice_rules
-from stormplan.planning.plan import NightBiasRecord, Plan
-from stormplan.treatment.cost_loss import CostLoss
-from stormplan.treatment.records import Reason, SolidRates
 from stormplan.units import UnitFormatter
+
+if TYPE_CHECKING:  # `check` and others write sentences without a plan
+    from stormplan.planning.plan import NightBiasRecord, Plan
+    from stormplan.treatment.cost_loss import CostLoss
+    from stormplan.treatment.records import Reason, SolidRates
 
 MAX_STATED_CHANCE = 0.955  # rounds to 96 %; our own choice
 
