@@ -306,12 +306,15 @@ def _is_aftermath(refreeze: Event, event: Event, gap: timedelta) -> bool:
 def _leaving_ice(
     case: SurfaceCase, item: PlannedTreatment, until: datetime, worst: Refreeze
 ) -> PlannedTreatment:
+    """Return a treatment whose event leaves ice until then, if that is watched for."""
     if until <= item.event.end:
         return item
     event = item.event.model_copy(update={"ice_until": until})
     hours = _refreeze_hours(case, event)
-    ice = {"ice_probability": None if hours is None else worst.probability(hours)}
-    return replace(item, event=event.model_copy(update=ice))
+    chance = 0.0 if hours is None else worst.probability(hours)
+    if chance < case.practice.number("monitor_probability"):
+        return replace(item, event=event.model_copy(update={"ice_until": None}))
+    return replace(item, event=event.model_copy(update={"ice_probability": chance}))
 
 
 def _joined(
