@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from helpers.one_surface import LOT
+from helpers.one_surface import HORIZON, LOT
 from helpers.published_tables import NOON, forecast_cell
 from helpers.sites import parse_sites, site_entry, sites_text
 from typer.testing import CliRunner
@@ -63,7 +63,9 @@ def cell_with_past(snow_cm=(), rain_mm=(), **more):
 
 
 def plan(cell, *entries, surface=LOT, now=NOON, **sections):
-    sites = parse_sites({"a": site_entry(43.1, -89.4, {"here": surface})}, **sections)
+    policy = HORIZON | sections.pop("policy", {})
+    site = site_entry(43.1, -89.4, {"here": surface})
+    sites = parse_sites({"a": site}, policy=policy, **sections)
     return make_plan(
         sites, {"a": SiteForecasts(cell)}, now, histories=surface_histories(entries, now)
     )

@@ -11,6 +11,7 @@ from stormplan.treatment.records import Treatment
 
 F = units.f_to_c
 WAIT = {"go_probability": "90 %", "go_probability_beyond_day": "90 %"}
+HORIZON = {"horizon": "48 h"}  # the storms of tests are over by then; a longer look takes longer
 LOT = {"class": "asphalt_lot", "area": "20000 ft2"}
 
 
@@ -25,8 +26,10 @@ def plan_surface(
 ):
     """Plan one surface under one cell of weather; by the record it was treated last then."""
     sites = {"a": site_entry(43.1, -89.4, {"here": surface}, **(site_overrides or {}))}
+    overrides = company_overrides or {}
+    policy = HORIZON | overrides.get("policy", {})
     return make_plan(
-        parse_sites(sites, **(company_overrides or {})),
+        parse_sites(sites, **overrides | {"policy": policy}),
         {"a": SiteForecasts(forecast_cell(**weather))},
         now,
         histories={("a", "here"): SurfaceHistory(last_treated_at=treated_at)},

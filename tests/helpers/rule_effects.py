@@ -45,6 +45,7 @@ from stormplan.weather.providers import Location, fetch_forecasts
 from stormplan.weather.providers.gather_rules import GatherRules
 
 C = units.f_to_c
+HORIZON = "36 h"  # of every row: the storms are over by then, and a longer look takes longer
 
 
 def snow(inches_an_hour: float = 0.2, start: int = 12, end: int = 18, pop: float = 0.9, **more):
@@ -477,7 +478,9 @@ EFFECTS: dict[str, RuleEffect] = {
     "horizon": RuleEffect("48 h"),
     "notice_probability": RuleEffect("60 %"),
     "notice_likely_from": RuleEffect("90 %"),
-    "pavement_horizon": RuleEffect("48 h", {"air_temp_c": 12.0, "dew_point_c": UNKNOWN_AFTER_40}),
+    "pavement_horizon": RuleEffect(
+        "48 h", {"air_temp_c": 12.0, "dew_point_c": UNKNOWN_AFTER_40}, policy={"horizon": "72 h"}
+    ),
     "demand_percentile": RuleEffect("99 %", steady(25.0, 0.3)),
     "reserve": RuleEffect("50 %"),
     "miss_cost": RuleEffect(
@@ -612,7 +615,9 @@ def night_errors_of(effect: RuleEffect, sites: Sites) -> NightErrors:
 
 def plan_by(effect: RuleEffect, rule: str | None = None) -> Plan:
     """Plan the situation of a row, with the rule changed if it is named."""
-    policy: dict[str, dict[str, str]] = {"company": dict(effect.policy), "site": {}, "surface": {}}
+    policy: dict[str, dict[str, str]] = {
+        "company": {"horizon": HORIZON} | dict(effect.policy), "site": {}, "surface": {},
+    }  # fmt: skip
     if rule is not None:
         policy[RULES[rule].scope] |= {rule: effect.changed}
     surfaces = {"here": dict(effect.surface) | {"policy": policy["surface"]}, **effect.surfaces}
