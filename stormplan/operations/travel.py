@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import permutations
 
+import numpy as np
+
 from stormplan.company.coordinates import distances_km
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
@@ -145,21 +147,18 @@ def travel_table(
     fixed_s = 3600.0 * practice.number("drive_fixed_time")
     known = (tables.listed, tables.learned, tables.routed)
     counts = [0, 0, 0]
-    number = {key: at for at, key in enumerate(places)}
-    straight_km = distances_km(list(places.values())).tolist()
-    drive_s: dict[tuple[str, str], int] = {}
-    for origin, destination in permutations(places, 2):
+    distance_m = 1000.0 * distances_km(list(places.values()))
+    one_way_s = np.triu(np.rint(circuity * distance_m / speed_ms + fixed_s).astype(int), 1)
+    elsewhere = ~np.eye(len(places), dtype=bool)
+    estimated_s = (one_way_s + one_way_s.T)[elsewhere].tolist()
+    drive_s = dict(zip(permutations(places, 2), estimated_s, strict=True))
+    for origin, destination in drive_s if any(known) else ():
         names = (origin or yard, destination or yard)
         found = (table.get(names, table.get(names[::-1])) for table in known)
         first = next(((at, one) for at, one in enumerate(found) if one is not None), None)
         if first is not None:
             counts[first[0]] += 1
             drive_s[origin, destination] = round(60.0 * first[1])
-        elif (destination, origin) in drive_s:
-            drive_s[origin, destination] = drive_s[destination, origin]
-        else:
-            distance_m = 1000.0 * straight_km[number[origin]][number[destination]]
-            drive_s[origin, destination] = round(circuity * distance_m / speed_ms + fixed_s)
     basis = TravelBasis(
         listed_count=counts[0],
         learned_count=counts[1],
