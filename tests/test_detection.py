@@ -258,8 +258,11 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
 
     members = replace(forecast, values={n: a[:, :, :count] for n, a in values.items()})
     inside = 0
-    for place in range(places):
-        seen = build_outlook(members, place, ground(surface_c[:, place, :count]), THRESHOLDS)
+    untreated = [ground(surface_c[:, place, :count]) for place in range(places)]
+    outlooks = detection.build_outlooks(
+        members, range(places), untreated, THRESHOLDS, [False] * places
+    )
+    for place, seen in enumerate(outlooks):
         (only,) = seen.events
         truth_c = surface_c[20:30, place, count].min() + rng.normal(0.0, 1.5)  # by day
         inside += only.min_pavement_temp_range_c[0] <= truth_c <= only.min_pavement_temp_range_c[1]
