@@ -33,7 +33,7 @@ def _loopback_only(self, address):
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest modules first, for `--no-loadscope-reorder`; the others stay as they are."""
+    """The longest modules first, for `--no-loadscope-reorder`; the others stay as they are."""
     rank = {name: at for at, name in enumerate(LONGEST_MODULES)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 

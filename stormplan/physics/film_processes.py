@@ -26,7 +26,7 @@ from stormplan.weather.moist_air import (
     MOLECULAR_WEIGHT_RATIO,
 )
 
-LATENT_SUBLIMATION_J_KG = 2.835e6
+LATENT_SUBLIMATION_J_KG = 2.835e6  # at 0 °C (textbook, from memory)
 
 # Class assumptions, our own choice: 5-10 % of a lot is puddle that never drains, a few mm deep.
 PUDDLE_FRAC = 0.07
@@ -418,16 +418,8 @@ class HourForcing(NamedTuple):
     ----------
     liquid_mm, snow_mm, sleet_mm : array
         What falls in the hour [mm].
-    unfrozen_temp_c : array
-        Temperature the pavement surface would go to if nothing froze or melted [°C].
-    restoring_wm2k : array
-        Power that moves it by one degree [W/(m² K)].
-    skin_c : array
-        Temperature of what meets the air [°C].
-    convective_coefficient_wm2k : array
-        Exchange coefficient with the air [W/(m² K)].
-    top_melt_mm : array
-        Snow that sun and air melt at its top in the hour [mm].
+    unfrozen_temp_c, restoring_wm2k, skin_c, convective_coefficient_wm2k, top_melt_mm : array
+        As in ``SurfaceBoundary``.
     vapor_pressure_pa, pressure_pa : array
         Vapor pressure of the air; station pressure [Pa].
     """

@@ -26,7 +26,7 @@ from stormplan.units import ZERO_CELSIUS_K
 
 WATER_HEAT_CAPACITY_J_KGK, ICE_HEAT_CAPACITY_J_KGK = 4186.0, 2090.0
 WET_ALBEDO_RATIO = 0.7  # of the dry one (textbook, from memory)
-SNOW_EMISSIVITY = 0.98
+SNOW_EMISSIVITY = 0.98  # textbook, from memory
 SNOW_WINDLESS_COEFFICIENT_WM2K = (
     1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
 )

@@ -371,8 +371,11 @@ def _note(period: _Period) -> str:
     """Return what is left of a chance once all planned work is done; empty without any work."""
     if period.probability_as_planned is None:
         return ""
-    left = f"{_tens(period.probability_as_planned)} in 10 with all planned work done"
-    return f"Not in the notice: {left}, at worst {_tens(period.probability)} in 10 before that."
+    left, worst = _tens(period.probability_as_planned), _tens(period.probability)
+    if left == worst:
+        return "Not in the notice: as likely with all planned work done."
+    done = f"{left} in 10 with all planned work done"
+    return f"Not in the notice: {done}, at worst {worst} in 10 before that."
 
 
 def _tens(probability: float) -> int:

@@ -27,7 +27,7 @@ class Finished:
 
 @contextlib.contextmanager
 def _captured() -> Iterator[tuple[io.TextIOWrapper, io.TextIOWrapper]]:
-    """Give output and errors streams as a pipe has them."""
+    """Output and errors as the streams that a pipe has."""
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         yield out, err
