@@ -14,8 +14,13 @@ FlagArray = NDArray[np.uint16]
 RecordArray = NDArray[np.void]
 
 
+def flat_index(column: IntArray, members: int) -> IntArray:
+    """Return the flat indices of all members of some columns."""
+    return (column[:, None] * members + np.arange(members)).ravel()
+
+
 def record_dtype(of: type, parts: int = 0) -> np.dtype[np.void]:
-    """Return the type of records with the attributes of a class: numbers, or arrays of parts.
+    """Return the type of records with the attributes of a class: numbers, flags, arrays of parts.
 
     Examples
     --------
@@ -28,9 +33,10 @@ def record_dtype(of: type, parts: int = 0) -> np.dtype[np.void]:
     kinds = {
         name: str(getattr(kind, "__name__", kind)) for name, kind in of.__annotations__.items()
     }
+    scalars = {"float": "f8", "bool": "?"}
     return np.dtype(
         [
-            (name, "f8") if kind == "float" else (name, "f8", (parts,))
+            (name, scalars[kind]) if kind in scalars else (name, "f8", (parts,))
             for name, kind in kinds.items()
         ],
         align=True,

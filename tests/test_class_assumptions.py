@@ -13,8 +13,11 @@ from stormplan.physics.film import FilmState
 from stormplan.physics.film_condition import FilmCondition, condition_codes
 from stormplan.physics.film_processes import (
     FLOWS,
+    SNOW_ALBEDO_DECAY_S,
+    SNOW_SETTLING_S,
     add_precipitation,
-    drain_and_age_films,
+    approach_frac,
+    drain_and_age,
     latent_heat_j_kg,
     vapor_source,
 )
@@ -23,6 +26,12 @@ from stormplan.physics.surface_energy import uppermost_albedo, uppermost_emissiv
 from stormplan.physics.surface_simulation import simulate
 
 NOTHING = np.zeros(1)
+
+
+def leave(film, duration_s):
+    """Leave one film to itself."""
+    aging = (approach_frac(duration_s, each) for each in (SNOW_SETTLING_S, SNOW_ALBEDO_DECAY_S))
+    drain_and_age(film.records[0], duration_s, *aging, np.zeros(1, FLOWS)[0])
 
 
 def film(texture_mm=0.5) -> FilmState:
@@ -34,9 +43,9 @@ def test_after_a_soaking_rain_a_lot_keeps_its_texture_and_a_few_mm_in_its_puddle
     soaked = film()
     for _ in range(6 * 24):
         soaked.water[:] += 20.0 / 6 if soaked.water[0] < 20.0 else 0.0
-        drain_and_age_films(soaked.records, 600.0, np.zeros(1, FLOWS))
+        leave(soaked, 600.0)
     for _ in range(6 * 24):
-        drain_and_age_films(soaked.records, 600.0, np.zeros(1, FLOWS))
+        leave(soaked, 600.0)
     assert 0.10 <= soaked.water[0] - 0.5 <= 0.30
 
 
@@ -47,7 +56,7 @@ def test_snow_is_new_for_hours_and_settled_within_two_days():
     add_precipitation(snow.records[0], 0.0, 10.0, 0.0)
     at_hour = {}
     for hour in range(1, 49):
-        drain_and_age_films(snow.records, 3600.0, np.zeros(1, FLOWS))
+        leave(snow, 3600.0)
         at_hour[hour] = float(snow.density[0])
     assert 50.0 <= at_hour[6] <= 150.0
     assert 200.0 <= at_hour[48] <= 300.0
@@ -80,7 +89,7 @@ def test_snow_brightens_a_pavement_it_hides_and_darkens_with_age():
     # snow is nearly black in the infrared (textbook)
     assert 0.96 <= uppermost_emissivity(snow.records[0], ASPHALT.emissivity) <= 1.0
     for _ in range(24 * 10):
-        drain_and_age_films(snow.records, 3600.0, np.zeros(1, FLOWS))
+        leave(snow, 3600.0)
     assert 0.5 <= uppermost_albedo(snow.records[0], ASPHALT.albedo) <= 0.7
     # a third of that depth hides but part of it
     snow.snow[:] = 2.0

@@ -13,11 +13,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.arrays import Array, IntArray
+from stormplan.arrays import Array, IntArray, RecordArray, flat_index
+from stormplan.compiled import compiled
 from stormplan.liquids import brine
-from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
+from stormplan.liquids.brine import MOLAR_MASS_G_MOL
 from stormplan.physics.film import FilmState
-from stormplan.physics.film_processes import FLOWS, MIN_SALT_KG_M2
+from stormplan.physics.film_processes import FLOWS, MIN_SALT_KG_M2, N_CHLORIDES
 
 # What counts as something, kg/m²; the thresholds of road weather practice, from memory.
 MIN_WET_MM, MIN_BRINE_MM, MIN_SNOW_MM, MIN_ICE_MM, MIN_FROST_MM = 0.03, 0.005, 0.10, 0.05, 0.005
@@ -209,61 +210,97 @@ class FilmHours:
         return np.where(frozen.any(axis=0), frozen.argmax(axis=0), -1)
 
 
+STORES = ("water", "ice", "frost", "snow", "snow_depth", "puddle")
+FLOW_SUMS = ("drained", "evaporated", "deposited", "plowed", "traffic_loss", "melted")
+FIRST_SALT, FIRST_FLOW = len(STORES), len(STORES) + N_CHLORIDES
+FIRST_LOST_SALT = FIRST_FLOW + len(FLOW_SUMS)
+RECORDED_FIELDS = FIRST_LOST_SALT + N_CHLORIDES
+
+
+@compiled
+def _put(value: float, out: Array, field: int, hour: int, i: int) -> None:
+    """Store a value; pages of memory that stay zero stay untouched and take none."""
+    if value != 0.0:
+        out[field, hour, i] = value
+
+
+@compiled
+def _record_hour(
+    films: RecordArray,
+    flows: RecordArray,
+    with_flows: bool,
+    places: IntArray,
+    hour: int,
+    out: Array,
+) -> None:
+    """Store the films of an hour, and what flowed in it, at some places of (field, hour, place)."""
+    for i in range(films.size):
+        film, flow, at = films[i], flows[i], places[i]
+        _put(film.water, out, 0, hour, at)
+        _put(film.ice, out, 1, hour, at)
+        _put(film.frost, out, 2, hour, at)
+        _put(film.snow, out, 3, hour, at)
+        _put(film.snow / film.density * 1000.0, out, 4, hour, at)
+        _put(film.puddle, out, 5, hour, at)
+        for k in range(N_CHLORIDES):
+            _put(film.salts[k], out, FIRST_SALT + k, hour, at)
+        if with_flows:
+            _put(flow.drained, out, FIRST_FLOW, hour, at)
+            _put(flow.evaporated, out, FIRST_FLOW + 1, hour, at)
+            _put(flow.deposited, out, FIRST_FLOW + 2, hour, at)
+            _put(flow.plowed, out, FIRST_FLOW + 3, hour, at)
+            _put(flow.traffic_loss, out, FIRST_FLOW + 4, hour, at)
+            _put(flow.melted, out, FIRST_FLOW + 5, hour, at)
+            for k in range(N_CHLORIDES):
+                _put(flow.salts[k], out, FIRST_LOST_SALT + k, hour, at)
+
+
+@compiled
+def _copy_hour(to: IntArray, of: IntArray, hour: int, out: Array) -> None:
+    """Store at places of (field, hour, place) what others have in an hour."""
+    for field in range(out.shape[0]):
+        for k in range(to.size):
+            _put(out[field, hour, of[k]], out, field, hour, to[k])
+
+
 class FilmRecorder:
     """Accumulator of a film's flows and stores, hour by hour; of its stores alone, if so asked."""
 
-    FLOWS = ("drained", "evaporated", "deposited", "plowed", "traffic_loss", "melted")
-
     def __init__(self, hours: int, columns: int, members: int, with_flows: bool = True) -> None:
-        self._shape = (columns, members)
+        self._shape = (hours, columns, members)
         self._with_flows = with_flows
-        stores = ("water", "ice", "frost", "snow", "snow_depth", "puddle")
-        self._out = {
-            f"{name}_mm": np.zeros((hours, *self._shape)) for name in (*stores, *self.FLOWS)
-        }
-        self._salts = np.zeros((len(CHLORIDES), hours, *self._shape))
-        self._lost = np.zeros_like(self._salts)
-        self.select(None)
+        self._out = np.zeros((RECORDED_FIELDS, hours, columns * members))
+        self.select(np.arange(columns))
 
-    def select(
-        self, columns: IntArray | None, copies: tuple[IntArray, IntArray] | None = None
-    ) -> None:
+    def select(self, columns: IntArray, copies: tuple[IntArray, IntArray] | None = None) -> None:
         """Restrict the hours from the next one on to the films of some columns, in this order.
 
         ``copies`` are other columns, and which of these each has the same film as.
         """
-        self._columns: IntArray | slice = slice(None) if columns is None else columns
-        self._copies = copies
-        self._count = (self._shape[0] if columns is None else len(columns)) * self._shape[1]
+        members = self._shape[2]
+        self._places = flat_index(columns, members)
+        to, of = (columns[:0], columns[:0]) if copies is None else copies
+        self._to, self._of = flat_index(to, members), flat_index(of, members)
         self.begin_hour()
 
     def begin_hour(self) -> None:
         """Start an hour: ``flows`` is what processes add to until it ends."""
-        self.flows = np.zeros(self._count, dtype=FLOWS)
+        self.flows = np.zeros(self._places.size, dtype=FLOWS)
 
     def end_hour(self, hour: int, film: FilmState) -> None:
-        """Store the hour; arrays that stay zero stay untouched and take no memory."""
-        stores = {
-            "water": film.water,
-            "ice": film.ice,
-            "frost": film.frost,
-            "snow": film.snow,
-            "snow_depth": film.snow / film.density * 1000.0,
-            "puddle": film.puddle,
-        }
-        rows = [(self._out[f"{name}_mm"], values) for name, values in stores.items()]
-        rows += zip(self._salts, film.salts, strict=True)
-        if self._with_flows:
-            rows += [(self._out[f"{name}_mm"], self.flows[name]) for name in self.FLOWS]
-            rows += zip(self._lost, self.flows["salts"].T, strict=True)
-        for out, values in rows:
-            if values.any():
-                out[hour, self._columns] = values.reshape(-1, self._shape[1])
-                if self._copies is not None:
-                    to, of = self._copies
-                    out[hour, to] = out[hour, of]
+        """Store the hour."""
+        _record_hour(film.records, self.flows, self._with_flows, self._places, hour, self._out)
+        _copy_hour(self._to, self._of, hour, self._out)
         self.begin_hour()
 
     def film_hours(self) -> FilmHours:
         """Return all hours."""
-        return FilmHours(**self._out, salts_kg_m2=self._salts, salts_lost_kg_m2=self._lost)
+        out = self._out.reshape(RECORDED_FIELDS, *self._shape)
+        stores = {f"{name}_mm": out[at] for at, name in enumerate(STORES)}
+        flows = {f"{name}_mm": out[FIRST_FLOW + at] for at, name in enumerate(FLOW_SUMS)}
+        return FilmHours(
+            **stores,
+            **flows,
+            salts_kg_m2=out[FIRST_SALT:FIRST_FLOW],
+            salts_lost_kg_m2=out[FIRST_LOST_SALT:],
+        )

@@ -390,25 +390,13 @@ def snow_conductance_wm2k(film: Film) -> float:
 
 
 @compiled
-def drain_and_age_films(films: RecordArray, duration_s: float, flows: RecordArray) -> None:
-    """Drain every film, let traffic carry off and snow settle, over one step.
-
-    Parameters
-    ----------
-    films : array of FILM (column,)
-        Changed in place.
-    duration_s : float
-        Length of the step [s].
-    flows : array of FLOWS (column,)
-        What left is added.
-    """
-    settled = approach_frac(duration_s, SNOW_SETTLING_S)
-    darkened = approach_frac(duration_s, SNOW_ALBEDO_DECAY_S)
-    for i in range(films.size):
-        film = films[i]
-        drain(film, duration_s, flows[i])
-        remove_by_traffic(film, duration_s, flows[i])
-        age_snow(film, settled, darkened)
+def drain_and_age(
+    film: Film, duration_s: float, settled_frac: float, darkened_frac: float, flows: Flows
+) -> None:
+    """Drain a film, let traffic carry off and snow settle, over one step; see ``age_snow``."""
+    drain(film, duration_s, flows)
+    remove_by_traffic(film, duration_s, flows)
+    age_snow(film, settled_frac, darkened_frac)
 
 
 class HourForcing(NamedTuple):
@@ -491,6 +479,4 @@ def advance_films(
             film_c[i] = unfrozen_temp_c - kelvin_per_kg * melted
             evaporated = min(flux * duration_s, min(available, total_kg_m2(film)))
             exchange_vapor(film, evaporated, over_ice, on_snow, flow)
-            drain(film, duration_s, flow)
-            remove_by_traffic(film, duration_s, flow)
-            age_snow(film, settled, darkened)
+            drain_and_age(film, duration_s, settled, darkened, flow)

@@ -12,17 +12,16 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from stormplan.arrays import Array, IntArray
+from stormplan.arrays import Array, IntArray, flat_index
 from stormplan.physics import film_processes
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
 from stormplan.physics.film_processes import HourForcing
+from stormplan.physics.hour_weather import split_precipitation
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import (
     Operations,
     SurfaceBoundary,
-    flat_index,
-    split_precipitation,
 )
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import (

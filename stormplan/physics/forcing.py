@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.physics import radiation, sun
+from stormplan.physics.hour_weather import SURROUNDINGS_ALBEDO, HourWeather, Places, Precipitation
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import (
@@ -30,9 +31,6 @@ STEPS_PER_HOUR = 6
 #: than an hour (31 members of the bundled storm): far less than what parts the members.
 LARGE_ENSEMBLE_MEMBERS = 16
 LARGE_ENSEMBLE_STEPS_PER_HOUR = 3
-#: What hides the sky, walls and trees, reflects about this much of the sun that falls on it (Oke
-#: 1987, Boundary Layer Climates: brick and concrete walls 0.1-0.4, trees 0.05-0.2; from memory).
-SURROUNDINGS_ALBEDO = 0.2
 MIN_HOURLY_CLEAR_SKY_WM2 = (
     1.0  # below this hourly clear-sky mean the shape of the hour means nothing
 )
@@ -311,3 +309,41 @@ class Forcing:
             shortwave = profile * (beam * visible + diffuse)
         for step in range(self.steps):
             yield StepForcing(air_c[step], wind_ms[step], vapor_pa[step], shortwave[step], longwave)
+
+    def places(self, underside_air_offset_k: Array) -> Places:
+        """Return what the columns see, under their slabs such air above that outside [K]."""
+        return Places(
+            self._cell, self._flat_index, self._sky_view, self._wind_factor, underside_air_offset_k
+        )
+
+    def hour_weather(self, hour: int, precip: Precipitation) -> HourWeather:
+        """Return the weather of one hour for compiled steps."""
+        steps = slice(hour * self.steps, (hour + 1) * self.steps)
+        visible = (
+            np.ones((self.steps, 1))
+            if self._sun_visible is None
+            else (self._sun_visible[steps].astype(float))
+        )
+
+        def of(values: Array) -> Array:
+            return np.asarray(values[hour].flatten())
+
+        return HourWeather(
+            of(self.forecast["air_temp_c"]),
+            of(self._hour_end["air"]),
+            of(self.forecast["wind_10m_ms"]),
+            of(self._hour_end["wind"]),
+            of(self._vapor_pressure),
+            of(self._hour_end["vapor"]),
+            of(self._beam_wm2),
+            of(self._diffuse_wm2),
+            of(self.radiation.lw_down_wm2),
+            of(self._surroundings_wm2),
+            self.clear_sky.step_profile[hour],
+            visible,
+            of(self._pressure),
+            of(precip.liquid_mm),
+            of(precip.snow_mm),
+            of(precip.sleet_mm),
+            of(precip.wet_bulb_c),
+        )

@@ -163,10 +163,10 @@ class GroundWeights(NamedTuple):
 
     Attributes
     ----------
-    storage, below, above : array (layer, column) or (layer, 1)
+    storage, below, above : array (layer, column)
         What a layer's temperature takes from itself before the step, from the layer below and
-        from the one above; one column where all share a build-up [-].
-    top_conductance_wm2k : array (column,) or (1,)
+        from the one above [-].
+    top_conductance_wm2k : array (column,)
         From the surface to the first layer [W/(m² K)].
     """
 
@@ -177,49 +177,59 @@ class GroundWeights(NamedTuple):
 
 
 @compiled
-def eliminate_upward(weights: GroundWeights, temp_c: Array, below_c: Array) -> Array:
-    """Return each layer's temperature if the layer above it were at 0 °C, (layer, column) [°C].
+def weights_of(weights: GroundWeights, begin: int, end: int) -> GroundWeights:
+    """Return the weights of the columns from one to before another, side by side in memory."""
+    return GroundWeights(
+        weights.storage[:, begin:end].copy(),
+        weights.below[:, begin:end].copy(),
+        weights.above[:, begin:end].copy(),
+        weights.top_conductance_wm2k[begin:end].copy(),
+    )
 
-    ``temp_c`` (layer, column) is at the start of the step, ``below_c`` (column,) the air under a
-    slab.
+
+@compiled
+def eliminate_upward(weights: GroundWeights, temp_c: Array, below_c: Array) -> None:
+    """Turn temperatures into what they would be if the layer above each were at 0 °C.
+
+    Parameters
+    ----------
+    weights : GroundWeights
+        A column for each.
+    temp_c : array (layer, column)
+        At the start of the step, changed in place [°C].
+    below_c : array (column,)
+        Air under a slab [°C].
     """
     layers, columns = temp_c.shape
-    of_column = 0 if weights.below.shape[1] == 1 else 1
-    reduced = np.empty_like(temp_c)
     for i in range(columns):
-        j = of_column * i
-        reduced[layers - 1, i] = (
-            weights.storage[layers - 1, j] * temp_c[layers - 1, i]
-            + weights.below[layers - 1, j] * below_c[i]
+        temp_c[layers - 1, i] = (
+            weights.storage[layers - 1, i] * temp_c[layers - 1, i]
+            + weights.below[layers - 1, i] * below_c[i]
         )
     for layer in range(layers - 2, -1, -1):
         for i in range(columns):
-            j = of_column * i
-            reduced[layer, i] = (
-                weights.storage[layer, j] * temp_c[layer, i]
-                + weights.below[layer, j] * reduced[layer + 1, i]
+            temp_c[layer, i] = (
+                weights.storage[layer, i] * temp_c[layer, i]
+                + weights.below[layer, i] * temp_c[layer + 1, i]
             )
-    return reduced
 
 
 @compiled
 def substitute_downward(weights: GroundWeights, reduced: Array, surface_c: Array) -> None:
     """Turn ``reduced`` (layer, column) into temperatures at the end of the step [°C]."""
     layers, columns = reduced.shape
-    of_column = 0 if weights.above.shape[1] == 1 else 1
     for i in range(columns):
-        reduced[0, i] += weights.above[0, of_column * i] * surface_c[i]
+        reduced[0, i] += weights.above[0, i] * surface_c[i]
     for layer in range(1, layers):
         for i in range(columns):
-            reduced[layer, i] += weights.above[layer, of_column * i] * reduced[layer - 1, i]
+            reduced[layer, i] += weights.above[layer, i] * reduced[layer - 1, i]
 
 
 @dataclass(frozen=True)
 class GroundSolver:
     """Factorized conduction matrix of many columns for one time step (Thomas algorithm).
 
-    Build with ``factorize``. Arrays are ``(layer, column)``, or ``(layer, 1)`` when all columns
-    share a build-up.
+    Build with ``factorize``. Arrays are ``(layer, column)``.
     """
 
     step_s: float
@@ -247,8 +257,9 @@ class GroundSolver:
         array (layer, column)
             The reduced right-hand side; above the first layer is the surface [°C].
         """
-        below_c = below_c + np.zeros(temp_c.shape[1])
-        return eliminate_upward(self.weights, temp_c, below_c)
+        reduced = temp_c.copy()
+        eliminate_upward(self.weights, reduced, below_c + np.zeros(temp_c.shape[1]))
+        return reduced
 
     def linear_response(self, reduced: Array) -> tuple[Array, Array]:
         """Return the heat flux into the ground as a linear function of surface temperature.
@@ -302,12 +313,11 @@ def factorize(
         below_weight[layer] = conductance[layer + 1] * weight
         above_weight[layer] = conductance[layer] * weight
         below = conductance[layer] * (1.0 - above_weight[layer])
-    if len(grids) > 1:
-        # take: [:, which] would lay a column's layers side by side, and the sweeps go by layer
-        storage, conductance, storage_weight, below_weight, above_weight = (
-            array.take(grid_index, axis=1)
-            for array in (storage, conductance, storage_weight, below_weight, above_weight)
-        )
+    # take: [:, which] would lay a column's layers side by side, and the sweeps go by layer
+    storage, conductance, storage_weight, below_weight, above_weight = (
+        array.take(grid_index, axis=1)
+        for array in (storage, conductance, storage_weight, below_weight, above_weight)
+    )
     weights = GroundWeights(storage_weight, below_weight, above_weight, conductance[0].copy())
     return GroundSolver(step_s, storage, conductance, weights)
 

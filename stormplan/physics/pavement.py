@@ -432,9 +432,13 @@ class DepthSampler:
             self._upper.append(above)
             self._weight.append(np.clip((depth - top) / (bottom - top), 0.0, 1.0))
 
-    def sample(self, slab: Slab) -> Array:
-        """Return present temperatures, (depth, column · member) [°C]."""
-        nodes = np.concatenate([slab.surface_c[None], slab.ground_c])
+    def sample(self, surface_c: Array, ground_c: Array) -> Array:
+        """Return temperatures at the depths, (depth, column · member) [°C].
+
+        ``surface_c`` (column · member,) and ``ground_c`` (layer, column · member) are those of a
+        moment, or means of the same time.
+        """
+        nodes = np.concatenate([surface_c[None], ground_c])
         rows = [
             (1.0 - share) * nodes[above, self._column_index]
             + share * nodes[above + 1, self._column_index]
@@ -493,16 +497,16 @@ def simulate_dry(
         pressure = forcing.pressure_pa(hour)
         # trapezium over the hour: the mean of what was at the ends of each step
         total, minimum = 0.5 * slab.surface_c, slab.surface_c
-        depth_sum = 0.5 * depths.sample(slab) if depths_m else None
+        depth_sum = 0.5 * depths.sample(slab.surface_c, slab.ground_c) if depths_m else None
         for weather in forcing.steps_of_hour(hour):
             slab.step(ground, weather, pressure)
             total = total + slab.surface_c
             minimum = np.minimum(minimum, slab.surface_c)
             if depth_sum is not None:
-                depth_sum += depths.sample(slab)
+                depth_sum += depths.sample(slab.surface_c, slab.ground_c)
         mean[hour] = ((total - 0.5 * slab.surface_c) / STEPS_PER_HOUR).reshape(shape[1:])
         lowest[hour] = minimum.reshape(shape[1:])
         if depth_sum is not None:
-            depth_sum -= 0.5 * depths.sample(slab)
+            depth_sum -= 0.5 * depths.sample(slab.surface_c, slab.ground_c)
             at_depth[:, hour] = depth_sum.reshape(len(depths_m), *shape[1:]) / STEPS_PER_HOUR
     return PavementResult(mean, lowest, at_depth, forcing.radiation)

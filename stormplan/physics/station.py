@@ -25,6 +25,7 @@ from stormplan.physics.ensemble import SurfaceUncertainty
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmCondition
 from stormplan.physics.forcing import ClearSky, clear_sky
+from stormplan.physics.hour_weather import split_precipitation
 from stormplan.physics.night_error import NightError, ReadErrors
 from stormplan.physics.pavement import Column, Columns
 from stormplan.weather import infill
@@ -160,7 +161,7 @@ def known_hours(cell: CellForecast) -> BoolArray:
     """Return whether everything that drives the pavement is known, (hour,)."""
     weather = stack([cell], cell.start, cell.n_hours)
     here = {name: weather[name][:, 0, 0] for name in VARIABLES}
-    falls = surface_simulation.split_precipitation(weather)
+    falls = split_precipitation(weather)
     drivers = [here["air_temp_c"], here["dew_point_c"], here["wind_10m_ms"]]
     drivers += [a[:, 0, 0] for a in (falls.liquid_mm, falls.snow_mm, falls.sleet_mm)]
     radiation = np.isfinite(here["cloud_frac"])

@@ -1,14 +1,14 @@
 """Energy balance of one time step on snow, film, pavement surface and ground, coupled.
 
 Two temperatures per column: the skin that meets sky and wind, and the pavement surface with its
-film. Loose snow lies between them; without snow they are one. Compiled, column by column; the
-ground's sweeps are those of ``ground``.
+film. Loose snow lies between them; without snow they are one. Compiled, some columns at a
+time through the steps of an hour; the ground's sweeps are those of ``ground``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol, cast
+from typing import NamedTuple, Protocol, cast
 
 import numpy as np
 
@@ -17,8 +17,19 @@ from stormplan.compiled import compiled
 from stormplan.physics import film_processes as processes
 from stormplan.physics import pavement
 from stormplan.physics.film_condition import MIN_WET_MM
-from stormplan.physics.film_processes import Film, Flows
-from stormplan.physics.ground import GroundWeights, eliminate_upward, substitute_downward
+from stormplan.physics.film_processes import Film
+from stormplan.physics.ground import (
+    GroundWeights,
+    eliminate_upward,
+    substitute_downward,
+    weights_of,
+)
+from stormplan.physics.hour_weather import (
+    STEP_WEATHER,
+    HourWeather,
+    Places,
+    set_step_weather,
+)
 from stormplan.physics.pavement import SURFACE_HEAT_CAPACITY_J_M2K, WINDLESS_COEFFICIENT_WM2K
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
@@ -31,6 +42,8 @@ SNOW_WINDLESS_COEFFICIENT_WM2K = (
     1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
 )
 FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
+#: Columns that go through an hour together: with their ground they fit a processor's first cache.
+COLUMNS_AT_ONCE = 32
 
 # the same functions, of numbers
 convective_coefficient_wm2k: Callable[..., float] = compiled(
@@ -79,34 +92,32 @@ class Surface(Protocol):
     restoring_wm2k: float
 
 
-class Weather(Protocol):
-    """Weather of one step on one column: a record of ``WEATHER``.
+class HourlyMeans(NamedTuple):
+    """Hourly means of surface and film's boundary: arrays ``(hour, column · member)``.
 
     Attributes
     ----------
-    air_c, wind_ms, vapor_pressure_pa, shortwave_wm2, longwave_wm2 : float
-        As in ``StepForcing``.
-    pressure_pa : float
-        Station pressure [Pa].
-    liquid, snow, sleet : float
-        What falls in the step [kg/m²].
-    precip_temp_c : float
-        Temperature at which it falls [°C].
+    surface_c, surface_min_c, skin_c : array
+        Pavement surface, its lowest, and what the air meets; night offset included [°C].
+    unfrozen_temp_c, restoring_wm2k, convective_coefficient_wm2k, top_melt_mm : array
+        As in ``SurfaceBoundary``.
     """
 
-    air_c: float
-    wind_ms: float
-    vapor_pressure_pa: float
-    shortwave_wm2: float
-    longwave_wm2: float
-    pressure_pa: float
-    liquid: float
-    snow: float
-    sleet: float
-    precip_temp_c: float
+    surface_c: Array
+    surface_min_c: Array
+    skin_c: Array
+    unfrozen_temp_c: Array
+    restoring_wm2k: Array
+    convective_coefficient_wm2k: Array
+    top_melt_mm: Array
+
+    @classmethod
+    def empty(cls, hours: int, size: int) -> HourlyMeans:
+        """Return room for so many hours of so many columns, members counted."""
+        return cls(*(np.empty((hours, size)) for _ in cls._fields))
 
 
-SURFACE, WEATHER = record_dtype(Surface), record_dtype(Weather)
+SURFACE = record_dtype(Surface)
 
 
 @compiled
@@ -134,125 +145,339 @@ def mark_unknown(film: Film, surface: Surface) -> None:
     surface.unfrozen_temp_c = surface.restoring_wm2k = np.nan
 
 
-@compiled
-def mark_unknown_surfaces(films: RecordArray, surfaces: RecordArray, falls: Array) -> None:
-    """Make columns unknown whose past, or the hour's precipitation (column,), is not known."""
-    for i in range(films.size):
-        if np.isnan(falls[i] + surfaces[i].skin_c + processes.total_kg_m2(films[i])):
-            mark_unknown(films[i], surfaces[i])
+class Balance(Protocol):
+    """Terms of the heat balance of one column over a step: a record of ``BALANCE``.
 
+    Everything below the skin is a straight line of the skin's temperature.
 
-@compiled
-def _advance_column(
-    film: Film,
-    surface: Surface,
-    ground_slope: float,
-    ground_rhs: float,
-    weather: Weather,
-    step_s: float,
-    flows: Flows,
-) -> bool:
-    """Advance film, skin and surface of one column; return whether the weather is known.
-
-    Heat into the ground is ``ground_slope · surface_c − ground_rhs`` [W/(m² K)], [W/m²].
+    Attributes
+    ----------
+    skin_before_c, skin_c : float
+        Skin at the start of the step and, as far as it is solved, at its end; NaN where the
+        weather is not known [°C].
+    convective_wm2k : float
+        Exchange coefficient with the air [W/(m² K)].
+    over_ice, on_snow : bool
+        As ``film_processes.vapor_source`` has them.
+    available, evaporation, evaporation_slope : float
+        What can evaporate at most [kg/m²]; evaporation at the skin's temperature before, and what
+        one degree adds [kg/(m² s)].
+    storage_wm2k, emissivity, absorbed_wm2 : float
+        Heat capacity of the skin over the step; of what the sky sees [-]; radiation and traffic.
+    linear_loss_wm2k, rhs_wm2 : float
+        What is linear in the skin's temperature, evaporation excluded.
+    film_rhs_wm2, below_wm2k, snow_conductance_wm2k : float
+        Of the pavement surface with its film: what it holds and gets, what holds it from below, and
+        what ties it to the skin.
     """
-    offset_k, skin_before_c = surface.offset_k, surface.skin_c
-    precip_heat_wm2k = (
-        WATER_HEAT_CAPACITY_J_KGK * weather.liquid
-        + ICE_HEAT_CAPACITY_J_KGK * (weather.snow + weather.sleet)
-    ) / step_s
-    snow_heat_capacity = 0.5 * ICE_HEAT_CAPACITY_J_KGK * film.snow
-    film_heat_capacity = (
-        SURFACE_HEAT_CAPACITY_J_M2K
-        + WATER_HEAT_CAPACITY_J_KGK * film.water
-        + ICE_HEAT_CAPACITY_J_KGK * film.ice
-        + snow_heat_capacity
-    )
-    skin_storage_wm2k, film_storage_wm2k = snow_heat_capacity / step_s, film_heat_capacity / step_s
-    emissivity = uppermost_emissivity(film, surface.emissivity)
-    absorbed_wm2 = (
-        (1.0 - uppermost_albedo(film, surface.albedo)) * weather.shortwave_wm2
-        + emissivity * weather.longwave_wm2
-        + surface.traffic_wm2
-    )
-    snowy = film.snow > 0.5 * FULL_SNOW_COVER_MM
-    convective_wm2k = convective_coefficient_wm2k(
-        weather.wind_ms, skin_before_c, weather.air_c, weather.pressure_pa,
-        SNOW_WINDLESS_COEFFICIENT_WM2K if snowy else WINDLESS_COEFFICIENT_WM2K,
-    )  # fmt: skip
-    over_ice, on_snow, activity, available = processes.vapor_source(film, skin_before_c + offset_k)
-    latent_heat = processes.latent_heat_j_kg(over_ice)
-    evaporation, evaporation_slope = processes.vapor_flux(
-        over_ice, activity, available, convective_wm2k, skin_before_c + offset_k,
-        weather.vapor_pressure_pa, weather.pressure_pa, step_s,
-    )  # fmt: skip
-    processes.add_precipitation(film, weather.liquid, weather.snow, weather.sleet)
 
-    # pavement surface, then everything below the skin, as straight lines of the skin's T
-    snow_conductance = processes.snow_conductance_wm2k(film)
-    below_wm2k = film_storage_wm2k + ground_slope
-    total_conductance = below_wm2k + snow_conductance
-    skin_coupling = snow_conductance / total_conductance
-    film_rhs = film_storage_wm2k * surface.surface_c + ground_rhs
-    linear_loss = convective_wm2k + precip_heat_wm2k + skin_coupling * below_wm2k
-    skin_rhs = (
-        convective_wm2k * weather.air_c
-        + precip_heat_wm2k * weather.precip_temp_c
-        + skin_coupling * film_rhs
-    )
-    latent_slope = latent_heat * evaporation_slope
-    skin = solve_surface_temperature(
-        skin_storage_wm2k, skin_before_c, absorbed_wm2, emissivity, linear_loss + latent_slope,
-        skin_rhs + latent_slope * skin_before_c - latent_heat * evaporation,
-        skin_before_c, pavement.NEWTON_ITERATIONS,
-    )  # fmt: skip
-    if np.isnan(skin):
-        return False
-    radiative_slope = 4.0 * STEFAN_BOLTZMANN_WM2K4 * emissivity * (skin + ZERO_CELSIUS_K) ** 3
-    linearized_sum = skin_storage_wm2k + linear_loss + latent_slope + radiative_slope
+    skin_before_c: float
+    skin_c: float
+    convective_wm2k: float
+    over_ice: bool
+    on_snow: bool
+    available: float
+    evaporation: float
+    evaporation_slope: float
+    storage_wm2k: float
+    emissivity: float
+    absorbed_wm2: float
+    linear_loss_wm2k: float
+    rhs_wm2: float
+    film_rhs_wm2: float
+    below_wm2k: float
+    snow_conductance_wm2k: float
 
-    # snow melts at its top first; its skin cannot pass 0 °C while there is any
-    snow_power = LATENT_FUSION_J_KG / step_s * film.snow
-    top_melt = min(linearized_sum * max(skin + offset_k, 0.0), snow_power)
-    skin -= top_melt / linearized_sum
-    at_melting_point = 0.0 < top_melt < snow_power
-    top_melted = top_melt * (step_s / LATENT_FUSION_J_KG)
-    processes.melt_snow(film, top_melted)
 
-    # then the film freezes or melts along its ice line
-    skin_to_air = linearized_sum - skin_coupling * below_wm2k
-    through_snow_frac = snow_conductance / (snow_conductance + skin_to_air)
-    restoring_wm2k = below_wm2k + (
-        snow_conductance if at_melting_point else through_snow_frac * skin_to_air
-    )
-    unfrozen_temp_c = film_rhs / total_conductance + skin_coupling * skin + offset_k
-    kelvin_per_kg = LATENT_FUSION_J_KG / (step_s * restoring_wm2k)
-    melted = processes.freeze_or_melt(
-        film, unfrozen_temp_c, kelvin_per_kg, surface.surface_c + offset_k
-    )
-    base_melt = melted * (LATENT_FUSION_J_KG / step_s)
-    if not at_melting_point:
-        skin -= base_melt / restoring_wm2k * through_snow_frac
+BALANCE = record_dtype(Balance)
 
-    # what the air takes is settled now, and the balance closed with it
-    flux = evaporation + evaporation_slope * (skin - skin_before_c)
-    evaporated = min(flux * step_s, min(available, processes.total_kg_m2(film)))
-    processes.exchange_vapor(film, evaporated, over_ice, on_snow, flows)
-    skin = solve_surface_temperature(
-        skin_storage_wm2k, skin_before_c, absorbed_wm2, emissivity, linear_loss,
-        skin_rhs - skin_coupling * base_melt - top_melt - latent_heat * (evaporated / step_s),
-        skin, pavement.CLOSING_ITERATIONS,
-    )  # fmt: skip
-    surface.skin_c = skin
-    surface.surface_c = (film_rhs - base_melt) / total_conductance + skin_coupling * skin
-    flows.melted += melted + top_melted
-    surface.convective_coefficient_wm2k = convective_wm2k
-    surface.evaporated = evaporated
-    surface.melted = melted + top_melted
-    surface.top_melted = top_melted
-    surface.unfrozen_temp_c = unfrozen_temp_c
-    surface.restoring_wm2k = restoring_wm2k
-    return True
+
+# A step goes through the columns once for each of its stages: a processor works on several columns
+# at once where each of them asks for few operations, and waits for each where they are one chain.
+
+
+@compiled
+def _exchange_with_air(
+    films: RecordArray,
+    surfaces: RecordArray,
+    weather: RecordArray,
+    balance: RecordArray,
+    step_s: float,
+) -> None:
+    """Set what wind and vapor do to the skin."""
+    for k in range(films.size):
+        skin_c, air, terms = surfaces[k].skin_c, weather[k], balance[k]
+        snowy = films[k].snow > 0.5 * FULL_SNOW_COVER_MM
+        terms.skin_before_c = skin_c
+        terms.convective_wm2k = convective_coefficient_wm2k(
+            air.wind_ms, skin_c, air.air_c, air.pressure_pa,
+            SNOW_WINDLESS_COEFFICIENT_WM2K if snowy else WINDLESS_COEFFICIENT_WM2K,
+        )  # fmt: skip
+    for k in range(films.size):
+        air, terms = weather[k], balance[k]
+        skin_c = surfaces[k].skin_c + surfaces[k].offset_k
+        over_ice, on_snow, activity, available = processes.vapor_source(films[k], skin_c)
+        terms.over_ice, terms.on_snow = over_ice, on_snow
+        terms.available = available
+        terms.evaporation, terms.evaporation_slope = processes.vapor_flux(
+            over_ice, activity, available, terms.convective_wm2k, skin_c,
+            air.vapor_pressure_pa, air.pressure_pa, step_s,
+        )  # fmt: skip
+
+
+@compiled
+def _set_balance(
+    films: RecordArray,
+    surfaces: RecordArray,
+    ground_slope_wm2k: Array,
+    ground_rhs_wm2: Array,
+    weather: RecordArray,
+    balance: RecordArray,
+    step_s: float,
+) -> None:
+    """Let precipitation fall, and set the terms of the balance.
+
+    Heat into the ground is ``ground_slope · surface_c − ground_rhs``.
+    """
+    for k in range(films.size):
+        film, surface, air, terms = films[k], surfaces[k], weather[k], balance[k]
+        precip_heat_wm2k = (
+            WATER_HEAT_CAPACITY_J_KGK * air.liquid
+            + ICE_HEAT_CAPACITY_J_KGK * (air.snow + air.sleet)
+        ) / step_s
+        snow_heat_capacity = 0.5 * ICE_HEAT_CAPACITY_J_KGK * film.snow
+        film_heat_capacity = (
+            SURFACE_HEAT_CAPACITY_J_M2K
+            + WATER_HEAT_CAPACITY_J_KGK * film.water
+            + ICE_HEAT_CAPACITY_J_KGK * film.ice
+            + snow_heat_capacity
+        )
+        emissivity = uppermost_emissivity(film, surface.emissivity)
+        terms.emissivity = emissivity
+        terms.absorbed_wm2 = (
+            (1.0 - uppermost_albedo(film, surface.albedo)) * air.shortwave_wm2
+            + emissivity * air.longwave_wm2
+            + surface.traffic_wm2
+        )
+        processes.add_precipitation(film, air.liquid, air.snow, air.sleet)
+        film_storage_wm2k = film_heat_capacity / step_s
+        convective_wm2k = terms.convective_wm2k
+        snow_conductance = processes.snow_conductance_wm2k(film)
+        below_wm2k = film_storage_wm2k + ground_slope_wm2k[k]
+        skin_coupling = snow_conductance / (below_wm2k + snow_conductance)
+        film_rhs = film_storage_wm2k * surface.surface_c + ground_rhs_wm2[k]
+        terms.storage_wm2k = snow_heat_capacity / step_s
+        terms.snow_conductance_wm2k, terms.below_wm2k = snow_conductance, below_wm2k
+        terms.film_rhs_wm2 = film_rhs
+        terms.linear_loss_wm2k = convective_wm2k + precip_heat_wm2k + skin_coupling * below_wm2k
+        terms.rhs_wm2 = (
+            convective_wm2k * air.air_c
+            + precip_heat_wm2k * air.precip_temp_c
+            + skin_coupling * film_rhs
+        )
+
+
+@compiled
+def _solve_skin(balance: RecordArray) -> None:
+    """Set the skin's temperature as it would be if nothing froze or melted."""
+    for k in range(balance.size):
+        terms = balance[k]
+        before_c = terms.skin_before_c
+        latent_heat = processes.latent_heat_j_kg(terms.over_ice)
+        latent_slope = latent_heat * terms.evaporation_slope
+        terms.skin_c = solve_surface_temperature(
+            terms.storage_wm2k, before_c, terms.absorbed_wm2, terms.emissivity,
+            terms.linear_loss_wm2k + latent_slope,
+            terms.rhs_wm2 + latent_slope * before_c - latent_heat * terms.evaporation,
+            before_c, pavement.NEWTON_ITERATIONS,
+        )  # fmt: skip
+
+
+@compiled
+def _change_phase(
+    films: RecordArray,
+    surfaces: RecordArray,
+    balance: RecordArray,
+    step_s: float,
+    flows: RecordArray,
+) -> None:
+    """Melt and freeze snow and film, and settle what the air takes.
+
+    Leaves ``balance`` as the skin and the pavement surface find it once that is done.
+    """
+    for k in range(films.size):
+        film, surface, terms = films[k], surfaces[k], balance[k]
+        if np.isnan(terms.skin_c + processes.total_kg_m2(film)):
+            terms.skin_c = np.nan
+            continue
+        latent_heat = processes.latent_heat_j_kg(terms.over_ice)
+        latent_slope = latent_heat * terms.evaporation_slope
+        offset_k, skin = surface.offset_k, terms.skin_c
+        snow_conductance, below_wm2k = terms.snow_conductance_wm2k, terms.below_wm2k
+        total_conductance = below_wm2k + snow_conductance
+        skin_coupling = snow_conductance / total_conductance
+        radiative_slope = (
+            4.0 * STEFAN_BOLTZMANN_WM2K4 * terms.emissivity * (skin + ZERO_CELSIUS_K) ** 3
+        )
+        linearized_sum = (
+            terms.storage_wm2k + terms.linear_loss_wm2k + latent_slope + radiative_slope
+        )
+
+        # snow melts at its top first; its skin cannot pass 0 °C while there is any
+        snow_power = LATENT_FUSION_J_KG / step_s * film.snow
+        top_melt = min(linearized_sum * max(skin + offset_k, 0.0), snow_power)
+        skin -= top_melt / linearized_sum
+        at_melting_point = 0.0 < top_melt < snow_power
+        top_melted = top_melt * (step_s / LATENT_FUSION_J_KG)
+        processes.melt_snow(film, top_melted)
+
+        # then the film freezes or melts along its ice line
+        skin_to_air = linearized_sum - skin_coupling * below_wm2k
+        through_snow_frac = snow_conductance / (snow_conductance + skin_to_air)
+        restoring_wm2k = below_wm2k + (
+            snow_conductance if at_melting_point else through_snow_frac * skin_to_air
+        )
+        unfrozen_temp_c = terms.film_rhs_wm2 / total_conductance + skin_coupling * skin + offset_k
+        kelvin_per_kg = LATENT_FUSION_J_KG / (step_s * restoring_wm2k)
+        melted = processes.freeze_or_melt(
+            film, unfrozen_temp_c, kelvin_per_kg, surface.surface_c + offset_k
+        )
+        base_melt = melted * (LATENT_FUSION_J_KG / step_s)
+        if not at_melting_point:
+            skin -= base_melt / restoring_wm2k * through_snow_frac
+
+        # what the air takes is settled now
+        flux = terms.evaporation + terms.evaporation_slope * (skin - terms.skin_before_c)
+        evaporated = min(flux * step_s, min(terms.available, processes.total_kg_m2(film)))
+        processes.exchange_vapor(film, evaporated, terms.over_ice, terms.on_snow, flows[k])
+        terms.skin_c = skin
+        terms.rhs_wm2 += -skin_coupling * base_melt - top_melt - latent_heat * (evaporated / step_s)
+        terms.film_rhs_wm2 -= base_melt
+        flows[k].melted += melted + top_melted
+        surface.convective_coefficient_wm2k = terms.convective_wm2k
+        surface.evaporated = evaporated
+        surface.melted = melted + top_melted
+        surface.top_melted = top_melted
+        surface.unfrozen_temp_c = unfrozen_temp_c
+        surface.restoring_wm2k = restoring_wm2k
+
+
+@compiled
+def _close_balance(balance: RecordArray) -> None:
+    """Set the skin's temperature with all that froze, melted and went into the air."""
+    for k in range(balance.size):
+        terms = balance[k]
+        terms.skin_c = solve_surface_temperature(
+            terms.storage_wm2k, terms.skin_before_c, terms.absorbed_wm2,
+            terms.emissivity, terms.linear_loss_wm2k, terms.rhs_wm2,
+            terms.skin_c, pavement.CLOSING_ITERATIONS,
+        )  # fmt: skip
+
+
+@compiled
+def _end_step(
+    films: RecordArray,
+    surfaces: RecordArray,
+    balance: RecordArray,
+    step_s: float,
+    flows: RecordArray,
+) -> None:
+    """Set skin and pavement surface at the end of the step; what can drain drains."""
+    settled = processes.approach_frac(step_s, processes.SNOW_SETTLING_S)
+    darkened = processes.approach_frac(step_s, processes.SNOW_ALBEDO_DECAY_S)
+    for k in range(films.size):
+        film, surface, terms = films[k], surfaces[k], balance[k]
+        if np.isnan(terms.skin_c):
+            mark_unknown(film, surface)
+            processes.mark_unknown_flows(flows[k])
+            continue
+        snow_conductance = terms.snow_conductance_wm2k
+        total_conductance = terms.below_wm2k + snow_conductance
+        skin_coupling = snow_conductance / total_conductance
+        surface.skin_c = terms.skin_c
+        surface.surface_c = terms.film_rhs_wm2 / total_conductance + skin_coupling * terms.skin_c
+        processes.drain_and_age(film, step_s, settled, darkened, flows[k])
+
+
+@compiled
+def _advance_films(
+    films: RecordArray,
+    surfaces: RecordArray,
+    ground_slope_wm2k: Array,
+    ground_rhs_wm2: Array,
+    weather: RecordArray,
+    balance: RecordArray,
+    step_s: float,
+    flows: RecordArray,
+) -> None:
+    """Advance film, skin and surface of some columns by one step over a ground that answers."""
+    _exchange_with_air(films, surfaces, weather, balance, step_s)
+    _set_balance(films, surfaces, ground_slope_wm2k, ground_rhs_wm2, weather, balance, step_s)
+    _solve_skin(balance)
+    _change_phase(films, surfaces, balance, step_s, flows)
+    _close_balance(balance)
+    _end_step(films, surfaces, balance, step_s, flows)
+
+
+class Sums(Protocol):
+    """Sums of an hour's steps on one column, for ``HourlyMeans``: a record of ``SUMS``."""
+
+    surface_c: float
+    surface_min_c: float
+    skin_c: float
+    unfrozen_temp_c: float
+    restoring_wm2k: float
+    convective_coefficient_wm2k: float
+    top_melt: float
+
+
+SUMS = record_dtype(Sums)
+
+
+@compiled
+def _begin_hour(films: RecordArray, surfaces: RecordArray, sums: RecordArray) -> None:
+    """Start the hour's sums by the trapezoidal rule; what is not known stays unknown."""
+    for k in range(surfaces.size):
+        surface, total = surfaces[k], sums[k]
+        if np.isnan(surface.skin_c + processes.total_kg_m2(films[k])):
+            mark_unknown(films[k], surface)
+        total.surface_c, total.skin_c = 0.5 * surface.surface_c, 0.5 * surface.skin_c
+        total.surface_min_c = surface.surface_c
+        total.unfrozen_temp_c = total.restoring_wm2k = 0.0
+        total.convective_coefficient_wm2k = total.top_melt = 0.0
+
+
+@compiled
+def _add_step(surfaces: RecordArray, sums: RecordArray) -> None:
+    """Add the state after a step."""
+    for k in range(surfaces.size):
+        surface, total = surfaces[k], sums[k]
+        total.surface_c += surface.surface_c
+        total.skin_c += surface.skin_c
+        if surface.surface_c < total.surface_min_c or np.isnan(surface.surface_c):
+            total.surface_min_c = surface.surface_c
+        total.unfrozen_temp_c += surface.unfrozen_temp_c
+        total.restoring_wm2k += surface.restoring_wm2k
+        total.convective_coefficient_wm2k += surface.convective_coefficient_wm2k
+        total.top_melt += surface.top_melted
+
+
+@compiled
+def _end_hour(
+    surfaces: RecordArray, sums: RecordArray, steps: int, means: HourlyMeans, hour: int, begin: int
+) -> None:
+    """Put the means of the hour where they belong, night offset included."""
+    for k in range(surfaces.size):
+        i, surface, total = begin + k, surfaces[k], sums[k]
+        offset_k = surface.offset_k
+        surface_c = (total.surface_c - 0.5 * surface.surface_c) / steps
+        means.surface_c[hour, i] = surface_c + offset_k
+        means.surface_min_c[hour, i] = total.surface_min_c + offset_k
+        means.skin_c[hour, i] = (total.skin_c - 0.5 * surface.skin_c) / steps + offset_k
+        means.unfrozen_temp_c[hour, i] = total.unfrozen_temp_c / steps
+        means.restoring_wm2k[hour, i] = total.restoring_wm2k / steps
+        means.convective_coefficient_wm2k[hour, i] = total.convective_coefficient_wm2k / steps
+        means.top_melt_mm[hour, i] = total.top_melt
 
 
 @compiled
@@ -261,12 +486,15 @@ def advance_surfaces(
     surfaces: RecordArray,
     ground_c: Array,
     ground: GroundWeights,
-    underside_c: Array,
-    weather: RecordArray,
+    places: Places,
+    weather: HourWeather,
     step_s: float,
     flows: RecordArray,
+    means: HourlyMeans,
+    hour: int,
+    ground_mean_c: Array,
 ) -> None:
-    """Advance film, skin, surface and ground of every column by one step.
+    """Advance film, skin, surface and ground of every column through one hour.
 
     Parameters
     ----------
@@ -276,25 +504,42 @@ def advance_surfaces(
         Ground temperatures, changed in place [°C].
     ground : GroundWeights
         Factorized for the step.
-    underside_c : array (column,)
-        Air under a slab [°C].
-    weather : array of WEATHER (column,)
-        Of the step.
+    places : Places
+        What every column sees of the weather.
+    weather : HourWeather
+        Of the hour; it has the number of steps.
     step_s : float
         Length of the step [s].
     flows : array of FLOWS (column,)
-        What evaporates, settles as dew or frost, and melts is added.
+        What evaporates, settles as dew or frost, melts, drains and is carried off is added.
+    means : HourlyMeans
+        Where the means of the hour are put.
+    hour : int
+        Its place in ``means`` [-].
+    ground_mean_c : array (layer, column) or (0, 0)
+        Where the ground's means of the hour are put, if wanted [°C].
     """
-    reduced = eliminate_upward(ground, ground_c, underside_c)
-    shared = ground.top_conductance_wm2k.size == 1
-    for i in range(films.size):
-        j = 0 if shared else i
-        ground_slope = ground.top_conductance_wm2k[j] * (1.0 - ground.above[0, j])
-        ground_rhs = ground.top_conductance_wm2k[j] * reduced[0, i]
-        if np.isnan(processes.total_kg_m2(films[i])) or not _advance_column(
-            films[i], surfaces[i], ground_slope, ground_rhs, weather[i], step_s, flows[i]
-        ):
-            mark_unknown(films[i], surfaces[i])
-            processes.mark_unknown_flows(flows[i])
-    substitute_downward(ground, reduced, surfaces["surface_c"].copy())
-    ground_c[:] = reduced
+    steps = weather.sun_profile.shape[0]
+    for begin in range(0, films.size, COLUMNS_AT_ONCE):
+        end = min(begin + COLUMNS_AT_ONCE, films.size)
+        some, tops, flow = films[begin:end], surfaces[begin:end], flows[begin:end]
+        own = weights_of(ground, begin, end)
+        slope_wm2k = own.top_conductance_wm2k * (1.0 - own.above[0])
+        layer_c = ground_c[:, begin:end].copy()
+        sum_c = 0.5 * layer_c
+        balance, sums = np.empty(end - begin, BALANCE), np.empty(end - begin, SUMS)
+        on_columns = np.empty((steps, end - begin), STEP_WEATHER)
+        set_step_weather(on_columns, weather, places, begin)
+        _begin_hour(some, tops, sums)
+        for step in range(steps):
+            eliminate_upward(own, layer_c, on_columns[step]["underside_air_c"].copy())
+            rhs_wm2 = own.top_conductance_wm2k * layer_c[0]
+            _advance_films(some, tops, slope_wm2k, rhs_wm2, on_columns[step], balance, step_s, flow)
+            substitute_downward(own, layer_c, tops["surface_c"].copy())
+            _add_step(tops, sums)
+            if ground_mean_c.size:
+                sum_c += layer_c
+        _end_hour(tops, sums, steps, means, hour, begin)
+        ground_c[:, begin:end] = layer_c
+        if ground_mean_c.size:
+            ground_mean_c[:, begin:end] = (sum_c - 0.5 * layer_c) / steps

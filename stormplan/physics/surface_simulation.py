@@ -17,63 +17,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stormplan.arrays import Array, IntArray, RecordArray, RecordField
+from stormplan.arrays import Array, RecordArray, RecordField, flat_index
 from stormplan.numerics import HOUR_S
-from stormplan.physics import film_processes, night_error, pavement, surface_energy
+from stormplan.physics import night_error, pavement, surface_energy
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FLOWS
 from stormplan.physics.forcing import DownwardRadiation, Forcing, StepForcing, steps_per_hour
 from stormplan.physics.ground import GroundSolver
+from stormplan.physics.hour_weather import HourWeather, Places, split_precipitation
 from stormplan.physics.pavement import Columns, DepthSampler, Slab
-from stormplan.physics.surface_energy import SURFACE, WEATHER
+from stormplan.physics.surface_energy import SURFACE, HourlyMeans
 from stormplan.weather.forecast import Forecast
-from stormplan.weather.moist_air import wet_bulb_c
-
-
-@dataclass(frozen=True)
-class Precipitation:
-    """Precipitation by form: arrays ``(hour, cell, member)``.
-
-    Attributes
-    ----------
-    liquid_mm, snow_mm, sleet_mm : array
-        Rain and freezing rain; snow; sleet, water in the hour [mm].
-    wet_bulb_c : array
-        Temperature at which it falls [°C].
-    """
-
-    liquid_mm: Array
-    snow_mm: Array
-    sleet_mm: Array
-    wet_bulb_c: Array
-
-
-def split_precipitation(forecast: Forecast) -> Precipitation:
-    """Return precipitation by form; a type that is not given is nil only in a dry hour.
-
-    Parameters
-    ----------
-    forecast : Forecast
-        Hourly weather.
-
-    Returns
-    -------
-    Precipitation
-        NaN where it is not known what or whether anything falls.
-    """
-    dry = forecast["precip_mm"] == 0.0
-
-    def amount(name: str) -> Array:
-        return np.where(np.isnan(forecast[name]) & dry, 0.0, forecast[name])
-
-    return Precipitation(
-        amount("rain_mm") + amount("freezing_rain_mm"),
-        amount("snowfall_swe_mm"),
-        amount("sleet_mm"),
-        wet_bulb_c(forecast["air_temp_c"], forecast["dew_point_c"]),
-    )
 
 
 @dataclass(frozen=True)
@@ -216,9 +172,8 @@ class CoupledSurface:
         pressure_pa: Array,
         precip: tuple[Array, Array, Array],
         precip_temp_c: Array,
-        flows: RecordArray | None = None,
     ) -> None:
-        """Advance by one step.
+        """Advance by one step, every column in a weather of its own.
 
         Parameters
         ----------
@@ -232,19 +187,36 @@ class CoupledSurface:
             Liquid, snow and sleet that fall in the step [kg/m²].
         precip_temp_c : array (column,)
             Temperature at which they fall [°C].
-        flows : array of FLOWS (column,) or None
-            What evaporates, settles as dew or frost, and melts is added.
         """
-        if flows is None:
-            flows = np.zeros(self.records.size, dtype=FLOWS)
-        on_columns = np.empty(self.records.size, dtype=WEATHER)
-        for name, values in vars(weather).items():
-            on_columns[name] = values
-        on_columns["pressure_pa"], on_columns["precip_temp_c"] = pressure_pa, precip_temp_c
-        on_columns["liquid"], on_columns["snow"], on_columns["sleet"] = precip
+        size = self.records.size
+        ones = np.ones(size)
+        air_c, wind_ms, vapor_pa, shortwave_wm2, longwave_wm2 = (
+            np.array(values, dtype=float) for values in vars(weather).values()
+        )
+        each = np.arange(size)
+        alone = Places(each, each, ones, ones, self.slab.underside_air_offset_k)
+        hour = HourWeather(
+            air_c, air_c, wind_ms, wind_ms, vapor_pa, vapor_pa, shortwave_wm2, 0.0 * ones,
+            longwave_wm2, longwave_wm2, np.ones((1, size)), np.ones((1, 1)), pressure_pa, *precip,
+            precip_temp_c,
+        )  # fmt: skip
+        self.advance(ground, alone, hour, np.zeros(size, FLOWS), HourlyMeans.empty(1, size), 0)
+
+    def advance(
+        self,
+        ground: GroundSolver,
+        places: Places,
+        weather: HourWeather,
+        flows: RecordArray,
+        means: HourlyMeans,
+        hour: int,
+        ground_mean_c: Array | None = None,
+    ) -> None:
+        """Advance by one hour, as ``surface_energy.advance_surfaces`` has it."""
         surface_energy.advance_surfaces(
-            self.film.records, self.records, self.slab.ground_c, ground.weights,
-            weather.air_c + self.slab.underside_air_offset_k, on_columns, ground.step_s, flows,
+            self.film.records, self.records, self.slab.ground_c, ground.weights, places, weather,
+            ground.step_s, flows, means, hour,
+            np.empty((0, 0)) if ground_mean_c is None else ground_mean_c,
         )  # fmt: skip
 
 
@@ -308,11 +280,6 @@ class NightOffsets:
         return offset
 
 
-def flat_index(column: IntArray, members: int) -> IntArray:
-    """Return the flat indices of all members of some columns."""
-    return (column[:, None] * members + np.arange(members)).ravel()
-
-
 class Operations:
     """Plow passes and applications, hour by hour, on the flat column axis."""
 
@@ -341,50 +308,6 @@ class Operations:
                     np.repeat(self._applications.salts_kg_m2[:, now], self._members, axis=1),
                     np.repeat(self._applications.water_kg_m2[now], self._members),
                 )
-
-
-class HourlyMeans:
-    """Hourly means by the trapezoidal rule, on the flat axis."""
-
-    def __init__(
-        self, hours: int, steps: int, shape: tuple[int, int], has_offsets: bool = False
-    ) -> None:
-        self.steps = steps
-        self.shape = shape
-        self.out = {
-            name: np.empty((hours, *shape))
-            for name in ("surface", "skin", "free", "watts", "heat", "top")
-        }
-        self.lowest = np.empty((hours, *shape))
-        self.offset_k = np.empty((hours, *shape)) if has_offsets else None
-
-    def begin(self, surface: CoupledSurface) -> None:
-        """Start an hour."""
-        self._low = surface.surface_c.copy()
-        self._sum = {name: np.zeros_like(self._low) for name in self.out}
-        self._sum["surface"] += 0.5 * surface.surface_c
-        self._sum["skin"] += 0.5 * surface.skin_c
-
-    def add(self, surface: CoupledSurface) -> None:
-        """Add the state after a time step."""
-        self._sum["surface"] += surface.surface_c
-        self._sum["skin"] += surface.skin_c
-        self._sum["free"] += surface.unfrozen_temp_c
-        self._sum["watts"] += surface.restoring_wm2k
-        self._sum["heat"] += surface.convective_coefficient_wm2k
-        self._sum["top"] += self.steps * surface.top_melted
-        np.minimum(self._low, surface.surface_c, out=self._low)
-
-    def end(self, hour: int, surface: CoupledSurface) -> None:
-        """Store the hour's means, night offset included."""
-        self._sum["surface"] -= 0.5 * surface.surface_c
-        self._sum["skin"] -= 0.5 * surface.skin_c
-        for name, total in self._sum.items():
-            offset = surface.offset_k if name in ("surface", "skin") else 0.0
-            self.out[name][hour] = (total / self.steps + offset).reshape(self.shape)
-        self.lowest[hour] = (self._low + surface.offset_k).reshape(self.shape)
-        if self.offset_k is not None:
-            self.offset_k[hour] = surface.offset_k.reshape(self.shape)
 
 
 def simulate(
@@ -442,44 +365,36 @@ def simulate(
     if restart_from is not None:
         surface.restore(restart_from.surface)
     ground = slab.ground_solver(HOUR_S / steps)
+    places = forcing.places(slab.underside_air_offset_k)
     precip = split_precipitation(forecast)
     operations = Operations(applications, plow_passes, members)
     recorder = FilmRecorder(hours, len(columns), members)
-    has_offsets = any(record.night_error is not None for record in columns.records)
-    means = HourlyMeans(hours, steps, (len(columns), members), has_offsets)
-    temp_at_depth_c = np.empty((len(depths_m), hours, len(columns), members))
+    means = HourlyMeans.empty(hours, len(columns) * members)
+    ground_mean_c = np.empty_like(slab.ground_c) if depths_m else None
+    shape = (hours, len(columns), members)
+    temp_at_depth_c = np.empty((len(depths_m), hours, len(columns) * members))
     offsets = NightOffsets(forecast, columns)
+    has_offsets = any(record.night_error is not None for record in columns.records)
+    night_offset_k = np.empty((hours, len(columns) * members)) if has_offsets else None
     for hour in range(hours):
         surface.offset_k = offsets.at_hour(first + hour, slab.surface_c)
-        amounts = [
-            forcing.to_columns(a[first + hour]) / steps
-            for a in (precip.liquid_mm, precip.snow_mm, precip.sleet_mm)
-        ]
-        precip_per_step = (amounts[0], amounts[1], amounts[2])
-        surface_energy.mark_unknown_surfaces(
-            surface.film.records, surface.records, amounts[0] + amounts[1] + amounts[2]
-        )
+        if night_offset_k is not None:
+            night_offset_k[hour] = surface.offset_k
         operations.begin_hour(hour, surface.film, recorder)
-        pressure = forcing.pressure_pa(first + hour)
-        precip_temp_c = forcing.to_columns(precip.wet_bulb_c[first + hour])
-        means.begin(surface)
-        deep_sum = 0.5 * depths.sample(slab) if depths_m else None
-        for weather in forcing.steps_of_hour(first + hour):
-            surface.step(ground, weather, pressure, precip_per_step, precip_temp_c, recorder.flows)
-            film_processes.drain_and_age_films(surface.film.records, ground.step_s, recorder.flows)
-            means.add(surface)
-            if deep_sum is not None:
-                deep_sum += depths.sample(slab)
-        means.end(hour, surface)
+        weather = forcing.hour_weather(first + hour, precip)
+        surface.advance(ground, places, weather, recorder.flows, means, hour, ground_mean_c)
         recorder.end_hour(hour, surface.film)
-        if deep_sum is not None:
-            deep_sum -= 0.5 * depths.sample(slab)
-            temp_at_depth_c[:, hour] = (
-                deep_sum.reshape(len(depths_m), len(columns), members) / steps
-            )
-    out = means.out
-    holding = SurfaceBoundary(out["free"], out["watts"], out["skin"], out["heat"], out["top"])
+        if ground_mean_c is not None:
+            uncorrected_c = means.surface_c[hour] - surface.offset_k
+            temp_at_depth_c[:, hour] = depths.sample(uncorrected_c, ground_mean_c)
+    hourly = HourlyMeans(*(values.reshape(shape) for values in means))
+    boundary = SurfaceBoundary(
+        hourly.unfrozen_temp_c, hourly.restoring_wm2k, hourly.skin_c,
+        hourly.convective_coefficient_wm2k, hourly.top_melt_mm,
+    )  # fmt: skip
     return SimulationResult(
-        out["surface"], means.lowest, out["skin"], temp_at_depth_c, recorder.film_hours(), holding,
-        forcing.radiation, RestartState(first + hours, surface), means.offset_k,
+        hourly.surface_c, hourly.surface_min_c, hourly.skin_c,
+        temp_at_depth_c.reshape(len(depths_m), *shape), recorder.film_hours(), boundary,
+        forcing.radiation, RestartState(first + hours, surface),
+        None if night_offset_k is None else night_offset_k.reshape(shape),
     )  # fmt: skip
