@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from stormplan.company import catalog
 from stormplan.errors import InputError
 from stormplan.physics import ground, pavement
-from stormplan.physics.forcing import Forcing, StepForcing
+from stormplan.physics.forcing import CellForcing, Forcing, StepForcing
 from stormplan.physics.pavement import (
     Column,
     Columns,
@@ -185,14 +185,14 @@ def test_a_winter_leaves_the_deep_ground_as_a_column_of_ten_meters(monkeypatch):
 
 def test_what_hides_the_sky_reflects_a_fifth_of_the_sun():
     # textbook walls and trees: 0.2; at sky view 0 only that is left of an overcast's sun
-    weather = forecast(24, sw_down_wm2=200.0)
+    sky = CellForcing.from_forecast(forecast(24, sw_down_wm2=200.0))
     hidden, half, opened = (
-        next(Forcing(weather, np.zeros(1, dtype=np.intp), np.full(1, view), np.ones(1),
+        next(Forcing(sky, np.zeros(1, dtype=np.intp), np.full(1, view), np.ones(1),
                      np.full((1, 36), 90.0)).steps_of_hour(12)).shortwave_wm2[0]
         for view in (0.0, 0.5, 1.0)
     )  # fmt: skip
     profile = next(
-        Forcing(weather, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1)).steps_of_hour(12)
+        Forcing(sky, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1)).steps_of_hour(12)
     ).shortwave_wm2[0]  # nothing hidden: all the sun
     assert hidden == pytest.approx(0.2 * profile)
     assert half == pytest.approx(0.5 * (hidden + opened))
@@ -286,8 +286,8 @@ def test_given_radiation_is_used_and_modeled_radiation_is_said():
 def test_the_steps_of_an_hour_keep_its_shortwave():
     sun = np.zeros(24)
     sun[7:17] = [20, 120, 250, 330, 380, 370, 300, 200, 90, 10]
-    weather = forecast(24, sw_down_wm2=sun)
-    forcing = Forcing(weather, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1))
+    sky = CellForcing.from_forecast(forecast(24, sw_down_wm2=sun))
+    forcing = Forcing(sky, np.zeros(1, dtype=np.intp), np.ones(1), np.ones(1))
     for hour in range(24):
         mean = np.mean([step.shortwave_wm2[0] for step in forcing.steps_of_hour(hour)])
         assert mean == pytest.approx(sun[hour], abs=1e-9)

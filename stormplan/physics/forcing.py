@@ -9,14 +9,21 @@ and said to be. Anything else that is missing stays missing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.physics import radiation, sun
-from stormplan.physics.hour_weather import SURROUNDINGS_ALBEDO, HourWeather, Places, Precipitation
+from stormplan.physics.hour_weather import (
+    STEP_WEATHER,
+    HourWeather,
+    Places,
+    Precipitation,
+    set_step_weather,
+    split_precipitation,
+)
 from stormplan.units import ZERO_CELSIUS_K
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import (
@@ -186,6 +193,73 @@ class StepForcing:
     longwave_wm2: Array
 
 
+@dataclass(frozen=True)
+class CellForcing:
+    """Forcing of every cell and hour: arrays ``(hour, cell, member)``; columns have a share of it.
+
+    Attributes
+    ----------
+    forecast : Forecast
+        Hourly weather per cell.
+    steps : int
+        Time steps per hour [-].
+    clear_sky : ClearSky
+        Irradiance below a clear sky, by step.
+    radiation : DownwardRadiation
+        From the whole sky.
+    beam_wm2, diffuse_wm2, surroundings_wm2 : array
+        Shortwave from the sun and from the sky; longwave from what hides the sky [W/m²].
+    vapor_pressure_pa, pressure_pa : array
+        Vapor pressure of the air; station pressure [Pa].
+    air_end_c, wind_end_ms, vapor_pressure_end_pa : array
+        Air, wind and vapor pressure at the end of the hour [°C], [m/s], [Pa].
+    precip : Precipitation
+        By form.
+    """
+
+    forecast: Forecast
+    steps: int
+    clear_sky: ClearSky
+    radiation: DownwardRadiation
+    beam_wm2: Array
+    diffuse_wm2: Array
+    surroundings_wm2: Array
+    vapor_pressure_pa: Array
+    pressure_pa: Array
+    air_end_c: Array
+    wind_end_ms: Array
+    vapor_pressure_end_pa: Array
+    precip: Precipitation
+
+    @classmethod
+    def from_forecast(cls, forecast: Forecast, steps: int = STEPS_PER_HOUR) -> CellForcing:
+        """Return the forcing of a forecast's cells, for so many time steps per hour."""
+        clear = clear_sky(forecast, steps)
+        sky = fill_radiation(forecast, clear)
+        shortwave = sky.sw_down_wm2
+        top = np.maximum(clear.extraterrestrial_wm2, MIN_HOURLY_CLEAR_SKY_WM2)
+        diffuse = shortwave * radiation.diffuse_frac(shortwave / top[:, :, None])
+        air_k = forecast["air_temp_c"] + ZERO_CELSIUS_K
+        vapor_pa = saturation_vapor_pressure_pa(forecast["dew_point_c"])
+        heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
+        standard = np.array([standard_pressure_pa(height) for height in heights])
+        return cls(
+            forecast,
+            steps,
+            clear,
+            sky,
+            shortwave - diffuse,
+            diffuse,
+            radiation.STEFAN_BOLTZMANN_WM2K4 * air_k**4,
+            vapor_pa,
+            station_pressure_pa(forecast["pressure_hpa"], standard[:, None]),
+            at_hour_end(forecast["air_temp_c"]),
+            at_hour_end(forecast["wind_10m_ms"]),
+            at_hour_end(vapor_pa),
+            split_precipitation(forecast),
+        )
+
+
 class Forcing:
     """Forcing of every column, hour by hour and step by step.
 
@@ -193,39 +267,27 @@ class Forcing:
 
     Parameters
     ----------
-    forecast : Forecast
-        Hourly weather per cell.
+    cells : CellForcing
+        Of every cell.
     cell : array of int (column,)
         Each column's place on the forecast's cell axis [-].
     sky_view_frac, wind_factor : array (column,)
         Share of the sky seen; wind at the surface over the forecast's [-].
     horizon_deg : array (column, direction) or None
         Height of the skyline in equal steps of azimuth, clockwise from north [°].
-    steps : int
-        Time steps per hour [-].
     """
 
     def __init__(
         self,
-        forecast: Forecast,
+        cells: CellForcing,
         cell: IntArray,
         sky_view_frac: Array,
         wind_factor: Array,
         horizon_deg: Array | None = None,
-        steps: int = STEPS_PER_HOUR,
     ) -> None:
-        self.forecast = forecast
-        self.steps = steps
-        self.members = forecast.n_members
-        self.clear_sky = clear_sky(forecast, steps)
-        self.radiation = fill_radiation(forecast, self.clear_sky)
-        shortwave = self.radiation.sw_down_wm2
-        top = np.maximum(self.clear_sky.extraterrestrial_wm2, MIN_HOURLY_CLEAR_SKY_WM2)
-        self._diffuse_wm2 = shortwave * radiation.diffuse_frac(shortwave / top[:, :, None])
-        self._beam_wm2 = shortwave - self._diffuse_wm2
-        self._surroundings_wm2 = (
-            radiation.STEFAN_BOLTZMANN_WM2K4 * (forecast["air_temp_c"] + ZERO_CELSIUS_K) ** 4
-        )
+        self.cells = cells
+        self.steps = cells.steps
+        self.members = cells.forecast.n_members
         self._cell = np.repeat(cell, self.members)
         self._flat_index = (cell[:, None] * self.members + np.arange(self.members)).ravel()
         self._sky_view = np.repeat(sky_view_frac, self.members)
@@ -233,21 +295,12 @@ class Forcing:
         self._sun_visible = (
             None if horizon_deg is None else self._sun_above_skyline(horizon_deg, cell)
         )
-        self._vapor_pressure = saturation_vapor_pressure_pa(forecast["dew_point_c"])
-        self._hour_end = {
-            "air": at_hour_end(forecast["air_temp_c"]),
-            "wind": at_hour_end(forecast["wind_10m_ms"]),
-            "vapor": at_hour_end(self._vapor_pressure),
-        }
-        heights = [cell.elevation_m or 0.0 for cell in forecast.cells]
-        standard = np.array([standard_pressure_pa(height) for height in heights])
-        self._pressure = station_pressure_pa(forecast["pressure_hpa"], standard[:, None])
 
     def _sun_above_skyline(self, horizon_deg: Array, cell: IntArray) -> BoolArray:
         """Return whether the sun stands above each column's skyline, (step, column · member)."""
-        latitude = np.array([cell.latitude_deg for cell in self.forecast.cells])
-        longitude = np.array([cell.longitude_deg for cell in self.forecast.cells])
-        times = step_midpoints(self.forecast, self.steps)
+        latitude = np.array([cell.latitude_deg for cell in self.cells.forecast.cells])
+        longitude = np.array([cell.longitude_deg for cell in self.cells.forecast.cells])
+        times = step_midpoints(self.cells.forecast, self.steps)
         height = sun.elevation_deg(times, latitude, longitude)[:, cell]
         azimuth_turns = sun.azimuth_deg(times, latitude, longitude)[:, cell] / 360.0
         directions = horizon_deg.shape[1]
@@ -261,21 +314,7 @@ class Forcing:
 
     def pressure_pa(self, hour: int) -> Array:
         """Station pressure, flat [Pa]."""
-        return self.to_columns(self._pressure[hour])
-
-    def _radiation(self, hour: int) -> tuple[Array, Array, Array]:
-        """Beam and diffuse shortwave and longwave at the surface, hourly means, flat [W/m²]."""
-        beam, diffuse = (
-            self.to_columns(self._beam_wm2[hour]),
-            self.to_columns(self._diffuse_wm2[hour]),
-        )
-        surroundings = self.to_columns(self._surroundings_wm2[hour])
-        from_sky = self.to_columns(self.radiation.lw_down_wm2[hour])
-        longwave = surroundings + self._sky_view * (from_sky - surroundings)
-        # the hidden part of the sky shines too: as bright as its share of the sun that it gets,
-        # taken to be what an open horizontal surface gets
-        reflected = SURROUNDINGS_ALBEDO * (1.0 - self._sky_view) * (beam + diffuse)
-        return beam, diffuse * self._sky_view + reflected, longwave
+        return self.to_columns(self.cells.pressure_pa[hour])
 
     def steps_of_hour(self, hour: int) -> Iterator[StepForcing]:
         """Yield the forcing of one hour, step by step.
@@ -290,25 +329,11 @@ class Forcing:
         StepForcing
             ``steps`` of them.
         """
-        elapsed_frac = ((np.arange(self.steps) + 1.0) / self.steps)[:, None]
-
-        def at_step_ends(at_start: Array, at_end: Array) -> Array:
-            start = self.to_columns(at_start[hour])
-            return start + elapsed_frac * (self.to_columns(at_end[hour]) - start)
-
-        air_c = at_step_ends(self.forecast["air_temp_c"], self._hour_end["air"])
-        wind_ms = at_step_ends(self.forecast["wind_10m_ms"], self._hour_end["wind"])
-        wind_ms *= self._wind_factor
-        vapor_pa = at_step_ends(self._vapor_pressure, self._hour_end["vapor"])
-        beam, diffuse, longwave = self._radiation(hour)
-        shortwave = np.tile(beam, (self.steps, 1))
-        if np.any(beam + diffuse > 0.0):
-            steps = slice(hour * self.steps, (hour + 1) * self.steps)
-            visible = 1.0 if self._sun_visible is None else self._sun_visible[steps]
-            profile = self.clear_sky.step_profile[hour].take(self._cell, axis=1)
-            shortwave = profile * (beam * visible + diffuse)
-        for step in range(self.steps):
-            yield StepForcing(air_c[step], wind_ms[step], vapor_pa[step], shortwave[step], longwave)
+        on_columns = np.empty((self.steps, self._cell.size), STEP_WEATHER)
+        places = self.places(np.zeros(self._cell.size))
+        set_step_weather(on_columns, self.hour_weather(hour), places, 0)
+        for step in on_columns:
+            yield StepForcing(*(step[item.name].copy() for item in fields(StepForcing)))
 
     def places(self, underside_air_offset_k: Array) -> Places:
         """Return what the columns see, under their slabs such air above that outside [K]."""
@@ -316,7 +341,7 @@ class Forcing:
             self._cell, self._flat_index, self._sky_view, self._wind_factor, underside_air_offset_k
         )
 
-    def hour_weather(self, hour: int, precip: Precipitation) -> HourWeather:
+    def hour_weather(self, hour: int) -> HourWeather:
         """Return the weather of one hour for compiled steps."""
         steps = slice(hour * self.steps, (hour + 1) * self.steps)
         visible = (
@@ -329,21 +354,21 @@ class Forcing:
             return np.asarray(values[hour].flatten())
 
         return HourWeather(
-            of(self.forecast["air_temp_c"]),
-            of(self._hour_end["air"]),
-            of(self.forecast["wind_10m_ms"]),
-            of(self._hour_end["wind"]),
-            of(self._vapor_pressure),
-            of(self._hour_end["vapor"]),
-            of(self._beam_wm2),
-            of(self._diffuse_wm2),
-            of(self.radiation.lw_down_wm2),
-            of(self._surroundings_wm2),
-            self.clear_sky.step_profile[hour],
+            of(self.cells.forecast["air_temp_c"]),
+            of(self.cells.air_end_c),
+            of(self.cells.forecast["wind_10m_ms"]),
+            of(self.cells.wind_end_ms),
+            of(self.cells.vapor_pressure_pa),
+            of(self.cells.vapor_pressure_end_pa),
+            of(self.cells.beam_wm2),
+            of(self.cells.diffuse_wm2),
+            of(self.cells.radiation.lw_down_wm2),
+            of(self.cells.surroundings_wm2),
+            self.cells.clear_sky.step_profile[hour],
             visible,
-            of(self._pressure),
-            of(precip.liquid_mm),
-            of(precip.snow_mm),
-            of(precip.sleet_mm),
-            of(precip.wet_bulb_c),
+            of(self.cells.pressure_pa),
+            of(self.cells.precip.liquid_mm),
+            of(self.cells.precip.snow_mm),
+            of(self.cells.precip.sleet_mm),
+            of(self.cells.precip.wet_bulb_c),
         )

@@ -16,7 +16,13 @@ from numpy.typing import NDArray
 from stormplan.company.catalog import BuildUp
 from stormplan.errors import InputError
 from stormplan.numerics import HOUR_S
-from stormplan.physics.forcing import STEPS_PER_HOUR, DownwardRadiation, Forcing, StepForcing
+from stormplan.physics.forcing import (
+    STEPS_PER_HOUR,
+    CellForcing,
+    DownwardRadiation,
+    Forcing,
+    StepForcing,
+)
 from stormplan.physics.ground import (
     GroundSolver,
     factorize,
@@ -405,7 +411,7 @@ def initial_slab(columns: Columns, forecast: Forecast) -> Slab:
 
 def spin_up(slab: Slab, forcing: Forcing) -> None:
     """Run the first day once in hourly steps, so that the upper layers know the time of day."""
-    hours = min(SPIN_UP_H, forcing.forecast.n_hours)
+    hours = min(SPIN_UP_H, forcing.cells.forecast.n_hours)
     if hours < SPIN_UP_H:
         return
     ground = slab.ground_solver(HOUR_S)
@@ -483,8 +489,9 @@ def simulate_dry(
             np.concatenate([part.temp_at_depth_c for part in parts], axis=2),
             parts[0].radiation,
         )
+    cells = CellForcing.from_forecast(forecast)
     forcing = Forcing(
-        forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
+        cells, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
     )
     slab = initial_slab(columns, forecast)
     depths = DepthSampler(slab, depths_m)
@@ -509,4 +516,4 @@ def simulate_dry(
         if depth_sum is not None:
             depth_sum -= 0.5 * depths.sample(slab.surface_c, slab.ground_c)
             at_depth[:, hour] = depth_sum.reshape(len(depths_m), *shape[1:]) / STEPS_PER_HOUR
-    return PavementResult(mean, lowest, at_depth, forcing.radiation)
+    return PavementResult(mean, lowest, at_depth, cells.radiation)

@@ -42,8 +42,8 @@ SNOW_WINDLESS_COEFFICIENT_WM2K = (
     1.0  # windless exchange over snow (after Jordan 1991, CRREL SR 91-16)
 )
 FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
-#: Columns that go through an hour together: with their ground they fit a processor's first cache.
-COLUMNS_AT_ONCE = 32
+#: Columns that go through an hour together: with their ground they stay near the processor.
+COLUMNS_AT_ONCE = 64
 
 # the same functions, of numbers
 convective_coefficient_wm2k: Callable[..., float] = compiled(

@@ -24,9 +24,15 @@ from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FLOWS
-from stormplan.physics.forcing import DownwardRadiation, Forcing, StepForcing, steps_per_hour
+from stormplan.physics.forcing import (
+    CellForcing,
+    DownwardRadiation,
+    Forcing,
+    StepForcing,
+    steps_per_hour,
+)
 from stormplan.physics.ground import GroundSolver
-from stormplan.physics.hour_weather import HourWeather, Places, split_precipitation
+from stormplan.physics.hour_weather import HourWeather, Places
 from stormplan.physics.pavement import Columns, DepthSampler, Slab
 from stormplan.physics.surface_energy import SURFACE, HourlyMeans
 from stormplan.weather.forecast import Forecast
@@ -104,10 +110,13 @@ class RestartState:
         First hour of the forecast that was not run [-].
     surface : CoupledSurface
         Slab and film as they were then.
+    forcing : CellForcing
+        What went on above, and goes on.
     """
 
     next_hour: int
     surface: CoupledSurface
+    forcing: CellForcing
 
     def with_columns(self, columns: Columns) -> RestartState:
         """Return the same state of the same columns in order, of whose nights more is known."""
@@ -310,6 +319,13 @@ class Operations:
                 )
 
 
+def _cell_forcing(forecast: Forecast, restart_from: RestartState | None) -> CellForcing:
+    """Return the forcing of a forecast, that of the earlier run if it was of the same."""
+    if restart_from is not None and restart_from.forcing.forecast is forecast:
+        return restart_from.forcing
+    return CellForcing.from_forecast(forecast, steps_per_hour(forecast.n_members))
+
+
 def simulate(
     forecast: Forecast,
     columns: Columns,
@@ -352,11 +368,10 @@ def simulate(
     """
     members, first = forecast.n_members, 0 if restart_from is None else restart_from.next_hour
     hours = (forecast.n_hours if end_hour is None else min(end_hour, forecast.n_hours)) - first
-    steps = steps_per_hour(members)
+    cells = _cell_forcing(forecast, restart_from)
     forcing = Forcing(
-        forecast, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg,
-        steps,
-    )  # fmt: skip
+        cells, columns.cell, columns.sky_view_frac, columns.wind_factor, columns.horizon_deg
+    )
     slab = pavement.initial_slab(columns, forecast)
     depths = DepthSampler(slab, depths_m)
     if restart_from is None:
@@ -364,9 +379,8 @@ def simulate(
     surface = CoupledSurface(slab, empty_film(columns, members, traffic_loss_per_h))
     if restart_from is not None:
         surface.restore(restart_from.surface)
-    ground = slab.ground_solver(HOUR_S / steps)
+    ground = slab.ground_solver(HOUR_S / cells.steps)
     places = forcing.places(slab.underside_air_offset_k)
-    precip = split_precipitation(forecast)
     operations = Operations(applications, plow_passes, members)
     recorder = FilmRecorder(hours, len(columns), members)
     means = HourlyMeans.empty(hours, len(columns) * members)
@@ -381,7 +395,7 @@ def simulate(
         if night_offset_k is not None:
             night_offset_k[hour] = surface.offset_k
         operations.begin_hour(hour, surface.film, recorder)
-        weather = forcing.hour_weather(first + hour, precip)
+        weather = forcing.hour_weather(first + hour)
         surface.advance(ground, places, weather, recorder.flows, means, hour, ground_mean_c)
         recorder.end_hour(hour, surface.film)
         if ground_mean_c is not None:
@@ -395,6 +409,6 @@ def simulate(
     return SimulationResult(
         hourly.surface_c, hourly.surface_min_c, hourly.skin_c,
         temp_at_depth_c.reshape(len(depths_m), *shape), recorder.film_hours(), boundary,
-        forcing.radiation, RestartState(first + hours, surface),
+        cells.radiation, RestartState(first + hours, surface, cells),
         None if night_offset_k is None else night_offset_k.reshape(shape),
     )  # fmt: skip
