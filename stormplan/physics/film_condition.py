@@ -218,13 +218,6 @@ RECORDED_FIELDS = FIRST_LOST_SALT + N_CHLORIDES
 
 
 @compiled
-def _put(value: float, out: Array, field: int, hour: int, i: int) -> None:
-    """Store a value; pages of memory that stay zero stay untouched and take none."""
-    if value != 0.0:
-        out[field, hour, i] = value
-
-
-@compiled
 def _record_hour(
     films: RecordArray,
     flows: RecordArray,
@@ -233,26 +226,27 @@ def _record_hour(
     hour: int,
     out: Array,
 ) -> None:
-    """Store the films of an hour, and what flowed in it, at some places of (field, hour, place)."""
+    """Store the films of an hour, and what flowed in it, at some places of (field, hour, place).
+
+    Zeros are left: pages of memory that nothing is written to take none.
+    """
+    values = np.zeros(RECORDED_FIELDS)
     for i in range(films.size):
-        film, flow, at = films[i], flows[i], places[i]
-        _put(film.water, out, 0, hour, at)
-        _put(film.ice, out, 1, hour, at)
-        _put(film.frost, out, 2, hour, at)
-        _put(film.snow, out, 3, hour, at)
-        _put(film.snow / film.density * 1000.0, out, 4, hour, at)
-        _put(film.puddle, out, 5, hour, at)
+        film, flow = films[i], flows[i]
+        values[0], values[1], values[2] = film.water, film.ice, film.frost
+        values[3], values[4] = film.snow, film.snow / film.density * 1000.0
+        values[5] = film.puddle
         for k in range(N_CHLORIDES):
-            _put(film.salts[k], out, FIRST_SALT + k, hour, at)
+            values[FIRST_SALT + k] = film.salts[k]
         if with_flows:
-            _put(flow.drained, out, FIRST_FLOW, hour, at)
-            _put(flow.evaporated, out, FIRST_FLOW + 1, hour, at)
-            _put(flow.deposited, out, FIRST_FLOW + 2, hour, at)
-            _put(flow.plowed, out, FIRST_FLOW + 3, hour, at)
-            _put(flow.traffic_loss, out, FIRST_FLOW + 4, hour, at)
-            _put(flow.melted, out, FIRST_FLOW + 5, hour, at)
+            values[FIRST_FLOW], values[FIRST_FLOW + 1] = flow.drained, flow.evaporated
+            values[FIRST_FLOW + 2], values[FIRST_FLOW + 3] = flow.deposited, flow.plowed
+            values[FIRST_FLOW + 4], values[FIRST_FLOW + 5] = flow.traffic_loss, flow.melted
             for k in range(N_CHLORIDES):
-                _put(flow.salts[k], out, FIRST_LOST_SALT + k, hour, at)
+                values[FIRST_LOST_SALT + k] = flow.salts[k]
+        for field in range(RECORDED_FIELDS):
+            if values[field] != 0.0:
+                out[field, hour, places[i]] = values[field]
 
 
 @compiled
@@ -260,7 +254,9 @@ def _copy_hour(to: IntArray, of: IntArray, hour: int, out: Array) -> None:
     """Store at places of (field, hour, place) what others have in an hour."""
     for field in range(out.shape[0]):
         for k in range(to.size):
-            _put(out[field, hour, of[k]], out, field, hour, to[k])
+            value = out[field, hour, of[k]]
+            if value != 0.0:
+                out[field, hour, to[k]] = value
 
 
 class FilmRecorder:
