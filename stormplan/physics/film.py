@@ -9,16 +9,19 @@ comes from outside: from the energy balance in ``surface_simulation``, or prescr
 from __future__ import annotations
 
 from collections.abc import Collection
-from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
 
-from stormplan.arrays import Array, IntArray, RecordField
+from stormplan.arrays import Array, IntArray, RecordArray, RecordField
 from stormplan.errors import InputError
-from stormplan.physics.film_processes import FILM, NEW_SNOW_ALBEDO, NEW_SNOW_KG_M3
+from stormplan.physics.film_processes import (
+    FILM,
+    NEW_SNOW_ALBEDO,
+    NEW_SNOW_KG_M3,
+    plow_films,
+)
 
-PACKED_SNOW_KG_M3 = 400.0  # class assumption
 #: What a place does to its film, whatever lies there.
 PLACE_FIELDS = ("texture_mm", "drain_s", "traffic_loss_per_h")
 
@@ -41,13 +44,6 @@ class Applications:
     column: IntArray
     salts_kg_m2: Array
     water_kg_m2: Array
-
-    def of(self, columns: IntArray) -> Applications:
-        """Return the applications on some columns, counted among these."""
-        rows, place = _selected(self.column, columns)
-        return Applications(
-            self.hour[rows], place, self.salts_kg_m2[:, rows], self.water_kg_m2[rows]
-        )
 
     @classmethod
     def from_liquid(
@@ -99,14 +95,6 @@ class Applications:
         )
 
 
-def _selected(column: IntArray, columns: IntArray) -> tuple[IntArray, IntArray]:
-    """Return the rows that are on some columns, and the place of each among these."""
-    place = np.full(max(column.max(initial=-1), columns.max(initial=-1)) + 1, -1, dtype=np.intp)
-    place[columns] = np.arange(len(columns))
-    rows = np.flatnonzero(place[column] >= 0)
-    return rows, place[column[rows]]
-
-
 @dataclass(frozen=True)
 class PlowPasses:
     """Plow, shovel or broom passes, one row each.
@@ -122,11 +110,6 @@ class PlowPasses:
     hour: IntArray
     column: IntArray
     residual_mm: Array
-
-    def of(self, columns: IntArray) -> PlowPasses:
-        """Return the passes on some columns, counted among these."""
-        rows, place = _selected(self.column, columns)
-        return PlowPasses(self.hour[rows], place, self.residual_mm[rows])
 
 
 class FilmState:
@@ -178,16 +161,6 @@ class FilmState:
         """Water, ice and snow [kg/m²]."""
         return np.asarray(self.water + self.ice + self.snow)
 
-    def taken(self, where: IntArray) -> FilmState:
-        """Return the films at some places of the flat axis."""
-        some = copy(self)
-        some.records = self.records[where]
-        return some
-
-    def put(self, where: IntArray, films: FilmState) -> None:
-        """Set the films at some places of the flat axis."""
-        self.records[where] = films.records
-
     def restore(self, saved: FilmState, where: IntArray) -> None:
         """Copy the stores of another film at some of its columns, (column,)."""
         places = {name: getattr(self, name).copy() for name in PLACE_FIELDS}
@@ -216,14 +189,7 @@ class FilmState:
         if depth_m > 0.0 and snow > 0.0:
             self.density[flat] = snow / depth_m
 
-    def remove_liquid_frac(self, removed_frac: Array) -> tuple[Array, Array]:
-        """Remove a fraction of the liquid with its salt; return both [kg/m²]."""
-        gone, salts = removed_frac * self.water, removed_frac * self.salts
-        self.water -= gone
-        self.salts -= salts
-        return gone, salts
-
-    def plow(self, where: IntArray, residual_mm: Array) -> tuple[Array, Array]:
+    def plow(self, where: IntArray, residual_mm: Array, flows: RecordArray) -> None:
         """Plow snow down to a residual; the liquid it holds goes with it.
 
         Parameters
@@ -232,24 +198,10 @@ class FilmState:
             Places on the flat column axis [-].
         residual_mm : array (pass,)
             Snow left, as water [mm].
-
-        Returns
-        -------
-        water, salts : array (column,), array (4, column)
-            What left, snow included [kg/m²].
+        flows : array of FLOWS (column,)
+            What left is added.
         """
-        residual = np.full(self.snow.size, np.inf)
-        np.minimum.at(residual, where, residual_mm)
-        remaining = np.minimum(self.snow, residual)
-        removed = self.snow - remaining
-        removed_frac = removed / np.maximum(self.snow, 1e-300)
-        snow_liquid = np.maximum(self.water - self.texture_mm - self.puddle, 0.0)
-        gone, salts = self.remove_liquid_frac(
-            removed_frac * snow_liquid / np.maximum(self.water, 1e-300)
-        )
-        self.density[removed > 0.0] = PACKED_SNOW_KG_M3
-        self.snow[:] = remaining
-        return gone + removed, salts
+        plow_films(self.records, where, residual_mm, flows)
 
     def apply(self, where: IntArray, salts_kg_m2: Array, water_kg_m2: Array) -> None:
         """Add product at indices of the flat column axis, (4, index) and (index,) [kg/m²]."""

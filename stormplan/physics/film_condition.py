@@ -226,12 +226,12 @@ def _record_hour(
     hour: int,
     out: Array,
 ) -> None:
-    """Store the films of an hour, and what flowed in it, at some places of (field, hour, place).
+    """Store some films of an hour and what flowed in it, (field, hour, place); flows begin anew.
 
     Zeros are left: pages of memory that nothing is written to take none.
     """
     values = np.zeros(RECORDED_FIELDS)
-    for i in range(films.size):
+    for i in places:
         film, flow = films[i], flows[i]
         values[0], values[1], values[2] = film.water, film.ice, film.frost
         values[3], values[4] = film.snow, film.snow / film.density * 1000.0
@@ -246,7 +246,11 @@ def _record_hour(
                 values[FIRST_LOST_SALT + k] = flow.salts[k]
         for field in range(RECORDED_FIELDS):
             if values[field] != 0.0:
-                out[field, hour, places[i]] = values[field]
+                out[field, hour, i] = values[field]
+        flow.drained = flow.evaporated = flow.deposited = flow.plowed = 0.0
+        flow.traffic_loss = flow.melted = 0.0
+        for k in range(N_CHLORIDES):
+            flow.salts[k] = 0.0
 
 
 @compiled
@@ -266,28 +270,26 @@ class FilmRecorder:
         self._shape = (hours, columns, members)
         self._with_flows = with_flows
         self._out = np.zeros((RECORDED_FIELDS, hours, columns * members))
-        self.select(np.arange(columns))
+        self._all = np.arange(columns)
+        #: What processes add to, until their hour ends.
+        self.flows = np.zeros(columns * members, dtype=FLOWS)
 
-    def select(self, columns: IntArray, copies: tuple[IntArray, IntArray] | None = None) -> None:
-        """Restrict the hours from the next one on to the films of some columns, in this order.
+    def end_hour(
+        self,
+        hour: int,
+        film: FilmState,
+        columns: IntArray | None = None,
+        copies: tuple[IntArray, IntArray] | None = None,
+    ) -> None:
+        """Store the hour of all films, or of those of some columns.
 
         ``copies`` are other columns, and which of these each has the same film as.
         """
-        members = self._shape[2]
-        self._places = flat_index(columns, members)
-        to, of = (columns[:0], columns[:0]) if copies is None else copies
-        self._to, self._of = flat_index(to, members), flat_index(of, members)
-        self.begin_hour()
-
-    def begin_hour(self) -> None:
-        """Start an hour: ``flows`` is what processes add to until it ends."""
-        self.flows = np.zeros(self._places.size, dtype=FLOWS)
-
-    def end_hour(self, hour: int, film: FilmState) -> None:
-        """Store the hour."""
-        _record_hour(film.records, self.flows, self._with_flows, self._places, hour, self._out)
-        _copy_hour(self._to, self._of, hour, self._out)
-        self.begin_hour()
+        places = flat_index(self._all if columns is None else columns, self._shape[2])
+        _record_hour(film.records, self.flows, self._with_flows, places, hour, self._out)
+        if copies is not None:
+            to, of = (flat_index(at, self._shape[2]) for at in copies)
+            _copy_hour(to, of, hour, self._out)
 
     def film_hours(self) -> FilmHours:
         """Return all hours."""

@@ -10,7 +10,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from stormplan.arrays import Array, RecordArray, record_dtype
+from stormplan.arrays import Array, IntArray, RecordArray, record_dtype
 from stormplan.compiled import compiled
 from stormplan.liquids.brine import CHLORIDES
 from stormplan.physics.phase_equilibrium import (
@@ -37,6 +37,7 @@ SNOW_LIQUID_HOLDING_FRAC = (
 
 # Snow: conductivity Yen 1981, CRREL Report 81-10; the rest class assumptions.
 NEW_SNOW_KG_M3, SETTLED_SNOW_KG_M3, SLEET_KG_M3 = 100.0, 250.0, 400.0
+PACKED_SNOW_KG_M3 = 400.0  # what a plow leaves
 SNOW_SETTLING_S = 24 * 3600.0
 NEW_SNOW_ALBEDO, AGED_SNOW_ALBEDO = 0.82, 0.60  # Wiscombe & Warren 1980 range
 SNOW_ALBEDO_DECAY_S = 4 * 86400.0
@@ -367,6 +368,20 @@ def remove_by_traffic(film: Film, duration_s: float, flows: Flows) -> None:
 
 
 @compiled
+def plow_films(films: RecordArray, where: IntArray, residual_mm: Array, flows: RecordArray) -> None:
+    """Plow films at places (pass,) down to a residual (pass,) [mm]; flows get what left."""
+    for k in range(where.size):
+        film, flow = films[where[k]], flows[where[k]]
+        removed = film.snow - residual_mm[k]
+        if not removed > 0.0:
+            continue
+        snow_liquid = max(film.water - film.texture_mm - film.puddle, 0.0)
+        liquid_frac = removed / film.snow * snow_liquid / max(film.water, 1e-300)
+        flow.plowed += removed + remove_liquid_frac(film, liquid_frac, flow)
+        film.snow, film.density = residual_mm[k], PACKED_SNOW_KG_M3
+
+
+@compiled
 def approach_frac(duration_s: float, time_constant_s: float) -> float:
     """Return how much of the way to its end a slow decay goes in a step [-]."""
     return float(-np.expm1(-duration_s / time_constant_s))
@@ -399,84 +414,103 @@ def drain_and_age(
     age_snow(film, settled_frac, darkened_frac)
 
 
-class HourForcing(NamedTuple):
-    """What one hour does to films in known places, flat arrays ``(column,)``.
+class FilmForcing(NamedTuple):
+    """What goes on around films whose places are known.
 
     Attributes
     ----------
-    liquid_mm, snow_mm, sleet_mm : array
+    first_hour, cell, column : array of int (film,)
+        Hour in which each film begins; its place on the cell and on the column axis [-].
+    liquid_mm, snow_mm, sleet_mm : array (hour, cell, member)
         What falls in the hour [mm].
-    unfrozen_temp_c, restoring_wm2k, skin_c, convective_coefficient_wm2k, top_melt_mm : array
-        As in ``SurfaceBoundary``.
-    vapor_pressure_pa, pressure_pa : array
+    vapor_pressure_pa, pressure_pa : array (hour, cell, member)
         Vapor pressure of the air; station pressure [Pa].
+    unfrozen_temp_c, restoring_wm2k, skin_c, convective_coefficient_wm2k, top_melt_mm : array
+        As in ``SurfaceBoundary``, (hour, column, member).
     """
 
+    first_hour: IntArray
+    cell: IntArray
+    column: IntArray
     liquid_mm: Array
     snow_mm: Array
     sleet_mm: Array
+    vapor_pressure_pa: Array
+    pressure_pa: Array
     unfrozen_temp_c: Array
     restoring_wm2k: Array
     skin_c: Array
     convective_coefficient_wm2k: Array
     top_melt_mm: Array
-    vapor_pressure_pa: Array
-    pressure_pa: Array
-
-
-@compiled
-def mark_unknown_films(films: RecordArray, forcing: HourForcing) -> None:
-    """Make films unknown whose hour or whose past is not known."""
-    for i in range(films.size):
-        falls = forcing.liquid_mm[i] + forcing.snow_mm[i] + forcing.sleet_mm[i]
-        if np.isnan(falls + forcing.unfrozen_temp_c[i] + total_kg_m2(films[i])):
-            mark_unknown(films[i])
 
 
 @compiled
 def advance_films(
-    films: RecordArray, film_c: Array, forcing: HourForcing, steps: int, flows: RecordArray
+    films: RecordArray,
+    film_c: Array,
+    which: IntArray,
+    forcing: FilmForcing,
+    hour: int,
+    steps: int,
+    flows: RecordArray,
 ) -> None:
-    """Advance films by one hour in places whose boundary conditions are known.
+    """Advance some films by one hour in places whose boundary conditions are known.
 
     Parameters
     ----------
-    films : array of FILM (column,)
+    films : array of FILM (film · member,)
         Changed in place.
-    film_c : array (column,)
+    film_c : array (film · member,)
         Temperature of each, changed in place [°C].
-    forcing : HourForcing
-        What the hour does to each.
+    which : array of int (some,)
+        Which films go on.
+    forcing : FilmForcing
+        What goes on around all of them; its last hour goes on for ever.
+    hour : int
+        Counted from each film's first [-].
     steps : int
         Time steps in the hour [-].
-    flows : array of FLOWS (column,)
+    flows : array of FLOWS (film · member,)
         What flows is added.
     """
     duration_s = 3600.0 / steps
     settled = approach_frac(duration_s, SNOW_SETTLING_S)
     darkened = approach_frac(duration_s, SNOW_ALBEDO_DECAY_S)
-    for i in range(films.size):
-        film, flow = films[i], flows[i]
-        if np.isnan(film.water):
-            mark_unknown_flows(flow)
-            continue
-        skin_c, convective = forcing.skin_c[i], forcing.convective_coefficient_wm2k[i]
-        air_pa, pressure_pa = forcing.vapor_pressure_pa[i], forcing.pressure_pa[i]
-        unfrozen_temp_c = forcing.unfrozen_temp_c[i]
-        kelvin_per_kg = LATENT_FUSION_J_KG / (duration_s * forcing.restoring_wm2k[i])
-        liquid, snow = forcing.liquid_mm[i] / steps, forcing.snow_mm[i] / steps
-        sleet, top_melt = forcing.sleet_mm[i] / steps, forcing.top_melt_mm[i] / steps
-        for _ in range(steps):
-            over_ice, on_snow, activity, available = vapor_source(film, skin_c)
-            flux, _slope = vapor_flux(
-                over_ice, activity, available, convective, skin_c, air_pa, pressure_pa, duration_s
-            )
-            add_precipitation(film, liquid, snow, sleet)
-            top_melted = min(top_melt, film.snow)
-            melt_snow(film, top_melted)
-            melted = freeze_or_melt(film, unfrozen_temp_c, kelvin_per_kg, film_c[i])
-            flow.melted += top_melted + melted
-            film_c[i] = unfrozen_temp_c - kelvin_per_kg * melted
-            evaporated = min(flux * duration_s, min(available, total_kg_m2(film)))
-            exchange_vapor(film, evaporated, over_ice, on_snow, flow)
-            drain_and_age(film, duration_s, settled, darkened, flow)
+    last, members = forcing.skin_c.shape[0] - 1, forcing.skin_c.shape[2]
+    for each in which:
+        at, cell = min(forcing.first_hour[each] + hour, last), forcing.cell[each]
+        column = forcing.column[each]
+        for member in range(members):
+            film, flow = films[each * members + member], flows[each * members + member]
+            liquid = forcing.liquid_mm[at, cell, member] / steps
+            snow = forcing.snow_mm[at, cell, member] / steps
+            sleet = forcing.sleet_mm[at, cell, member] / steps
+            unfrozen_temp_c = forcing.unfrozen_temp_c[at, column, member]
+            if np.isnan(liquid + snow + sleet + unfrozen_temp_c + total_kg_m2(film)):
+                mark_unknown(film)
+                mark_unknown_flows(flow)
+                continue
+            air_pa = forcing.vapor_pressure_pa[at, cell, member]
+            pressure_pa = forcing.pressure_pa[at, cell, member]
+            skin_c = forcing.skin_c[at, column, member]
+            convective = forcing.convective_coefficient_wm2k[at, column, member]
+            top_melt = forcing.top_melt_mm[at, column, member] / steps
+            restoring_wm2k = forcing.restoring_wm2k[at, column, member]
+            kelvin_per_kg = LATENT_FUSION_J_KG / (duration_s * restoring_wm2k)
+            temp_c = film_c[each * members + member]
+            for _ in range(steps):
+                over_ice, on_snow, activity, available = vapor_source(film, skin_c)
+                flux, _slope = vapor_flux(
+                    over_ice, activity, available, convective, skin_c, air_pa, pressure_pa,
+                    duration_s,
+                )  # fmt: skip
+                add_precipitation(film, liquid, snow, sleet)
+                top_melted = min(top_melt, film.snow)
+                melt_snow(film, top_melted)
+                melted = freeze_or_melt(film, unfrozen_temp_c, kelvin_per_kg, temp_c)
+                flow.melted += top_melted + melted
+                temp_c = unfrozen_temp_c - kelvin_per_kg * melted
+                evaporated = min(flux * duration_s, min(available, total_kg_m2(film)))
+                exchange_vapor(film, evaporated, over_ice, on_snow, flow)
+                drain_and_age(film, duration_s, settled, darkened, flow)
+            film_c[each * members + member] = temp_c

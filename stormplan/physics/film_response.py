@@ -7,16 +7,14 @@ radiation. Each candidate names the column whose boundary it takes.
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from stormplan.arrays import Array, IntArray, flat_index
-from stormplan.physics import film_processes
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmHours, FilmRecorder
-from stormplan.physics.film_processes import HourForcing
+from stormplan.physics.film_processes import FilmForcing, advance_films
 from stormplan.physics.hour_weather import split_precipitation
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import (
@@ -97,37 +95,25 @@ def simulate_films(
     if hours is None:
         hours = forecast.n_hours - int(first.min(initial=forecast.n_hours))
     spans = FilmSpans.all_hours(len(column_index), hours) if spans is None else spans
-    whole = _candidate_films(columns, column_index, members, traffic_loss_per_h)
+    films = _candidate_films(columns, column_index, members, traffic_loss_per_h)
     if start is not None:
-        start.initialize(whole)
+        start.initialize(films)
     weather = FilmWeather.from_forecast(forecast) if weather is None else weather
-    forcing = _CandidateForcing(weather, columns, boundary, column_index, first)
+    around = (*vars(weather).values(), *vars(boundary).values())
+    forcing = FilmForcing(
+        first, columns.cell[column_index], column_index,
+        *(np.require(values, float, ["C", "W"]) for values in around),
+    )  # fmt: skip
     recorder = FilmRecorder(hours, len(column_index), members, with_flows)
-    active = np.zeros(0, dtype=np.intp)
-    film, film_c, whole_c = whole.taken(active), np.zeros(0), np.zeros(whole.water.size)
+    operations = Operations(applications, plow_passes, members)
+    film_c = np.zeros(films.water.size)
     for hour in range(hours):
-        if not np.array_equal(spans.active(hour), active):
-            put = flat_index(active, members)
-            whole.put(put, film)
-            whole_c[put] = film_c
-            own, parent = (flat_index(at, members) for at in spans.parting(hour))
-            whole.put(own, whole.taken(parent))
-            whole_c[own] = whole_c[parent]
-            active = spans.active(hour)
-            taken = flat_index(active, members)
-            film, film_c = whole.taken(taken), whole_c[taken]
-            site_forcing = forcing.of(active)
-            operations = Operations(
-                None if applications is None else applications.of(active),
-                None if plow_passes is None else plow_passes.of(active),
-                members,
-            )
-            recorder.select(active, spans.not_parted(hour))
-        this_hour = site_forcing.at_hour(hour)
-        film_processes.mark_unknown_films(film.records, this_hour)
-        operations.begin_hour(hour, film, recorder)
-        film_processes.advance_films(film.records, film_c, this_hour, steps, recorder.flows)
-        recorder.end_hour(hour, film)
+        own, parent = (flat_index(at, members) for at in spans.parting(hour))
+        films.records[own], film_c[own] = films.records[parent], film_c[parent]
+        active = spans.active(hour)
+        operations.begin_hour(hour, films, recorder, active)
+        advance_films(films.records, film_c, active, forcing, hour, steps, recorder.flows)
+        recorder.end_hour(hour, films, active, spans.not_parted(hour))
     return recorder.film_hours()
 
 
@@ -274,54 +260,4 @@ class FilmWeather:
             falls.sleet_mm,
             saturation_vapor_pressure_pa(forecast["dew_point_c"]),
             station_pressure_pa(forecast["pressure_hpa"], standard[:, None]),
-        )
-
-
-class _CandidateForcing:
-    """Hourly forcing of each candidate on the flat ``candidate · member`` axis."""
-
-    def __init__(
-        self,
-        weather: FilmWeather,
-        columns: Columns,
-        boundary: SurfaceBoundary,
-        column_index: IntArray,
-        first: IntArray,
-    ) -> None:
-        self._column_index = column_index
-        self._first = first
-        self._last = len(weather.pressure_pa) - 1
-        self._cell = columns.cell[column_index]
-        self._boundary = boundary
-        self._weather = weather
-
-    def of(self, candidates: IntArray) -> _CandidateForcing:
-        """Return the forcing of some candidates."""
-        some = copy(self)
-        some._column_index = self._column_index[candidates]
-        some._first, some._cell = self._first[candidates], self._cell[candidates]
-        return some
-
-    def at_hour(self, hour: int) -> HourForcing:
-        """Return what an hour, counted from each candidate's first, does to its film."""
-        weather, boundary = self._weather, self._boundary
-        at = np.minimum(self._first + hour, self._last)
-
-        def of_cell(values: Array) -> Array:
-            return np.asarray(values[at, self._cell].ravel())
-
-        def of_column(values: Array) -> Array:
-            return np.asarray(values[at, self._column_index].ravel())
-
-        return HourForcing(
-            liquid_mm=of_cell(weather.liquid_mm),
-            snow_mm=of_cell(weather.snow_mm),
-            sleet_mm=of_cell(weather.sleet_mm),
-            unfrozen_temp_c=of_column(boundary.unfrozen_temp_c),
-            restoring_wm2k=of_column(boundary.restoring_wm2k),
-            skin_c=of_column(boundary.skin_c),
-            convective_coefficient_wm2k=of_column(boundary.convective_coefficient_wm2k),
-            top_melt_mm=of_column(boundary.top_melt_mm),
-            vapor_pressure_pa=of_cell(weather.vapor_pressure_pa),
-            pressure_pa=of_cell(weather.pressure_pa),
         )

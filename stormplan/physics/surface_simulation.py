@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stormplan.arrays import Array, RecordArray, RecordField, flat_index
+from stormplan.arrays import Array, IntArray, RecordArray, RecordField, flat_index
 from stormplan.numerics import HOUR_S
 from stormplan.physics import night_error, pavement, surface_energy
 from stormplan.physics.bias_correction import night_weight
@@ -131,7 +131,8 @@ class RestartState:
         film = self.surface.film
         if plow_passes is not None:
             where = flat_index(plow_passes.column, members)
-            film.plow(where, np.repeat(plow_passes.residual_mm, members))
+            uncounted = np.zeros(film.records.size, FLOWS)
+            film.plow(where, np.repeat(plow_passes.residual_mm, members), uncounted)
         if applications is not None:
             film.apply(
                 flat_index(applications.column, members),
@@ -299,24 +300,30 @@ class Operations:
         self._plow_passes = plow_passes
         self._members = members
 
-    def begin_hour(self, hour: int, film: FilmState, recorder: FilmRecorder) -> None:
-        """Plow, then apply product, at the start of an hour."""
-        if self._plow_passes is not None:
-            now = self._plow_passes.hour == hour
-            if now.any():
-                where = flat_index(self._plow_passes.column[now], self._members)
-                residual = np.repeat(self._plow_passes.residual_mm[now], self._members)
-                gone, salts = film.plow(where, residual)
-                recorder.flows["plowed"] += gone
-                recorder.flows["salts"] += salts.T
-        if self._applications is not None:
-            now = self._applications.hour == hour
-            if now.any():
-                film.apply(
-                    flat_index(self._applications.column[now], self._members),
-                    np.repeat(self._applications.salts_kg_m2[:, now], self._members, axis=1),
-                    np.repeat(self._applications.water_kg_m2[now], self._members),
-                )
+    def begin_hour(
+        self, hour: int, film: FilmState, recorder: FilmRecorder, among: IntArray | None = None
+    ) -> None:
+        """Plow, then apply product, at the start of an hour; only on some columns, if given."""
+        passes, applications = self._plow_passes, self._applications
+        if passes is not None and (now := _rows_of(hour, passes.hour, passes.column, among)).size:
+            where = flat_index(passes.column[now], self._members)
+            residual_mm = np.repeat(passes.residual_mm[now], self._members)
+            film.plow(where, residual_mm, recorder.flows)
+        if (
+            applications is not None
+            and (now := _rows_of(hour, applications.hour, applications.column, among)).size
+        ):
+            film.apply(
+                flat_index(applications.column[now], self._members),
+                np.repeat(applications.salts_kg_m2[:, now], self._members, axis=1),
+                np.repeat(applications.water_kg_m2[now], self._members),
+            )
+
+
+def _rows_of(hour: int, hours: IntArray, columns: IntArray, among: IntArray | None) -> IntArray:
+    """Return which rows of what crews do are of an hour, and of some columns if given."""
+    rows = np.flatnonzero(hours == hour)
+    return rows if among is None or not rows.size else rows[np.isin(columns[rows], among)]
 
 
 def _cell_forcing(forecast: Forecast, restart_from: RestartState | None) -> CellForcing:
