@@ -23,7 +23,7 @@ from stormplan.company.validators import Record
 from stormplan.events.ensemble_stats import MemberSeries, median
 from stormplan.events.hazards import SEVERITY_ORDER, Hazard, HazardThresholds, SurfaceSeries
 from stormplan.events.hourly_conditions import Hour, HourlyConditions, refreeze_of, series_over
-from stormplan.numerics import normal_cdf
+from stormplan.physics.normal_distribution import normal_cdf
 from stormplan.weather.forecast import Forecast
 
 #: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from stormplan.arrays import Array, BoolArray
-from stormplan.physics.ensemble import P10_P90, mixture_quantiles
+from stormplan.physics.ensemble import P10_P90
+from stormplan.physics.normal_distribution import mixture_quantiles
 from stormplan.weather.forecast import PRECIP_TYPES
 
 #: Fewer members than this say little of a tenth at either end.

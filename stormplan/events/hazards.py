@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.practice_rules import Practice
-from stormplan.numerics import normal_cdf
 from stormplan.physics import sun
 from stormplan.physics.bias_correction import NIGHT_MAX_ELEVATION_DEG
 from stormplan.physics.ensemble import model_error_k, surface_error_k
+from stormplan.physics.normal_distribution import normal_cdf
 from stormplan.weather import moist_air
 from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 

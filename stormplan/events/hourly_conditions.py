@@ -28,8 +28,8 @@ from stormplan.events.hazards import (
     member_error_k,
     refreeze_mask,
 )
-from stormplan.numerics import normal_cdf
-from stormplan.physics.ensemble import P10_P90, frost_probability, mixture_quantiles
+from stormplan.physics.ensemble import P10_P90, frost_probability
+from stormplan.physics.normal_distribution import mixture_quantiles, normal_cdf
 from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
 
@@ -152,13 +152,7 @@ def _hours(
     assert surface.air_mean_c is not None  # stacked, they have no None
     assert surface.night_offset_k is not None
     spread_k = error_k[..., None]
-    quantiles_c = np.stack(  # column by column: how far each is halved depends on its own range
-        [
-            mixture_quantiles(surface.surface_c[:, at], spread_k[:, at], P10_P90)
-            for at in range(len(cells))
-        ],
-        axis=-1,
-    )
+    quantiles_c = mixture_quantiles(surface.surface_c, spread_k, P10_P90)
     of_cell = _typical_weather(forecast)
     by_column: dict[str, NDArray[Any]] = {
         **{name: values[:, cells] for name, values in of_cell.items()},
