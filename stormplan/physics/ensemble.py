@@ -516,11 +516,11 @@ def surface_uncertainty(surface_c: Array, dew_point_c: Array, error_k: Array) ->
         low_c,
         high_c,
         normal_cdf(-surface_c / error_sd_k).mean(axis=-1),
-        frost_probability(surface_c, dew_point_c, error_sd_k).mean(axis=-1),
+        frost_probability(surface_c, frost_point_c(dew_point_c), error_sd_k).mean(axis=-1),
     )
 
 
-def frost_probability(surface_c: Array, dew_point_c: Array, error_k: Array) -> Array:
+def frost_probability(surface_c: Array, frost_point_c: Array, error_k: Array) -> Array:
     """Return the probability that a surface is below 0 °C and the frost point, by member [-]."""
-    threshold_c = np.minimum(frost_point_c(dew_point_c), 0.0)
+    threshold_c = np.minimum(frost_point_c, 0.0)
     return normal_cdf((threshold_c - surface_c) / np.hypot(error_k, DEW_POINT_ERROR_K))
