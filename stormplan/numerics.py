@@ -1,4 +1,4 @@
-"""Numerics that several rooms use: bisection, the normal distribution, whole hours."""
+"""Numerics that several rooms use: bisection, whole hours."""
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -54,13 +54,3 @@ def floor_hour(moment: datetime) -> datetime:
     '2026-01-05T04:00:00'
     """
     return moment.replace(minute=0, second=0, microsecond=0)
-
-
-def normal_cdf(z: Array) -> Array:
-    """Return the cumulative normal distribution, within 1e-7 (Abramowitz & Stegun 26.2.17) [-]."""
-    size = np.abs(z)
-    t = 1.0 / (1.0 + 0.2316419 * size)
-    poly = 1.781477937 + t * (-1.821255978 + t * 1.330274429)
-    poly = t * (0.319381530 + t * (-0.356563782 + t * poly))
-    tail = np.exp(-0.5 * size * size) / np.sqrt(2.0 * np.pi) * poly
-    return np.asarray(np.where(z > 0.0, 1.0 - tail, tail))

@@ -50,6 +50,32 @@ def test_frost_and_condensation(pavement_f, dew_f, hazard):
     assert [e.hazard for e in found.events] == ([hazard] if hazard else [])
 
 
+def test_a_surface_is_told_the_same_whatever_surfaces_stand_beside_it():
+    snow = between_hours(9, 14, 2.0)
+    cells = [
+        forecast_cell(hours=48, snowfall_swe_mm=snow, snowfall_cm=snow, pop=0.7),
+        forecast_cell(hours=48, dew_point_c=-1.0),
+        forecast_cell(hours=48, freezing_rain_mm=hourly({0: np.nan, 6: 0.5, 9: 0.0}, 48), pop=0.9),
+    ]
+    forecast = stack(cells, NOON, 48)
+    places, piles = [2, 0, 2, 1], [False, True, False, False]
+    surfaces = [
+        ground(hourly({0: 1.0, 4: lowest_c}, 48)[:, None], ice_mm=ice_mm)
+        for lowest_c, ice_mm in ((-1.0, 0.0), (-3.0, 0.6), (-6.0, 0.6), (-9.0, 0.0))
+    ]
+    together = detection.build_outlooks(forecast, places, surfaces, THRESHOLDS, piles)
+    each = zip(places, surfaces, piles, strict=True)
+    alone = [build_outlook(forecast, at, one, THRESHOLDS, pile) for at, one, pile in each]
+    assert [[event.hazard for event in one.events] for one in alone] == [
+        [Hazard.FREEZING_RAIN],
+        [Hazard.REFREEZE, Hazard.MODERATE_SNOW],
+        [Hazard.REFREEZE, Hazard.FREEZING_RAIN],
+        [Hazard.FROST],
+    ]
+    assert [bool(one.unknown) for one in alone] == [True, False, True, False]
+    assert list(map(repr, together)) == list(map(repr, alone))
+
+
 @pytest.mark.parametrize(
     ("inches_an_hour", "hazard"),
     [

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from helpers.weather import diurnal, forecast, single_column
 
-from stormplan import numerics
 from stormplan.physics import bias_correction, ensemble, pavement
+from stormplan.physics.normal_distribution import mixture_quantiles, normal_cdf
 
 
 def test_members_have_the_mean_and_the_variance_of_the_errors():
@@ -102,18 +102,35 @@ def test_what_is_known_of_the_snow_stays_known_where_its_water_is_not():
 def test_normal_and_quantiles_are_those_of_published_tables():
     # Abramowitz & Stegun Table 26.1
     table = {0.0: 0.5, 1.0: 0.8413447, -1.0: 0.1586553, 1.96: 0.9750021, -3.0: 0.0013499}
-    np.testing.assert_allclose(
-        numerics.normal_cdf(np.array(list(table))), list(table.values()), atol=2e-7
-    )
+    np.testing.assert_allclose(normal_cdf(np.array(list(table))), list(table.values()), atol=2e-7)
     alone = np.full((1, 1), 5.0)
-    assert ensemble.mixture_quantiles(alone, np.full((1, 1), 2.0), [0.9])[0, 0] == pytest.approx(
+    assert mixture_quantiles(alone, np.full((1, 1), 2.0), [0.9])[0, 0] == pytest.approx(
         5 + 2 * 1.2815516, abs=1e-3
     )
     # two far members of equal weight: a tenth of all is a fifth of the lower one
     apart = np.array([[-50.0, 50.0]])
-    assert ensemble.mixture_quantiles(apart, np.ones((1, 1)), [0.1])[0, 0] == pytest.approx(
+    assert mixture_quantiles(apart, np.ones((1, 1)), [0.1])[0, 0] == pytest.approx(
         -50.8416, abs=0.03
     )
+
+
+def test_a_quantile_has_its_chance_below_it_whatever_stands_beside_it():
+    rng = np.random.default_rng(3)
+    middle_c = rng.normal(-3.0, 4.0, (5, 3, 9))
+    middle_c[2, 1, 4] = np.nan
+    sd_k = rng.uniform(0.5, 3.0, (5, 3, 1))
+    found = mixture_quantiles(middle_c, sd_k, (0.1, 0.5, 0.9))
+    assert found.shape == (3, 5, 3)
+    assert np.isnan(found[:, 2, 1]).all()
+    assert np.isnan(found).sum() == 3
+    for share, quantile_c in zip((0.1, 0.5, 0.9), found, strict=True):
+        for off_k, is_above in ((-0.03, False), (0.03, True)):  # erf of the standard library
+            z = ((quantile_c + off_k)[..., None] - middle_c) / (sd_k * math.sqrt(2.0))
+            below = np.vectorize(lambda of_z: 0.5 * (1.0 + math.erf(of_z)))(z).mean(axis=-1)
+            assert ((below > share) == is_above)[~np.isnan(below)].all()
+    for column in range(3):
+        alone = mixture_quantiles(middle_c[:, column], sd_k[:, column], (0.1, 0.5, 0.9))
+        np.testing.assert_array_equal(alone, found[:, :, column])
 
 
 def test_the_analytic_error_is_what_the_members_come_to():

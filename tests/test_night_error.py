@@ -6,6 +6,7 @@ import pytest
 from stormplan.errors import InputError
 from stormplan.physics import ensemble, night_error
 from stormplan.physics.night_error import ReadErrors, error_sd_k, expected_error_k, learn
+from stormplan.physics.normal_distribution import normal_cdf
 
 WEIGHTS = np.array([1.0, -0.8, 0.2, 0.1])
 NOTHING = ReadErrors(np.zeros(0), np.zeros((0, 4)), np.zeros(0))
@@ -130,7 +131,7 @@ def test_stated_intervals_and_chances_come_true_by_the_hour_of_the_day():
         actual = night_weight * truth[n:] + np.sqrt(1.0 - night_weight**2) * by_day
         modeled = rng.normal(0.0, 2.5)
         inside[site] = np.abs(actual - expected) < 1.2816 * sd
-        chances[site] = ensemble.normal_cdf(-(modeled + expected) / sd)
+        chances[site] = normal_cdf(-(modeled + expected) / sd)
         frozen[site] = modeled + actual < 0.0
     assert (np.abs(inside.mean(axis=0) - 0.80) < 0.05).all()
     slope = np.polyfit(chances.ravel(), frozen.ravel(), 1)[0]

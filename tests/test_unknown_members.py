@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from helpers.weather import forecast
 
-from stormplan.events.hazards import SurfaceSeries, refreeze_mask
+from stormplan.events.hazards import HazardWeather, SurfaceSeries, refreeze_mask
 from stormplan.physics import ensemble
 from stormplan.weather.forecast import PRECIP_TYPES
 
@@ -124,12 +124,12 @@ def surface(water_mm, ice_mm):
 
 
 def refreeze_chance(pop, falls_mm, water_mm, ice_mm):
-    series = {name: np.zeros((len(falls_mm), 1)) for name in PRECIP_TYPES}
-    series["rain_mm"] = np.array(falls_mm)[:, None]
-    series["pop"] = np.full((len(falls_mm), 1), pop)
-    hazards = np.full((len(falls_mm), 1), -1, dtype=np.int8)
+    falls_mm = np.array(falls_mm, dtype=float)[:, None]
+    none = np.zeros_like(falls_mm)
+    codes = np.full(falls_mm.shape, -1, dtype=np.int8)
+    weather = HazardWeather(falls_mm, none, none + pop, none - 10.0, codes)
     error_k = np.full(len(falls_mm), 0.01)  # surely below freezing
-    return refreeze_mask(hazards, series, surface(water_mm, ice_mm), error_k, 0.05)[1][:, 0]
+    return refreeze_mask(codes, weather, surface(water_mm, ice_mm), error_k, 0.05)[1][:, 0]
 
 
 def test_water_that_fell_at_no_chance_freezes_at_no_chance():

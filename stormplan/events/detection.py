@@ -20,11 +20,17 @@ from pydantic import AwareDatetime, Field
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.validators import Record
-from stormplan.events.ensemble_stats import MemberSeries, median
-from stormplan.events.hazards import SEVERITY_ORDER, Hazard, HazardThresholds, SurfaceSeries
-from stormplan.events.hourly_conditions import Hour, HourlyConditions, refreeze_of, series_over
-from stormplan.numerics import normal_cdf
-from stormplan.weather.forecast import Forecast
+from stormplan.events.ensemble_stats import MemberSeries, fill_unknown, median
+from stormplan.events.hazards import (
+    SEVERITY_ORDER,
+    Hazard,
+    HazardThresholds,
+    SurfaceSeries,
+    known_precip_mm,
+)
+from stormplan.events.hourly_conditions import Hour, HourlyConditions, refreeze_of
+from stormplan.physics.normal_distribution import normal_cdf
+from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
 #: Hours in which a pile's thaw counts: half a day, so that a night follows its own afternoon.
 PILE_HISTORY_H = 12
@@ -220,22 +226,27 @@ def build_outlooks(
     places = np.array(cells, dtype=np.intp)
     stacked = SurfaceSeries.stack(surfaces)
     conditions = HourlyConditions.of(forecast, places, stacked, thresholds)
-    known = _known_hours(forecast, places, stacked)
+    known = {
+        what: hours
+        for what, hours in _known_hours(forecast, places, stacked).items()
+        if not hours.all()
+    }
+    snowfall_cm = _known_snowfall_cm(forecast)[places].tolist()
     return [
-        _outlook(forecast, conditions, thresholds, at, int(cell), pile,
-                 _forecast_gaps(forecast, {what: hours[:, at] for what, hours in known.items()}))
-        for at, (cell, pile) in enumerate(zip(cells, snow_piles, strict=True))
+        _outlook(conditions, thresholds, at, pile,
+                 _forecast_gaps(forecast, {what: hours[:, at] for what, hours in known.items()}),
+                 snowfall_cm[at])
+        for at, pile in enumerate(snow_piles)
     ]  # fmt: skip
 
 
 def _outlook(
-    forecast: Forecast,
     conditions: HourlyConditions,
     thresholds: HazardThresholds,
     at: int,
-    cell: int,
     snow_pile: bool,
     unknown: tuple[ForecastGap, ...],
+    snowfall_cm: float,
 ) -> Outlook:
     """Return the outlook of one column of the conditions."""
     hours, error_k = conditions.hours[at], conditions.error_k[:, at]
@@ -243,7 +254,7 @@ def _outlook(
     gap_h = thresholds.event_gap_h
     found: list[Event] = []
     governing = [hour.hazard for hour in hours]
-    for run in _runs(governing, gap_h):
+    for run in _runs([index for index, hazard in enumerate(governing) if hazard], gap_h):
         of_frost = {Hazard.FROST, None}.issuperset(governing[run])
         which = members if of_frost else conditions.storm.column(at)
         found.append(_event(hours, governing, which, error_k, run, unknown))
@@ -251,9 +262,7 @@ def _outlook(
     def refreezes(freezes: BoolArray, which: MemberSeries, pile: bool) -> Iterator[Event]:
         return _refreezes(hours, freezes, which, error_k, unknown, gap_h, pile)
 
-    icy, chance = refreeze_members.present, refreeze_members.hazard_probability
-    likely = chance.mean(axis=1) >= thresholds.monitor_probability
-    common = likely & (icy.mean(axis=1) > 0.5)
+    likely, common = conditions.refreeze_likely[:, at], conditions.refreeze_common[:, at]
     gap = timedelta(hours=gap_h)
     for refreeze in refreezes(common, refreeze_members, False):
         _add_refreeze(found, refreeze, gap)
@@ -266,9 +275,7 @@ def _outlook(
     # what few members have stands alone: no consequence of a storm that all of them have
     found += refreezes(_isolated_runs(likely, common, gap_h), refreeze_members, False)
     found.sort(key=lambda event: event.start)
-    is_known = ~forecast.is_unknown("snowfall_cm", cell)
-    snow_cm = float(median(members.snowfall_cm[is_known].sum(axis=0)))
-    return Outlook(hours, tuple(found), unknown, snow_cm)
+    return Outlook(hours, tuple(found), unknown, snowfall_cm)
 
 
 def _refreezes(
@@ -282,7 +289,7 @@ def _refreezes(
 ) -> Iterator[Event]:
     """Yield an event for each run of hours in which it freezes back, (hour,)."""
     named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
-    for run in _runs(named, gap_h):
+    for run in _runs(np.flatnonzero(freezes).tolist(), gap_h):
         yield _event(hours, named, members, error_k, run, unknown, from_pile=pile)
 
 
@@ -356,10 +363,13 @@ class Refreeze:
         likely = self.likely(thresholds)
         if not likely.any():
             return ()
-        members = MemberSeries.from_series(
-            series_over(forecast, np.array([cell])), surface.surface_c[:, None],
-            self.chance[:, None], self.icy[:, None],
-        ).column(0)  # fmt: skip
+        members = MemberSeries(
+            known_precip_mm([forecast[name][:, cell] for name in PRECIP_TYPES]),
+            fill_unknown(forecast["snowfall_cm"][:, cell], 0.0),
+            fill_unknown(surface.surface_c, np.inf),
+            self.chance,
+            self.icy,
+        )
         return tuple(
             _refreezes(
                 outlook.hours, likely, members, self.error_k, outlook.unknown,
@@ -371,7 +381,7 @@ class Refreeze:
 def _isolated_runs(likely: BoolArray, common: BoolArray, gap_h: float) -> BoolArray:
     """Return the likely hours of runs in which no hour is common, (hour,)."""
     kept = np.zeros_like(likely)
-    for run in _runs([there or None for there in likely.tolist()], gap_h):
+    for run in _runs(np.flatnonzero(likely).tolist(), gap_h):
         kept[run] = likely[run] & ~common[run].any()
     return kept
 
@@ -404,12 +414,10 @@ def _pile_refreeze_mask(hours: Sequence[Hour], thresholds: HazardThresholds) -> 
     )
 
 
-def _runs(governing: Sequence[object | None], gap_h: float) -> list[slice]:
-    """Return runs of hazard hours, merged across gaps up to a limit."""
+def _runs(hazard_hours: Sequence[int], gap_h: float) -> list[slice]:
+    """Return runs of hazard hours, given in order of time, merged across gaps up to a limit."""
     runs: list[slice] = []
-    for index, hazard in enumerate(governing):
-        if hazard is None:
-            continue
+    for index in hazard_hours:
         if runs and index - runs[-1].stop <= gap_h:
             runs[-1] = slice(runs[-1].start, index + 1)
         else:
@@ -430,14 +438,8 @@ def _event(
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
     coldest = min(inside, key=lambda hour: _nan_to_inf(hour.surface_c))
-    lowest_c, water_mm, snow_cm, most_snow_cm = members.totals(
-        run,
-        (members.surface_c, np.min),
-        (members.precip_mm, np.sum),
-        (members.snowfall_cm, np.sum),
-        (members.snowfall_cm, np.max),
-    )
-    coldest_c = float(median(lowest_c))
+    totals = members.totals(run)
+    water_mm, snow_cm, most_snow_cm, coldest_c = median(totals).tolist()
     end = inside[-1].start + timedelta(hours=1)
     ends = members.start_end_ranges(run)
     first, last = (None, None) if ends is None else (
@@ -451,16 +453,16 @@ def _event(
         pavement_temp_at_start_c=inside[0].surface_c,
         min_pavement_temp_c=math.nan if math.isinf(coldest_c) else coldest_c,
         min_pavement_temp_range_c=members.min_pavement_temp_range_c(
-            lowest_c, float(error_k[run].mean())
+            totals[-1], float(error_k[run].mean())
         ),
         start_range=first,
         end_range=last,
         min_pavement_temp_at=coldest.start,
         min_air_temp_c=min(_nan_to_inf(hour.air_c) for hour in inside),
         trend=_trend(before[0].surface_c, coldest_c),
-        precip_mm=float(median(water_mm)),
-        snowfall_cm=float(median(snow_cm)),
-        max_snowfall_rate_cm_h=float(median(most_snow_cm)),
+        precip_mm=water_mm,
+        snowfall_cm=snow_cm,
+        max_snowfall_rate_cm_h=most_snow_cm,
         max_wind_ms=max(_nan_to_zero(hour.wind_ms) for hour in inside),
         blowing_snow=any(hour.blowing_snow for hour in inside),
         from_pile=from_pile,
@@ -496,7 +498,7 @@ def _hazard_periods(
         part = slice(at, at + len(list(hours_of_it)))
         at = part.stop
         if hazard is not None:
-            water_mm, snow_cm = members.amounts(part)
+            water_mm, snow_cm, *_ = median(members.totals(part)).tolist()
             found.append(
                 HazardPeriod(
                     hazard=hazard,
@@ -542,6 +544,13 @@ def _known_hours(
     in_range = ~np.broadcast_to(forecast.unknown.get("air_temp_c", NONE),
                                 forecast["air_temp_c"].shape[:2])[:, cells]  # fmt: skip
     return known | {"pavement": ~np.logical_or.accumulate(lost) & in_range}
+
+
+def _known_snowfall_cm(forecast: Forecast) -> Array:
+    """Return the typical new snow over the horizon of each cell, as far as known, (cell,) [cm]."""
+    snowfall_cm = fill_unknown(forecast["snowfall_cm"], 0.0)
+    unknown = forecast.unknown.get("snowfall_cm", NONE)[..., None]
+    return median(np.where(unknown, 0.0, snowfall_cm).sum(axis=0))
 
 
 def _forecast_gaps(forecast: Forecast, known: Mapping[str, BoolArray]) -> tuple[ForecastGap, ...]:

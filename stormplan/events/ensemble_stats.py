@@ -7,15 +7,13 @@ than a typical storm: so each member is summed up first, and only then compared 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from stormplan.arrays import Array, BoolArray
-from stormplan.physics.ensemble import P10_P90, mixture_quantiles
-from stormplan.weather.forecast import PRECIP_TYPES
+from stormplan.physics.ensemble import P10_P90
+from stormplan.physics.normal_distribution import mixture_quantiles
 
 #: Fewer members than this say little of a tenth at either end.
 MIN_MEMBERS_FOR_RANGE = 9
@@ -44,12 +42,17 @@ def median(values: Array) -> Array:
     return np.where(np.isnan(ordered[..., -1]), np.nan, middle)
 
 
+def fill_unknown(values: Array, fill: float) -> Array:
+    """Return values with one in place of each that is unknown."""
+    return np.where(np.isnan(values), fill, values)
+
+
 @dataclass(frozen=True)
 class MemberSeries:
     """Series by member: arrays ``(hour, member)``; unknown counts as none.
 
-    ``from_series`` makes those of many columns at once, ``(hour, column, member)``, and ``column``
-    takes one of them out.
+    Of many columns at once they are ``(hour, column, member)``, and ``column`` takes one of them
+    out.
 
     Attributes
     ----------
@@ -69,41 +72,27 @@ class MemberSeries:
     hazard_probability: Array
     present: BoolArray
 
-    @classmethod
-    def from_series(
-        cls,
-        series: Mapping[str, Array],
-        surface_c: Array,
-        hazard_probability: Array,
-        present: BoolArray,
-    ) -> MemberSeries:
-        """Return them from variables, surface, probability and presence, (hour, ..., member)."""
-        return cls(
-            np.nansum([series[name] for name in PRECIP_TYPES], axis=0),
-            np.nan_to_num(series["snowfall_cm"]),
-            np.where(np.isnan(surface_c), np.inf, surface_c),
-            hazard_probability,
-            present,
-        )
-
     def column(self, at: int) -> MemberSeries:
         """Return the series of one column of many."""
         return MemberSeries(**{name: values[:, at] for name, values in vars(self).items()})
 
-    def totals(self, run: slice, *asked: tuple[Array, Callable[..., Any]]) -> list[Array]:
-        """Return sums or extremes over some hours, one for each member in which it comes."""
-        comes = self.has_event(run)
-        some = len(comes) > 1 and bool(comes.any())
-        return [
-            np.asarray(total(values[run][:, comes] if some else values[run], axis=0))
-            for values, total in asked
-        ]
+    def totals(self, run: slice) -> Array:
+        """Return totals and extremes over some hours of each member in which it comes.
 
-    def amounts(self, run: slice) -> tuple[float, float]:
-        """Return the typical water and new snow of some hours [mm], [cm]."""
-        asked = (self.precip_mm, np.sum), (self.snowfall_cm, np.sum)
-        water_mm, snow_cm = median(np.array(self.totals(run, *asked))).tolist()
-        return water_mm, snow_cm
+        Water and new snow [mm], [cm]; the most snow of an hour [cm]; and the lowest surface [°C]:
+        (4, member).
+        """
+        snowfall_cm = self.snowfall_cm[run]
+        found = np.array(
+            [
+                self.precip_mm[run].sum(axis=0),
+                snowfall_cm.sum(axis=0),
+                snowfall_cm.max(axis=0),
+                self.surface_c[run].min(axis=0),
+            ]
+        )
+        comes = self.has_event(run)
+        return found[:, comes] if len(comes) > 1 and comes.any() else found
 
     def min_pavement_temp_range_c(
         self, coldest_c: Array, error_k: float

@@ -9,16 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.arrays import Array, BoolArray, IntArray
 from stormplan.company.practice_rules import Practice
-from stormplan.numerics import normal_cdf
+from stormplan.events.ensemble_stats import fill_unknown, median
 from stormplan.physics import sun
 from stormplan.physics.bias_correction import NIGHT_MAX_ELEVATION_DEG
 from stormplan.physics.ensemble import model_error_k, surface_error_k
+from stormplan.physics.normal_distribution import normal_cdf
 from stormplan.weather import moist_air
 from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
@@ -77,6 +79,86 @@ class HazardThresholds:
 
 
 @dataclass(frozen=True)
+class HazardWeather:
+    """The weather that hazards are told from: arrays ``(hour, column, member)``.
+
+    Attributes
+    ----------
+    precip_mm, snowfall_cm : array
+        Water of all types, and new snow, in the hour; unknown counts as none [mm], [cm].
+    pop : array
+        Probability of precipitation; 1 where the source gives none [-].
+    frost_point_c : array
+        NaN where not known [°C].
+    falling : array of int8
+        Place in ``Hazard`` of what would fall on a cold pavement; -1 for none [-].
+    """
+
+    precip_mm: Array
+    snowfall_cm: Array
+    pop: Array
+    frost_point_c: Array
+    falling: NDArray[np.int8]
+
+    @classmethod
+    def over(
+        cls, forecast: Forecast, cells: IntArray, thresholds: HazardThresholds
+    ) -> HazardWeather:
+        """Return that of columns, each over a cell (column,), worked out once a cell."""
+        used, place = np.unique(cells, return_inverse=True)
+
+        def of_cells(name: str) -> Array:
+            return forecast[name][:, used]
+
+        snowfall_cm, pop = of_cells("snowfall_cm"), of_cells("pop")
+        each = cls(
+            known_precip_mm([of_cells(name) for name in PRECIP_TYPES]),
+            fill_unknown(snowfall_cm, 0.0),
+            np.where(np.isfinite(pop), pop, 1.0),
+            moist_air.frost_point_c(of_cells("dew_point_c")),
+            _falling_codes(
+                of_cells("snowfall_swe_mm"),
+                snowfall_cm,
+                of_cells("sleet_mm"),
+                of_cells("freezing_rain_mm"),
+                thresholds,
+            ),
+        )
+        return cls(**{name: values.take(place, axis=1) for name, values in vars(each).items()})
+
+
+def known_precip_mm(by_type: Sequence[Array]) -> Array:
+    """Return the water of all types of precipitation, unknown ones as none [mm]."""
+    return reduce(np.add, [fill_unknown(amount_mm, 0.0) for amount_mm in by_type])
+
+
+def _falling_codes(
+    snowfall_swe_mm: Array,
+    snowfall_cm: Array,
+    sleet_mm: Array,
+    freezing_rain_mm: Array,
+    thresholds: HazardThresholds,
+) -> NDArray[np.int8]:
+    """Return the hazard code of what falls, were the pavement cold; -1 for none.
+
+    Light snow is less than half an inch an hour (FHWA-RD-95-202, App. C).
+    """
+    code = np.full(snowfall_cm.shape, -1, dtype=np.int8)
+    with np.errstate(invalid="ignore"):
+        # a source may give the depth and no water, or the water and no depth
+        snow = (snowfall_swe_mm > TRACE_PRECIP_MM) | (snowfall_cm > TRACE_SNOWFALL_CM)
+        for hazard, falls in (
+            (Hazard.LIGHT_SNOW, snow),
+            (Hazard.MODERATE_SNOW, snow & (snowfall_cm >= thresholds.light_snow_below_cm_h)),
+            (Hazard.HEAVY_SNOW, snow & (snowfall_cm > thresholds.heavy_snow_above_cm_h)),
+            (Hazard.SLEET, sleet_mm > TRACE_PRECIP_MM),
+            (Hazard.FREEZING_RAIN, freezing_rain_mm > TRACE_GLAZE_MM),
+        ):
+            code[falls] = SEVERITY_ORDER.index(hazard)
+    return code
+
+
+@dataclass(frozen=True)
 class SurfaceSeries:
     """A surface left to itself: arrays ``(hour, member)``, or ``(hour, column, member)``.
 
@@ -121,24 +203,30 @@ class SurfaceSeries:
     def stack(cls, columns: Sequence[SurfaceSeries]) -> SurfaceSeries:
         """Return the series of several columns as one, (hour, column, member)."""
         shape = columns[0].surface_c.shape
+        none_held, none_known = np.zeros(shape), np.full(shape[0], np.nan)
 
-        def by_member(seen: BoolArray | bool) -> BoolArray:
-            return np.broadcast_to(seen, shape[1:])
+        def by_member(seen: Sequence[BoolArray | bool]) -> BoolArray:
+            found = np.empty((len(columns), *shape[1:]), dtype=np.bool_)
+            for row, one in enumerate(seen):
+                found[row] = one
+            return found
 
         def by_salt(values: Array | None) -> Array:
-            return np.zeros(shape) if values is None else values
+            return none_held if values is None else values
 
         def by_hour(values: Array | None) -> Array:
-            return np.full(shape[0], np.nan) if values is None else values
+            return none_known if values is None else values
 
         return cls(
             np.stack([one.surface_c for one in columns], axis=1),
             np.stack([one.frost_mm for one in columns], axis=1),
             np.stack([one.ice_mm for one in columns], axis=1),
             np.stack([one.surface_water_mm for one in columns], axis=1),
-            np.stack([by_salt(one.held_water_mm) for one in columns], axis=1),
-            np.stack([by_member(one.ice_seen) for one in columns]),
-            np.stack([by_member(one.snow_seen) for one in columns]),
+            None
+            if all(one.held_water_mm is None for one in columns)
+            else np.stack([by_salt(one.held_water_mm) for one in columns], axis=1),
+            by_member([one.ice_seen for one in columns]),
+            by_member([one.snow_seen for one in columns]),
             np.array([[one.seen_just_now] for one in columns]),
             np.stack([by_hour(one.air_mean_c) for one in columns], axis=1),
             np.stack([by_hour(one.night_offset_k) for one in columns], axis=1),
@@ -147,18 +235,18 @@ class SurfaceSeries:
 
 
 def hazard_codes(
-    series: dict[str, Array], surface: SurfaceSeries, thresholds: HazardThresholds
+    weather: HazardWeather, surface: SurfaceSeries, thresholds: HazardThresholds
 ) -> NDArray[np.int8]:
     """Return the hazard code of each hour.
 
     Parameters
     ----------
-    series : dict of array (hour, ..., member)
-        Forecast variables over each surface; unknown (NaN) makes no hazard by itself [-].
+    weather : HazardWeather
+        Over each surface; unknown (NaN) makes no hazard by itself.
     surface : SurfaceSeries
         The surface without chemical.
     thresholds : HazardThresholds
-        Snowfall rates that part light, moderate and heavy.
+        How warm a pavement is too warm, and how much frost is a hazard.
 
     Returns
     -------
@@ -169,31 +257,16 @@ def hazard_codes(
     ----------
     NCHRP Report 526, p. 6: frost when the pavement is at or below freezing and below the dew
     point (here the frost point, which is the dew point's partner over ice), once enough lies.
-    FHWA-RD-95-202, App. C: light snow is less than half an inch an hour.
     """
     surface_c = surface.surface_c
-    code = np.full(surface_c.shape, -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
         cold = surface_c <= thresholds.warm_pavement_above_c
-        precipitating = np.nansum([series[name] for name in PRECIP_TYPES], axis=0) > TRACE_PRECIP_MM
-        forms = (surface_c <= 0.0) & (surface_c < moist_air.frost_point_c(series["dew_point_c"]))
-        frost = forms & (surface.frost_mm > thresholds.hazardous_frost_mm) & ~precipitating
-        rate = series["snowfall_cm"]
-        # a source may give the depth and no water, or the water and no depth
-        snow = cold & ((series["snowfall_swe_mm"] > TRACE_PRECIP_MM) | (rate > TRACE_SNOWFALL_CM))
-        code[frost] = FROST_CODE
-        code[snow] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
-        code[snow & (rate >= thresholds.light_snow_below_cm_h)] = SEVERITY_ORDER.index(
-            Hazard.MODERATE_SNOW
-        )
-        code[snow & (rate > thresholds.heavy_snow_above_cm_h)] = SEVERITY_ORDER.index(
-            Hazard.HEAVY_SNOW
-        )
-        code[0][(code[0] < 0) & surface.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
-        code[cold & (series["sleet_mm"] > TRACE_PRECIP_MM)] = SEVERITY_ORDER.index(Hazard.SLEET)
-        code[cold & (series["freezing_rain_mm"] > TRACE_GLAZE_MM)] = SEVERITY_ORDER.index(
-            Hazard.FREEZING_RAIN
-        )
+        forms = (surface_c <= 0.0) & (surface_c < weather.frost_point_c)
+        frost = forms & (surface.frost_mm > thresholds.hazardous_frost_mm)
+    frost &= weather.precip_mm <= TRACE_PRECIP_MM
+    code = np.where(cold, weather.falling, np.int8(-1))
+    code[frost & (code < 0)] = FROST_CODE
+    code[0][(code[0] < 0) & surface.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
     return code
 
 
@@ -217,7 +290,7 @@ def member_error_k(forecast: Forecast, cells: IntArray, surface: SurfaceSeries) 
     """
     night = nights(forecast)[:, cells]
     above_air_k = np.nan_to_num(
-        np.median(surface.surface_c - forecast["air_temp_c"][:, cells], axis=-1)
+        median(surface.surface_c - forecast["air_temp_c"].take(cells, axis=1))
     )
     if forecast.n_members == 1:
         return surface_error_k(np.arange(forecast.n_hours)[:, None], night, above_air_k)
@@ -232,12 +305,11 @@ def hazard_probability(
 ) -> Array:
     """Return the probability of a hazard in each hour of each member, (hour, ..., member).
 
-    Falling hazards: the source's own probability of precipitation, which is
-    taken as certain where the source does not give one; snow that was seen is certain. Frost: the
-    chance that the surface is below both freezing and the frost point, given its error.
+    Falling hazards: the source's own probability of precipitation; snow that was seen is certain.
+    Frost: the chance that the surface is below both freezing and the frost point, given its error.
     """
     falls = hazards > FROST_CODE
-    chance = np.where(falls, np.where(np.isfinite(pop), pop, 1.0), np.nan_to_num(frost))
+    chance = np.where(falls, pop, np.nan_to_num(frost))
     chance[0] = np.where(snow_seen, 1.0, chance[0])
     return chance
 
@@ -282,7 +354,7 @@ def _chance_of_water(
 
 def refreeze_mask(
     hazards: NDArray[np.int8],
-    series: dict[str, Array],
+    weather: HazardWeather,
     surface: SurfaceSeries,
     error_k: Array,
     hazardous_ice_mm: float,
@@ -293,8 +365,8 @@ def refreeze_mask(
     ----------
     hazards : array of int8 (hour, ..., member)
         Of each hour [-].
-    series : dict of array (hour, ..., member)
-        Forecast variables over each surface [-].
+    weather : HazardWeather
+        Over each surface.
     surface : SurfaceSeries
         The surface without chemical.
     error_k : array (hour, ...)
@@ -311,12 +383,10 @@ def refreeze_mask(
         seen, while it lies there [-].
     """
     icy = (surface.ice_mm > hazardous_ice_mm) & (hazards < 0)
-    water_mm = np.nansum([series[name] for name in PRECIP_TYPES], axis=0)
-    pop = np.where(np.isfinite(series["pop"]), series["pop"], 1.0)
     lying_mm = surface.surface_water_mm
     if surface.held_water_mm is not None:  # brine by itself does not freeze: what falls on it may
         lying_mm = lying_mm - surface.held_water_mm
-    fell = _chance_of_water(water_mm, pop, lying_mm, hazardous_ice_mm)
+    fell = _chance_of_water(weather.precip_mm, weather.pop, lying_mm, hazardous_ice_mm)
     frozen = np.nan_to_num(normal_cdf(-surface.surface_c / error_k[..., None]))
     chance = np.where(icy, fell * frozen, 0.0)
     # ice that was seen is there now if the model's own error lets it be, and is certain for as long

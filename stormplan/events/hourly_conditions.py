@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stormplan.arrays import Array, BoolArray, IntArray
-from stormplan.events.ensemble_stats import MemberSeries, median
+from stormplan.events.ensemble_stats import MemberSeries, fill_unknown, median
 from stormplan.events.hazards import (
     FROST_CODE,
     SEVERITY_ORDER,
     Hazard,
     HazardThresholds,
+    HazardWeather,
     SurfaceSeries,
     governing_hazard,
     hazard_codes,
@@ -28,8 +29,8 @@ from stormplan.events.hazards import (
     member_error_k,
     refreeze_mask,
 )
-from stormplan.numerics import normal_cdf
-from stormplan.physics.ensemble import P10_P90, frost_probability, mixture_quantiles
+from stormplan.physics.ensemble import P10_P90, frost_probability
+from stormplan.physics.normal_distribution import mixture_quantiles, normal_cdf
 from stormplan.weather.forecast import PRECIP_TYPES, Forecast
 
 
@@ -71,12 +72,6 @@ class Hour(NamedTuple):
         return sum(known) if known else math.nan
 
 
-def series_over(forecast: Forecast, cells: IntArray) -> dict[str, Array]:
-    """Return what hazards are told from, over each column's cell, (hour, column, member)."""
-    names = ("dew_point_c", "pop", *PRECIP_TYPES, "snowfall_cm")
-    return {name: np.take(forecast[name], cells, axis=1) for name in names}
-
-
 def refreeze_of(
     forecast: Forecast, cells: IntArray, surface: SurfaceSeries, thresholds: HazardThresholds
 ) -> tuple[BoolArray, Array, Array]:
@@ -84,10 +79,10 @@ def refreeze_of(
 
     Arrays ``(hour, column, member)`` twice [-], and ``(hour, column)`` [K].
     """
-    series = series_over(forecast, cells)
-    hazards = hazard_codes(series, surface, thresholds)
+    weather = HazardWeather.over(forecast, cells, thresholds)
+    hazards = hazard_codes(weather, surface, thresholds)
     error_k = member_error_k(forecast, cells, surface)
-    icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
+    icy, chance = refreeze_mask(hazards, weather, surface, error_k, thresholds.hazardous_ice_mm)
     return icy, chance, error_k
 
 
@@ -99,8 +94,8 @@ class HourlyConditions:
     ----------
     error_k : array (hour, column)
         Error of a member's surface temperature [K].
-    governing : array of int (hour, column)
-        Code of the hazard that an hour is watched for; -1 for none [-].
+    refreeze_likely, refreeze_common : array of bool (hour, column)
+        Whether refrozen ice is watched for, and whether it lies in most of the members too.
     members, storm, refreeze : MemberSeries
         Of all hazards, of what falls, and of ice without precipitation; (hour, column, member).
     hours : tuple of tuple of Hour
@@ -108,7 +103,8 @@ class HourlyConditions:
     """
 
     error_k: Array
-    governing: IntArray
+    refreeze_likely: BoolArray
+    refreeze_common: BoolArray
     members: MemberSeries
     storm: MemberSeries
     refreeze: MemberSeries
@@ -123,21 +119,29 @@ class HourlyConditions:
         thresholds: HazardThresholds,
     ) -> HourlyConditions:
         """Return the conditions of columns, each over a cell (column,), surface stacked."""
-        series = series_over(forecast, cells)
-        hazards = hazard_codes(series, surface, thresholds)
+        weather = HazardWeather.over(forecast, cells, thresholds)
+        hazards = hazard_codes(weather, surface, thresholds)
         error_k = member_error_k(forecast, cells, surface)
-        frost = frost_probability(surface.surface_c, series["dew_point_c"], error_k[..., None])
-        chance = hazard_probability(hazards, series["pop"], frost, surface.snow_seen)
+        frost = frost_probability(surface.surface_c, weather.frost_point_c, error_k[..., None])
+        chance = hazard_probability(hazards, weather.pop, frost, surface.snow_seen)
         governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
-        members = MemberSeries.from_series(series, surface.surface_c, chance, hazards >= 0)
+        members = MemberSeries(
+            weather.precip_mm,
+            weather.snowfall_cm,
+            fill_unknown(surface.surface_c, np.inf),
+            chance,
+            hazards >= 0,
+        )
         # a storm is as likely as what falls; frost beside it is no part of it
         falls = hazards > FROST_CODE
         storm = replace(members, hazard_probability=np.where(falls, chance, 0.0), present=falls)
-        icy, chance = refreeze_mask(hazards, series, surface, error_k, thresholds.hazardous_ice_mm)
+        icy, chance = refreeze_mask(hazards, weather, surface, error_k, thresholds.hazardous_ice_mm)
         refreeze = replace(members, hazard_probability=chance, present=icy)
         prob_frost = frost.mean(axis=-1)
         hours = _hours(forecast, cells, surface, error_k, prob_frost, governing)
-        return cls(error_k, governing, members, storm, refreeze, hours)
+        likely = chance.mean(axis=-1) >= thresholds.monitor_probability
+        common = likely & (icy.mean(axis=-1) > 0.5)
+        return cls(error_k, likely, common, members, storm, refreeze, hours)
 
 
 def _hours(
@@ -152,13 +156,7 @@ def _hours(
     assert surface.air_mean_c is not None  # stacked, they have no None
     assert surface.night_offset_k is not None
     spread_k = error_k[..., None]
-    quantiles_c = np.stack(  # column by column: how far each is halved depends on its own range
-        [
-            mixture_quantiles(surface.surface_c[:, at], spread_k[:, at], P10_P90)
-            for at in range(len(cells))
-        ],
-        axis=-1,
-    )
+    quantiles_c = mixture_quantiles(surface.surface_c, spread_k, P10_P90)
     of_cell = _typical_weather(forecast)
     by_column: dict[str, NDArray[Any]] = {
         **{name: values[:, cells] for name, values in of_cell.items()},
@@ -178,8 +176,8 @@ def _hours(
     ]
     ordered = [lists[name] for name in Hour._fields[1:]]
     return tuple(
-        tuple(map(Hour, forecast.hour_starts, *(of_columns[at] for of_columns in ordered)))
-        for at in range(len(cells))
+        tuple(map(Hour._make, zip(forecast.hour_starts, *of_column, strict=True)))
+        for of_column in zip(*ordered, strict=True)
     )
 
 
@@ -199,5 +197,5 @@ def _typical_weather(forecast: Forecast) -> dict[str, NDArray[Any]]:
         "blowing_snow": median(forecast["blowing_snow"]) > 0.5,
         **{name: of_control(name) for name in (*PRECIP_TYPES, "snowfall_cm")},
         "pop": known("pop", forecast["pop"].mean(axis=2)),
-        "cloud_frac": np.median(forecast["cloud_frac"], axis=2),
+        "cloud_frac": median(forecast["cloud_frac"]),
     }

@@ -8,7 +8,6 @@ ensemble's members take the same road.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -18,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stormplan.arrays import Array, BoolArray, IntArray
-from stormplan.numerics import bisect, normal_cdf
+from stormplan.physics.normal_distribution import mixture_quantiles, normal_cdf
 from stormplan.weather.forecast import (
     PRECIP_TYPES,
     REQUIRED_VARIABLES,
@@ -81,7 +80,6 @@ def _member_offsets() -> Array:
 
 
 P10_P90 = (0.1, 0.9)  # the ends of an interval that holds the truth four times in five
-QUANTILE_TOLERANCE_K = 0.03  # of a quantile: finer than it is told
 MEMBER_COUNT = 9
 MEMBER_OFFSETS = _member_offsets()
 
@@ -518,49 +516,11 @@ def surface_uncertainty(surface_c: Array, dew_point_c: Array, error_k: Array) ->
         low_c,
         high_c,
         normal_cdf(-surface_c / error_sd_k).mean(axis=-1),
-        frost_probability(surface_c, dew_point_c, error_sd_k).mean(axis=-1),
+        frost_probability(surface_c, frost_point_c(dew_point_c), error_sd_k).mean(axis=-1),
     )
 
 
-def frost_probability(surface_c: Array, dew_point_c: Array, error_k: Array) -> Array:
+def frost_probability(surface_c: Array, frost_point_c: Array, error_k: Array) -> Array:
     """Return the probability that a surface is below 0 °C and the frost point, by member [-]."""
-    threshold_c = np.minimum(frost_point_c(dew_point_c), 0.0)
+    threshold_c = np.minimum(frost_point_c, 0.0)
     return normal_cdf((threshold_c - surface_c) / np.hypot(error_k, DEW_POINT_ERROR_K))
-
-
-def mixture_quantiles(surface_c: Array, error_sd_k: Array, probabilities: Sequence[float]) -> Array:
-    """Return quantiles of an equal-weight mixture of normal kernels, by bisection.
-
-    Parameters
-    ----------
-    surface_c : array (..., member)
-        Middles [°C].
-    error_sd_k : array (..., 1), broadcastable to it
-        Standard deviation [K].
-    probabilities : sequence of float
-        Chances to stay below [-].
-
-    Returns
-    -------
-    array (share, ...)
-        To within ``QUANTILE_TOLERANCE_K`` [K].
-    """
-    target = np.reshape(probabilities, (-1, *[1] * (surface_c.ndim - 1)))
-    # a quantile lies between the lowest and the highest of the kernels' own
-    kernel_quantile_k = np.reshape(
-        [NormalDist().inv_cdf(share) for share in probabilities], target.shape
-    )
-    kernel_quantile_k = kernel_quantile_k * np.asarray(error_sd_k)[..., 0]
-    low, high = (
-        surface_c.min(axis=-1) + kernel_quantile_k,
-        surface_c.max(axis=-1) + kernel_quantile_k,
-    )
-    widest = np.nanmax(high - low, initial=QUANTILE_TOLERANCE_K)
-    rounds = math.ceil(math.log2(widest / QUANTILE_TOLERANCE_K))
-
-    def is_below(temp_c: Array) -> BoolArray:
-        chance = normal_cdf((temp_c[..., None] - surface_c) / error_sd_k).mean(axis=-1)
-        return np.asarray(chance < target)
-
-    low, high = bisect(is_below, low, high, rounds)
-    return np.asarray(0.5 * (low + high))

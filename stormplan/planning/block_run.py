@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from stormplan.arrays import Array, BoolArray
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
+from stormplan.events.ensemble_stats import median
 from stormplan.events.hazards import HazardThresholds, SurfaceSeries, nights
 from stormplan.numerics import floor_hour
 from stormplan.physics import night_error, night_readings, surface_simulation
@@ -83,13 +85,17 @@ class BlockRun:
         treated = treated_series(series, film, column_index, surface_c)
         return replace(treated, surface_water_mm=lying_mm)
 
+    @cached_property
+    def _typical_air_mean_c(self) -> Array:
+        """The mean air of the five days before each hour from now on, (hour, cell) [°C]."""
+        first = self.forecast.n_hours - self.forecast_from_now.n_hours
+        return median(night_error.air_mean_c(self.forecast["air_temp_c"])[first:])
+
     def _night_series(self, column_index: int) -> dict[str, Array]:
         """Return the air's mean, and what readings say of a column, by hour from now on."""
         column = self.plowed_columns[column_index].column
         ahead = self.forecast_from_now
-        first = self.forecast.n_hours - ahead.n_hours
-        mean_c = night_error.air_mean_c(self.forecast["air_temp_c"][:, column.cell])[first:]
-        typical_mean_c = np.median(mean_c, axis=1)
+        typical_mean_c = self._typical_air_mean_c[:, column.cell]
         series = {"air_mean_c": typical_mean_c}
         offset_k = self.simulation.night_offset_k
         if column.night_error is None or offset_k is None:

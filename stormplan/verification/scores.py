@@ -16,8 +16,8 @@ from itertools import pairwise
 import numpy as np
 
 from stormplan.arrays import Array, BoolArray
-from stormplan.numerics import normal_cdf
 from stormplan.physics.ensemble import air_error_k
+from stormplan.physics.normal_distribution import normal_cdf
 from stormplan.weather.forecast import CellForecast
 
 #: Leads are told apart by these limits [h]: a shift, a night, and whole days.
