@@ -177,13 +177,42 @@ class GroundWeights(NamedTuple):
 
 
 @compiled
+def columns_of(values: Array, begin: int, end: int) -> Array:
+    """Return a copy of some columns of (layer, column), side by side in memory."""
+    some = np.empty((values.shape[0], end - begin))
+    for layer in range(values.shape[0]):
+        for i in range(begin, end):
+            some[layer, i - begin] = values[layer, i]
+    return some
+
+
+@compiled
+def put_columns(values: Array, begin: int, some: Array, share: float) -> None:
+    """Set columns of (layer, column) from one on to a share of some others."""
+    for layer in range(some.shape[0]):
+        for k in range(some.shape[1]):
+            values[layer, begin + k] = share * some[layer, k]
+
+
+@compiled
+def add_columns(total: Array, some: Array, share: float) -> None:
+    """Add a share of (layer, column) to as many."""
+    for layer in range(some.shape[0]):
+        for k in range(some.shape[1]):
+            total[layer, k] += share * some[layer, k]
+
+
+@compiled
 def weights_of(weights: GroundWeights, begin: int, end: int) -> GroundWeights:
     """Return the weights of the columns from one to before another, side by side in memory."""
+    top_wm2k = np.empty(end - begin)
+    for i in range(begin, end):
+        top_wm2k[i - begin] = weights.top_conductance_wm2k[i]
     return GroundWeights(
-        weights.storage[:, begin:end].copy(),
-        weights.below[:, begin:end].copy(),
-        weights.above[:, begin:end].copy(),
-        weights.top_conductance_wm2k[begin:end].copy(),
+        columns_of(weights.storage, begin, end),
+        columns_of(weights.below, begin, end),
+        columns_of(weights.above, begin, end),
+        top_wm2k,
     )
 
 

@@ -20,7 +20,10 @@ from stormplan.physics.film_condition import MIN_WET_MM
 from stormplan.physics.film_processes import Film
 from stormplan.physics.ground import (
     GroundWeights,
+    add_columns,
+    columns_of,
     eliminate_upward,
+    put_columns,
     substitute_downward,
     weights_of,
 )
@@ -229,15 +232,16 @@ def _exchange_with_air(
 def _set_balance(
     films: RecordArray,
     surfaces: RecordArray,
-    ground_slope_wm2k: Array,
-    ground_rhs_wm2: Array,
+    ground: GroundWeights,
+    reduced_c: Array,
     weather: RecordArray,
     balance: RecordArray,
     step_s: float,
 ) -> None:
     """Let precipitation fall, and set the terms of the balance.
 
-    Heat into the ground is ``ground_slope · surface_c − ground_rhs``.
+    ``reduced_c`` (layer, column) is the ground as ``eliminate_upward`` leaves it: heat into it is a
+    straight line of the surface's temperature.
     """
     for k in range(films.size):
         film, surface, air, terms = films[k], surfaces[k], weather[k], balance[k]
@@ -263,9 +267,10 @@ def _set_balance(
         film_storage_wm2k = film_heat_capacity / step_s
         convective_wm2k = terms.convective_wm2k
         snow_conductance = processes.snow_conductance_wm2k(film)
-        below_wm2k = film_storage_wm2k + ground_slope_wm2k[k]
+        top_wm2k = ground.top_conductance_wm2k[k]
+        below_wm2k = film_storage_wm2k + top_wm2k * (1.0 - ground.above[0, k])
         skin_coupling = snow_conductance / (below_wm2k + snow_conductance)
-        film_rhs = film_storage_wm2k * surface.surface_c + ground_rhs_wm2[k]
+        film_rhs = film_storage_wm2k * surface.surface_c + top_wm2k * reduced_c[0, k]
         terms.storage_wm2k = snow_heat_capacity / step_s
         terms.snow_conductance_wm2k, terms.below_wm2k = snow_conductance, below_wm2k
         terms.film_rhs_wm2 = film_rhs
@@ -403,8 +408,8 @@ def _end_step(
 def _advance_films(
     films: RecordArray,
     surfaces: RecordArray,
-    ground_slope_wm2k: Array,
-    ground_rhs_wm2: Array,
+    ground: GroundWeights,
+    reduced_c: Array,
     weather: RecordArray,
     balance: RecordArray,
     step_s: float,
@@ -412,7 +417,7 @@ def _advance_films(
 ) -> None:
     """Advance film, skin and surface of some columns by one step over a ground that answers."""
     _exchange_with_air(films, surfaces, weather, balance, step_s)
-    _set_balance(films, surfaces, ground_slope_wm2k, ground_rhs_wm2, weather, balance, step_s)
+    _set_balance(films, surfaces, ground, reduced_c, weather, balance, step_s)
     _solve_skin(balance)
     _change_phase(films, surfaces, balance, step_s, flows)
     _close_balance(balance)
@@ -524,22 +529,27 @@ def advance_surfaces(
         end = min(begin + COLUMNS_AT_ONCE, films.size)
         some, tops, flow = films[begin:end], surfaces[begin:end], flows[begin:end]
         own = weights_of(ground, begin, end)
-        slope_wm2k = own.top_conductance_wm2k * (1.0 - own.above[0])
-        layer_c = ground_c[:, begin:end].copy()
-        sum_c = 0.5 * layer_c
+        layer_c = columns_of(ground_c, begin, end)
+        sum_c = np.zeros(layer_c.shape)
+        below_c, surface_c = np.empty(end - begin), np.empty(end - begin)
         balance, sums = np.empty(end - begin, BALANCE), np.empty(end - begin, SUMS)
         on_columns = np.empty((steps, end - begin), STEP_WEATHER)
         set_step_weather(on_columns, weather, places, begin)
         _begin_hour(some, tops, sums)
+        add_columns(sum_c, layer_c, 0.5)
         for step in range(steps):
-            eliminate_upward(own, layer_c, on_columns[step]["underside_air_c"].copy())
-            rhs_wm2 = own.top_conductance_wm2k * layer_c[0]
-            _advance_films(some, tops, slope_wm2k, rhs_wm2, on_columns[step], balance, step_s, flow)
-            substitute_downward(own, layer_c, tops["surface_c"].copy())
+            for k in range(end - begin):
+                below_c[k] = on_columns[step, k].underside_air_c
+            eliminate_upward(own, layer_c, below_c)
+            _advance_films(some, tops, own, layer_c, on_columns[step], balance, step_s, flow)
+            for k in range(end - begin):
+                surface_c[k] = tops[k].surface_c
+            substitute_downward(own, layer_c, surface_c)
             _add_step(tops, sums)
             if ground_mean_c.size:
-                sum_c += layer_c
+                add_columns(sum_c, layer_c, 1.0)
         _end_hour(tops, sums, steps, means, hour, begin)
-        ground_c[:, begin:end] = layer_c
+        put_columns(ground_c, begin, layer_c, 1.0)
         if ground_mean_c.size:
-            ground_mean_c[:, begin:end] = (sum_c - 0.5 * layer_c) / steps
+            add_columns(sum_c, layer_c, -0.5)
+            put_columns(ground_mean_c, begin, sum_c, 1.0 / steps)
