@@ -223,6 +223,16 @@ def test_each_site_and_each_event_says_its_ice(demo_plan):
             assert fmt.time_range(min(one.start for one in ice), last) in summary
 
 
+def test_nobody_is_told_that_treated_ice_is_ruled_out(demo_plan):
+    gone = with_events(
+        demo_plan, lambda event: {"probability_as_planned": 0.001} if event.ice_until else {}
+    )
+    assert rows(gone)["Ice after"].endswith("; under 5 % if treated")
+    text = " ".join(terminal.render_text(briefing.build_view(gone)).split())
+    assert "under 5 % with all planned work done" in text
+    assert not re.search(r"\b0 % (with|if)", text)
+
+
 def test_an_event_without_ice_has_no_clause(demo_plan):
     events = [item.event for site in demo_plan.sites for _, item in site.treatments if item.event]
     fmt = plan_format(demo_plan)
