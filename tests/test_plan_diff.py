@@ -66,12 +66,39 @@ def test_the_same_plan_is_no_change():
         ({"volume_l": 90.0}, ("less", False)),
         ({"action": "salt"}, ("action", True)),
         ({"hazard": "sleet"}, ("event", True)),
+        ({"ice_probability": 0.4}, ("ice more likely", True)),
+        ({"ice_probability": 0.1}, ("ice more likely", False)),
         ({"stale": True}, ("stale", True)),
         ({"source": "metno"}, ("source", True)),
     ],
 )
 def test_each_difference_has_its_name_and_weight(after, expected):
     assert kinds(plan(), plan(**after)) == [expected]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        (0.44, 0.82, [("ice more likely", True)]),
+        (0.82, 0.44, [("ice less likely", True)]),
+        (0.44, 0.63, [("ice more likely", False)]),
+        (None, 0.2, [("ice more likely", True)]),
+        (0.82, None, [("ice less likely", True)]),
+        (0.442, 0.444, []),  # the same in whole percent
+        (None, None, []),
+    ],
+)
+def test_a_jump_of_the_chance_of_ice_is_told_also_where_nobody_works(before, after, expected):
+    for action in ("pre-treat", "wait"):
+        old = plan(action=action, ice_probability=before)
+        assert kinds(old, plan(action=action, ice_probability=after)) == expected
+
+
+def test_from_which_jump_on_ice_is_told_is_policy():
+    before, after = plan(ice_probability=0.44), plan(ice_probability=0.54)
+    assert kinds(before, after) == [("ice more likely", False)]
+    fine = Practice(("company", {"announce_ice_probability_change": 0.1}))
+    assert kinds(before, after, fine) == [("ice more likely", True)]
 
 
 def test_from_when_a_difference_is_told_is_policy():
@@ -145,6 +172,31 @@ def test_that_time_passes_is_no_change():
     assert "work removed" not in told
 
 
+def with_event(made, **more):
+    """What is compared of a plan whose one surface has one more event, or other values of it."""
+    document = json.loads(plan_io.plan_json(made))
+    (surface,) = document["sites"][0]["surfaces"]
+    item = next(one for one in surface["treatments"] if one["event"] is not None)
+    surface["treatments"] = [item | {"event": item["event"] | more}]
+    return plan_diff.summarize_plan(document, made.made_at).sites["a"].surfaces["lot"]
+
+
+def test_ice_that_a_storm_leaves_and_a_refreeze_are_one_chance():
+    # the storm is over in the next plan, and what it left is a refreeze there: no news by itself
+    made = planned(NOON)
+    until = (NOON + 40 * HOUR).isoformat()
+    left = with_event(made, ice_until=until, ice_probability=0.8)
+    frozen = with_event(made, hazard="refreeze", end=until, probability=0.8, ice_until=None)
+    assert left.ice_probability == frozen.ice_probability == 0.8
+    over = with_event(
+        made, end=(NOON - HOUR).isoformat(), ice_until=until, ice_probability=0.8
+    )  # the storm, but not its ice
+    assert over.ice_probability == 0.8
+    gone = with_event(made, end=(NOON - 2 * HOUR).isoformat(), ice_until=NOON.isoformat())
+    assert gone.ice_probability is None
+    assert with_event(made, ice_until=None).ice_probability is None
+
+
 def test_a_storm_that_is_over_has_not_left():
     early = planned(NOON)
     after = gist(early, NOON + 72 * HOUR)  # and what it left has frozen and dried
@@ -176,6 +228,20 @@ def test_changes_in_words():
     lines = change_text.change_lines(many, US)
     assert len(lines) == change_text.MAX_LINES + 1
     assert lines[-1] == "and 18 more like these"
+
+
+def test_a_jump_of_ice_in_words():
+    def told(before, after):
+        found = compare_plans(plan(ice_probability=before), plan(ice_probability=after), Practice())
+        return change_text.change_lines(found, US)
+
+    assert told(0.44, 0.82) == ("Mill Court, lot: ice more likely, 82 %, was 44 %",)
+    assert told(0.99, 0.44) == ("Mill Court, lot: ice less likely, 44 %, was over 95 %",)
+    assert told(None, 0.82) == ("Mill Court, lot: ice more likely, 82 %, was not watched for",)
+    # less than is watched for is not none
+    assert told(0.82, None) == (
+        "Mill Court, lot: ice less likely, too little to watch for, was 82 %",
+    )
 
 
 def test_small_differences_are_only_counted():

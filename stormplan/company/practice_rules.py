@@ -556,6 +556,9 @@ _RULES = (
          "about the error of a night pavement temperature"),
     Rule("announce_volume_change", "percentage", "15 %", ("1 %", "100 %"),
          "volume changed by this much on a surface is announced", OURS, "more than the reserve"),
+    Rule("announce_ice_probability_change", "percentage", "20 %", ("1 %", "100 %"),
+         "chance of ice on a surface changed by this much is announced", OURS,
+         "two steps of the tenths that notices say; no number published"),
 )  # fmt: skip
 
 RULES: Mapping[str, Rule] = {rule.key: rule for rule in _RULES}

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
+from stormplan.events.hazards import Hazard
 from stormplan.treatment.records import WORK
 
 PracticeLookup = Callable[[str, str], Practice]  # keys of a site and its surface
@@ -35,6 +36,8 @@ ChangeKind = Literal[
     "warmer",
     "more",
     "less",
+    "ice more likely",
+    "ice less likely",
     "forecast lost",
     "forecast restored",
     "source",
@@ -70,7 +73,8 @@ class Change(Record):
 class SurfaceSummary:
     """The compared values of one surface of a plan.
 
-    The coldest is of the event, not of all hours planned: those move on with every plan.
+    The coldest is of the event, not of all hours planned: those move on with every plan. Ice is
+    that of refreezes and what storms leave: the one becomes the other once the storm is over.
     """
 
     name: str
@@ -79,6 +83,7 @@ class SurfaceSummary:
     onset: datetime | None
     volume_l: float
     min_pavement_temp_c: float | None
+    ice_probability: float | None = None
 
     @property
     def needs_crew(self) -> bool:
@@ -162,7 +167,18 @@ def _summarize_surface(surface: Mapping[str, Any], now: datetime) -> SurfaceSumm
         onset=None if first is None else _not_before(first["event"]["start"], now),
         volume_l=sum(item.get("volume_l", 0.0) for item in upcoming),
         min_pavement_temp_c=None if first is None else first["event"]["min_pavement_temp_c"],
+        ice_probability=max(_ice_probabilities(surface, now), default=None),
     )
+
+
+def _ice_probabilities(surface: Mapping[str, Any], now: datetime) -> Iterator[float]:
+    """Yield how likely each ice still to come is: refreezes, and what storms leave."""
+    for event in (item["event"] for item in surface["treatments"] if item["event"] is not None):
+        is_refreeze = event["hazard"] == Hazard.REFREEZE
+        until = _parse_time(event["end" if is_refreeze else "ice_until"])
+        own = None if is_refreeze else event.get("ice_probability")  # older plans have the storm's
+        if until is not None and until > now:
+            yield event["probability"] if own is None else own
 
 
 def _parse_time(text: str | datetime | None) -> datetime | None:
@@ -299,6 +315,17 @@ def _surface_changes(
             old.volume_l,
             new.volume_l,
             difference_l >= practice.number("announce_volume_change") * larger_l,
+        )
+
+    # in whole percent, as it is said: chances move a little with every forecast
+    chances = [round(one.ice_probability or 0.0, 2) for one in (old, new)]
+    if chances[0] != chances[1]:
+        difference = abs(chances[1] - chances[0])
+        yield change(
+            "ice more likely" if chances[1] > chances[0] else "ice less likely",
+            old.ice_probability,
+            new.ice_probability,
+            difference >= practice.number("announce_ice_probability_change") - 1e-9,
         )
 
 

@@ -40,6 +40,13 @@ from stormplan.words.formatting import (
     plan_format,
     pluralize,
 )
+from stormplan.words.ice_text import (
+    IcePeriod,
+    ice_chances,
+    ice_hours,
+    ice_periods,
+    ice_summary,
+)
 from stormplan.words.order_text import order_sentence, orders_to_place
 from stormplan.words.site_text import Footnotes, SiteView, site_view
 from stormplan.words.strip_charts import Strip
@@ -69,7 +76,7 @@ class YardSites:
 
 @dataclass(frozen=True)
 class YardLine:
-    """A yard in the index of very many sites: its page, its work, its sites, what is wrong."""
+    """A yard in the index of very many sites: page, work, ice after it, sites, what is wrong."""
 
     name: str
     page: str
@@ -180,7 +187,7 @@ def _view(plan: Plan, *, with_sites: bool) -> View:
 
 
 def _timeline(plan: Plan, fmt: ReportFormat) -> Iterable[StormPeriod]:
-    """Yield one row per hazard and period over all sites, in order of time."""
+    """Yield one row per hazard, or ice it leaves, and period over all sites, in order of time."""
     events = sorted(
         ((item.event, site) for site, _, item in active_treatments(plan) if item.event is not None),
         key=lambda pair: (pair[0].hazard, pair[0].start),
@@ -195,21 +202,40 @@ def _timeline(plan: Plan, fmt: ReportFormat) -> Iterable[StormPeriod]:
         else:
             periods.append([(event, site)])
             last_end = event.end
-    periods.sort(key=lambda period: period[0][0].start)
-    for spell in periods[:MAX_PERIODS]:
-        yield _storm_period(spell, fmt)
-    if len(periods) > MAX_PERIODS:
-        yield StormPeriod(
-            "later", "more", f"{len(periods) - MAX_PERIODS} more spells: see the sites"
-        )
+    timed = [(period[0][0].start, _storm_period(period, fmt)) for period in periods]
+    timed += [(spell[0].start, _ice_period(spell, fmt)) for spell in _ice_spells(plan)]
+    timed.sort(key=lambda each: each[0])
+    yield from (row for _, row in timed[:MAX_PERIODS])
+    if len(timed) > MAX_PERIODS:
+        yield StormPeriod("later", "more", f"{len(timed) - MAX_PERIODS} more spells: see the sites")
+
+
+def _ice_spells(plan: Plan) -> list[list[IcePeriod]]:
+    """Return the ice that events leave, with what lies at the same time as one."""
+    spells: list[list[IcePeriod]] = []
+    for one in ice_periods(plan.sites):
+        if spells and one.start <= max(other.end for other in spells[-1]):
+            spells[-1].append(one)
+        else:
+            spells.append([one])
+    return spells
+
+
+def _ice_period(spell: Sequence[IcePeriod], fmt: ReportFormat) -> StormPeriod:
+    where = _where([one.site for one in spell])
+    return StormPeriod(ice_hours(spell, fmt), "Ice afterward", f"{where}; {ice_chances(spell)}")
+
+
+def _where(sites: Iterable[SitePlan]) -> str:
+    names = list(dict.fromkeys(site.name for site in sites))
+    return join_names(names) if len(names) <= MAX_NAMES else f"{len(names)} sites"
 
 
 def _storm_period(period: Sequence[tuple[Event, SitePlan]], fmt: ReportFormat) -> StormPeriod:
     events = [event for event, _ in period]
     start, end = min(event.start for event in events), max(event.end for event in events)
-    names = list(dict.fromkeys(site.name for _, site in period))
     coldest = fmt.units.temperature(min(event.min_pavement_temp_c for event in events))
-    where = join_names(names) if len(names) <= MAX_NAMES else f"{len(names)} sites"
+    where = _where(site for _, site in period)
     parts = [where, f"pavement down to {coldest}", _highest_chance(events)]
     snow, water = max(e.snowfall_cm for e in events), max(e.precip_mm for e in events)
     if snow > TRACE_SNOWFALL_CM and events[0].hazard in SNOW_HAZARDS:
@@ -321,10 +347,12 @@ def _yard_index(plan: Plan, fmt: ReportFormat) -> Iterator[YardLine]:
             f"{work.phrase} {work.surfaces} at {work.sites} from {fmt.day_hour(work.first_at)}"
             for work in kinds_of_work(part)
         )
+        said = f"{capitalize_first(work)}." if work else _idle_text(part)
+        ice = ice_summary(ice_periods(part.sites), fmt)
         yield YardLine(
             yard.name,
             _yard_page(yard),
-            f"{capitalize_first(work)}." if work else _idle_text(part),
+            f"{said} Ice afterward: {ice}." if ice else said,
             pluralize(len(part.sites), "site"),
             capitalize_first("; ".join(problems)),
         )

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from stormplan.planning.plan_diff import Change
 from stormplan.weather.alerts import Alert
-from stormplan.words.formatting import ReportFormat, pluralize
+from stormplan.words.formatting import ReportFormat, format_chance, pluralize
 
 MAX_LINES = 12  # lines on the first screen's heels; the rest is a number
 
@@ -76,6 +76,15 @@ def _change_phrase(change: Change, fmt: ReportFormat) -> str:
         case "more" | "less":
             before, after = float(change.before or 0.0), float(change.after or 0.0)
             return f"{change.kind}, {fmt.units.volume(after)}, was {fmt.units.volume(before)}"
+        case "ice more likely" | "ice less likely":
+            now, was = _chance(change.after), _chance(change.before)
+            return (
+                f"{change.kind}, {now or 'too little to watch for'}, was {was or 'not watched for'}"
+            )
+
+
+def _chance(value: str | float | None) -> str:
+    return "" if value is None else format_chance(float(value))
 
 
 def _time(value: str | float | None, fmt: ReportFormat) -> str:

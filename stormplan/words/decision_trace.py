@@ -15,6 +15,7 @@ from stormplan.treatment.records import Action, Treatment
 from stormplan.words.formatting import (
     ReportFormat,
     blend_name,
+    capitalize_first,
     cost_loss_line,
     format_percent,
     format_working_time,
@@ -23,6 +24,7 @@ from stormplan.words.formatting import (
     reason_line,
     solid_rate_lines,
 )
+from stormplan.words.ice_text import ice_clause
 
 
 def trace_lines(plan: Plan, site_key: str, surface_key: str | None = None) -> list[str]:
@@ -94,6 +96,8 @@ def _treatment_lines(item: Treatment, fmt: ReportFormat) -> list[str]:
             f"{fmt.units.temperature(event.min_pavement_temp_c)}"
             f" at {fmt.day_hour(event.min_pavement_temp_at)}, {event.trend}"
         )
+        if ice := ice_clause(event, fmt):
+            trace.append(capitalize_first(ice))
     if item.reasons:
         trace.append("Practice:")
         trace += [

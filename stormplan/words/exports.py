@@ -22,6 +22,7 @@ from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitSystem
 from stormplan.words import diagnostic_text
 from stormplan.words.formatting import blend_name, plan_format
+from stormplan.words.ice_text import ice_periods
 
 
 def csv_text(heading: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -81,6 +82,7 @@ def treatments_csv(plan: Plan) -> str:
         *("event_start", "event_end", "probability", f"min_pavement_temp_{temp_unit}", "action"),
         *("blend", f"rate_{rate_unit}", f"volume_{volume}", "earliest", "start", "end"),
         *("latest", "sprayer", "holds_until", "recheck_at", "not_sprayed"),
+        *("ice_until", "ice_probability"),
     ]
 
     unknown = set(plan.unknown_sites)
@@ -110,6 +112,8 @@ def treatments_csv(plan: Plan) -> str:
                 _local(item.holds_until, site),
                 _local(item.recheck_at, site),
                 None if item.missed is None else item.missed.text,
+                None if event is None else _local(event.ice_until, site),
+                None if event is None else _round_known(event.ice_probability),
             ),
         ]
 
@@ -215,7 +219,7 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
 
 
 def sites_geojson(plan: Plan) -> str:
-    """Write the sites as points with their worst hazard and what is done."""
+    """Write the sites as points with their worst hazard, ice it leaves and what is done."""
     unknown = set(plan.unknown_sites)
     features = [_feature(site, plan, unknown) for site in plan.sites]
     return json.dumps({"type": "FeatureCollection", "features": features}, indent=1) + "\n"
@@ -228,6 +232,8 @@ def _feature(site: SitePlan, plan: Plan, unknown: Collection[str]) -> dict[str, 
     actions = dict.fromkeys(_action_name(unknown, site, item) for _, item in site.treatments)
     fmt = plan_format(plan).in_zone(site.timezone)
     problem = diagnostic_text.site_problem(plan, site.key, fmt)
+    ice = ice_periods([site])
+    ice_until = max((one.end for one in ice), default=None)
     return {
         "type": "Feature",
         "id": site.key,
@@ -244,6 +250,8 @@ def _feature(site: SitePlan, plan: Plan, unknown: Collection[str]) -> dict[str, 
             "hazard": None if worst is None else str(worst.hazard),
             "first_hazard_at": None if first is None else first.isoformat(timespec="minutes"),
             "probability": None if worst is None else round(worst.probability, 2),
+            "ice_until": None if ice_until is None else ice_until.isoformat(timespec="minutes"),
+            "ice_probability": max((round(one.probability, 2) for one in ice), default=None),
             "actions": list(actions),
             "problem": None if problem is None else ": ".join(problem),
             "made_at": plan.made_at.isoformat(timespec="minutes"),

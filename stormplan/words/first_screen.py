@@ -24,6 +24,7 @@ from stormplan.words.formatting import (
     join_names,
     pluralize,
 )
+from stormplan.words.ice_text import ice_periods, ice_summary
 from stormplan.words.order_text import order_summary
 from stormplan.words.round_text import PASS_NOUNS, passes_text, rounds_text, short_slack_text
 from stormplan.words.site_text import site_summary
@@ -280,6 +281,9 @@ def summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
     probability = _hazard_probability(actions, plan.made_at)
     if probability:
         yield SummaryRow("Chance", probability)
+    ice = ice_summary(ice_periods(plan.sites), fmt)
+    if ice:
+        yield SummaryRow("Ice after", ice)
     margin = _smallest_margin(actions, fmt)
     if margin:
         yield SummaryRow("Tightest", margin)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # `check` and others write sentences without a plan
     from stormplan.treatment.cost_loss import CostLoss
     from stormplan.treatment.records import Reason, SolidRates
 
-MAX_STATED_CHANCE = 0.955  # rounds to 96 %; our own choice
+MIN_STATED_CHANCE, MAX_STATED_CHANCE = 0.045, 0.955  # round to 4 and 96 %; our own choice
 
 
 @dataclass(frozen=True)
@@ -179,13 +179,15 @@ def format_percent(fraction: float) -> str:
 
 
 def format_chance(probability: float) -> str:
-    """Return a chance [-] in percent; nobody is surer of the weather than 95 %.
+    """Return a chance [-] in percent; nobody is surer of the weather than 95 %, either way.
 
     Examples
     --------
-    >>> format_chance(0.714), format_chance(1.0)
-    ('71 %', 'over 95 %')
+    >>> format_chance(0.714), format_chance(1.0), format_chance(0.0)
+    ('71 %', 'over 95 %', 'under 5 %')
     """
+    if probability < MIN_STATED_CHANCE:
+        return "under 5 %"
     return "over 95 %" if probability > MAX_STATED_CHANCE else format_percent(probability)
 
 

@@ -25,6 +25,7 @@ from stormplan.words.formatting import (
     pluralize,
     reason_line,
 )
+from stormplan.words.ice_text import ice_clause, ice_hours, ice_periods, worst_ice_chance
 
 ACTION_LABELS = {
     Action.PRETREAT: "Pre-treat",
@@ -173,7 +174,7 @@ def record_line(record: RecordState, fmt: ReportFormat) -> str:
 
 
 def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
-    """Return a site's surest and worst hazard and its actions, on one line."""
+    """Return a site's surest and worst hazard, ice it leaves and its actions, on one line."""
     if site.source is None:
         return "no forecast"
     with_event = [(item.event, item) for _, item in site.treatments if item.event is not None]
@@ -188,7 +189,9 @@ def site_summary(plan: Plan, site: SitePlan, fmt: ReportFormat) -> str:
     done = ", ".join(f"{kind} {pluralize(len(keys), 'surface')}" for kind, keys in kinds.items())
     when = fmt.day_hour(first.start)
     chance = format_chance(first.probability) if first.chance_given else "no chance given"
-    return f"{first.hazard} from {when}, {chance}: {done}"
+    ice = ice_periods([site])
+    left = f"; ice {ice_hours(ice, fmt)}, {worst_ice_chance(ice)}" if ice else ""
+    return f"{first.hazard} from {when}, {chance}{left}: {done}"
 
 
 # -- jobs -----------------------------------------------------------------------------------------
@@ -361,7 +364,7 @@ def _treatment_text(item: Treatment, fmt: ReportFormat) -> str:
 
 
 def event_line(event: Event, fmt: ReportFormat) -> str:
-    """Return an event as a line: hazard, hours, amount, pavement, probability, unknowns."""
+    """Return an event as a line: hazard, hours, amount, pavement, probability, ice, unknowns."""
     parts = [
         f"{event.hazard} {fmt.time_range(event.start, event.end)}",
         *precip_amounts(event, fmt),
@@ -373,6 +376,8 @@ def event_line(event: Event, fmt: ReportFormat) -> str:
     parts.append(f"{format_chance(event.probability)} likely" if is_given else "no chance given")
     if event.hazard is Hazard.REFREEZE and event.probability_as_planned is not None:
         parts.append(f"{format_chance(event.probability_as_planned)} with all planned work done")
+    if ice := ice_clause(event, fmt):
+        parts.append(ice)
     if event.unknown:
         parts.append(f"not known for all of it: {', '.join(event.unknown)}")
     return capitalize_first("; ".join(parts))

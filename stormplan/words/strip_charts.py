@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -159,7 +159,11 @@ def _event_columns(plan: Plan) -> list[_ColumnSurfaces]:
 
 
 def _drawn_hours(column: _ColumnSurfaces) -> int:
-    last = max(item.event.end for item in column.treatments if item.event is not None)
+    last = max(
+        item.event.ice_until or item.event.end
+        for item in column.treatments
+        if item.event is not None
+    )
     hours = math.ceil((last - column.series.start) / HOUR) + HOURS_AFTER_EVENT
     return max(hours, MIN_HOURS)
 
@@ -369,15 +373,9 @@ class _BarRow:
 
 
 def _bar_rows(column: _ColumnSurfaces) -> list[_BarRow]:
-    events = {t.event for t in column.treatments if t.event}
+    slick = set(_slick_periods(column.treatments))
     likely, unlikely = (
-        sorted(
-            {
-                (e.start, e.end)
-                for e in events
-                if (e.probability >= MIN_FILLED_PROBABILITY) is wanted
-            }
-        )
+        sorted((start, end) for start, end, is_likely in slick if is_likely is wanted)
         for wanted in (True, False)
     )
     starts = sorted({t.scheduled_start for t in column.treatments if t.scheduled_start})
@@ -387,6 +385,17 @@ def _bar_rows(column: _ColumnSurfaces) -> list[_BarRow]:
         _BarRow("slick", SLICK_COLOR, "/////", likely, unlikely=tuple(unlikely)),
     ]
     return [lane for lane in lanes if lane.periods or lane.unlikely]
+
+
+def _slick_periods(
+    treatments: Sequence[Treatment],
+) -> Iterator[tuple[datetime, datetime, bool]]:
+    """Yield the hours of each event and of the ice it leaves, and whether they are likely."""
+    for event in (item.event for item in treatments if item.event is not None):
+        yield event.start, event.end, event.probability >= MIN_FILLED_PROBABILITY
+        if event.ice_until is not None:
+            is_likely = (event.ice_probability or 0.0) >= MIN_FILLED_PROBABILITY
+            yield event.end, event.ice_until, is_likely
 
 
 def _plot_bar_rows(axes: Axes, rows: list[_BarRow], start: datetime) -> None:

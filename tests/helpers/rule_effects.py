@@ -580,6 +580,9 @@ EFFECTS: dict[str, RuleEffect] = {
     "announce_start_change": RuleEffect("6 h", later=snow(start=15, end=21)),
     "announce_temperature_change": RuleEffect("20 F", later=steady(18.0)),
     "announce_volume_change": RuleEffect("1 %", steady(24.0), later=steady(24.8)),
+    "announce_ice_probability_change": RuleEffect(
+        "100 %", FREEZING_RAIN, later=FREEZING_RAIN | {"pop": 0.5}
+    ),
 }
 
 
