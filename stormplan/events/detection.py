@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from itertools import groupby
+from operator import attrgetter
 from typing import Literal
 
 import numpy as np
@@ -288,8 +289,9 @@ def _refreezes(
     pile: bool = False,
 ) -> Iterator[Event]:
     """Yield an event for each run of hours in which it freezes back, (hour,)."""
-    named = [Hazard.REFREEZE if there else None for there in freezes.tolist()]
-    for run in _runs(np.flatnonzero(freezes).tolist(), gap_h):
+    runs = _runs(np.flatnonzero(freezes).tolist(), gap_h)
+    named = [Hazard.REFREEZE if there else None for there in freezes.tolist()] if runs else []
+    for run in runs:
         yield _event(hours, named, members, error_k, run, unknown, from_pile=pile)
 
 
@@ -437,9 +439,11 @@ def _event(
     """Return the event of a run of hours, by the hazard of each hour."""
     inside = hours[run]
     before = hours[max(run.start - 3, 0) : run.start + 1]
-    coldest = min(inside, key=lambda hour: _nan_to_inf(hour.surface_c))
+    with_surface = [hour for hour in inside if not math.isnan(hour.surface_c)]
+    coldest = min(with_surface, key=attrgetter("surface_c"), default=inside[0])
     totals = members.totals(run)
-    water_mm, snow_cm, most_snow_cm, coldest_c = median(totals).tolist()
+    typical = median(totals).tolist()
+    water_mm, snow_cm, most_snow_cm, coldest_c = typical
     end = inside[-1].start + timedelta(hours=1)
     ends = members.start_end_ranges(run)
     first, last = (None, None) if ends is None else (
@@ -449,7 +453,7 @@ def _event(
         hazard=max((one for one in hazards[run] if one), key=SEVERITY_ORDER.index),
         start=inside[0].start,
         end=end,
-        hazard_periods=_hazard_periods(hours, hazards, members, run),
+        hazard_periods=_hazard_periods(hours, hazards, members, run, typical),
         pavement_temp_at_start_c=inside[0].surface_c,
         min_pavement_temp_c=math.nan if math.isinf(coldest_c) else coldest_c,
         min_pavement_temp_range_c=members.min_pavement_temp_range_c(
@@ -458,12 +462,12 @@ def _event(
         start_range=first,
         end_range=last,
         min_pavement_temp_at=coldest.start,
-        min_air_temp_c=min(_nan_to_inf(hour.air_c) for hour in inside),
+        min_air_temp_c=min(_known([hour.air_c for hour in inside]), default=math.inf),
         trend=_trend(before[0].surface_c, coldest_c),
         precip_mm=water_mm,
         snowfall_cm=snow_cm,
         max_snowfall_rate_cm_h=most_snow_cm,
-        max_wind_ms=max(_nan_to_zero(hour.wind_ms) for hour in inside),
+        max_wind_ms=max(_known([hour.wind_ms for hour in inside]), default=0.0),
         blowing_snow=any(hour.blowing_snow for hour in inside),
         from_pile=from_pile,
         ice_until=None,
@@ -489,16 +493,22 @@ def _chance_given(hours: Sequence[Hour], hazards: Sequence[Hazard | None]) -> bo
 
 
 def _hazard_periods(
-    hours: tuple[Hour, ...], hazards: Sequence[Hazard | None], members: MemberSeries, run: slice
+    hours: tuple[Hour, ...],
+    hazards: Sequence[Hazard | None],
+    members: MemberSeries,
+    run: slice,
+    typical: Sequence[float],
 ) -> tuple[HazardPeriod, ...]:
-    """Return the hazard periods of an event."""
+    """Return the hazard periods of an event, whose own typical totals are given."""
     found = []
     at = run.start
     for hazard, hours_of_it in groupby(hazards[run]):
         part = slice(at, at + len(list(hours_of_it)))
         at = part.stop
         if hazard is not None:
-            water_mm, snow_cm, *_ = median(members.totals(part)).tolist()
+            water_mm, snow_cm, *_ = (
+                typical if part == run else median(members.totals(part)).tolist()
+            )
             found.append(
                 HazardPeriod(
                     hazard=hazard,
@@ -519,12 +529,8 @@ def _trend(before_c: float, coldest_c: float) -> Trend:
     return "rising" if coldest_c > before_c + 1.0 else "steady"
 
 
-def _nan_to_inf(value: float) -> float:
-    return math.inf if math.isnan(value) else value
-
-
-def _nan_to_zero(value: float) -> float:
-    return 0.0 if math.isnan(value) else value
+def _known(values: Sequence[float]) -> list[float]:
+    return [value for value in values if not math.isnan(value)]
 
 
 def _known_hours(

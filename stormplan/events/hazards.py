@@ -90,7 +90,7 @@ class HazardWeather:
         Probability of precipitation; 1 where the source gives none [-].
     frost_point_c : array
         NaN where not known [°C].
-    falling : array of int8
+    precip_hazard : array of int8
         Place in ``Hazard`` of what would fall on a cold pavement; -1 for none [-].
     """
 
@@ -98,7 +98,7 @@ class HazardWeather:
     snowfall_cm: Array
     pop: Array
     frost_point_c: Array
-    falling: NDArray[np.int8]
+    precip_hazard: NDArray[np.int8]
 
     @classmethod
     def over(
@@ -116,7 +116,7 @@ class HazardWeather:
             fill_unknown(snowfall_cm, 0.0),
             np.where(np.isfinite(pop), pop, 1.0),
             moist_air.frost_point_c(of_cells("dew_point_c")),
-            _falling_codes(
+            _precip_hazard_codes(
                 of_cells("snowfall_swe_mm"),
                 snowfall_cm,
                 of_cells("sleet_mm"),
@@ -132,7 +132,7 @@ def known_precip_mm(by_type: Sequence[Array]) -> Array:
     return reduce(np.add, [fill_unknown(amount_mm, 0.0) for amount_mm in by_type])
 
 
-def _falling_codes(
+def _precip_hazard_codes(
     snowfall_swe_mm: Array,
     snowfall_cm: Array,
     sleet_mm: Array,
@@ -264,7 +264,7 @@ def hazard_codes(
         forms = (surface_c <= 0.0) & (surface_c < weather.frost_point_c)
         frost = forms & (surface.frost_mm > thresholds.hazardous_frost_mm)
     frost &= weather.precip_mm <= TRACE_PRECIP_MM
-    code = np.where(cold, weather.falling, np.int8(-1))
+    code = np.where(cold, weather.precip_hazard, np.int8(-1))
     code[frost & (code < 0)] = FROST_CODE
     code[0][(code[0] < 0) & surface.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
     return code

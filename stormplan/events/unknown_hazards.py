@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from stormplan.company.practice_rules import Practice
@@ -36,27 +36,27 @@ def unknown_hazard_hours(outlook: Outlook, practice: Practice) -> Iterator[tuple
     for hour in outlook.hours:
         if hour.hazard is not None:
             continue
-        is_wet_unknown = _precip_unknown(hour, precip_gaps, chance)
-        is_pavement_unknown = math.isnan(hour.surface_c) or _is_inside(hour, pavement_gaps)
         if math.isnan(hour.surface_c):
             may_freeze = not hour.air_c > cold_air_c
         else:
             may_freeze = not hour.prob_below_freezing < chance
-        if may_freeze and is_wet_unknown:
+        if not may_freeze:
+            continue
+        if _precip_unknown(hour, precip_gaps, chance):
             yield "precipitation", hour.start
-        elif may_freeze and is_pavement_unknown:
+        elif math.isnan(hour.surface_c) or _is_inside(hour, pavement_gaps):
             yield "pavement", hour.start
 
 
-def _is_inside(hour: Hour, gaps: Iterable[ForecastGap]) -> bool:
-    return any(
+def _is_inside(hour: Hour, gaps: Sequence[ForecastGap]) -> bool:
+    return bool(gaps) and any(
         (gap.after is None or gap.after <= hour.start)
         and (gap.until is None or hour.start < gap.until)
         for gap in gaps
     )
 
 
-def _precip_unknown(hour: Hour, gaps: Iterable[ForecastGap], chance: float) -> bool:
+def _precip_unknown(hour: Hour, gaps: Sequence[ForecastGap], chance: float) -> bool:
     """Return whether an hour may be wet: amount unknown, and no small chance of any."""
     if hour.pop < chance:
         return False
