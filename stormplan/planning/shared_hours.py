@@ -48,8 +48,8 @@ class SharedHours:
         return kept
 
 
-def _written(values: tuple[float | None, ...]) -> bytes:
-    """Return the bits of numbers, and where there are none."""
+def _written(values: tuple[Any, ...]) -> bytes:
+    """Return the bits of numbers, and which of them are None."""
     try:
         return array("d", values).tobytes()
     except TypeError:  # some are not known
