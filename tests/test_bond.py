@@ -1,22 +1,26 @@
 """Bond of snow to treated pavement against published fractions and independent arithmetic.
 
 Expectations come from published findings, or from scalar arithmetic of the criterion written out
-below on published freezing points of salt brine. The brine model takes no part in them.
+below on published freezing points of salt brine. The brine model takes no part in them but where
+what is compiled is held against it.
 """
 
 import doctest
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from stormplan.errors import InputError
+from stormplan.liquids import brine
 from stormplan.physics import bond
 from stormplan.physics.bond import BondParameters
+from stormplan.physics.film_condition import FilmRecorder
 
 # Wt % NaCl and freezing point [°C]: CRC Handbook of Chemistry and Physics, Concentrative
 # Properties of Aqueous Solutions, from memory; Lange's Handbook of Chemistry, 15th ed., Table 5.13,
@@ -340,6 +344,31 @@ def test_axes_are_hour_column_member():
     np.testing.assert_array_equal(bonded, bonded[:, :1, :1] & np.ones(shape, dtype=bool))
 
 
+def test_columns_of_a_film_bond_as_each_of_them_does_alone():
+    rng = np.random.default_rng(4)
+    shape = (12, 5, 3)
+    water, ice, snow = (np.maximum(rng.normal(0.2, 1.0, shape), 0.0) for _ in range(3))
+    salts = rng.uniform(0.0, 0.01, (4, *shape))
+    temps, mixing = rng.uniform(-9.0, 0.5, (8, 3)), rng.uniform(0.0, 1.0, 8)
+    recorder = FilmRecorder(*shape)
+    film = replace(
+        recorder.film_hours(), water_mm=water, ice_mm=ice, snow_mm=snow, salts_kg_m2=salts
+    )
+    places = [3, 1, 4]
+    some = film.columns(np.array(places))  # laid out as numpy's indexing leaves it
+    got = bond.is_film_bonded(some, slice(1, 3), temps, mixing, bond.DEFAULT, True)
+    assert got.shape == (8, 2, 3)
+    for at, place in enumerate(places[1:]):
+        for member in range(3):
+            one = np.s_[:8, place, member]
+            alone = bond.is_bonded(
+                water[one], ice[one], snow[one], salts[:, :8, place, member], temps[:, member],
+                mixing, bonded_before=True,
+            )  # fmt: skip
+            assert got[:, at, member].tolist() == alone.tolist()
+    assert 0 < got.sum() < got.size
+
+
 # ------------------------------------------------------------------------------ mixtures
 
 
@@ -383,6 +412,31 @@ def first(bonded):
 
 def hours(salt, temps):
     return np.tile(np.array(salt)[:, None], (1, len(temps)))
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.floats(-55, -1e-5), st.tuples(*[st.floats(1e-5, 0.03) | st.just(0.0)] * 4))
+@example(-25.0, (0.02, 0.001, 0.0, 0.0))  # hydrohalite beside ice
+def test_brine_held_is_the_water_that_the_phase_diagram_leaves_liquid(temp, salt):
+    ample_kg_m2 = 1e9
+    molality = 1000.0 * np.array(salt) / brine.MOLAR_MASS_G_MOL / ample_kg_m2
+    water = ample_kg_m2 * float(brine.liquid_water_frac(molality, temp))
+    held = bond.held_brine_kg_m2(salt, temp)
+    assert water <= held * (1.0 + 1e-6)
+    assert held <= (water + sum(salt)) * (1.0 + 1e-6)
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.floats(-30, 1), SALT, MASS, MASS, MASS, SHARE)
+@example(0.0, (0.0, 0.0, 0.0, 0.0), 0.2, 0.0, 0.8, 1.0)
+def test_snow_bonds_at_first_where_the_share_is_less_than_is_needed(
+    temp, salt, water, ice, snow, mixing
+):
+    liquid = bond.liquid_frac(water, ice, snow, salt, temp, mixing)
+    needed = bond.required_liquid_frac(temp)
+    assume(abs(liquid - needed) > 1e-9)
+    bonded = bond.is_bonded([water], ice, snow, np.array(salt)[:, None], temp, mixing)
+    assert bonded.tolist() == [ice + snow > 0.0 and liquid < needed]
 
 
 @settings(deadline=None, max_examples=100)

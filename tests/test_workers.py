@@ -116,6 +116,9 @@ def test_hours_kept_once_are_written_as_they_were():
     assert kept.model_dump_json() == series.model_dump_json()
     assert kept.air_c is kept.dew_point_c
     assert "-0.0" in kept.model_dump_json()
+    known = tuple(0.0 if value is None else value for value in hours)
+    other = series.model_copy(update={"dew_point_c": known})
+    assert SharedHours().hourly(other).model_dump_json() == other.model_dump_json()
 
 
 @pytest.mark.slow

@@ -3,7 +3,7 @@
 Snow packs onto pavement where the layer that touches it holds too little liquid. The salt fixes
 how much liquid there is at a temperature, texture and traffic fix how much snow it is spread over,
 published tests on roads fix how much is enough. Pure functions of the film's masses and of the
-pavement temperature, any shape; ``is_bonded`` alone reads hours in order.
+pavement temperature, any shape; ``is_bonded`` and ``is_film_bonded`` alone read hours in order.
 
 Snow only: frost, black ice, freezing rain, refreeze, and what remains after the plow are judged by
 the film itself.
@@ -17,9 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stormplan.arrays import Array, BoolArray
+from stormplan.compiled import compiled
 from stormplan.errors import InputError
-from stormplan.liquids import brine
-from stormplan.liquids.brine import CHLORIDES, MOLAR_MASS_G_MOL
+from stormplan.liquids.brine import CHLORIDES
+from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.phase_equilibrium import equilibrium_liquid_kg_m2, liquid_capacity_kg_m2
 
 Flags = BoolArray
 
@@ -31,6 +33,7 @@ EFFICIENCY_FACTOR = (1.0, 1.7, 5.0)
 PLAIN_SALT = (1.0, 0.0, 0.0, 0.0)  # mass shares of the dry salt, in the order of CHLORIDES
 MELTING_BAND_K = 1e-6  # a pavement this close to 0 °C stands at the melting point, rounding apart
 AMPLE_WATER_KG_M2 = 1e12  # so much that part of it is ice at any temperature below the band
+_N_CHLORIDES = len(CHLORIDES)
 
 
 @dataclass(frozen=True)
@@ -178,9 +181,11 @@ def held_brine_kg_m2(salts_kg_m2: ArrayLike, pavement_temp_c: ArrayLike) -> Arra
     array (...)
         Infinite above 0 °C, 0 without salt and below the coldest eutectic [kg/m²].
 
-    Notes ----- ``S / C(T)`` for one salt, with ``C`` its share by mass on the ice line. Mixtures
-    follow ``brine.liquid_water_frac``, hydrohalite included; where it takes salt out of the brine
-    all salts count less in proportion, which errs on the low side.
+    Notes
+    -----
+    ``S / C(T)`` for one salt, with ``C`` its share by mass on the ice line. Mixtures follow
+    ``brine.liquid_water_frac``, hydrohalite included; where it takes salt out of the brine all
+    salts count less in proportion, which errs on the low side.
 
     Examples
     --------
@@ -188,14 +193,31 @@ def held_brine_kg_m2(salts_kg_m2: ArrayLike, pavement_temp_c: ArrayLike) -> Arra
     array([0.123, 0.071])
     """
     salts, temp = _salts_beside(salts_kg_m2, pavement_temp_c)
-    cold = np.minimum(temp, -MELTING_BAND_K)
-    kilomoles = salts / MOLAR_MASS_G_MOL.reshape((-1,) + (1,) * temp.ndim)
-    on_ice_line = np.sum(1000.0 * kilomoles / brine.freezing_curve_molality(cold), axis=0)
-    diluted = 1000.0 * kilomoles / AMPLE_WATER_KG_M2
-    water = AMPLE_WATER_KG_M2 * brine.liquid_water_frac(diluted, cold)
-    dissolved = salts.sum(axis=0) * water / np.where(on_ice_line == 0.0, 1.0, on_ice_line)
-    held = np.where(temp > MELTING_BAND_K, np.inf, water + dissolved)
-    return np.asarray(np.where(np.isnan(temp), np.nan, held))
+    held = np.empty(temp.shape)
+    _held_by_each(np.array(salts.reshape(len(CHLORIDES), -1).T, order="C"), temp.flatten(),
+                  held.reshape(-1))  # fmt: skip
+    return held
+
+
+@compiled
+def _held_by_each(salts_kg_m2: Array, temp_c: Array, held_kg_m2: Array) -> None:
+    """Write the brine held by each row of salts, (n, 4), at its temperature, (n,)."""
+    for i in range(len(temp_c)):
+        held_kg_m2[i] = _held_kg_m2(salts_kg_m2[i], temp_c[i])
+
+
+@compiled
+def _held_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
+    """Return the brine that salts, (4,), make of snow at a temperature [kg/m²]."""
+    if np.isnan(temp_c):
+        return np.nan
+    if temp_c > MELTING_BAND_K:
+        return np.inf
+    cold_c = min(temp_c, -MELTING_BAND_K)
+    on_ice_line = liquid_capacity_kg_m2(salts_kg_m2, cold_c)
+    water = equilibrium_liquid_kg_m2(salts_kg_m2, AMPLE_WATER_KG_M2, cold_c)
+    salt = float(salts_kg_m2.sum())
+    return water + salt * water / (on_ice_line if on_ice_line > 0.0 else 1.0)
 
 
 def liquid_frac(
@@ -242,15 +264,9 @@ def liquid_frac(
     array([0.24, 0.14])
     """
     layer = interface_layer_mm(water_mm, ice_mm, snow_mm, mixing_frac, parameters)
-    return _liquid_frac(np.asarray(water_mm, dtype=float), layer, salts_kg_m2, pavement_temp_c)
-
-
-def _liquid_frac(
-    water_mm: Array, layer_mm: Array, salts_kg_m2: ArrayLike, pavement_temp_c: ArrayLike
-) -> Array:
-    salts, temp = _salts_beside(salts_kg_m2, pavement_temp_c, water_mm, layer_mm)
+    salts, temp = _salts_beside(salts_kg_m2, pavement_temp_c, water_mm, layer)
     salt = salts.sum(axis=0)
-    mass = layer_mm + salt
+    mass = layer + salt
     held = held_brine_kg_m2(salts, temp)
     melting = np.abs(temp) <= MELTING_BAND_K
     held = np.where(melting, np.maximum(held, water_mm + salt), held)
@@ -352,33 +368,156 @@ def is_bonded(
     )
     if temp.ndim == 0:
         raise InputError("is_bonded reads hours: at least one array needs the hour as first axis")
-    water, ice, snow = (
-        np.broadcast_to(np.asarray(mass, dtype=float), temp.shape)
-        for mass in (water_mm, ice_mm, snow_mm)
+    for what, mass in (("water", water_mm), ("ice", ice_mm), ("snow", snow_mm)):
+        _not_negative(what, mass, "mm")
+
+    def of_hours(values: ArrayLike) -> Array:
+        """Line values of any shape up as members of one column: (hour, 1, member)."""
+        return np.broadcast_to(np.asarray(values, dtype=float), temp.shape).reshape(
+            len(temp), 1, -1
+        )
+
+    bonded = _bonded(
+        of_hours(water_mm),
+        of_hours(ice_mm),
+        of_hours(snow_mm),
+        salts.reshape(len(CHLORIDES), len(temp), 1, -1),
+        of_hours(temp)[:, 0],
+        of_hours(_share("mixing_frac", mixing_frac))[:, 0],
+        np.broadcast_to(np.asarray(bonded_before, dtype=bool), temp.shape[1:]).reshape(-1),
+        parameters,
     )
-    layer = interface_layer_mm(water, ice, snow, mixing_frac, parameters)
-    layer = _with_earlier_mixing(layer, water + ice + snow)
-    nothing = ice + snow <= 0.0
-    lies = ~nothing
-    liquid = np.ones(temp.shape)
-    liquid[lies] = _liquid_frac(water[lies], layer[lies], salts[:, lies], temp[lies])
-    enough = liquid >= required_liquid_frac(temp, parameters.base_liquid_frac)
-    loosens = liquid >= parameters.debond_liquid_frac  # above 0 °C all of it is
-    bonded = np.empty(temp.shape, dtype=bool)
-    before = np.broadcast_to(np.asarray(bonded_before, dtype=bool), temp.shape[1:])
-    for hour in range(temp.shape[0]):
-        before = ~nothing[hour] & (~enough[hour] | (before & ~loosens[hour]))
-        bonded[hour] = before
+    return bonded.reshape(temp.shape)
+
+
+def is_film_bonded(
+    film: FilmHours,
+    columns: slice,
+    pavement_temp_c: Array,
+    mixing_frac: Array,
+    parameters: BondParameters,
+    bonded_before: bool,
+) -> Flags:
+    """Return what ``is_bonded`` does for some columns of a film with one pavement under them.
+
+    Parameters
+    ----------
+    film : FilmHours
+        Arrays (hour, column, member).
+    columns : slice
+        Those asked for.
+    pavement_temp_c : array (hour, member)
+        For as many hours as are asked for, from the film's first [°C].
+    mixing_frac : array (hour,)
+        Share of the lying snow worked into the brine [-].
+    parameters : BondParameters
+        Parameters of the criterion.
+    bonded_before : bool
+        Whether snow was bonded before the first hour.
+
+    Returns
+    -------
+    array of bool (hour, column, member)
+        For those hours and columns.
+    """
+    hours, members = pavement_temp_c.shape
+    here = np.s_[..., :hours, columns, :]
+    return _bonded(
+        film.water_mm[here],
+        film.ice_mm[here],
+        film.snow_mm[here],
+        film.salts_kg_m2[here],
+        pavement_temp_c,
+        np.broadcast_to(mixing_frac[:, None], pavement_temp_c.shape),
+        np.full(members, bonded_before),
+        parameters,
+    )
+
+
+def _bonded(
+    water_mm: Array,
+    ice_mm: Array,
+    snow_mm: Array,
+    salts_kg_m2: Array,
+    temp_c: Array,
+    mixing_frac: Array,
+    bonded_before: BoolArray,
+    parameters: BondParameters,
+) -> Flags:
+    """Return where snow is bonded, (hour, column, member); temperature, mixing (hour, member)."""
+    bonded = np.empty(snow_mm.shape, dtype=np.bool_)
+    _bonded_hours(
+        np.array(water_mm, order="C"),
+        np.array(ice_mm, order="C"),
+        np.array(snow_mm, order="C"),
+        np.array(salts_kg_m2, order="C"),
+        np.array(temp_c, order="C"),
+        required_liquid_frac(temp_c, parameters.base_liquid_frac),
+        np.array(mixing_frac, order="C"),
+        np.array(bonded_before),
+        parameters.texture_mm,
+        parameters.debond_liquid_frac,
+        bonded,
+    )
     return bonded
 
 
-def _with_earlier_mixing(layer_mm: Array, total_mm: Array) -> Array:
-    """Widen the layer (hour, ...) by what was worked in before and still lies there [mm]."""
-    widened = layer_mm.copy()
-    for hour in range(1, len(widened)):
-        still_there = np.minimum(widened[hour - 1], total_mm[hour])
-        widened[hour] = np.maximum(layer_mm[hour], still_there)
-    return widened
+@compiled
+def _bonded_hours(
+    water_mm: Array,
+    ice_mm: Array,
+    snow_mm: Array,
+    salts_kg_m2: Array,
+    temp_c: Array,
+    required_frac: Array,
+    mixing_frac: Array,
+    bonded_before: BoolArray,
+    texture_mm: float,
+    debond_frac: float,
+    bonded: BoolArray,
+) -> None:
+    """Write where snow is bonded, (hour, column, member).
+
+    What was worked into the layer stays in it as long as it lies there. An unknown mass or
+    temperature makes the share of liquid unknown, and what is unknown is not enough.
+    """
+    hours, columns, members = bonded.shape
+    layers_mm = np.zeros((columns, members))
+    salts = np.empty(_N_CHLORIDES)
+    for hour in range(hours):
+        for column in range(columns):
+            for member in range(members):
+                at = hour, column, member
+                film = water_mm[at] + ice_mm[at]
+                total = film + snow_mm[at]
+                layer = np.maximum(texture_mm, film)
+                if total > layer:
+                    layer += mixing_frac[hour, member] * (total - layer)
+                earlier = np.minimum(layers_mm[column, member], total)
+                layer = np.maximum(np.minimum(total, layer), earlier)
+                layers_mm[column, member] = layer
+                if ice_mm[at] + snow_mm[at] <= 0.0:
+                    bonded[at] = False
+                    continue
+                for i in range(_N_CHLORIDES):
+                    salts[i] = salts_kg_m2[i, hour, column, member]
+                liquid = _liquid_in_layer(water_mm[at], layer, salts, temp_c[hour, member])
+                before = bonded[hour - 1, column, member] if hour else bonded_before[member]
+                is_loose = liquid >= required_frac[hour, member]
+                bonded[at] = not is_loose or (before and not liquid >= debond_frac)
+
+
+@compiled
+def _liquid_in_layer(water_mm: float, layer_mm: float, salts_kg_m2: Array, temp_c: float) -> float:
+    """Return the liquid share of a layer, the scalar form of what ``liquid_frac`` explains [-]."""
+    salt = salts_kg_m2.sum()
+    held = _held_kg_m2(salts_kg_m2, temp_c)
+    if abs(temp_c) <= MELTING_BAND_K:
+        held = float(np.maximum(held, water_mm + salt))
+    mass = layer_mm + salt
+    if mass == 0.0 and not np.isnan(held):
+        return 1.0
+    return float(np.minimum(held / np.maximum(mass, 1e-300), 1.0))
 
 
 def max_snow_before_bond_mm(

@@ -39,7 +39,19 @@ class SharedHours:
         }
 
     def _once(self, values: tuple[float | None, ...]) -> tuple[float | None, ...]:
-        known = self._floats
-        kept = tuple([known.setdefault(value or repr(value), value) for value in values])
-        floats = array("Q", map(id, kept)).tobytes()  # none of them is ever let go
-        return self._series.setdefault(blake2b(floats, digest_size=16).digest(), kept)
+        key = blake2b(_written(values), digest_size=16).digest()
+        kept = self._series.get(key)
+        if kept is None:
+            known = self._floats
+            kept = tuple([known.setdefault(value or repr(value), value) for value in values])
+            self._series[key] = kept
+        return kept
+
+
+def _written(values: tuple[Any, ...]) -> bytes:
+    """Return the bits of numbers, and which of them are None."""
+    try:
+        return array("d", values).tobytes()
+    except TypeError:  # some are not known
+        known = array("d", [0.0 if value is None else value for value in values])
+        return known.tobytes() + bytes(value is None for value in values)

@@ -24,7 +24,7 @@ from stormplan.liquids.blend import Liquid
 from stormplan.liquids.brine import CHLORIDE_MASS_FRAC
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import film_response
-from stormplan.physics.bond import BondParameters, is_bonded
+from stormplan.physics.bond import BondParameters, is_film_bonded
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmHours
 from stormplan.physics.film_response import FilmSpans, FilmStart, FilmWeather
@@ -321,52 +321,28 @@ class FilmModel:
         self, requests: Sequence[FilmRequest], starts: IntArray, film: FilmHours
     ) -> BoolArray:
         """Return where service is lost, (hour, candidate, member), hours as they were run."""
-        frozen = frozen_frac(film)[:, : starts[-1]]
-        tolerated = np.array([r.service.max_frozen_frac for r in requests])
-        counts = np.diff(starts)
-        with np.errstate(invalid="ignore"):
-            lost = ~(frozen <= np.repeat(tolerated, counts)[None, :, None] + 1e-9)
-        snowy = film.snow_mm[:, : starts[-1]] > MIN_SNOW_MM
-        by_bond: dict[BondParameters, list[int]] = {}
-        for at, request in enumerate(requests):
-            if request.service.judges_bond:
-                by_bond.setdefault(request.service.bond, []).append(at)
-        for bond, group in by_bond.items():
-            owner = np.repeat(group, counts[group])
-            places = np.flatnonzero(np.isin(np.repeat(np.arange(len(requests)), counts), group))
-            bonded = self._bonded(requests, owner, places, film, bond)
-            lost[:, places] = np.where(snowy[:, places], bonded, lost[:, places])
-        for request, start, end in zip(requests, starts[:-1], starts[1:], strict=True):
+        frozen = frozen_frac(film)
+        snowy = film.snow_mm > MIN_SNOW_MM
+        lost = np.zeros((len(frozen), starts[-1], frozen.shape[2]), dtype=np.bool_)
+        for request, start, end in zip(
+            requests, starts[:-1].tolist(), starts[1:].tolist(), strict=True
+        ):
             service, first = request.service, request.state.hour
-            lost[: max(service.onset_hour - first, 0), start:end] = False
-            lost[service.end_hour - first :, start:end] = False
-        return np.asarray(lost, dtype=np.bool_)
-
-    def _bonded(
-        self,
-        requests: Sequence[FilmRequest],
-        owner: IntArray,
-        places: IntArray,
-        film: FilmHours,
-        bond: BondParameters,
-    ) -> BoolArray:
-        """Return where snow is bonded, (hour, candidate, member), for some candidates' places."""
-        first = np.array([request.state.hour for request in requests])[owner]
-        column = np.array([request.column for request in requests])[owner]
-        last = len(self.pavement_c) - 1
-        hours = np.minimum(first + np.arange(len(film.snow_mm))[:, None], last)
-        mixing = np.array([request.service.mixing_frac for request in requests])
-        before = np.array([request.service.is_bonded for request in requests])
-        return is_bonded(
-            film.water_mm[:, places],
-            film.ice_mm[:, places],
-            film.snow_mm[:, places],
-            film.salts_kg_m2[:, :, places],
-            self.pavement_c[hours, column],
-            mixing[owner, hours][:, :, None],
-            bond,
-            bonded_before=before[owner][:, None],
-        )
+            stop = min(service.end_hour - first, len(lost))
+            here = np.s_[max(service.onset_hour - first, 0) : stop, start:end]
+            lost[here] = ~(frozen[here] <= service.max_frozen_frac + 1e-9)
+            if service.judges_bond and snowy[here].any():
+                hours = np.s_[first : first + stop]
+                bonded = is_film_bonded(
+                    film,
+                    slice(start, end),
+                    self.pavement_c[hours, request.column],
+                    np.array(service.mixing_frac[hours]),
+                    service.bond,
+                    service.is_bonded,
+                )
+                lost[here] = np.where(snowy[here], bonded[here[0]], lost[here])
+        return lost
 
     def _results(
         self,
