@@ -6,7 +6,7 @@ from helpers.weather import ASPHALT, DECK, changeable_weather, diurnal, forecast
 
 from stormplan.company import catalog
 from stormplan.company.catalog import BuildUp, Material
-from stormplan.physics import film_response, pavement, surface_simulation
+from stormplan.physics import film_response, pavement, surface_energy, surface_simulation
 from stormplan.physics.film import Applications, FilmState, PlowPasses
 from stormplan.physics.film_condition import FilmCondition
 from stormplan.physics.film_processes import (
@@ -394,3 +394,40 @@ def test_the_longer_steps_of_many_members_move_little():
     assert 0.0 < np.sqrt(np.mean(moved**2)) < 0.15
     film = [run.film.water_mm + run.film.ice_mm + run.film.snow_mm for run in (few, many)]
     assert np.abs(film[1][:, :, :-1] - film[0]).mean() < 0.05 * film[0].mean()
+
+
+def test_a_column_runs_the_same_alone_and_in_any_place_among_many():
+    # columns go through an hour some at a time: neither its place nor its neighbors matter
+    weather = changeable_weather(members=3, seed=4)
+    records = [
+        Column(0, build_up, 0.3 + 0.01 * number, variant=number)
+        for number in range(12)
+        for build_up in catalog.BUILD_UPS.values()
+    ]
+    many = Columns.from_records(records)
+    assert len(many) * 3 > 3 * surface_energy.COLUMNS_AT_ONCE
+    work = pre_treats(many, np.arange(len(many)) % 40)
+    passes = PlowPasses(np.full(len(many), 30), np.arange(len(many)), np.full(len(many), 1.0))
+    together = surface_simulation.simulate(weather, many, work, passes, depths_m=(0.05,))
+    for at in (0, 20, 21, 63, len(many) - 1):
+        only = np.array([at])
+        alone = surface_simulation.simulate(
+            weather,
+            Columns.from_records([records[at]]),
+            Applications(
+                work.hour[only], only * 0, work.salts_kg_m2[:, only], work.water_kg_m2[only]
+            ),
+            PlowPasses(passes.hour[only], only * 0, passes.residual_mm[only]),
+            depths_m=(0.05,),
+        )
+        for name in ("surface_c", "surface_min_c", "skin_c"):
+            assert (getattr(alone, name)[:, 0] == getattr(together, name)[:, at]).all()
+        assert (alone.temp_at_depth_c[0, :, 0] == together.temp_at_depth_c[0, :, at]).all()
+        for name, values in vars(alone.film.column(0)).items():
+            assert (values == getattr(together.film.column(at), name)).all(), name
+
+
+def test_at_no_depth_the_ground_has_the_mean_of_the_surface():
+    weather = forecast(24, air_temp_c=-4.0, dew_point_c=-9.0, cloud_frac=0.0, latitude=45.0)
+    result = surface_simulation.simulate(weather, single_column(), depths_m=(0.0,))
+    np.testing.assert_allclose(result.temp_at_depth_c[0], result.surface_c, atol=1e-9)

@@ -187,19 +187,19 @@ def columns_of(values: Array, begin: int, end: int) -> Array:
 
 
 @compiled
-def put_columns(values: Array, begin: int, some: Array, share: float) -> None:
-    """Set columns of (layer, column) from one on to a share of some others."""
-    for layer in range(some.shape[0]):
-        for k in range(some.shape[1]):
-            values[layer, begin + k] = share * some[layer, k]
+def put_columns(values: Array, begin: int, columns: Array, share: float) -> None:
+    """Set columns of (layer, column) from one on to a share of others."""
+    for layer in range(columns.shape[0]):
+        for k in range(columns.shape[1]):
+            values[layer, begin + k] = share * columns[layer, k]
 
 
 @compiled
-def add_columns(total: Array, some: Array, share: float) -> None:
+def add_columns(total: Array, columns: Array, share: float) -> None:
     """Add a share of (layer, column) to as many."""
-    for layer in range(some.shape[0]):
-        for k in range(some.shape[1]):
-            total[layer, k] += share * some[layer, k]
+    for layer in range(columns.shape[0]):
+        for k in range(columns.shape[1]):
+            total[layer, k] += share * columns[layer, k]
 
 
 @compiled

@@ -424,7 +424,7 @@ def _advance_films(
     _end_step(films, surfaces, balance, step_s, flows)
 
 
-class Sums(Protocol):
+class HourlySums(Protocol):
     """Sums of an hour's steps on one column, for ``HourlyMeans``: a record of ``SUMS``."""
 
     surface_c: float
@@ -436,7 +436,7 @@ class Sums(Protocol):
     top_melt: float
 
 
-SUMS = record_dtype(Sums)
+SUMS = record_dtype(HourlySums)
 
 
 @compiled

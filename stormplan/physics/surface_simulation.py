@@ -301,18 +301,15 @@ class Operations:
         self._members = members
 
     def begin_hour(
-        self, hour: int, film: FilmState, recorder: FilmRecorder, among: IntArray | None = None
+        self, hour: int, film: FilmState, recorder: FilmRecorder, columns: IntArray | None = None
     ) -> None:
         """Plow, then apply product, at the start of an hour; only on some columns, if given."""
         passes, applications = self._plow_passes, self._applications
-        if passes is not None and (now := _rows_of(hour, passes.hour, passes.column, among)).size:
+        if passes is not None and (now := _rows_of(passes, hour, columns)).size:
             where = flat_index(passes.column[now], self._members)
             residual_mm = np.repeat(passes.residual_mm[now], self._members)
             film.plow(where, residual_mm, recorder.flows)
-        if (
-            applications is not None
-            and (now := _rows_of(hour, applications.hour, applications.column, among)).size
-        ):
+        if applications is not None and (now := _rows_of(applications, hour, columns)).size:
             film.apply(
                 flat_index(applications.column[now], self._members),
                 np.repeat(applications.salts_kg_m2[:, now], self._members, axis=1),
@@ -320,10 +317,12 @@ class Operations:
             )
 
 
-def _rows_of(hour: int, hours: IntArray, columns: IntArray, among: IntArray | None) -> IntArray:
-    """Return which rows of what crews do are of an hour, and of some columns if given."""
-    rows = np.flatnonzero(hours == hour)
-    return rows if among is None or not rows.size else rows[np.isin(columns[rows], among)]
+def _rows_of(work: Applications | PlowPasses, hour: int, columns: IntArray | None) -> IntArray:
+    """Return which rows of what crews do are of an hour, and on some columns if given."""
+    rows = np.flatnonzero(work.hour == hour)
+    if columns is None or not rows.size:
+        return rows
+    return rows[np.isin(work.column[rows], columns)]
 
 
 def _cell_forcing(forecast: Forecast, restart_from: RestartState | None) -> CellForcing:
