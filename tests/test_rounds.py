@@ -24,6 +24,7 @@ from stormplan.operations.round_problem import (
     RoundTask,
     RoundVehicle,
     TimeWindow,
+    longer_round_s,
     task_parts,
     timetable,
 )
@@ -165,6 +166,20 @@ def test_the_greedy_order_can_be_driven(seed):
     answer = greedy_rounds(problem)
     assert violations(problem, answer) == []
     assert any(answer.rounds)
+
+
+def test_a_round_that_has_begun_ends_when_the_whole_round_does():
+    problem = county(40, seed=1)
+    for vehicle, timed in zip(problem.vehicles, greedy_rounds(problem).rounds, strict=True):
+        assert timed is not None
+        free_s = [timed.leave_s, *(stop.end_s for stop in timed.stops)]
+        ends = {
+            longer_round_s(problem, vehicle, timed.loads, done, at_s)
+            for done, at_s in enumerate(free_s[:-1])
+        }
+        assert ends == {free_s[-1]}
+        late = replace(vehicle, back_by_s=timed.back_s - 1)
+        assert longer_round_s(problem, late, timed.loads, 0, timed.leave_s) is None
 
 
 def test_the_evaluator_sees_what_cannot_be_driven():

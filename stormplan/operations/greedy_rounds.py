@@ -15,6 +15,7 @@ from stormplan.operations.round_problem import (
     Rounds,
     RoundVehicle,
     TaskPart,
+    longer_round_s,
     rounds_from,
     run_round,
     task_parts,
@@ -102,18 +103,22 @@ def _inserted(
 
 def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
     loads: list[tuple[PlannedLoad, ...]] = [() for _ in problem.vehicles]
+    done = [(0, vehicle.free_from_s) for vehicle in problem.vehicles]  # parts, and when
     for index in indices:
         parts = task_parts(problem, index)
         best: tuple[int, str, int, tuple[PlannedLoad, ...]] | None = None
         for number in vehicles_for(problem, problem.tasks[index]):
             vehicle = problem.vehicles[number]
             longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle)
-            done = run_round(problem, vehicle, longer, vehicle.free_from_s)
-            if done is not None:
-                found = (done.stops[-1].end_s, vehicle.key, number, longer)
+            end_s = longer_round_s(problem, vehicle, longer, *done[number])
+            if end_s is not None:
+                found = (end_s, vehicle.key, number, longer)
                 best = found if best is None else min(best, found, key=lambda one: one[:3])
         if best is not None:
-            loads[best[2]] = best[3]
+            end_s, _, number, loads[number] = best
+            # what more a first load holds may send a vehicle that stands elsewhere home first
+            if problem.vehicles[number].start_place == YARD:
+                done[number] = done[number][0] + len(parts), end_s
     return tuple(loads)
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from stormplan.operations.travel import YARD, TravelTable
 
@@ -89,9 +90,10 @@ class RoundTask:
         arrival_s : int
             When the vehicle is there [s].
         """
-        return next(
-            (max(arrival_s, w.first_s) for w in self.windows if arrival_s <= w.last_s), None
-        )
+        for window in self.windows:
+            if arrival_s <= window.last_s:
+                return max(arrival_s, window.first_s)
+        return None
 
     def latest_begin_s(self, limit_s: int) -> int | None:
         """Return the latest allowed begin up to a limit [s]; None where there is none.
@@ -396,8 +398,7 @@ def task_frac(task: RoundTask, part: TaskPart) -> float:
     return part.amount / task.amount if task.amount > 0.0 else 1.0
 
 
-@dataclass(frozen=True)
-class _Leg:
+class _Leg(NamedTuple):
     """A part with the way to it: by way of the yard where a new load is taken."""
 
     part: TaskPart
@@ -407,11 +408,19 @@ class _Leg:
     drive_s: int
     service_s: int
 
+    def times_s(self, task: RoundTask, free_s: int) -> tuple[int, int] | None:
+        """Return when its task begins and ends, free from then on [s]; None where too late."""
+        begin_s = task.begin_s(free_s + self.before_s + self.drive_s)
+        if begin_s is None or begin_s + self.service_s > task.finish_by_s:
+            return None
+        return begin_s, begin_s + self.service_s
+
 
 def _legs(
-    problem: RoundProblem, vehicle: RoundVehicle, loads: Sequence[PlannedLoad]
+    problem: RoundProblem, vehicle: RoundVehicle, loads: Sequence[PlannedLoad], after: int = 0
 ) -> Iterator[_Leg]:
-    place = vehicle.start_place
+    """Yield the legs of a round, without those of so many parts at its beginning."""
+    place, count = vehicle.start_place, 0
     for number, load in enumerate(loads):
         before_s = back_s = 0
         if number or vehicle.fills_first(load):
@@ -419,9 +428,11 @@ def _legs(
             before_s, place = back_s + vehicle.refill_s, YARD
         for part in load.parts:
             task = problem.tasks[part.task]
-            drive_s = problem.travel.between_s(place, task.place)
-            yield _Leg(part, number, before_s, back_s, drive_s, service_s(vehicle, task, part))
+            if count >= after:
+                drive_s = problem.travel.between_s(place, task.place)
+                yield _Leg(part, number, before_s, back_s, drive_s, service_s(vehicle, task, part))
             before_s, back_s, place = 0, 0, task.place
+            count += 1
 
 
 def run_round(
@@ -452,16 +463,59 @@ def run_round(
     stops = []
     for leg in _legs(problem, vehicle, loads):
         task = problem.tasks[leg.part.task]
-        begin_s = task.begin_s(at_s + leg.before_s + leg.drive_s)
-        if begin_s is None or begin_s + leg.service_s > task.finish_by_s:
+        times_s = leg.times_s(task, at_s)
+        if times_s is None:
             return None
-        at_s, place = begin_s + leg.service_s, task.place
+        begin_s, at_s = times_s
+        place = task.place
         driving_s += leg.back_drive_s + leg.drive_s
         stops.append(TimedStop(leg.part, leg.load, leg.drive_s, begin_s, at_s))
     home_s = problem.travel.between_s(place, YARD)
-    if vehicle.back_by_s is not None and at_s + home_s > vehicle.back_by_s:
+    if not _is_back_in_time(vehicle, at_s + home_s):
         return None
     return VehicleRound(leave_s, at_s + home_s, tuple(loads), tuple(stops), driving_s + home_s)
+
+
+def _is_back_in_time(vehicle: RoundVehicle, back_s: int) -> bool:
+    return vehicle.back_by_s is None or back_s <= vehicle.back_by_s
+
+
+def longer_round_s(
+    problem: RoundProblem,
+    vehicle: RoundVehicle,
+    loads: Sequence[PlannedLoad],
+    done: int,
+    free_s: int,
+) -> int | None:
+    """Return when a vehicle is done with its last part, where it has begun its round already.
+
+    Parameters
+    ----------
+    problem : RoundProblem
+        With tasks and travel.
+    vehicle : RoundVehicle
+        Who drives.
+    loads : sequence of PlannedLoad
+        What it treats, in order.
+    done : int
+        How many parts at the beginning it has treated; not all of them [-].
+    free_s : int
+        When it was done with them, or leaves where it stands [s].
+
+    Returns
+    -------
+    int or None
+        As ``run_round`` has it [s].
+    """
+    at_s, place = free_s, vehicle.start_place
+    for leg in _legs(problem, vehicle, loads, done):
+        task = problem.tasks[leg.part.task]
+        times_s = leg.times_s(task, at_s)
+        if times_s is None:
+            return None
+        at_s, place = times_s[1], task.place
+    home_s = problem.travel.between_s(place, YARD)
+    return at_s if _is_back_in_time(vehicle, at_s + home_s) else None
 
 
 def _latest_leave_s(

@@ -82,7 +82,7 @@ class BlockRun:
         if not recorded.doses:
             return series
         lying_mm = series.surface_water_mm
-        treated = treated_series(series, film, column_index, surface_c)
+        (treated,) = treated_series([series], film.column(column_index), surface_c[:, None])
         return replace(treated, surface_water_mm=lying_mm)
 
     @cached_property

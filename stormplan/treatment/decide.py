@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -125,6 +125,7 @@ def _run_courses(
     cases: Sequence[SurfaceCase], model: FilmModel, untreated: Callable[[int, int], SurfaceState]
 ) -> list[Course]:
     """Drive all courses side by side, answering what waits in one call."""
+    untreated = cache(untreated)
     courses: dict[int, Course] = {}
     running: dict[int, Generator[FilmRequest, FilmAnswer, Course]] = {}
     waiting: dict[int, FilmRequest] = {}

@@ -42,6 +42,16 @@ class ColumnHours:
     snowfall_swe_mm: Array
     night: BoolArray
 
+    @cached_property
+    def washing_rain_mm(self) -> Array:
+        """Rain and freezing rain, (hour, member) [mm]."""
+        return self.rain_mm + self.freezing_rain_mm
+
+    @cached_property
+    def lowest_c(self) -> dict[tuple[int, int, tuple[bool, ...]], float]:
+        """Lowest pavement that was asked for, by hours and members [°C]."""
+        return {}
+
 
 @dataclass(frozen=True)
 class PretreatInRounds:
@@ -173,18 +183,22 @@ class SurfaceCase:
 
         Median over the members that bring the event, or all; NaN where it is not known.
         """
-        pavement = self.hours.pavement_c[max(first, 0) : max(last, first + 1)]
-        if event is not None and any(event.has_event) and not all(event.has_event):
-            pavement = pavement[:, np.array(event.has_event)]
-        return float(median(pavement.min(axis=0))) if pavement.size else float("nan")
+        has_event = () if event is None or all(event.has_event) else event.has_event
+        known, asked = self.hours.lowest_c, (first, last, has_event)
+        if asked not in known:
+            pavement = self.hours.pavement_c[max(first, 0) : max(last, first + 1)]
+            if any(has_event):
+                pavement = pavement[:, np.array(has_event)]
+            lowest_c = float(median(pavement.min(axis=0))) if pavement.size else float("nan")
+            known[asked] = lowest_c
+        return known[asked]
 
     def rain_mm(self, first: int, last: int, event: Event) -> Array:
         """Return rain and freezing rain of the hours ``first`` .. ``last - 1`` [mm].
 
         Shape (member,), of the members that bring the event.
         """
-        when = slice(max(first, 0), last)
-        fallen = self.hours.rain_mm[when] + self.hours.freezing_rain_mm[when]
+        fallen = self.hours.washing_rain_mm[max(first, 0) : last]
         return np.asarray(fallen[:, np.array(event.has_event)].sum(axis=0))
 
     def is_washed_off(self, rain_mm: Array) -> bool:
@@ -194,7 +208,7 @@ class SurfaceCase:
     def washed_frac(self, rain_mm: Array) -> float:
         """Return the fraction of members, (member,) [mm], whose rain rules liquid out [-]."""
         washed = rain_mm > 1000.0 * self.practice.number("max_rain_before_onset")
-        return float(washed.mean()) if washed.size else 0.0
+        return np.count_nonzero(washed) / washed.size if washed.size else 0.0
 
     def recheck_at(self, event: Event) -> datetime:
         """Return when to decide again: halfway to the onset, in six hours at the latest."""

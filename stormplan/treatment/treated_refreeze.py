@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import reduce
+from functools import cache, reduce
 
 import numpy as np
 
@@ -72,6 +72,7 @@ def with_refreezes(
         In the same order. Nothing more is put down for what the planned liquid itself leaves: it
         is looked at where it is likely enough.
     """
+    untreated = cache(untreated)
     stages = [_stages(one) for one in decided]
     series = _series(list(dict.fromkeys(s for some in stages for s in some)), model, coupled,
                      untreated)  # fmt: skip
@@ -136,55 +137,67 @@ def _series(
             else None,
             restart_from=coupled.restart,
         )
-        for row, stage in enumerate(piece):
-            surface_c = run.surface_c[:, row]
-            found[stage] = treated_series(untreated(stage.column), run.film, row, surface_c)
+        beside = [untreated(stage.column) for stage in piece]
+        found |= zip(piece, treated_series(beside, run.film, run.surface_c), strict=True)
     return found
 
 
 def treated_series(
-    beside: SurfaceSeries, film: FilmHours, column: int, surface_c: Array
-) -> SurfaceSeries:
-    """Return the series of a film with salt in it.
+    beside: Sequence[SurfaceSeries], film: FilmHours, surface_c: Array
+) -> list[SurfaceSeries]:
+    """Return the series of films with salt in them.
 
     Parameters
     ----------
-    beside : SurfaceSeries
-        For what was seen, and what readings say.
+    beside : sequence of SurfaceSeries
+        For what was seen on each column, and what readings say.
     film : FilmHours
-        Its flows counted.
-    column : int
-        Place in the film [-].
-    surface_c : array (hour, member)
+        Of those columns, its flows counted.
+    surface_c : array (hour, column, member)
         Surface with that film [°C].
 
     Returns
     -------
-    SurfaceSeries
+    list of SurfaceSeries
         What brine takes from the air freezes as frost does, if it freezes; and water that its
         salt keeps liquid down to the coldest hour does not freeze by itself.
     """
-    frost_mm = np.maximum(film.frost_mm[:, column], _frozen_deposit_mm(film, column))
-    water_mm, ice_mm = film.water_mm[:, column], film.ice_mm[:, column]
+    frost_mm = np.maximum(film.frost_mm, _frozen_deposit_mm(film))
+    film_mm = film.water_mm + film.ice_mm
+    water_mm, ice_mm = film_mm + film.snow_mm, film.ice_mm - frost_mm
+    held_mm = np.minimum(_held_water_mm(film, surface_c), film_mm)
+    return [
+        replace(
+            one,
+            surface_c=surface_c[:, at],
+            frost_mm=frost_mm[:, at],
+            ice_mm=ice_mm[:, at],
+            surface_water_mm=water_mm[:, at],
+            held_water_mm=held_mm[:, at],
+        )
+        for at, one in enumerate(beside)
+    ]
+
+
+def _held_water_mm(film: FilmHours, surface_c: Array) -> Array:
+    """Return the water that the salt of each hour keeps liquid in the coldest of them [mm]."""
     with np.errstate(invalid="ignore"):
         coldest_c = np.clip(surface_c.min(axis=0), COLDEST_C, WARMEST_C)
-    moles_m2 = 1000.0 * film.salts_kg_m2[:, :, column] / MOLAR_MASS_G_MOL[:, None, None]
-    held_mm = (moles_m2 / brine.freezing_curve_molality(coldest_c)[:, None]).sum(axis=0)
-    return replace(
-        beside,
-        surface_c=surface_c,
-        frost_mm=frost_mm,
-        ice_mm=ice_mm - frost_mm,
-        surface_water_mm=water_mm + ice_mm + film.snow_mm[:, column],
-        held_water_mm=np.minimum(held_mm, water_mm + ice_mm),
-    )
+    held_mm: Array = np.zeros_like(film.water_mm) + 0.0 * coldest_c  # unknown where that is
+    molalities = brine.freezing_curve_molality(coldest_c)
+    for salt_kg_m2, molar_mass, molality in zip(
+        film.salts_kg_m2, MOLAR_MASS_G_MOL, molalities, strict=True
+    ):
+        if salt_kg_m2.any():
+            held_mm += salt_kg_m2 * (1000.0 / (molar_mass * molality))
+    return held_mm
 
 
-def _frozen_deposit_mm(film: FilmHours, column: int) -> Array:
-    """Return the ice of a film that came as vapor, through brine or not, (hour, member) [mm]."""
-    gained = np.cumsum(film.deposited_mm[:, column] - film.evaporated_mm[:, column], axis=0)
+def _frozen_deposit_mm(film: FilmHours) -> Array:
+    """Return the ice of films that came as vapor, through brine or not [mm]."""
+    gained = np.cumsum(film.deposited_mm - film.evaporated_mm, axis=0)
     lowest = np.minimum(np.minimum.accumulate(gained, axis=0), 0.0)
-    return np.asarray(np.minimum(gained - lowest, film.ice_mm[:, column]))
+    return np.asarray(np.minimum(gained - lowest, film.ice_mm))
 
 
 # -- courses --------------------------------------------------------------------------------------
