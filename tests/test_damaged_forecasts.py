@@ -7,6 +7,7 @@ known). Codes for missing values: -9999 (common in station tables), 9.999e20 (GR
 """
 
 import copy
+import re
 import json
 from datetime import datetime, timedelta
 
@@ -513,6 +514,11 @@ def test_an_absent_chance_is_absent_in_the_words():
     plan = plan_of("nws", formats.nws_reply())
     text = terminal.render_text(briefing.build_view(plan))
     assert "freezing rain by its amount, Site 43.1; the source gives no chance" in text
-    assert "%" not in text.split("MIX")[0]
+    # what freezes back afterward is a share of the forecasts, and has a chance all the same
+    (event,) = [t.event for _, t in plan.sites[0].treatments if t.event is not None]
+    of_ice = {
+        f"{100 * chance:.0f}" for chance in (event.ice_probability, event.probability_as_planned)
+    }
+    assert set(re.findall(r"(\d+) %", text.split("MIX")[0])) == of_ice
     given_chance = plan_of("nws", with_chance(formats.nws_reply(), 70))
     assert "freezing rain 70 %" in terminal.render_text(briefing.build_view(given_chance))
