@@ -7,8 +7,8 @@ known). Codes for missing values: -9999 (common in station tables), 9.999e20 (GR
 """
 
 import copy
-import re
 import json
+import re
 from datetime import datetime, timedelta
 
 import numpy as np
