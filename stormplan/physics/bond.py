@@ -29,6 +29,7 @@ Flags = BoolArray
 # Wåhlin & Klein-Paste 2015, doi 10.3141/2482-06, abstract.
 EFFICIENCY_DEPRESSION_K = (2.0, 6.0, 17.0)
 EFFICIENCY_FACTOR = (1.0, 1.7, 5.0)
+_FIRST_SLOPE, _LAST_SLOPE = (np.diff(EFFICIENCY_FACTOR) / np.diff(EFFICIENCY_DEPRESSION_K)).tolist()
 
 PLAIN_SALT = (1.0, 0.0, 0.0, 0.0)  # mass shares of the dry salt, in the order of CHLORIDES
 MELTING_BAND_K = 1e-6  # a pavement this close to 0 °C stands at the melting point, rounding apart
@@ -304,10 +305,9 @@ def required_liquid_frac(
     array([0.15 , 0.15 , 0.255, 0.75 ])
     """
     theta = -np.asarray(pavement_temp_c, dtype=float)
-    factor = np.interp(theta, EFFICIENCY_DEPRESSION_K, EFFICIENCY_FACTOR)
-    (_, next_k, last_k), (_, next_factor, last_factor) = EFFICIENCY_DEPRESSION_K, EFFICIENCY_FACTOR
-    slope = (last_factor - next_factor) / (last_k - next_k)
-    factor = factor + slope * np.maximum(theta - last_k, 0.0)
+    first_k, next_k, _ = EFFICIENCY_DEPRESSION_K
+    factor = EFFICIENCY_FACTOR[0] + _FIRST_SLOPE * np.maximum(theta - first_k, 0.0)
+    factor += (_LAST_SLOPE - _FIRST_SLOPE) * np.maximum(theta - next_k, 0.0)
     return np.asarray(np.minimum(base_liquid_frac * factor, 1.0))
 
 

@@ -73,10 +73,11 @@ def find_window(
     strongest_ms, is_wet, is_washed_off = 0.0, False, False
     for index in range(onset - 1, earliest - 1, -1):
         hour = case.outlook.hours[index]
-        rain_mm = case.rain_mm(index, onset, event)
-        if case.is_washed_off(rain_mm):
-            is_washed_off = True
-            break
+        if case.hours.has_washing_rain[index]:  # what does not rain adds nothing to it
+            rain_mm = case.rain_mm(index, onset, event)
+            if case.is_washed_off(rain_mm):
+                is_washed_off = True
+                break
         if lying_mm[index] > max_damp_mm:
             is_wet = True
             break

@@ -48,6 +48,11 @@ class ColumnHours:
         return self.rain_mm + self.freezing_rain_mm
 
     @cached_property
+    def has_washing_rain(self) -> list[bool]:
+        """Whether any member has some of it, by hour."""
+        return [bool(rains.any()) for rains in self.washing_rain_mm > 0.0]
+
+    @cached_property
     def lowest_c(self) -> dict[tuple[int, int, tuple[bool, ...]], float]:
         """Lowest pavement that was asked for, by hours and members [°C]."""
         return {}
