@@ -21,6 +21,7 @@ from stormplan.compiled import compiled
 from stormplan.errors import InputError
 from stormplan.liquids.brine import CHLORIDES
 from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.film_processes import FILM, N_CHLORIDES, Film, total_salt_kg_m2
 from stormplan.physics.phase_equilibrium import equilibrium_liquid_kg_m2, liquid_capacity_kg_m2
 
 Flags = BoolArray
@@ -34,7 +35,6 @@ _FIRST_SLOPE, _LAST_SLOPE = (np.diff(EFFICIENCY_FACTOR) / np.diff(EFFICIENCY_DEP
 PLAIN_SALT = (1.0, 0.0, 0.0, 0.0)  # mass shares of the dry salt, in the order of CHLORIDES
 MELTING_BAND_K = 1e-6  # a pavement this close to 0 °C stands at the melting point, rounding apart
 AMPLE_WATER_KG_M2 = 1e12  # so much that part of it is ice at any temperature below the band
-_N_CHLORIDES = len(CHLORIDES)
 
 
 @dataclass(frozen=True)
@@ -203,21 +203,24 @@ def held_brine_kg_m2(salts_kg_m2: ArrayLike, pavement_temp_c: ArrayLike) -> Arra
 @compiled
 def _held_by_each(salts_kg_m2: Array, temp_c: Array, held_kg_m2: Array) -> None:
     """Write the brine held by each row of salts, (n, 4), at its temperature, (n,)."""
+    film = np.empty(1, FILM)[0]
     for i in range(len(temp_c)):
-        held_kg_m2[i] = _held_kg_m2(salts_kg_m2[i], temp_c[i])
+        for k in range(N_CHLORIDES):
+            film.salts[k] = salts_kg_m2[i, k]
+        held_kg_m2[i] = _held_kg_m2(film, temp_c[i])
 
 
 @compiled
-def _held_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
-    """Return the brine that salts, (4,), make of snow at a temperature [kg/m²]."""
+def _held_kg_m2(film: Film, temp_c: float) -> float:
+    """Return the brine that the salts of a film make of snow at a temperature [kg/m²]."""
     if np.isnan(temp_c):
         return np.nan
     if temp_c > MELTING_BAND_K:
         return np.inf
     cold_c = min(temp_c, -MELTING_BAND_K)
-    on_ice_line = liquid_capacity_kg_m2(salts_kg_m2, cold_c)
-    water = equilibrium_liquid_kg_m2(salts_kg_m2, AMPLE_WATER_KG_M2, cold_c)
-    salt = float(salts_kg_m2.sum())
+    on_ice_line = liquid_capacity_kg_m2(film.salts, cold_c)
+    water = equilibrium_liquid_kg_m2(film.salts, AMPLE_WATER_KG_M2, cold_c)
+    salt = total_salt_kg_m2(film)
     return water + salt * water / (on_ice_line if on_ice_line > 0.0 else 1.0)
 
 
@@ -483,7 +486,7 @@ def _bonded_hours(
     """
     hours, columns, members = bonded.shape
     layers_mm = np.zeros((columns, members))
-    salts = np.empty(_N_CHLORIDES)
+    layer_film = np.empty(1, FILM)[0]
     for hour in range(hours):
         for column in range(columns):
             for member in range(members):
@@ -499,21 +502,22 @@ def _bonded_hours(
                 if ice_mm[at] + snow_mm[at] <= 0.0:
                     bonded[at] = False
                     continue
-                for i in range(_N_CHLORIDES):
-                    salts[i] = salts_kg_m2[i, hour, column, member]
-                liquid = _liquid_in_layer(water_mm[at], layer, salts, temp_c[hour, member])
+                layer_film.water = water_mm[at]
+                for i in range(N_CHLORIDES):
+                    layer_film.salts[i] = salts_kg_m2[i, hour, column, member]
+                liquid = _liquid_in_layer(layer_film, layer, temp_c[hour, member])
                 before = bonded[hour - 1, column, member] if hour else bonded_before[member]
                 is_loose = liquid >= required_frac[hour, member]
                 bonded[at] = not is_loose or (before and not liquid >= debond_frac)
 
 
 @compiled
-def _liquid_in_layer(water_mm: float, layer_mm: float, salts_kg_m2: Array, temp_c: float) -> float:
+def _liquid_in_layer(film: Film, layer_mm: float, temp_c: float) -> float:
     """Return the liquid share of a layer, the scalar form of what ``liquid_frac`` explains [-]."""
-    salt = salts_kg_m2.sum()
-    held = _held_kg_m2(salts_kg_m2, temp_c)
+    salt = total_salt_kg_m2(film)
+    held = _held_kg_m2(film, temp_c)
     if abs(temp_c) <= MELTING_BAND_K:
-        held = float(np.maximum(held, water_mm + salt))
+        held = float(np.maximum(held, film.water + salt))
     mass = layer_mm + salt
     if mass == 0.0 and not np.isnan(held):
         return 1.0
