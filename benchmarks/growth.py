@@ -1,9 +1,10 @@
 """What a plan costs as sites and forecast cells grow, on one worker and on two.
 
-    python benchmarks/growth.py [--most SITES] [--workers N] [--limit MINUTES]
+    python benchmarks/growth.py [--most SITES] [--workers N] [--limit MINUTES] [--sprayers N]
 
 Companies of 100, 1,000 … up to --most sites (default 100,000) of four surfaces each, a yard for
-every 100, in a few cells, in one for four sites, and each in a cell of its own; 96 hours, nine members.
+every 100 with --sprayers sprayers (default 27, which reach their pre-treats; what one sprayer
+does not reach is decided a second time), in a few cells, in one for four sites, and each in a cell of its own; 96 hours, nine members.
 Each case is a process of its own: it plans, then writes plan.json, and the same on one worker and on N
 (default 2). Prints processor seconds of all processes, time on the clock,
 milliseconds of processor a site, and the most memory that the plan's process and a worker had; and how much
@@ -12,7 +13,7 @@ A case is begun only if by the last case of its kind it ends within --limit minu
 one that is left out is named, with what it would take. The rounds are the greedy ones: what the search
 for better ones takes is ``rounds.py``'s to say.
 
-    python benchmarks/growth.py --one SITES CELLS WORKERS [--kill]
+    python benchmarks/growth.py --one SITES CELLS WORKERS [--kill] [--sprayers N]
 
 One case; with --kill, a worker is killed after the first block. The same checksum is the same plan.
 """
@@ -46,12 +47,14 @@ from stormplan.service import pipeline, workers
 SITES_OF_YARD = 100
 
 
-def company(site_count: int):
+def company(site_count: int, sprayers: int):
     """Return a company with a yard for every 100 sites, read as its owner would have written it."""
     places = {
         f"s{n}": (43.0 + n % 1000 / 500.0, -89.0 - n // 1000 / 100.0) for n in range(site_count)
     }
     yard = BASE_SECTIONS["yards"]["north"]
+    truck = yard["sprayers"]["truck"]
+    yard = yard | {"sprayers": {f"t{n}": truck | {"name": f"Truck {n}"} for n in range(sprayers)}}
     yards = {
         f"y{n}": {**yard, "name": f"Yard {n}", "latitude": places[f"s{n * SITES_OF_YARD}"][0]}
         for n in range(-(-site_count // SITES_OF_YARD))
@@ -90,8 +93,8 @@ def cpu_s() -> float:
     return sum(one.ru_utime + one.ru_stime for one in used)
 
 
-def one(site_count: int, cell_count: int, worker_count: int, kills: bool) -> None:
-    sites = company(site_count)
+def one(site_count: int, cell_count: int, worker_count: int, sprayers: int, kills: bool) -> None:
+    sites = company(site_count, sprayers)
     rng = np.random.default_rng(1)
     cells = [SiteForecasts(weather(rng, n).forecast) for n in range(cell_count)]
     each = -(-site_count // cell_count)
@@ -131,7 +134,7 @@ def kinds(site_count: int) -> dict[str, int]:
     return {"few": min(40, site_count), "quarter": site_count // 4, "own": site_count}
 
 
-def main(most: int, worker_count: int, limit_min: float) -> int:
+def main(most: int, worker_count: int, limit_min: float, sprayers: int) -> int:
     print(" sites   cells workers   CPU s  clock s  ms/site    GiB  worker    MiB  used  plan")
     differ, left_out = 0, []
     ends_at = time.monotonic() + 60.0 * limit_min
@@ -147,7 +150,7 @@ def main(most: int, worker_count: int, limit_min: float) -> int:
                         f"{site_count:6d} {cell_count:7d} {count:7d}: about {expected_s / 60:.0f} min"
                     )
                     continue
-                case = map(str, ("--one", site_count, cell_count, count))
+                case = map(str, ("--sprayers", sprayers, "--one", site_count, cell_count, count))
                 answer = subprocess.run(
                     [sys.executable, __file__, *case], capture_output=True, text=True, check=True
                 )
@@ -174,9 +177,10 @@ if __name__ == "__main__":
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--limit", type=float, default=60.0, metavar="MINUTES")
     parser.add_argument("--one", type=int, nargs=3, metavar=("SITES", "CELLS", "WORKERS"))
+    parser.add_argument("--sprayers", type=int, default=27, metavar="N")
     parser.add_argument("--kill", action="store_true")
     asked = parser.parse_args()
     if asked.one:
-        one(*asked.one, asked.kill)
+        one(*asked.one, asked.sprayers, asked.kill)
     else:
-        sys.exit(main(asked.most, asked.workers, asked.limit))
+        sys.exit(main(asked.most, asked.workers, asked.limit, asked.sprayers))
