@@ -38,6 +38,9 @@ STEPS_PER_HOUR = 6
 #: than an hour (31 members of the bundled storm): far less than what parts the members.
 LARGE_ENSEMBLE_MEMBERS = 16
 LARGE_ENSEMBLE_STEPS_PER_HOUR = 3
+#: What hides the sky, walls and trees, reflects about this much of the sun that falls on it (Oke
+#: 1987, Boundary Layer Climates: brick and concrete walls 0.1-0.4, trees 0.05-0.2; from memory).
+SURROUNDINGS_ALBEDO = 0.2
 MIN_HOURLY_CLEAR_SKY_WM2 = (
     1.0  # below this hourly clear-sky mean the shape of the hour means nothing
 )
@@ -338,7 +341,12 @@ class Forcing:
     def places(self, underside_air_offset_k: Array) -> Places:
         """Return what the columns see, under their slabs such air above that outside [K]."""
         return Places(
-            self._cell, self._flat_index, self._sky_view, self._wind_factor, underside_air_offset_k
+            self._cell,
+            self._flat_index,
+            self._sky_view,
+            self._wind_factor,
+            underside_air_offset_k,
+            SURROUNDINGS_ALBEDO,
         )
 
     def hour_weather(self, hour: int) -> HourWeather:

@@ -17,10 +17,6 @@ from stormplan.compiled import compiled
 from stormplan.weather.forecast import Forecast
 from stormplan.weather.moist_air import wet_bulb_c
 
-#: What hides the sky, walls and trees, reflects about this much of the sun that falls on it (Oke
-#: 1987, Boundary Layer Climates: brick and concrete walls 0.1-0.4, trees 0.05-0.2; from memory).
-SURROUNDINGS_ALBEDO = 0.2
-
 
 @dataclass(frozen=True)
 class Precipitation:
@@ -122,6 +118,8 @@ class Places(NamedTuple):
         Share of the sky seen; wind at the surface over the forecast's [-].
     underside_air_offset_k : array
         Air under a slab above the air outside [K].
+    surroundings_albedo : float
+        Of what hides the sky [-].
     """
 
     cell: IntArray
@@ -129,6 +127,7 @@ class Places(NamedTuple):
     sky_view_frac: Array
     wind_factor: Array
     underside_air_offset_k: Array
+    surroundings_albedo: float
 
 
 class StepWeather(Protocol):
@@ -196,7 +195,7 @@ def set_step_weather(out: RecordArray, weather: HourWeather, places: Places, beg
         vapor_change_pa = weather.vapor_pressure_end_pa[at] - vapor_pa
         sky_view_frac = places.sky_view_frac[i]
         beam, diffuse = weather.beam_wm2[at], weather.diffuse_wm2[at]
-        reflected = SURROUNDINGS_ALBEDO * (1.0 - sky_view_frac) * (beam + diffuse)
+        reflected = places.surroundings_albedo * (1.0 - sky_view_frac) * (beam + diffuse)
         from_sky = diffuse * sky_view_frac + reflected
         surroundings = weather.surroundings_wm2[at]
         longwave = surroundings + sky_view_frac * (weather.longwave_wm2[at] - surroundings)

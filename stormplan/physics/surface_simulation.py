@@ -204,7 +204,7 @@ class CoupledSurface:
             np.array(values, dtype=float) for values in vars(weather).values()
         )
         each = np.arange(size)
-        alone = Places(each, each, ones, ones, self.slab.underside_air_offset_k)
+        alone = Places(each, each, ones, ones, self.slab.underside_air_offset_k, 0.0)
         hour = HourWeather(
             air_c, air_c, wind_ms, wind_ms, vapor_pa, vapor_pa, shortwave_wm2, 0.0 * ones,
             longwave_wm2, longwave_wm2, np.ones((1, size)), np.ones((1, 1)), pressure_pa, *precip,
