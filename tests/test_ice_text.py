@@ -320,3 +320,17 @@ def test_wet_snow_and_a_cold_night_are_told_through():
     worst = max(one.probability for _, one in ice)
     told = rows(made)["Ice after"]
     assert ("over 95 %" if worst > 0.955 else f"{100 * worst:.0f} %") in told
+
+
+def test_ice_of_no_known_chance_is_told_as_likely_as_what_brings_it(demo_plan):
+    fmt = plan_format(demo_plan)
+    unknown = with_events(
+        demo_plan,
+        lambda event: {"ice_probability": None, "probability": 0.9} if event.ice_until else {},
+    )
+    rows = [row for row in briefing.build_view(unknown).summary_rows if row.label == "Ice after"]
+    assert [row.text[:4] for row in rows] == ["90 %"]
+    events = [t.event for site in unknown.sites for _, t in site.treatments if t.event]
+    told = [ice_clause(one, fmt) for one in events if one.ice_until]
+    assert told
+    assert all("90 % likely" in one for one in told)

@@ -197,6 +197,25 @@ def test_ice_that_a_storm_leaves_and_a_refreeze_are_one_chance():
     assert with_event(made, ice_until=None).ice_probability is None
 
 
+def test_less_ice_is_not_told_of_hours_that_are_not_known():
+    made = planned(NOON)
+    document = json.loads(plan_io.plan_json(made))
+    (surface,) = document["sites"][0]["surfaces"]
+    hidden = {"action": "unknown", "event": None}
+    surface["treatments"] = [surface["treatments"][0] | hidden]
+    blind = plan_diff.summarize_plan(document, made.made_at)
+    partly = with_event(made, ice_until=None, unknown=["air temperature"])
+    known = with_event(made, ice_until=None)
+    assert known.is_ice_known
+    for unseen in (blind.sites["a"].surfaces["lot"], partly):
+        assert not unseen.is_ice_known
+    old = plan(ice_probability=0.82)
+    assert kinds(old, plan(ice_probability=None)) == [("ice less likely", True)]
+    assert kinds(old, plan(ice_probability=None, is_ice_known=False)) == []
+    more = plan(ice_probability=0.95, is_ice_known=False)
+    assert kinds(plan(ice_probability=0.5), more) == [("ice more likely", True)]
+
+
 def test_a_storm_that_is_over_has_not_left():
     early = planned(NOON)
     after = gist(early, NOON + 72 * HOUR)  # and what it left has frozen and dried

@@ -471,7 +471,7 @@ def _add_step(surfaces: RecordArray, sums: RecordArray) -> None:
 def _end_hour(
     surfaces: RecordArray, sums: RecordArray, steps: int, means: HourlyMeans, hour: int, begin: int
 ) -> None:
-    """Put the means of the hour where they belong, night offset included."""
+    """Set the means of the hour in ``means``, night offset included."""
     for k in range(surfaces.size):
         i, surface, total = begin + k, surfaces[k], sums[k]
         offset_k = surface.offset_k

@@ -15,7 +15,7 @@ from typing import Any, Literal
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
 from stormplan.events.hazards import Hazard
-from stormplan.treatment.records import WORK
+from stormplan.treatment.records import WORK, Action
 
 PracticeLookup = Callable[[str, str], Practice]  # keys of a site and its surface
 
@@ -74,7 +74,8 @@ class SurfaceSummary:
     """The compared values of one surface of a plan.
 
     The coldest is of the event, not of all hours planned: those move on with every plan. Ice is
-    that of refreezes and what storms leave: the one becomes the other once the storm is over.
+    that of refreezes and what storms leave: the one becomes the other once the storm is over. Where
+    something is not known for some hours, less of it that is seen says nothing.
     """
 
     name: str
@@ -84,6 +85,7 @@ class SurfaceSummary:
     volume_l: float
     min_pavement_temp_c: float | None
     ice_probability: float | None = None
+    is_ice_known: bool = True
 
     @property
     def needs_crew(self) -> bool:
@@ -168,7 +170,16 @@ def _summarize_surface(surface: Mapping[str, Any], now: datetime) -> SurfaceSumm
         volume_l=sum(item.get("volume_l", 0.0) for item in upcoming),
         min_pavement_temp_c=None if first is None else first["event"]["min_pavement_temp_c"],
         ice_probability=max(_ice_probabilities(surface, now), default=None),
+        is_ice_known=all(map(_is_known, surface["treatments"])),
     )
+
+
+def _is_known(treatment: Mapping[str, Any]) -> bool:
+    """Return whether a treatment was decided with all known that it rests on."""
+    event = treatment["event"]
+    if event is None:
+        return bool(treatment["action"] != Action.UNKNOWN)
+    return not event.get("unknown")
 
 
 def _ice_probabilities(surface: Mapping[str, Any], now: datetime) -> Iterator[float]:
@@ -319,7 +330,7 @@ def _surface_changes(
 
     # in whole percent, as it is said: chances move a little with every forecast
     chances = [round(one.ice_probability or 0.0, 2) for one in (old, new)]
-    if chances[0] != chances[1]:
+    if chances[1] > chances[0] or (chances[1] < chances[0] and new.is_ice_known):
         difference = abs(chances[1] - chances[0])
         yield change(
             "ice more likely" if chances[1] > chances[0] else "ice less likely",

@@ -34,6 +34,11 @@ class IcePeriod:
     probability_as_planned: float | None
 
 
+def ice_probability(event: Event) -> float:
+    """Return the chance of the ice that an event leaves, the event's own if not known [-]."""
+    return event.probability if event.ice_probability is None else event.ice_probability
+
+
 def ice_periods(sites: Iterable[SitePlan]) -> list[IcePeriod]:
     """Return the ice that the events of some sites leave, in order of time."""
     found = [
@@ -41,7 +46,7 @@ def ice_periods(sites: Iterable[SitePlan]) -> list[IcePeriod]:
             site,
             item.event.end,
             item.event.ice_until,
-            item.event.ice_probability or 0.0,
+            ice_probability(item.event),
             item.event.probability_as_planned,
         )
         for site in sites
@@ -95,7 +100,7 @@ def ice_clause(event: Event, fmt: ReportFormat) -> str:
     """Return the ice that an event leaves, as part of a line about it; empty for none."""
     if event.ice_until is None:
         return ""
-    chance = format_chance(event.ice_probability or 0.0)
+    chance = format_chance(ice_probability(event))
     text = f"ice afterward to {fmt.day_hour(event.ice_until)}, {chance} likely"
     if event.probability_as_planned is None:
         return text

@@ -26,6 +26,7 @@ from stormplan.planning.plan import HourlySeries, Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Treatment
 from stormplan.units import UnitFormatter
 from stormplan.words.formatting import ReportFormat, capitalize_first, join_names, plan_format
+from stormplan.words.ice_text import ice_probability
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -394,7 +395,7 @@ def _slick_periods(
     for event in (item.event for item in treatments if item.event is not None):
         yield event.start, event.end, event.probability >= MIN_FILLED_PROBABILITY
         if event.ice_until is not None:
-            is_likely = (event.ice_probability or 0.0) >= MIN_FILLED_PROBABILITY
+            is_likely = ice_probability(event) >= MIN_FILLED_PROBABILITY
             yield event.end, event.ice_until, is_likely
 
 
