@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from stormplan.company import catalog
 from stormplan.errors import InputError
-from stormplan.physics import ground, pavement
+from stormplan.physics import ground, pavement, surface_energy
 from stormplan.physics.forcing import CellForcing, Forcing, StepForcing
 from stormplan.physics.pavement import (
     Column,
@@ -135,6 +135,12 @@ def exchange_ratio(wind_ms, air_minus_surface_k):
     """The model's exchange over its neutral one, its floor left out."""
     found = convective_coefficient_wm2k(wind_ms, -air_minus_surface_k, 0.0, 1e5, 0.0)
     return found / convective_coefficient_wm2k(wind_ms, 0.0, 0.0, 1e5, 0.0)
+
+
+def test_the_compiled_cube_root_is_that_of_the_c_library():
+    cubed = np.geomspace(1.0, 1e7, 2001)  # coefficients from 1 to 215 W/(m² K)
+    roots = [surface_energy.cube_root(float(one)) for one in cubed]
+    np.testing.assert_allclose(roots, np.cbrt(cubed), rtol=4e-15)
 
 
 @pytest.mark.parametrize(

@@ -73,12 +73,11 @@ def test_a_firmly_held_film_has_the_liquid_share_of_the_brine_model(grams, temp,
 )
 def test_freezing_ends_on_the_ice_line_that_its_own_heat_allows(salt, free, per_kg, share, total):
     salts, liquid, film = np.array([salt, 0.0, 0.0, 0.0]), share * total, free
-    for _ in range(6):  # the film's temperature of one step starts the next
-        after = equilibrate(free, per_kg, liquid, total, salts, film)
-        film = free - per_kg * (after - liquid)
-    # to half a percent of the film, or where a breath of salt makes it all but pure, to 0.001 K
-    least, most = (equilibrium_liquid_kg_m2(salts, total, film + off_k) for off_k in (-1e-3, 1e-3))
-    assert least - 5e-3 * total <= after <= most + 5e-3 * total
+    after = equilibrate(free, per_kg, liquid, total, salts, film)
+    film = free - per_kg * (after - liquid)
+    # to a hundred-thousandth of the film, or where a breath of salt makes it all but pure, of 1 K
+    least, most = (equilibrium_liquid_kg_m2(salts, total, film + off_k) for off_k in (-1e-5, 1e-5))
+    assert least - 1e-5 * total <= after <= most + 1e-5 * total
 
 
 def test_a_film_waits_at_the_eutectic_until_it_is_frozen():

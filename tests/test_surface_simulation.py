@@ -19,7 +19,7 @@ from stormplan.physics.ground import discretize, factorize
 from stormplan.physics.pavement import Column, Columns
 from stormplan.physics.phase_equilibrium import LATENT_FUSION_J_KG
 from stormplan.physics.radiation import STEFAN_BOLTZMANN_WM2K4
-from stormplan.physics.surface_simulation import CoupledSurface, empty_film
+from stormplan.physics.surface_simulation import Branches, CoupledSurface, empty_film
 
 ALL = Columns.from_records([Column(0, build_up) for build_up in catalog.BUILD_UPS.values()])
 
@@ -381,6 +381,37 @@ def test_a_run_goes_on_from_where_another_ended():
         restart_from=surface_simulation.simulate(weather, ALL, end_hour=0).restart_state,
     )
     np.testing.assert_array_equal(bare.surface_c[:20], past.surface_c)
+
+
+def test_branches_run_as_if_they_had_been_run_from_the_start():
+    weather = changeable_weather(members=3, seed=4)
+    n = len(ALL)
+    hours = np.sort(np.arange(n) * 5 % 40)
+    both = Columns.from_records([*ALL.records, *ALL.records])
+    column = np.tile(np.arange(2 * n), 2)
+    # all of them early, and a second time when the branch begins: then only the branches
+    work = pre_treats(both, np.repeat(hours // 2, 2))
+    more = pre_treats(ALL, hours, grams=25.0)
+    work = Applications(
+        np.concatenate([work.hour, more.hour]),
+        np.concatenate([work.column, n + more.column]),
+        np.concatenate([work.salts_kg_m2, more.salts_kg_m2], axis=1),
+        np.concatenate([work.water_kg_m2, more.water_kg_m2]),
+    )
+    work.hour[n : 2 * n] = work.hour[:n]
+    cleared = np.where(column < n, 2.0, 0.0)[: 2 * n]
+    passes = PlowPasses(np.tile(np.maximum(hours, 30), 2), column[: 2 * n], cleared)
+    settings = {"depths_m": (0.05,), "traffic_loss_per_h": 0.02}
+    whole = surface_simulation.simulate(weather, both, work, passes, **settings)
+    branched = surface_simulation.simulate(
+        weather, both, work, passes, **settings, branches=Branches(np.arange(n), hours)
+    )
+    assert (whole.surface_c[:, :n] != whole.surface_c[:, n:]).any()
+    for name in ("surface_c", "surface_min_c", "skin_c", "temp_at_depth_c"):
+        np.testing.assert_array_equal(getattr(branched, name), getattr(whole, name))
+    for one, other in ((branched.film, whole.film), (branched.boundary, whole.boundary)):
+        for name, values in vars(other).items():
+            np.testing.assert_array_equal(getattr(one, name), values, err_msg=name)
 
 
 def test_the_longer_steps_of_many_members_move_little():

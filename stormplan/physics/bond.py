@@ -218,7 +218,7 @@ def _held_kg_m2(film: Film, temp_c: float) -> float:
     if temp_c > MELTING_BAND_K:
         return np.inf
     cold_c = min(temp_c, -MELTING_BAND_K)
-    on_ice_line = liquid_capacity_kg_m2(film.salts, cold_c)
+    on_ice_line, _ = liquid_capacity_kg_m2(film.salts, cold_c)
     water = equilibrium_liquid_kg_m2(film.salts, AMPLE_WATER_KG_M2, cold_c)
     salt = total_salt_kg_m2(film)
     return water + salt * water / (on_ice_line if on_ice_line > 0.0 else 1.0)

@@ -230,17 +230,17 @@ def eliminate_upward(weights: GroundWeights, temp_c: Array, below_c: Array) -> N
         Air under a slab [°C].
     """
     layers, columns = temp_c.shape
+    # two short loops: of both in one a compiler makes no vector instructions
     for i in range(columns):
-        temp_c[layers - 1, i] = (
-            weights.storage[layers - 1, i] * temp_c[layers - 1, i]
-            + weights.below[layers - 1, i] * below_c[i]
-        )
-    for layer in range(layers - 2, -1, -1):
+        temp_c[layers - 1, i] *= weights.storage[layers - 1, i]
+    for i in range(columns):
+        temp_c[layers - 1, i] += weights.below[layers - 1, i] * below_c[i]
+    for above in range(1, layers):
+        layer = layers - 1 - above
         for i in range(columns):
-            temp_c[layer, i] = (
-                weights.storage[layer, i] * temp_c[layer, i]
-                + weights.below[layer, i] * temp_c[layer + 1, i]
-            )
+            temp_c[layer, i] *= weights.storage[layer, i]
+        for i in range(columns):
+            temp_c[layer, i] += weights.below[layer, i] * temp_c[layer + 1, i]
 
 
 @compiled

@@ -207,11 +207,37 @@ class PavementResult:
     radiation: DownwardRadiation
 
 
+def convective_coefficient_cubed(
+    wind_ms: Array, surface_c: Array, air_c: Array, pressure_pa: Array
+) -> Array:
+    """Return the third power of ``convective_coefficient_wm2k``, without its floor."""
+    # ufuncs only: compiled as it stands, this is also a function of numbers
+    air_k = air_c + ZERO_CELSIUS_K
+    air_minus_surface_k = air_c - surface_c  # surface colder than the air: stable
+    effective_wind = np.maximum(wind_ms, 0.3)
+    richardson = GRAVITY_MS2 * RICHARDSON_HEIGHT_M * air_minus_surface_k
+    richardson = richardson / (air_k * effective_wind * effective_wind)
+    stable = 1.0 + 4.7 * np.minimum(np.maximum(richardson, 0.0), 1.0)
+    unstable = np.minimum(np.maximum(-richardson, 0.0), 5.0)
+    stability_factor = 1.0 / (stable * stable) + 9.4 * unstable / (
+        1.0 + LOUIS_UNSTABLE_C * np.sqrt(unstable)
+    )
+    forced = (
+        (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT / GAS_CONSTANT_J_KGK)
+        * (pressure_pa / air_k)
+        * wind_ms
+        * stability_factor
+    )
+    free_cubed = FREE_CONVECTION_COEFFICIENT**3 * np.maximum(-air_minus_surface_k, 0.0)
+    cubed: Array = forced * forced * forced + free_cubed
+    return cubed
+
+
 def convective_coefficient_wm2k(
-    wind_ms: Array | float,
-    surface_c: Array | float,
-    air_c: Array | float,
-    pressure_pa: Array | float,
+    wind_ms: Array,
+    surface_c: Array,
+    air_c: Array,
+    pressure_pa: Array,
     windless_wm2k: Array | float = WINDLESS_COEFFICIENT_WM2K,
 ) -> Array:
     """Return the convective heat transfer coefficient between a surface and the air.
@@ -236,25 +262,8 @@ def convective_coefficient_wm2k(
     ----------
     Stability after Louis 1979, Boundary-Layer Meteorol. 17, 187.
     """
-    # ufuncs only: compiled as it stands, this is also a function of numbers
-    air_k = air_c + ZERO_CELSIUS_K
-    air_minus_surface_k = air_c - surface_c  # surface colder than the air: stable
-    effective_wind = np.maximum(wind_ms, 0.3)
-    richardson = GRAVITY_MS2 * RICHARDSON_HEIGHT_M * air_minus_surface_k
-    richardson = richardson / (air_k * effective_wind * effective_wind)
-    stable = 1.0 + 4.7 * np.minimum(np.maximum(richardson, 0.0), 1.0)
-    unstable = np.minimum(np.maximum(-richardson, 0.0), 5.0)
-    stability_factor = 1.0 / (stable * stable) + 9.4 * unstable / (
-        1.0 + LOUIS_UNSTABLE_C * np.sqrt(unstable)
-    )
-    forced = (
-        (CP_J_KG_K * NEUTRAL_TRANSFER_COEFFICIENT / GAS_CONSTANT_J_KGK)
-        * (pressure_pa / air_k)
-        * wind_ms
-        * stability_factor
-    )
-    free_cubed = FREE_CONVECTION_COEFFICIENT**3 * np.maximum(-air_minus_surface_k, 0.0)
-    coefficient: Array = np.maximum(np.cbrt(forced * forced * forced + free_cubed), windless_wm2k)
+    cubed = convective_coefficient_cubed(wind_ms, surface_c, air_c, pressure_pa)
+    coefficient: Array = np.maximum(np.cbrt(cubed), windless_wm2k)
     return coefficient
 
 

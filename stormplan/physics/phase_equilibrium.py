@@ -28,6 +28,9 @@ from stormplan.liquids.brine import (
 
 LATENT_FUSION_J_KG = 0.3337e6
 
+# The solver on the freezing curve ends where a round moves it by no more than this share.
+MAX_ROUNDS, SMALL_CHANGE = 6, 1e-2
+
 # Water activity of one salt's solution: ln a = -(k1 m + k2 m²), m in mol/kg. Two-term fits to
 # ln(e_ice/e_water) (Alduchov & Eskridge 1996) along each ice line to its eutectic, within 0.004.
 # They run on to the saturated solution, whose molality stands last, and come out there at 0.77,
@@ -46,16 +49,15 @@ SATURATED_ACTIVITY = {
 
 
 # The tables of ``brine`` as arrays, one row per chloride in the order of ``CHLORIDES``.
+_N_CHLORIDES = len(CHLORIDES)
 _ACTIVITY_FIT = np.array([WATER_ACTIVITY_FIT[key] for key in CHLORIDES])
 _SATURATED_ACTIVITY = np.array([SATURATED_ACTIVITY[key] for key in CHLORIDES])
 _MOLES_PER_KG = 1000.0 / MOLAR_MASS_G_MOL
-_CURVE_TERMS = max(len(coefficients) for coefficients, _ in FREEZING_CURVE.values())
-_CURVE = np.array(
-    [
-        (*coefficients, *[0.0] * (_CURVE_TERMS - len(coefficients)))
-        for coefficients, _ in (FREEZING_CURVE[key] for key in CHLORIDES)
-    ]
-)
+_CURVE_TERMS = 2 * ((max(len(terms) for terms, _ in FREEZING_CURVE.values()) + 1) // 2)
+_CURVE = np.zeros((_N_CHLORIDES, _CURVE_TERMS))
+for _row, _key in enumerate(CHLORIDES):
+    _CURVE[_row, : len(FREEZING_CURVE[_key][0])] = FREEZING_CURVE[_key][0]
+_CURVE_SLOPE = _CURVE * (1.0 + np.arange(_CURVE_TERMS) / 2.0)
 _CURVE_END_K = np.array([FREEZING_CURVE[key][1] for key in CHLORIDES])
 _SALTING_OUT = np.array([SALTING_OUT_COEFFICIENTS.get(key, (0.0, 0.0)) for key in CHLORIDES])
 _HYDROHALITE = np.array(HYDROHALITE_CURVE)
@@ -63,7 +65,6 @@ _HYDROHALITE = np.array(HYDROHALITE_CURVE)
 _EUTECTIC_GAP = float(
     brine.freezing_curve_molality(EUTECTIC_C[0])[0] - brine.hydrohalite_molality(EUTECTIC_C[0])
 )
-_N_CHLORIDES = len(CHLORIDES)
 
 
 @compiled
@@ -93,7 +94,7 @@ def water_activity(salts_kg_m2: Array, water_kg_m2: float) -> float:
 
 
 @compiled
-def freezing_molality(chloride: int, depression_k: float) -> float:
+def freezing_molality(chloride: int, depression_k: float) -> tuple[float, float]:
     """Return the molality of a chloride on its ice line, as ``brine.freezing_molality`` has it.
 
     Parameters
@@ -105,24 +106,24 @@ def freezing_molality(chloride: int, depression_k: float) -> float:
 
     Returns
     -------
-    float
-        Straight on beyond the end of the fit [mol/kg].
+    molality, slope : float
+        Straight on beyond the end of the fit [mol/kg], [mol/(kg K)].
     """
     inside = min(depression_k, _CURVE_END_K[chloride])
     root = np.sqrt(inside)
-    value = 0.0
-    for power in range(_CURVE_TERMS - 1, -1, -1):
-        value = value * root + _CURVE[chloride, power]
-    if depression_k <= inside:
-        return float(inside * value)
-    slope = 0.0
-    for power in range(_CURVE_TERMS - 1, -1, -1):
-        slope = slope * root + _CURVE[chloride, power] * (1.0 + power / 2.0)
-    return float(inside * value + (depression_k - inside) * slope)
+    # whole and half powers side by side: a processor need not wait for the one to do the other
+    value = slope = half_value = half_slope = 0.0
+    for power in range(_CURVE_TERMS - 2, -1, -2):
+        value = value * inside + _CURVE[chloride, power]
+        slope = slope * inside + _CURVE_SLOPE[chloride, power]
+        half_value = half_value * inside + _CURVE[chloride, power + 1]
+        half_slope = half_slope * inside + _CURVE_SLOPE[chloride, power + 1]
+    value, slope = value + root * half_value, slope + root * half_slope
+    return inside * value + (depression_k - inside) * slope, slope
 
 
 @compiled
-def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
+def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: float) -> tuple[float, float]:
     """Return the water that the salts keep liquid on their freezing curves, hydrohalite excluded.
 
     Parameters
@@ -134,15 +135,18 @@ def liquid_capacity_kg_m2(salts_kg_m2: Array, temp_c: float) -> float:
 
     Returns
     -------
-    float
-        Liquid water in equilibrium with ice [kg/m²].
+    capacity, slope : float
+        Liquid water in equilibrium with ice; what one degree warmer adds [kg/m²], [kg/(m² K)].
     """
-    capacity = 0.0
+    capacity = slope = 0.0
     for i in range(_N_CHLORIDES):
         salt = salts_kg_m2[i]
         if salt > 0.0:
-            capacity += salt * _MOLES_PER_KG[i] / freezing_molality(i, max(-temp_c, 0.0))
-    return capacity
+            molality, molality_slope = freezing_molality(i, max(-temp_c, 0.0))
+            held = salt * _MOLES_PER_KG[i] / molality
+            capacity += held
+            slope += held / molality * molality_slope
+    return capacity, slope
 
 
 @compiled
@@ -198,7 +202,7 @@ def equilibrium_liquid_kg_m2(salts_kg_m2: Array, total_kg_m2: float, temp_c: flo
         salt = salts_kg_m2[i]
         if salt > 0.0:
             eutectic_c = min(eutectic_c, EUTECTIC_C[i])
-            molality = freezing_molality(i, -temp_c)
+            molality, _ = freezing_molality(i, -temp_c)
             part = salt * _MOLES_PER_KG[i] / (total_kg_m2 * molality)
             if i == 0:
                 nacl, nacl_molality = part, molality
@@ -247,19 +251,20 @@ def equilibrate(
     float
         Liquid water after, from 0 to the total [kg/m²].
     """
+    if total_kg_m2 <= 0.0:
+        return 0.0
     all_melted_c = unfrozen_temp_c - kelvin_per_kg * (total_kg_m2 - liquid_kg_m2)
     first_eutectic_c = -np.inf  # of the salts present; what follows waits for it
     for i in range(_N_CHLORIDES):
         if salts_kg_m2[i] > 0.0:
             first_eutectic_c = max(first_eutectic_c, EUTECTIC_C[i] + 0.1)
-    if all_melted_c >= 0.0 or total_kg_m2 <= 0.0 or first_eutectic_c == -np.inf:
+    if all_melted_c >= 0.0 or first_eutectic_c == -np.inf:
         liquid = liquid_kg_m2 + unfrozen_temp_c / kelvin_per_kg
         return min(max(liquid, 0.0), total_kg_m2)
-    if (
-        all_melted_c >= first_eutectic_c
-        and liquid_capacity_kg_m2(salts_kg_m2, all_melted_c) >= total_kg_m2
-    ):
-        return total_kg_m2
+    if liquid_kg_m2 >= total_kg_m2 and all_melted_c >= first_eutectic_c:
+        capacity, _ = liquid_capacity_kg_m2(salts_kg_m2, all_melted_c)
+        if capacity >= total_kg_m2:
+            return total_kg_m2
     on_curve = _solve_on_freezing_curve(
         unfrozen_temp_c, kelvin_per_kg, liquid_kg_m2, salts_kg_m2, film_c
     )
@@ -282,26 +287,27 @@ def _solve_on_freezing_curve(
 ) -> float:
     """Solve ``equilibrate`` where ice and brine coexist.
 
-    Water held is nearly inverse to the depression of the freezing point, so with
-    ``held = c / depression`` the balance is a quadratic; three rounds on ``c`` settle it.
+    Water held is nearly inverse to the depression of the freezing point: with
+    ``held = constant + inverse / depression``, by its value and slope at the last guess, the
+    balance is a quadratic. A root errs by the square of how far it is from the guess.
     """
     all_frozen_c = unfrozen_temp_c + kelvin_per_kg * liquid_kg_m2
-    depression = max(-film_c, 0.05)
-    for _ in range(3):
-        capacity = liquid_capacity_kg_m2(salts_kg_m2, -depression)
-        capacity_times_depression = capacity * depression
-        sqrt_discriminant = np.sqrt(
-            all_frozen_c * all_frozen_c + 4.0 * kelvin_per_kg * capacity_times_depression
-        )
+    depression, held = max(-film_c, 0.05), 0.0
+    for _ in range(MAX_ROUNDS):
+        capacity, slope = liquid_capacity_kg_m2(salts_kg_m2, -depression)
+        inverse = slope * depression * depression
+        constant = capacity - slope * depression
+        half = 0.5 * (all_frozen_c - kelvin_per_kg * constant)
+        square = kelvin_per_kg * inverse
         # the positive root, in the form that does not cancel
-        if all_frozen_c > 0.0:
-            depression = (
-                2.0 * kelvin_per_kg * capacity_times_depression / (sqrt_discriminant + all_frozen_c)
-            )
-        else:
-            depression = 0.5 * (sqrt_discriminant - all_frozen_c)
-        depression = min(max(depression, 1e-6), 60.0)
-    return liquid_capacity_kg_m2(salts_kg_m2, -depression)
+        distance = np.sqrt(half * half + square)
+        root = square / (distance + half) if half > 0.0 else distance - half
+        root = min(max(root, 1e-6), 60.0)
+        held = constant + inverse / root
+        change, depression = abs(root - depression), root
+        if change <= SMALL_CHANGE * depression:
+            break
+    return held
 
 
 @compiled

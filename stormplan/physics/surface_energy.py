@@ -49,8 +49,8 @@ FULL_SNOW_COVER_MM = 4.0  # snow water that hides the pavement
 COLUMNS_AT_ONCE = 64
 
 # the same functions, of numbers
-convective_coefficient_wm2k: Callable[..., float] = compiled(
-    cast(Callable[..., float], pavement.convective_coefficient_wm2k)
+convective_coefficient_cubed: Callable[..., float] = compiled(
+    cast(Callable[..., float], pavement.convective_coefficient_cubed)
 )
 solve_surface_temperature: Callable[..., float] = compiled(
     cast(Callable[..., float], pavement.solve_surface_temperature)
@@ -200,6 +200,21 @@ BALANCE = record_dtype(Balance)
 
 
 @compiled
+def cube_root(value: float) -> float:
+    """Return the cube root of a number from 1 to 10 million, to rounding.
+
+    By Halley's method: ``np.cbrt`` asks the C library for one number after the other, which took a
+    seventh of a step.
+    """
+    fourth_root = np.sqrt(np.sqrt(value))
+    root = 0.7 * fourth_root * np.sqrt(fourth_root)  # within a factor of 1.45
+    for _ in range(3):
+        cubed = root * root * root
+        root = root * (cubed + 2.0 * value) / (2.0 * cubed + value)
+    return float(root)
+
+
+@compiled
 def _exchange_with_air(
     films: RecordArray,
     surfaces: RecordArray,
@@ -212,10 +227,9 @@ def _exchange_with_air(
         skin_c, air, terms = surfaces[k].skin_c, weather[k], balance[k]
         snowy = films[k].snow > 0.5 * FULL_SNOW_COVER_MM
         terms.skin_before_c = skin_c
-        terms.convective_wm2k = convective_coefficient_wm2k(
-            air.wind_ms, skin_c, air.air_c, air.pressure_pa,
-            SNOW_WINDLESS_COEFFICIENT_WM2K if snowy else WINDLESS_COEFFICIENT_WM2K,
-        )  # fmt: skip
+        windless_wm2k = SNOW_WINDLESS_COEFFICIENT_WM2K if snowy else WINDLESS_COEFFICIENT_WM2K
+        cubed = convective_coefficient_cubed(air.wind_ms, skin_c, air.air_c, air.pressure_pa)
+        terms.convective_wm2k = cube_root(np.maximum(cubed, windless_wm2k**3))
     for k in range(films.size):
         air, terms = weather[k], balance[k]
         skin_c = surfaces[k].skin_c + surfaces[k].offset_k
@@ -331,10 +345,11 @@ def _change_phase(
         # snow melts at its top first; its skin cannot pass 0 °C while there is any
         snow_power = LATENT_FUSION_J_KG / step_s * film.snow
         top_melt = min(linearized_sum * max(skin + offset_k, 0.0), snow_power)
-        skin -= top_melt / linearized_sum
         at_melting_point = 0.0 < top_melt < snow_power
         top_melted = top_melt * (step_s / LATENT_FUSION_J_KG)
-        processes.melt_snow(film, top_melted)
+        if top_melt > 0.0:
+            skin -= top_melt / linearized_sum
+            processes.melt_snow(film, top_melted)
 
         # then the film freezes or melts along its ice line
         skin_to_air = linearized_sum - skin_coupling * below_wm2k
@@ -343,12 +358,14 @@ def _change_phase(
             snow_conductance if at_melting_point else through_snow_frac * skin_to_air
         )
         unfrozen_temp_c = terms.film_rhs_wm2 / total_conductance + skin_coupling * skin + offset_k
-        kelvin_per_kg = LATENT_FUSION_J_KG / (step_s * restoring_wm2k)
-        melted = processes.freeze_or_melt(
-            film, unfrozen_temp_c, kelvin_per_kg, surface.surface_c + offset_k
-        )
+        melted = 0.0
+        if processes.total_kg_m2(film) > 0.0:
+            kelvin_per_kg = LATENT_FUSION_J_KG / (step_s * restoring_wm2k)
+            melted = processes.freeze_or_melt(
+                film, unfrozen_temp_c, kelvin_per_kg, surface.surface_c + offset_k
+            )
         base_melt = melted * (LATENT_FUSION_J_KG / step_s)
-        if not at_melting_point:
+        if melted != 0.0 and not at_melting_point:
             skin -= base_melt / restoring_wm2k * through_snow_frac
 
         # what the air takes is settled now
@@ -497,9 +514,10 @@ def advance_surfaces(
     flows: RecordArray,
     means: HourlyMeans,
     hour: int,
+    count: int,
     ground_mean_c: Array,
 ) -> None:
-    """Advance film, skin, surface and ground of every column through one hour.
+    """Advance film, skin, surface and ground of the first columns through one hour.
 
     Parameters
     ----------
@@ -521,12 +539,14 @@ def advance_surfaces(
         Where the means of the hour are put.
     hour : int
         Its place in ``means`` [-].
+    count : int
+        How many columns go on [-].
     ground_mean_c : array (layer, column) or (0, 0)
         Where the ground's means of the hour are put, if wanted [°C].
     """
     steps = weather.sun_profile.shape[0]
-    for begin in range(0, films.size, COLUMNS_AT_ONCE):
-        end = min(begin + COLUMNS_AT_ONCE, films.size)
+    for begin in range(0, count, COLUMNS_AT_ONCE):
+        end = min(begin + COLUMNS_AT_ONCE, count)
         some, tops, flow = films[begin:end], surfaces[begin:end], flows[begin:end]
         own = weights_of(ground, begin, end)
         layer_c = columns_of(ground_c, begin, end)

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -141,6 +142,27 @@ class RestartState:
             )
 
 
+class Branches(NamedTuple):
+    """Columns that are as others until an hour: arrays ``(branch,)``.
+
+    They are the last of a run's columns, in the order of their hours; what is done to them counts
+    from then on.
+
+    Attributes
+    ----------
+    parent : array of int
+        Place of the column that each is as before: of those that are no branch themselves [-].
+    hour : array of int
+        First hour in which each goes its own way, counted from the first that is run [-].
+    """
+
+    parent: IntArray
+    hour: IntArray
+
+
+NO_BRANCHES = Branches(np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
+
+
 class CoupledSurface:
     """Coupled state of slab and film, flat arrays ``(column · member,)``.
 
@@ -221,13 +243,22 @@ class CoupledSurface:
         means: HourlyMeans,
         hour: int,
         ground_mean_c: Array | None = None,
+        count: int | None = None,
     ) -> None:
-        """Advance by one hour, as ``surface_energy.advance_surfaces`` has it."""
+        """Advance by one hour, as ``surface_energy.advance_surfaces`` has it; all, or the first."""
         surface_energy.advance_surfaces(
             self.film.records, self.records, self.slab.ground_c, ground.weights, places, weather,
-            ground.step_s, flows, means, hour,
+            ground.step_s, flows, means, hour, self.records.size if count is None else count,
             np.empty((0, 0)) if ground_mean_c is None else ground_mean_c,
         )  # fmt: skip
+
+    def branch(self, columns: IntArray, parents: IntArray) -> None:
+        """Give columns the state of others."""
+        members = self.slab.members
+        to, of = flat_index(columns, members), flat_index(parents, members)
+        self.records[to] = self.records[of]
+        self.film.records[to] = self.film.records[of]
+        self.slab.ground_c[:, to] = self.slab.ground_c[:, of]
 
 
 def empty_film(
@@ -341,6 +372,7 @@ def simulate(
     traffic_loss_per_h: Array | float = 0.0,
     restart_from: RestartState | None = None,
     end_hour: int | None = None,
+    branches: Branches = NO_BRANCHES,
 ) -> SimulationResult:
     """Simulate pavement and film, two-way coupled, through a forecast or some hours of it.
 
@@ -361,6 +393,8 @@ def simulate(
         start.
     end_hour : int or None
         First hour of the forecast that is not run; None to go on to its end [-].
+    branches : Branches
+        Columns that begin as others do.
 
     Returns
     -------
@@ -396,25 +430,37 @@ def simulate(
     offsets = NightOffsets(forecast, columns)
     has_offsets = any(record.night_error is not None for record in columns.records)
     night_offset_k = np.empty((hours, len(columns) * members)) if has_offsets else None
+    branch_columns = np.arange(len(columns) - branches.hour.size, len(columns))
     for hour in range(hours):
+        begins, waits = branches.hour == hour, branches.hour > hour
+        surface.branch(branch_columns[begins], branches.parent[begins])
         surface.offset_k = offsets.at_hour(first + hour, slab.surface_c)
         if night_offset_k is not None:
             night_offset_k[hour] = surface.offset_k
-        operations.begin_hour(hour, surface.film, recorder)
+        going = np.arange(len(columns) - int(waits.sum()))
+        operations.begin_hour(hour, surface.film, recorder, going)
         weather = forcing.hour_weather(first + hour)
-        surface.advance(ground, places, weather, recorder.flows, means, hour, ground_mean_c)
-        recorder.end_hour(hour, surface.film)
+        surface.advance(
+            ground, places, weather, recorder.flows, means, hour, ground_mean_c,
+            going.size * members,
+        )  # fmt: skip
+        copies = branch_columns[waits], branches.parent[waits]
+        recorder.end_hour(hour, surface.film, going, copies)
         if ground_mean_c is not None:
             uncorrected_c = means.surface_c[hour] - surface.offset_k
             temp_at_depth_c[:, hour] = depths.sample(uncorrected_c, ground_mean_c)
     hourly = HourlyMeans(*(values.reshape(shape) for values in means))
+    at_depth_c = temp_at_depth_c.reshape(len(depths_m), *shape)
+    offset_k = None if night_offset_k is None else night_offset_k.reshape(shape)
+    for values in (*hourly, *at_depth_c, *([] if offset_k is None else [offset_k])):
+        for column, parent, hour in zip(branch_columns, *branches, strict=True):
+            values[:hour, column] = values[:hour, parent]
     boundary = SurfaceBoundary(
         hourly.unfrozen_temp_c, hourly.restoring_wm2k, hourly.skin_c,
         hourly.convective_coefficient_wm2k, hourly.top_melt_mm,
     )  # fmt: skip
     return SimulationResult(
         hourly.surface_c, hourly.surface_min_c, hourly.skin_c,
-        temp_at_depth_c.reshape(len(depths_m), *shape), recorder.film_hours(), boundary,
-        cells.radiation, RestartState(first + hours, surface, cells),
-        None if night_offset_k is None else night_offset_k.reshape(shape),
+        at_depth_c, recorder.film_hours(), boundary,
+        cells.radiation, RestartState(first + hours, surface, cells), offset_k,
     )  # fmt: skip
