@@ -24,7 +24,7 @@ from stormplan.physics import night_error, night_readings, surface_simulation
 from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Columns
-from stormplan.physics.surface_simulation import RestartState, SimulationResult
+from stormplan.physics.surface_simulation import Branches, RestartState, SimulationResult
 from stormplan.planning.plowed_columns import (
     PlowedColumn,
     as_passes,
@@ -158,16 +158,22 @@ def simulate_block(
     )
     own = [replace(item.column, variant=at) for at, item in enumerate(plowed_columns)]
     restart = simulate_history(forecast, plowed_columns, past_passes, snow_cm, n_past, mixtures)
-    plowed = [at for at, hours in enumerate(passes) if hours]
-    second_row = {at: len(own) + row for row, at in enumerate(plowed)}
+    ahead_cm = [snow_cm[item.column.cell][n_past:] for item in plowed_columns]
+    clearings = [
+        (hour, at)
+        for at, (hours, series) in enumerate(zip(passes, ahead_cm, strict=True))
+        if (hour := next((hour for hour in hours if _is_last_pass(series, hour)), None)) is not None
+    ]
+    first_hours, cleared = np.array(sorted(clearings), dtype=np.intp).reshape(-1, 2).T
+    second_row = {at: len(own) + row for row, at in enumerate(cleared.tolist())}
     cleared_index = tuple(second_row.get(at, at) for at in range(len(own)))
-    columns = Columns.from_records([*own, *(own[at] for at in plowed)])
-    ahead_cm = [series[n_past:] for series in snow_cm]
+    columns = Columns.from_records([*own, *(own[at] for at in second_row)])
     simulation = surface_simulation.simulate(
         forecast,
         columns,
         plow_passes=_plow_passes(plowed_columns, passes, cleared_index, ahead_cm),
         restart_from=restart,
+        branches=Branches(cleared, first_hours),
     )
     return BlockRun(
         forecast,
@@ -209,6 +215,11 @@ def find_outlooks(block_run: BlockRun, wanted: Sequence[OutlookKey]) -> dict[Out
     return found
 
 
+def _is_last_pass(snow_cm: Sequence[float], hour: int) -> bool:
+    """Return whether a pass comes after the snow, and is the one that clears."""
+    return not snow_cm[hour] > 0.0
+
+
 def _plow_passes(
     plowed_columns: Sequence[PlowedColumn],
     plow_hours: Sequence[tuple[int, ...]],
@@ -217,10 +228,12 @@ def _plow_passes(
 ) -> PlowPasses | None:
     """Return the plow passes of both runs; the second is cleared after each storm."""
     rows = []
-    for at, (column, hours) in enumerate(zip(plowed_columns, plow_hours, strict=True)):
-        series = snow_cm[column.column.cell]
+    for at, (column, hours, series) in enumerate(
+        zip(plowed_columns, plow_hours, snow_cm, strict=True)
+    ):
         for hour in hours:
-            is_last = not series[hour] > 0.0
             rows.append((hour, at, column.residual_mm))
-            rows.append((hour, cleared_index[at], 0.0 if is_last else column.residual_mm))
+            if cleared_index[at] != at:
+                residual_mm = 0.0 if _is_last_pass(series, hour) else column.residual_mm
+                rows.append((hour, cleared_index[at], residual_mm))
     return as_passes(rows)

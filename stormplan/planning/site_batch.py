@@ -40,7 +40,7 @@ from stormplan.record.surface_history import (
 )
 from stormplan.treatment import decide
 from stormplan.treatment.candidates import FilmModel, Mixtures
-from stormplan.treatment.decide import CoupledModel
+from stormplan.treatment.coupled_stages import CoupledModel
 from stormplan.treatment.earlier_work import EarlierWork
 from stormplan.treatment.products import Stock
 from stormplan.treatment.records import Treatment

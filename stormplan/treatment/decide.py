@@ -20,11 +20,7 @@ from stormplan.company.practice_rules import Practice
 from stormplan.events.detection import Outlook
 from stormplan.events.ensemble_stats import median
 from stormplan.events.unknown_hazards import unknown_hazard_hours
-from stormplan.physics import surface_simulation
-from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmHours, film_freeze_point_c
-from stormplan.physics.pavement import Columns
-from stormplan.physics.surface_simulation import RestartState
 from stormplan.treatment import cost_loss, ensemble_demand
 from stormplan.treatment.candidates import (
     DoseResult,
@@ -34,12 +30,12 @@ from stormplan.treatment.candidates import (
     SurfaceState,
     frozen_frac,
 )
+from stormplan.treatment.coupled_stages import CoupledModel, StageRuns, run_stages, stages_of
 from stormplan.treatment.course import course_of_action
 from stormplan.treatment.planned_visits import Course, PlannedTreatment, PlannedVisit
 from stormplan.treatment.records import Action, Alternative, FilmSeries, Treatment, Visit
 from stormplan.treatment.surface_case import SurfaceCase
 from stormplan.treatment.usual_use import usual_use
-from stormplan.weather.forecast import Forecast
 
 #: Rounds in which pre-treats that fail coupled are put higher: one rate step, then two more.
 COUPLED_ROUNDS = (1, 2)
@@ -48,21 +44,25 @@ FILM_BEFORE_EVENT_H, FILM_AFTER_EVENT_H = 6, 6  # hours of film shown around an 
 
 
 @dataclass(frozen=True)
-class CoupledModel:
-    """What the coupled simulation needs: all hours, the columns, and where the past left them."""
-
-    forecast: Forecast
-    columns: Columns
-    restart: RestartState
-
-
-@dataclass(frozen=True)
 class DecidedCourse:
-    """A course as decided, and the film of each pre-treat in it, by its place in the course."""
+    """A course as decided.
+
+    Attributes
+    ----------
+    case : SurfaceCase
+        What it was decided for.
+    course : Course
+        A treatment for each event.
+    films : mapping of int to FilmSeries
+        Of each pre-treat, by its place in the course.
+    runs : StageRuns or None
+        What its visits leave, with that of other courses; None where that was not run.
+    """
 
     case: SurfaceCase
     course: Course
     films: Mapping[int, FilmSeries]
+    runs: StageRuns | None = None
 
 
 def decide(
@@ -95,7 +95,7 @@ def decide(
     courses = _run_courses(cases, model, untreated)
     current = list(cases)
     bare = frozen_frac(untreated_film)
-    films, judged = _coupled_films(current, courses, model, coupled)
+    runs, judged = _coupled_runs(current, courses, model, coupled)
     for steps in COUPLED_ROUNDS:
         again = {
             at: _stepped_up(current[at], failed, steps)
@@ -107,16 +107,19 @@ def decide(
         redone = _run_courses(list(again.values()), model, untreated)
         for (at, case), course in zip(again.items(), redone, strict=True):
             current[at], courses[at] = case, course
-        more_films, more_judged = _coupled_films(current, courses, model, coupled, only=set(again))
-        films |= more_films
+        for at in again:
+            del runs[at], judged[at]
+        more_runs, more_judged = _coupled_runs(current, courses, model, coupled, only=set(again))
+        runs |= more_runs
         judged |= more_judged
     told = [
         _as_coupled(course, judged[at]) if at in judged else course
         for at, course in enumerate(courses)
     ]
+    films = {at: _film(current[at], courses[at], one) for at, one in runs.items()}
     series = _film_series(current, told, films, bare)
     return [
-        DecidedCourse(case, course, series.get(at, {}))
+        DecidedCourse(case, course, series.get(at, {}), runs.get(at))
         for at, (case, course) in enumerate(zip(current, told, strict=True))
     ]
 
@@ -154,77 +157,47 @@ def _pretreats(course: Course) -> list[tuple[int, PlannedTreatment]]:
     return [(at, item) for at, item in enumerate(course) if item.pretreat is not None]
 
 
-def _coupled_films(
+def _coupled_runs(
     cases: Sequence[SurfaceCase],
     courses: Sequence[Course],
     model: FilmModel,
     coupled: CoupledModel,
     only: set[int] | None = None,
-) -> tuple[dict[int, FilmHours], dict[int, list[DoseResult]]]:
-    """Run the courses that pre-treat with pavement and film coupled, as far as they are shown.
+) -> tuple[dict[int, StageRuns], dict[int, list[DoseResult]]]:
+    """Run the courses that pre-treat with pavement and film coupled.
 
-    Returns the film of each case, and how its pre-treats are judged by it.
+    Returns the run that each case is in, and how its pre-treats are judged by it.
     """
-    chosen = [
-        at for at, course in enumerate(courses)
+    stages = {
+        at: stages_of(cases[at], course) for at, course in enumerate(courses)
         if _pretreats(course) and (only is None or at in only)
-    ]  # fmt: skip
-    if not chosen:
-        return {}, {}
-    last = max(
-        cases[at].hour_index(item.event.end) + FILM_AFTER_EVENT_H
-        for at in chosen
-        for _, item in _pretreats(courses[at])
-    )
-    doses = [
-        (visit.dose, row)
-        for row, at in enumerate(chosen)
-        for item in courses[at]
-        for visit in item.visits
-        if visit.dose is not None
-    ]
-    amounts = [model.mixtures.salts_and_water(dose) for dose, _ in doses]
-    applications = Applications(
-        np.array([dose.hour for dose, _ in doses], dtype=np.intp),
-        np.array([row for _, row in doses], dtype=np.intp),
-        np.array([salts for salts, _, _ in amounts]).T,
-        np.array([water for _, water, _ in amounts]),
-    )
-    passes = [
-        (hour, row, cases[at].residual_mm)
-        for row, at in enumerate(chosen)
-        for hour in cases[at].plow_hours
-    ]
-    hours, rows, residual = zip(*passes, strict=True) if passes else ((), (), ())
-    plows = PlowPasses(
-        np.array(hours, dtype=np.intp),
-        np.array(rows, dtype=np.intp),
-        np.array(residual, dtype=float),
-    )
-    columns = Columns.from_records([coupled.columns.records[cases[at].column] for at in chosen])
-    film = surface_simulation.simulate(
-        coupled.forecast,
-        columns,
-        applications,
-        plows if passes else None,
-        restart_from=coupled.restart,
-        end_hour=coupled.restart.next_hour + last,
-    ).film
-    asked = [
-        (row, at, item.pretreat)
-        for row, at in enumerate(chosen)
-        for _, item in _pretreats(courses[at])
-        if item.pretreat is not None
-    ]
-    results = model.judge(
-        [replace(pretreat.request, column=cases[at].column) for _, at, pretreat in asked],
-        [pretreat.result.doses for _, _, pretreat in asked],
-        film.columns(np.array([row for row, _, _ in asked])),
-    )
+    }  # fmt: skip
+    found = run_stages(list(stages.values()), model.mixtures, coupled)
+    run_of = {stage: runs for runs in found for stage in runs.stages}
+    in_runs = {at: run_of[some[-1]] for at, some in stages.items()}
     judged: dict[int, list[DoseResult]] = {}
-    for (_, at, _), result in zip(asked, results, strict=True):
-        judged.setdefault(at, []).append(result)
-    return {at: film.column(row) for row, at in enumerate(chosen)}, judged
+    for runs in found:
+        asked = [
+            (runs.rows[stages[at][-1]], at, item.pretreat)
+            for at in stages
+            if in_runs[at] is runs
+            for _, item in _pretreats(courses[at])
+            if item.pretreat is not None
+        ]
+        end_hour = max(pretreat.request.service.end_hour for _, _, pretreat in asked)
+        results = model.judge(
+            [replace(pretreat.request, column=cases[at].column) for _, at, pretreat in asked],
+            [pretreat.result.doses for _, _, pretreat in asked],
+            runs.film.hours(slice(end_hour)).columns(np.array([row for row, _, _ in asked])),
+        )
+        for (_, at, _), result in zip(asked, results, strict=True):
+            judged.setdefault(at, []).append(result)
+    return in_runs, judged
+
+
+def _film(case: SurfaceCase, course: Course, runs: StageRuns) -> FilmHours:
+    """Return the film with all that a course puts down."""
+    return runs.film.column(runs.rows[stages_of(case, course)[-1]])
 
 
 def _failed_coupled(case: SurfaceCase, course: Course, judged: Sequence[DoseResult]) -> list[int]:

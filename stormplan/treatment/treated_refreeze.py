@@ -9,7 +9,7 @@ stands the chance that is left when all of them are done.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache, reduce
 
@@ -20,14 +20,12 @@ from stormplan.events.detection import Event, Refreeze
 from stormplan.events.hazards import Hazard, HazardThresholds, SurfaceSeries
 from stormplan.liquids import brine
 from stormplan.liquids.brine import EUTECTIC_C, MOLAR_MASS_G_MOL
-from stormplan.physics import surface_simulation
-from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import FilmHours
-from stormplan.physics.pavement import Columns
 from stormplan.treatment import screening
-from stormplan.treatment.candidates import MAX_FILMS_PER_CALL, Dose, FilmModel
+from stormplan.treatment.candidates import FilmModel
+from stormplan.treatment.coupled_stages import CoupledModel, StageRuns, run_stages, stages_of
 from stormplan.treatment.course import one_instruction_an_hour
-from stormplan.treatment.decide import CoupledModel, DecidedCourse
+from stormplan.treatment.decide import DecidedCourse
 from stormplan.treatment.planned_visits import PlannedTreatment, PlannedVisit
 from stormplan.treatment.records import Action
 from stormplan.treatment.surface_case import SurfaceCase
@@ -35,16 +33,6 @@ from stormplan.treatment.surface_case import SurfaceCase
 #: A colder surface than this is asked of no brine: where plain salt ends; and a warmer one, either.
 COLDEST_C, WARMEST_C = EUTECTIC_C[0], -0.1
 LOOK_TEXT = "what is down is thinned and can refreeze: check, and salt slick spots"
-
-
-@dataclass(frozen=True)
-class _Stage:
-    """A surface as some of its planned visits leave it if nothing follows."""
-
-    column: int
-    doses: tuple[Dose, ...]
-    plow_hours: tuple[int, ...]
-    residual_mm: float
 
 
 def with_refreezes(
@@ -73,9 +61,14 @@ def with_refreezes(
         is looked at where it is likely enough.
     """
     untreated = cache(untreated)
-    stages = [_stages(one) for one in decided]
-    series = _series(list(dict.fromkeys(s for some in stages for s in some)), model, coupled,
-                     untreated)  # fmt: skip
+    stages = [stages_of(one.case, one.course) for one in decided]
+    not_run = [some for one, some in zip(decided, stages, strict=True) if some and one.runs is None]
+    runs = {id(one.runs): one.runs for one in decided if one.runs is not None}
+    series = {
+        stage: one
+        for run in [*runs.values(), *run_stages(not_run, model.mixtures, coupled)]
+        for stage, one in zip(run.stages, _series(run, untreated), strict=True)
+    }
     treated = {
         at: [untreated(decided[at].case.column), *(series[stage] for stage in some)]
         for at, some in enumerate(stages)
@@ -88,58 +81,9 @@ def with_refreezes(
     ]
 
 
-def _stages(decided: DecidedCourse) -> list[_Stage]:
-    case = decided.case
-    doses = sorted(
-        (visit.dose for item in decided.course for visit in item.visits if visit.dose is not None),
-        key=lambda dose: dose.hour,
-    )
-    return [
-        _Stage(case.column, tuple(doses[: count + 1]), case.plow_hours, case.residual_mm)
-        for count in range(len(doses))
-    ]
-
-
-def _series(
-    stages: Sequence[_Stage],
-    model: FilmModel,
-    coupled: CoupledModel,
-    untreated: Callable[[int], SurfaceSeries],
-) -> dict[_Stage, SurfaceSeries]:
-    """Run surfaces with what goes down at each stage, pavement and film coupled."""
-    found: dict[_Stage, SurfaceSeries] = {}
-    most = max(MAX_FILMS_PER_CALL // model.forecast.n_members, 1)
-    for begin in range(0, len(stages), most):
-        piece = stages[begin : begin + most]
-        doses = [(dose, row) for row, stage in enumerate(piece) for dose in stage.doses]
-        passes = [
-            (hour, row, stage.residual_mm)
-            for row, stage in enumerate(piece)
-            for hour in stage.plow_hours
-        ]
-        amounts = [model.mixtures.salts_and_water(dose) for dose, _ in doses]
-        hours, rows, residual_mm = zip(*passes, strict=True) if passes else ((), (), ())
-        run = surface_simulation.simulate(
-            coupled.forecast,
-            Columns.from_records([coupled.columns.records[stage.column] for stage in piece]),
-            Applications(
-                np.array([dose.hour for dose, _ in doses], dtype=np.intp),
-                np.array([row for _, row in doses], dtype=np.intp),
-                np.array([salts for salts, _, _ in amounts]).T,
-                np.array([water for _, water, _ in amounts]),
-            ),
-            PlowPasses(
-                np.array(hours, dtype=np.intp),
-                np.array(rows, dtype=np.intp),
-                np.array(residual_mm, dtype=float),
-            )
-            if passes
-            else None,
-            restart_from=coupled.restart,
-        )
-        beside = [untreated(stage.column) for stage in piece]
-        found |= zip(piece, treated_series(beside, run.film, run.surface_c), strict=True)
-    return found
+def _series(runs: StageRuns, untreated: Callable[[int], SurfaceSeries]) -> list[SurfaceSeries]:
+    beside = [untreated(stage.column) for stage in runs.stages]
+    return treated_series(beside, runs.film, runs.surface_c)
 
 
 def treated_series(
@@ -256,7 +200,7 @@ def _told(
         for at, place in enumerate(places)
         if place is not None and place in decided.films
     }
-    return DecidedCourse(case, one_instruction_an_hour(done), films)
+    return replace(decided, course=one_instruction_an_hour(done), films=films)
 
 
 def _refreeze_hours(case: SurfaceCase, event: Event) -> slice | None:
