@@ -231,6 +231,7 @@ def _record_hour(
     Zeros are left: pages of memory that nothing is written to take none.
     """
     values = np.zeros(RECORDED_FIELDS)
+    recorded = RECORDED_FIELDS if with_flows else FIRST_FLOW
     for i in places:
         film, flow = films[i], flows[i]
         values[0], values[1], values[2] = film.water, film.ice, film.frost
@@ -244,13 +245,12 @@ def _record_hour(
             values[FIRST_FLOW + 4], values[FIRST_FLOW + 5] = flow.traffic_loss, flow.melted
             for k in range(N_CHLORIDES):
                 values[FIRST_LOST_SALT + k] = flow.salts[k]
-        for field in range(RECORDED_FIELDS):
+                flow.salts[k] = 0.0
+            flow.drained = flow.evaporated = flow.deposited = flow.plowed = 0.0
+            flow.traffic_loss = flow.melted = 0.0
+        for field in range(recorded):
             if values[field] != 0.0:
                 out[field, hour, i] = values[field]
-        flow.drained = flow.evaporated = flow.deposited = flow.plowed = 0.0
-        flow.traffic_loss = flow.melted = 0.0
-        for k in range(N_CHLORIDES):
-            flow.salts[k] = 0.0
 
 
 @compiled

@@ -207,10 +207,10 @@ class FilmStart:
         def one(values: Array) -> Array:
             return values[..., None, flat].copy()
 
-        depth_mm = 1000.0 * film.snow / film.density
+        snow_mm = one(film.snow)
         return cls(
-            one(film.water), one(film.ice), one(film.frost), one(film.snow), one(depth_mm),
-            one(film.puddle), one(film.salts),
+            one(film.water), one(film.ice), one(film.frost), snow_mm,
+            1000.0 * snow_mm / one(film.density), one(film.puddle), one(film.salts),
         )  # fmt: skip
 
     def repeat(self, counts: IntArray) -> FilmStart:
