@@ -1,9 +1,10 @@
 """Time and memory of a morning with members: 300 sites of 4 surfaces, 31 members, 120 h.
 
-    .venv/bin/python benchmarks/members.py [SITES [CELLS [MEMBERS]]]
+    python benchmarks/members.py [SITES [CELLS [MEMBERS]]]
 
 Prints seconds of processor time and peak memory for one member and for all of them, and their ratio.
-Each case runs in a process of its own, on one core, without the search for better rounds, which takes
+The yards are those of ``plan_300_sites.py``, with sprayers enough: what none reaches would be
+decided a second time. Each case runs in a process of its own, on one core, without the search for better rounds, which takes
 what time the policy gives it. Many members take longer time steps than one does
 (`forcing.steps_per_hour`).
 """
@@ -62,6 +63,7 @@ def one(sites, cells, members):
     """Plan once; gives seconds and peak memory."""
     sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
     from helpers.sites import parse_sites, site_entry
+    from plan_300_sites import SPRAYERS, YARDS, yards
 
     from stormplan.planning.planner import SiteForecasts, make_plan
 
@@ -72,8 +74,14 @@ def one(sites, cells, members):
         "deck": {"class": "open_deck", "area": "5000 ft2"},
     }
     keys = [f"s{n}" for n in range(sites)]
-    places = {key: site_entry(43.0 + n / 500, -89.0, surfaces) for n, key in enumerate(keys)}
-    ours = parse_sites(places, policy={"horizon": f"{HOURS} h", "rounds_wait": "0 min"})
+    # sites of one cell are neighbors: they have one yard
+    yard_of = [f"y{n % cells * YARDS // cells}" for n in range(sites)]
+    places = {
+        key: site_entry(43.0 + n / 1000, -89.0, surfaces, yard=yard_of[n])
+        for n, key in enumerate(keys)
+    }
+    policy = {"horizon": f"{HOURS} h", "rounds_wait": "0 min"}
+    ours = parse_sites(places, policy=policy, yards=yards(YARDS, SPRAYERS))
     sky = [SiteForecasts(weather(n, members)) for n in range(cells)]
     answers = {key: sky[n % cells] for n, key in enumerate(keys)}
     began = time.process_time()
