@@ -127,11 +127,12 @@ def test_processes_make_the_same_plan_to_the_byte(forecasts, pool):
 
 
 @pytest.mark.slow
-def test_a_worker_killed_in_the_middle_changes_nothing(forecasts, pool, tmp_path):
+@pytest.mark.parametrize("stage", ["planning sites", "planning rounds"])
+def test_a_worker_killed_in_the_middle_changes_nothing(forecasts, pool, tmp_path, stage):
     marker = tmp_path / "killed"
 
     def mapper(function, tasks):
-        return pool.map(partial(lost_workers.killed_once, marker, function), tasks)
+        return pool.map(partial(lost_workers.killed_once, marker, stage, function), tasks)
 
     assert text(planned(forecasts, mapper)) == text(planned(forecasts))
     assert marker.exists()
@@ -194,7 +195,9 @@ def test_a_cluster_makes_the_same_plan_and_a_killed_worker_changes_nothing(forec
         marker = tmp_path / "killed"
 
         def killing(function, tasks):
-            return mapper(partial(lost_workers.killed_once, marker, function), tasks)
+            return mapper(
+                partial(lost_workers.killed_once, marker, "planning sites", function), tasks
+            )
 
         assert text(planned(forecasts, killing)) == text(planned(forecasts))
         assert marker.exists()

@@ -107,7 +107,10 @@ def _greedy_order(problem: RoundProblem, indices: Sequence[int]) -> RoundOrder:
     for index in indices:
         parts = task_parts(problem, index)
         best: tuple[int, str, int, tuple[PlannedLoad, ...]] | None = None
-        for number in vehicles_for(problem, problem.tasks[index]):
+        able = vehicles_for(problem, problem.tasks[index])
+        for number in sorted(able, key=lambda number: done[number][1]):
+            if best is not None and done[number][1] > best[0]:
+                break  # this one, and all that follow, are not even free by then
             vehicle = problem.vehicles[number]
             longer = with_parts(loads[number], problem.tasks[index].blend, parts, vehicle)
             end_s = longer_round_s(problem, vehicle, longer, *done[number])

@@ -179,7 +179,7 @@ def make_plan(
         for key in keys
     ]
     drives = replace(drives, listed=sites.drive_minutes)
-    schedules = sprayer_schedules(sites, site_plans, drives, positions, now)
+    schedules = sprayer_schedules(sites, site_plans, drives, positions, now, mapper)
     outcome = rounds_outcome(site_plans, schedules.values())
     if outcome.surfaces:  # decided anew, once, with it known that no sprayer comes
         again = _only_surfaces(sites, outcome.surfaces)

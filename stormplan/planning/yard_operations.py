@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import ClassVar
 from zoneinfo import ZoneInfo
 
 from stormplan.company.catalog import SURFACE_CLASSES
+from stormplan.company.practice_rules import Practice
 from stormplan.company.sites import Sites
 from stormplan.company.yards import Yard
 from stormplan.numerics import floor_hour
@@ -25,6 +28,7 @@ from stormplan.planning.plan import (
     HourlySeries,
     SitePlan,
 )
+from stormplan.planning.site_block import Mapper
 from stormplan.record.sprayer_positions import SprayerPosition
 from stormplan.record.stock import (
     StockBook,
@@ -44,17 +48,23 @@ def recorded_yard(key: str, yard: Yard, stock: StockBook) -> Yard:
     return yard_with_calibrations(key, held, stock.calibrations)
 
 
-def _min_air_temp_c(
-    yard: str, site_plans: Sequence[SitePlan], hourly: Mapping[str, HourlySeries]
-) -> float | None:
+def _by_yard(sites: Sites, site_plans: Sequence[SitePlan]) -> dict[str, list[SitePlan]]:
+    """Return the sites that each yard serves, in order."""
+    found: dict[str, list[SitePlan]] = {key: [] for key in sites.yards}
+    for site in site_plans:
+        found[site.yard].append(site)
+    return found
+
+
+def _min_air_temp_c(served: Sequence[SitePlan], hourly: Mapping[str, HourlySeries]) -> float | None:
     """Return the lowest air temperature at a yard's sites [°C]."""
-    names = {s.hourly_id for site in site_plans if site.yard == yard for s in site.surfaces}
+    names = {surface.hourly_id for site in served for surface in site.surfaces}
     known = (value for name in names for value in hourly[name].air_c if value is not None)
     return min(known, default=None)
 
 
-def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
-    """Return every pre-treat served from a yard."""
+def _yard_jobs(served: Sequence[SitePlan]) -> list[Job]:
+    """Return every pre-treat of a yard's sites."""
     return [
         Job(
             site.key,
@@ -64,11 +74,45 @@ def _yard_jobs(yard_key: str, site_plans: Sequence[SitePlan]) -> list[Job]:
             surface.area_m2,
             item,
         )
-        for site in site_plans
-        if site.yard == yard_key
+        for site in served
         for surface, item in site.treatments
         if item.action is Action.PRETREAT
     ]
+
+
+@dataclass(frozen=True)
+class YardRounds:
+    """The pre-treats of a yard and all that its rounds need; they are one task, and not cut.
+
+    Attributes
+    ----------
+    yard, jobs, travel, now, practice, zone, positions
+        As for ``schedule_sprayers``.
+    """
+
+    stage: ClassVar[str] = "planning rounds"
+
+    yard: Yard
+    jobs: Sequence[Job]
+    travel: TravelTable
+    now: datetime
+    practice: Practice
+    zone: ZoneInfo
+    positions: Mapping[str, SprayerPosition]
+
+    def __len__(self) -> int:
+        return len(self.jobs)
+
+    def parts(self) -> tuple[YardRounds, ...]:
+        """Return no smaller tasks."""
+        return ()
+
+
+def plan_rounds(task: YardRounds) -> SprayerSchedule:
+    """Return the schedule of a yard's sprayers."""
+    return schedule_sprayers(
+        task.yard, task.jobs, task.travel, task.now, task.practice, task.zone, task.positions
+    )
 
 
 def sprayer_schedules(
@@ -77,17 +121,19 @@ def sprayer_schedules(
     drives: DriveTables,
     positions: Positions,
     now: datetime,
+    mapper: Mapper = map,
 ) -> dict[str, SprayerSchedule]:
-    """Return the rounds of every yard, by its key."""
+    """Return the rounds of every yard, by its key; each yard's are a task of the mapper."""
     zone = ZoneInfo(sites.company.timezone)
-    found = {}
-    for yard_key, yard in sites.yards.items():
-        jobs = _yard_jobs(yard_key, site_plans)
+    tasks = []
+    for yard_key, served in _by_yard(sites, site_plans).items():
+        jobs = _yard_jobs(served)
         out = _positions_of(positions, yard_key)
         places = {job.site for job in jobs} | {one.site for one in out.values()}
         travel = _yard_travel(sites, yard_key, places, drives)
-        found[yard_key] = schedule_sprayers(yard, jobs, travel, now, sites.practice(), zone, out)
-    return found
+        yard = sites.yards[yard_key]
+        tasks.append(YardRounds(yard, jobs, travel, now, sites.practice(), zone, out))
+    return dict(zip(sites.yards, mapper(plan_rounds, tasks), strict=True))
 
 
 def _positions_of(positions: Positions, yard_key: str) -> dict[str, SprayerPosition]:
@@ -106,10 +152,11 @@ def pass_schedules(
     """Return the rounds in and after the storm of every yard that names plows or spreaders."""
     zone = ZoneInfo(sites.company.timezone)
     found = []
-    for yard_key, yard in sites.yards.items():
+    for yard_key, served in _by_yard(sites, site_plans).items():
+        yard = sites.yards[yard_key]
         if not yard.plows and not yard.spreaders:
             continue
-        jobs = [job for site in site_plans if site.yard == yard_key for job in _passes(sites, site)]
+        jobs = [job for site in served for job in _passes(sites, site)]
         out = _positions_of(positions, yard_key)
         places = {job.site for job in jobs} | {one.site for one in out.values()}
         travel = _yard_travel(sites, yard_key, places, drives)
@@ -151,24 +198,23 @@ def yard_mixes(
 ) -> Iterable[YardMix]:
     """Yield the mix of every yard."""
     zone = ZoneInfo(sites.company.timezone)
-    for yard_key, yard in sites.yards.items():
-        by_record = stock.yards.get(yard_key)
+    for yard_key, served in _by_yard(sites, site_plans).items():
+        yard, by_record = sites.yards[yard_key], stock.yards.get(yard_key)
         yield mix.plan_yard_mix(
             yard_key,
             yard,
-            _yard_jobs(yard_key, site_plans),
+            _yard_jobs(served),
             schedules[yard_key],
             [
                 item
-                for site in site_plans
-                if site.yard == yard_key
+                for site in served
                 for _, item in site.treatments
                 if item.action is not Action.PRETREAT
             ],
             sites.products,
             sites.practice(),
             now,
-            _min_air_temp_c(yard_key, site_plans, hourly),
+            _min_air_temp_c(served, hourly),
             None if by_record is None else by_record.as_of,
             {
                 key: counted_at(yard, tank, zone)
@@ -188,11 +234,12 @@ def order_advice(
 ) -> Iterable[OrderAdvice]:
     """Yield what each yard may have to order; as far as its sites are known, by the plan."""
     end = floor_hour(now) + timedelta(hours=sites.practice().number("horizon"))
+    by_yard = _by_yard(sites, site_plans)
     for yard in yards:
         yield from yard_orders(
             yard.yard,
             sites.yards[yard.yard],
-            [t for site in site_plans if site.yard == yard.yard for _, t in site.treatments],
+            [item for site in by_yard[yard.yard] for _, item in site.treatments],
             yard.brine_usable_l,
             sites.products,
             sites.practice(),
