@@ -8,7 +8,7 @@ comes from outside: from the energy balance in ``surface_simulation``, or prescr
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,6 +110,18 @@ class PlowPasses:
     hour: IntArray
     column: IntArray
     residual_mm: Array
+
+    @classmethod
+    def from_rows(cls, rows: Sequence[tuple[int, int, float]]) -> PlowPasses | None:
+        """Return passes given as hour, column and snow left behind as water [mm]; None for none."""
+        if not rows:
+            return None
+        hours, places, residual_mm = zip(*rows, strict=True)
+        return cls(
+            np.array(hours, dtype=np.intp),
+            np.array(places, dtype=np.intp),
+            np.array(residual_mm, dtype=float),
+        )
 
 
 class FilmState:

@@ -408,11 +408,6 @@ def _applications(due: Sequence[LiquidDose | PlowPassAt]) -> Applications | None
 
 
 def _plow_passes(due: Sequence[LiquidDose | PlowPassAt]) -> PlowPasses | None:
-    passes = [one for one in due if isinstance(one, PlowPassAt)]
-    if not passes:
-        return None
-    return PlowPasses(
-        np.array([one.hour for one in passes], dtype=np.intp),
-        np.zeros(len(passes), dtype=np.intp),
-        np.array([one.residual_mm for one in passes]),
+    return PlowPasses.from_rows(
+        [(one.hour, 0, one.residual_mm) for one in due if isinstance(one, PlowPassAt)]
     )

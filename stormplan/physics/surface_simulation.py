@@ -253,7 +253,7 @@ class CoupledSurface:
         )  # fmt: skip
 
     def branch(self, columns: IntArray, parents: IntArray) -> None:
-        """Give columns the state of others."""
+        """Set the state of columns to that of others."""
         members = self.slab.members
         to, of = flat_index(columns, members), flat_index(parents, members)
         self.records[to] = self.records[of]

@@ -27,7 +27,6 @@ from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import Branches, RestartState, SimulationResult
 from stormplan.planning.plowed_columns import (
     PlowedColumn,
-    as_passes,
     is_pretreated,
     pass_hours,
     simulate_history,
@@ -236,4 +235,4 @@ def _plow_passes(
             if cleared_index[at] != at:
                 residual_mm = 0.0 if _is_last_pass(series, hour) else column.residual_mm
                 rows.append((hour, cleared_index[at], residual_mm))
-    return as_passes(rows)
+    return PlowPasses.from_rows(rows)

@@ -156,7 +156,9 @@ def _passes_between(
     passes: Sequence[tuple[int, int, float]], first: int, end: int
 ) -> PlowPasses | None:
     """Return the passes of some hours, counted from the first."""
-    return as_passes([(hour - first, at, mm) for hour, at, mm in passes if first <= hour < end])
+    return PlowPasses.from_rows(
+        [(hour - first, at, mm) for hour, at, mm in passes if first <= hour < end]
+    )
 
 
 def _applications(
@@ -205,18 +207,6 @@ def typical_snow_cm(forecast: Forecast, min_snowing_frac: float) -> Array:
         asked = np.where(snows | ~counts[:, None], fallen, np.nan)
         total = np.nanmedian(asked, axis=2)
     return np.diff(total, axis=0, prepend=0.0)
-
-
-def as_passes(rows: Sequence[tuple[int, int, float]]) -> PlowPasses | None:
-    """Return passes given as hour, column and snow left behind as water [mm]."""
-    if not rows:
-        return None
-    hours, places, residual_mm = zip(*rows, strict=True)
-    return PlowPasses(
-        np.array(hours, dtype=np.intp),
-        np.array(places, dtype=np.intp),
-        np.array(residual_mm, dtype=float),
-    )
 
 
 def surface_column(

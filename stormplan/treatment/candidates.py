@@ -450,14 +450,10 @@ def _starts(states: Sequence[FilmStart], owner: IntArray) -> FilmStart:
 
 def _plow_passes(requests: Sequence[FilmRequest], owner: IntArray) -> PlowPasses | None:
     """Return the passes on every film, those of its request."""
-    rows = [
-        (hour - request.state.hour, at, residual_mm)
-        for at, request in ((at, requests[number]) for at, number in enumerate(owner.tolist()))
-        for hour, residual_mm in request.passes
-    ]
-    if not rows:
-        return None
-    hours, places, residual_mm = zip(*rows, strict=True)
-    return PlowPasses(
-        np.array(hours, dtype=np.intp), np.array(places, dtype=np.intp), np.array(residual_mm)
+    return PlowPasses.from_rows(
+        [
+            (hour - request.state.hour, at, residual_mm)
+            for at, request in ((at, requests[number]) for at, number in enumerate(owner.tolist()))
+            for hour, residual_mm in request.passes
+        ]
     )

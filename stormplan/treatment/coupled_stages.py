@@ -139,16 +139,10 @@ def _applications(stages: Sequence[Stage], mixtures: Mixtures) -> Applications:
 
 
 def _plow_passes(stages: Sequence[Stage]) -> PlowPasses | None:
-    passes = [
-        (hour, row, stage.residual_mm)
-        for row, stage in enumerate(stages)
-        for hour in stage.plow_hours
-    ]
-    if not passes:
-        return None
-    hours, rows, residual_mm = zip(*passes, strict=True)
-    return PlowPasses(
-        np.array(hours, dtype=np.intp),
-        np.array(rows, dtype=np.intp),
-        np.array(residual_mm, dtype=float),
+    return PlowPasses.from_rows(
+        [
+            (hour, row, stage.residual_mm)
+            for row, stage in enumerate(stages)
+            for hour in stage.plow_hours
+        ]
     )
