@@ -181,7 +181,7 @@ def row(lines, label):
 def sprayed(lines):
     """Return what is sprayed before it starts, and after the storm; empty for nothing."""
     text = row(lines, "Spray")
-    later = re.search(r"[\d,]+ gal after the storm", text)
+    later = re.search(r"[\d,]+ gal (?:more )?after the storm", text)
     ahead = re.match(r"[\d,]+ gal(?! after)", text)
     return ahead[0] if ahead else "", later[0] if later else ""
 

@@ -256,7 +256,7 @@ def summary_rows(plan: Plan, fmt: ReportFormat) -> Iterable[SummaryRow]:
             yield SummaryRow("Spray", f"{ahead}, then {later}" if later else ahead)
             yield SummaryRow("Blend", blends[0][0])
         else:
-            after = (("after the storm", fmt.units.volume(post_treat_l)),) if later else ()
+            after = (("more after the storm", fmt.units.volume(post_treat_l)),) if later else ()
             yield SummaryRow("Spray", ahead, (*blends, *after))
     elif later:
         yield SummaryRow("Spray", later)
