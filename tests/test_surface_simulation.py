@@ -462,3 +462,32 @@ def test_at_no_depth_the_ground_has_the_mean_of_the_surface():
     weather = forecast(24, air_temp_c=-4.0, dew_point_c=-9.0, cloud_frac=0.0, latitude=45.0)
     result = surface_simulation.simulate(weather, single_column(), depths_m=(0.0,))
     np.testing.assert_allclose(result.temp_at_depth_c[0], result.surface_c, atol=1e-9)
+
+
+def test_what_is_not_recorded_is_not_known_and_changes_nothing():
+    weather = changeable_weather(30, members=2, seed=5)
+    n = len(ALL)
+    both = Columns.from_records([*ALL.records, *ALL.records])
+    work = pre_treats(both, np.full(2 * n, 3))
+    runs = [
+        surface_simulation.simulate(
+            weather, both, work, branches=Branches(np.arange(n), np.full(n, 9)), **some
+        )
+        for some in ({}, {"quantities": ("surface_c", "ice_mm", "salts_kg_m2", "drained_mm")})
+    ]
+    whole, some = runs
+    np.testing.assert_array_equal(some.surface_c, whole.surface_c)
+    for name in ("ice_mm", "salts_kg_m2", "drained_mm"):
+        assert getattr(whole.film, name).any()
+        np.testing.assert_array_equal(getattr(some.film, name), getattr(whole.film, name))
+    for of, name in (
+        (some, "skin_c"),
+        (some, "surface_min_c"),
+        (some.boundary, "restoring_wm2k"),
+        (some.film, "water_mm"),
+        (some.film, "salts_lost_kg_m2"),
+    ):
+        assert np.isnan(getattr(of, name)).all()
+    assert some.film.water_mm.shape == whole.film.water_mm.shape
+    with pytest.raises(KeyError, match="watr_mm"):
+        surface_simulation.simulate(weather, both, quantities=("watr_mm",))

@@ -11,7 +11,7 @@ from functools import partial
 import pytest
 from helpers import lost_workers
 from helpers.published_tables import NOON, between_hours, forecast_cell
-from helpers.sites import SURFACES, parse_sites, site_entry
+from helpers.sites import BASE_SECTIONS, SURFACES, parse_sites, site_entry
 
 from stormplan.errors import InputError, StormplanError
 from stormplan.planning import plan_io, site_block
@@ -83,6 +83,27 @@ def test_a_block_holds_nothing_of_other_sites(forecasts):
         first, second = block.parts()
         assert [*first.sites.sites, *second.sites.sites] == list(block.sites.sites)
         assert first.parts() == ()
+
+
+def test_a_block_holds_its_own_yards_only(forecasts):
+    """Each yard is moved to one place, not all of them to each."""
+    north = BASE_SECTIONS["yards"]["north"]
+    yards = {key: north | {"name": key} for key in ("east", "west")}
+    sites = parse_sites(
+        {
+            key: site_entry(43, -89.4, {"lot": SURFACES["lot"]}, yard=yard)
+            for key, yard in (("s0", "east"), ("s1", "west"))
+        },
+        yards=yards,
+    )
+    cells = dict.fromkeys(sites.sites, forecasts["s0"].forecasts)
+    whole = SiteBlock(sites, cells, NOON, {}, {}, {}, {})
+    assert [list(whole.of([key]).sites.yards) for key in sites.sites] == [["east"], ["west"]]
+    assert site_block.plan_block(whole) == {
+        key: found
+        for one in sites.sites
+        for key, found in site_block.plan_block(whole.of([one])).items()
+    }
 
 
 def test_what_comes_back_of_a_block_are_records_of_the_plan_and_no_hours_of_members(forecasts):

@@ -6,6 +6,7 @@ behind. State and freezing go by the brine's own freeze point, not by 0 °C.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import IntEnum
 from functools import cached_property
@@ -13,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from stormplan.arrays import Array, IntArray, RecordArray, flat_index
+from stormplan.arrays import Array, IntArray, RecordArray
 from stormplan.compiled import compiled
 from stormplan.liquids import brine
 from stormplan.liquids.brine import MOLAR_MASS_G_MOL
@@ -210,95 +211,109 @@ class FilmHours:
         return np.where(frozen.any(axis=0), frozen.argmax(axis=0), -1)
 
 
-STORES = ("water", "ice", "frost", "snow", "snow_depth", "puddle")
-FLOW_SUMS = ("drained", "evaporated", "deposited", "plowed", "traffic_loss", "melted")
-FIRST_SALT, FIRST_FLOW = len(STORES), len(STORES) + N_CHLORIDES
-FIRST_LOST_SALT = FIRST_FLOW + len(FLOW_SUMS)
-RECORDED_FIELDS = FIRST_LOST_SALT + N_CHLORIDES
+#: What lies there, what air and film exchange, and all else that flows, as ``FilmHours`` has them.
+STORES = (
+    "water_mm", "ice_mm", "frost_mm", "snow_mm", "snow_depth_mm", "puddle_mm", "salts_kg_m2",
+)  # fmt: skip
+VAPOR_FLOWS = ("evaporated_mm", "deposited_mm")
+OTHER_FLOWS = ("drained_mm", "plowed_mm", "traffic_loss_mm", "melted_mm", "salts_lost_kg_m2")
+ALL_QUANTITIES = (*STORES, *VAPOR_FLOWS, *OTHER_FLOWS)
+_FLOWS = len(STORES) - 1 + N_CHLORIDES
+_SALTS, _SALTS_LOST = _FLOWS - N_CHLORIDES, _FLOWS + len(VAPOR_FLOWS + OTHER_FLOWS) - 1
+N_ROWS = _SALTS_LOST + N_CHLORIDES
+#: Each one's row in a record, or rows, in the order in which ``_record_hour`` sets them.
+ROWS: dict[str, int | slice] = {
+    **{name: row for row, name in enumerate(STORES[:-1])},
+    "salts_kg_m2": slice(_SALTS, _FLOWS),
+    **{name: _FLOWS + row for row, name in enumerate((*VAPOR_FLOWS, *OTHER_FLOWS[:-1]))},
+    "salts_lost_kg_m2": slice(_SALTS_LOST, N_ROWS),
+}
 
 
 @compiled
 def _record_hour(
     films: RecordArray,
     flows: RecordArray,
-    with_flows: bool,
-    places: IntArray,
+    rows: IntArray,
+    columns: IntArray,
     hour: int,
     out: Array,
 ) -> None:
-    """Store some films of an hour and what flowed in it, (field, hour, place); flows begin anew.
+    """Store rows of the hour of some columns, (row, hour, column, member); flows begin anew.
 
     Zeros are left: pages of memory that nothing is written to take none.
     """
-    values = np.zeros(RECORDED_FIELDS)
-    recorded = RECORDED_FIELDS if with_flows else FIRST_FLOW
-    for i in places:
-        film, flow = films[i], flows[i]
-        values[0], values[1], values[2] = film.water, film.ice, film.frost
-        values[3], values[4] = film.snow, film.snow / film.density * 1000.0
-        values[5] = film.puddle
-        for k in range(N_CHLORIDES):
-            values[FIRST_SALT + k] = film.salts[k]
-        if with_flows:
-            values[FIRST_FLOW], values[FIRST_FLOW + 1] = flow.drained, flow.evaporated
-            values[FIRST_FLOW + 2], values[FIRST_FLOW + 3] = flow.deposited, flow.plowed
-            values[FIRST_FLOW + 4], values[FIRST_FLOW + 5] = flow.traffic_loss, flow.melted
+    values, members = np.zeros(N_ROWS), out.shape[3]
+    for column in columns:
+        for member in range(members):
+            film, flow = films[column * members + member], flows[column * members + member]
+            values[0], values[1], values[2] = film.water, film.ice, film.frost
+            values[3], values[4] = film.snow, film.snow / film.density * 1000.0
+            values[5] = film.puddle
+            values[_FLOWS], values[_FLOWS + 1] = flow.evaporated, flow.deposited
+            values[_FLOWS + 2], values[_FLOWS + 3] = flow.drained, flow.plowed
+            values[_FLOWS + 4], values[_FLOWS + 5] = flow.traffic_loss, flow.melted
             for k in range(N_CHLORIDES):
-                values[FIRST_LOST_SALT + k] = flow.salts[k]
+                values[_SALTS + k], values[_SALTS_LOST + k] = film.salts[k], flow.salts[k]
                 flow.salts[k] = 0.0
             flow.drained = flow.evaporated = flow.deposited = flow.plowed = 0.0
             flow.traffic_loss = flow.melted = 0.0
-        for field in range(recorded):
-            if values[field] != 0.0:
-                out[field, hour, i] = values[field]
+            for row in rows:
+                if values[row] != 0.0:
+                    out[row, hour, column, member] = values[row]
 
 
 @compiled
-def _copy_hour(to: IntArray, of: IntArray, hour: int, out: Array) -> None:
-    """Store at places of (field, hour, place) what others have in an hour."""
-    for field in range(out.shape[0]):
-        for k in range(to.size):
-            value = out[field, hour, of[k]]
-            if value != 0.0:
-                out[field, hour, to[k]] = value
+def _copy_hours(
+    columns: IntArray, parents: IntArray, until: IntArray, rows: IntArray, out: Array
+) -> None:
+    """Store what other columns have before an hour, (row, hour, column, member)."""
+    for row in rows:
+        for k in range(columns.size):
+            for hour in range(min(until[k], out.shape[1])):
+                for member in range(out.shape[3]):
+                    value = out[row, hour, parents[k], member]
+                    if value != 0.0:
+                        out[row, hour, columns[k], member] = value
 
 
 class FilmRecorder:
-    """Accumulator of a film's flows and stores, hour by hour; of its stores alone, if so asked."""
+    """Accumulator of a film's flows and stores, hour by hour.
 
-    def __init__(self, hours: int, columns: int, members: int, with_flows: bool = True) -> None:
-        self._shape = (hours, columns, members)
-        self._with_flows = with_flows
-        self._out = np.zeros((RECORDED_FIELDS, hours, columns * members))
+    Parameters
+    ----------
+    hours, columns, members : int
+        How many there are [-].
+    quantities : sequence of str
+        Which attributes of ``FilmHours`` are recorded; the others are NaN.
+    """
+
+    def __init__(
+        self, hours: int, columns: int, members: int, quantities: Sequence[str] = ALL_QUANTITIES
+    ) -> None:
+        self._quantities = frozenset(quantities)
+        each = np.arange(N_ROWS)
+        self._rows = np.hstack([each[:0], *(each[ROWS[name]] for name in quantities)])
+        self._out = np.zeros((N_ROWS, hours, columns, members))
         self._all = np.arange(columns)
         #: What processes add to, until their hour ends.
         self.flows = np.zeros(columns * members, dtype=FLOWS)
 
-    def end_hour(
-        self,
-        hour: int,
-        film: FilmState,
-        columns: IntArray | None = None,
-        copies: tuple[IntArray, IntArray] | None = None,
-    ) -> None:
-        """Store the hour of all films, or of those of some columns.
+    def end_hour(self, hour: int, film: FilmState, columns: IntArray | None = None) -> None:
+        """Store the hour of all columns, or of some."""
+        columns = self._all if columns is None else columns
+        _record_hour(film.records, self.flows, self._rows, columns, hour, self._out)
 
-        ``copies`` are other columns, and which of these each has the same film as.
-        """
-        places = flat_index(self._all if columns is None else columns, self._shape[2])
-        _record_hour(film.records, self.flows, self._with_flows, places, hour, self._out)
-        if copies is not None:
-            to, of = (flat_index(at, self._shape[2]) for at in copies)
-            _copy_hour(to, of, hour, self._out)
+    def copy_hours(self, columns: IntArray, parents: IntArray, until: IntArray) -> None:
+        """Store for columns what others have had before an hour."""
+        _copy_hours(columns, parents, until, self._rows, self._out)
 
     def film_hours(self) -> FilmHours:
         """Return all hours."""
-        out = self._out.reshape(RECORDED_FIELDS, *self._shape)
-        stores = {f"{name}_mm": out[at] for at, name in enumerate(STORES)}
-        flows = {f"{name}_mm": out[FIRST_FLOW + at] for at, name in enumerate(FLOW_SUMS)}
+        unknown = np.broadcast_to(np.nan, self._out.shape)
         return FilmHours(
-            **stores,
-            **flows,
-            salts_kg_m2=out[FIRST_SALT:FIRST_FLOW],
-            salts_lost_kg_m2=out[FIRST_LOST_SALT:],
+            **{
+                name: (self._out if name in self._quantities else unknown)[rows]
+                for name, rows in ROWS.items()
+            }
         )

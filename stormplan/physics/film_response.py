@@ -7,13 +7,14 @@ radiation. Each candidate names the column whose boundary it takes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from stormplan.arrays import Array, IntArray, flat_index
 from stormplan.physics.film import Applications, FilmState, PlowPasses
-from stormplan.physics.film_condition import FilmHours, FilmRecorder
+from stormplan.physics.film_condition import ALL_QUANTITIES, FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FilmForcing, advance_films
 from stormplan.physics.hour_weather import split_precipitation
 from stormplan.physics.pavement import Columns
@@ -44,7 +45,7 @@ def simulate_films(
     hours: int | None = None,
     start: FilmStart | None = None,
     spans: FilmSpans | None = None,
-    with_flows: bool = True,
+    quantities: Sequence[str] = ALL_QUANTITIES,
     weather: FilmWeather | None = None,
 ) -> FilmHours:
     """Simulate films on columns whose boundary conditions are known.
@@ -75,8 +76,8 @@ def simulate_films(
         What lies there at the beginning; None for bare and dry.
     spans : FilmSpans or None
         In which hours each film is run by itself; None for all.
-    with_flows : bool
-        Whether flows are recorded beside the stores; else they are told as 0.
+    quantities : sequence of str
+        Which attributes of the result are recorded; the others are NaN.
     weather : FilmWeather or None
         Made of ``forecast`` before, where many calls share it.
 
@@ -104,7 +105,7 @@ def simulate_films(
         first, columns.cell[column_index], column_index,
         *(np.require(values, float, ["C", "W"]) for values in around),
     )  # fmt: skip
-    recorder = FilmRecorder(hours, len(column_index), members, with_flows)
+    recorder = FilmRecorder(hours, len(column_index), members, quantities)
     operations = Operations(applications, plow_passes, members)
     film_c = np.zeros(films.water.size)
     for hour in range(hours):
@@ -113,7 +114,8 @@ def simulate_films(
         active = spans.active(hour)
         operations.begin_hour(hour, films, recorder, active)
         advance_films(films.records, film_c, active, forcing, hour, steps, recorder.flows)
-        recorder.end_hour(hour, films, active, spans.not_parted(hour))
+        recorder.end_hour(hour, films, active)
+    recorder.copy_hours(np.arange(len(column_index)), spans.parent, spans.begin)
     return recorder.film_hours()
 
 
@@ -149,11 +151,6 @@ class FilmSpans:
     def parting(self, hour: int) -> tuple[IntArray, IntArray]:
         """Return which films begin in an hour, and which they were before."""
         own = np.flatnonzero(self.begin == hour)
-        return own, self.parent[own]
-
-    def not_parted(self, hour: int) -> tuple[IntArray, IntArray]:
-        """Return which films have not begun in an hour, and which they are."""
-        own = np.flatnonzero(self.begin > hour)
         return own, self.parent[own]
 
 

@@ -7,7 +7,7 @@ time through the steps of an hour; the ground's sweeps are those of ``ground``.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import NamedTuple, Protocol, cast
 
 import numpy as np
@@ -115,9 +115,15 @@ class HourlyMeans(NamedTuple):
     top_melt_mm: Array
 
     @classmethod
-    def empty(cls, hours: int, size: int) -> HourlyMeans:
-        """Return room for so many hours of so many columns, members counted."""
-        return cls(*(np.empty((hours, size)) for _ in cls._fields))
+    def empty(cls, hours: int, size: int, fields: Collection[str] | None = None) -> HourlyMeans:
+        """Return room for so many hours of so many columns, members counted.
+
+        Where only some ``fields`` are wanted, the others are (0, 0).
+        """
+        shapes = (
+            (hours, size) if fields is None or name in fields else (0, 0) for name in cls._fields
+        )
+        return cls(*map(np.empty, shapes))
 
 
 SURFACE = record_dtype(Surface)
@@ -488,18 +494,27 @@ def _add_step(surfaces: RecordArray, sums: RecordArray) -> None:
 def _end_hour(
     surfaces: RecordArray, sums: RecordArray, steps: int, means: HourlyMeans, hour: int, begin: int
 ) -> None:
-    """Set the means of the hour in ``means``, night offset included."""
+    """Set the means of the hour in ``means``, night offset included, of those that have room."""
     for k in range(surfaces.size):
         i, surface, total = begin + k, surfaces[k], sums[k]
         offset_k = surface.offset_k
-        surface_c = (total.surface_c - 0.5 * surface.surface_c) / steps
-        means.surface_c[hour, i] = surface_c + offset_k
-        means.surface_min_c[hour, i] = total.surface_min_c + offset_k
-        means.skin_c[hour, i] = (total.skin_c - 0.5 * surface.skin_c) / steps + offset_k
-        means.unfrozen_temp_c[hour, i] = total.unfrozen_temp_c / steps
-        means.restoring_wm2k[hour, i] = total.restoring_wm2k / steps
-        means.convective_coefficient_wm2k[hour, i] = total.convective_coefficient_wm2k / steps
-        means.top_melt_mm[hour, i] = total.top_melt
+        if means.surface_c.size:
+            surface_c = (total.surface_c - 0.5 * surface.surface_c) / steps
+            means.surface_c[hour, i] = surface_c + offset_k
+        if means.surface_min_c.size:
+            means.surface_min_c[hour, i] = total.surface_min_c + offset_k
+        if means.skin_c.size:
+            skin_c = (total.skin_c - 0.5 * surface.skin_c) / steps
+            means.skin_c[hour, i] = skin_c + offset_k
+        if means.unfrozen_temp_c.size:
+            means.unfrozen_temp_c[hour, i] = total.unfrozen_temp_c / steps
+        if means.restoring_wm2k.size:
+            means.restoring_wm2k[hour, i] = total.restoring_wm2k / steps
+        if means.convective_coefficient_wm2k.size:
+            coefficient_wm2k = total.convective_coefficient_wm2k / steps
+            means.convective_coefficient_wm2k[hour, i] = coefficient_wm2k
+        if means.top_melt_mm.size:
+            means.top_melt_mm[hour, i] = total.top_melt
 
 
 @compiled

@@ -23,7 +23,7 @@ from stormplan.numerics import HOUR_S
 from stormplan.physics import night_error, pavement, surface_energy
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import Applications, FilmState, PlowPasses
-from stormplan.physics.film_condition import FilmHours, FilmRecorder
+from stormplan.physics.film_condition import ALL_QUANTITIES, FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FLOWS
 from stormplan.physics.forcing import (
     CellForcing,
@@ -373,6 +373,7 @@ def simulate(
     restart_from: RestartState | None = None,
     end_hour: int | None = None,
     branches: Branches = NO_BRANCHES,
+    quantities: Sequence[str] = (*HourlyMeans._fields, *ALL_QUANTITIES),
 ) -> SimulationResult:
     """Simulate pavement and film, two-way coupled, through a forecast or some hours of it.
 
@@ -395,6 +396,9 @@ def simulate(
         First hour of the forecast that is not run; None to go on to its end [-].
     branches : Branches
         Columns that begin as others do.
+    quantities : sequence of str
+        Which hourly attributes of the film, and which ``HourlyMeans``, are recorded; the others
+        are NaN.
 
     Returns
     -------
@@ -422,8 +426,10 @@ def simulate(
     ground = slab.ground_solver(HOUR_S / cells.steps)
     places = forcing.places(slab.underside_air_offset_k)
     operations = Operations(applications, plow_passes, members)
-    recorder = FilmRecorder(hours, len(columns), members)
-    means = HourlyMeans.empty(hours, len(columns) * members)
+    of_surface = [name for name in quantities if name in HourlyMeans._fields]
+    of_film = [name for name in quantities if name not in of_surface]
+    recorder = FilmRecorder(hours, len(columns), members, of_film)
+    means = HourlyMeans.empty(hours, len(columns) * members, of_surface)
     ground_mean_c = np.empty_like(slab.ground_c) if depths_m else None
     shape = (hours, len(columns), members)
     temp_at_depth_c = np.empty((len(depths_m), hours, len(columns) * members))
@@ -444,17 +450,19 @@ def simulate(
             ground, places, weather, recorder.flows, means, hour, ground_mean_c,
             going.size * members,
         )  # fmt: skip
-        copies = branch_columns[waits], branches.parent[waits]
-        recorder.end_hour(hour, surface.film, going, copies)
+        recorder.end_hour(hour, surface.film, going)
         if ground_mean_c is not None:
             uncorrected_c = means.surface_c[hour] - surface.offset_k
             temp_at_depth_c[:, hour] = depths.sample(uncorrected_c, ground_mean_c)
-    hourly = HourlyMeans(*(values.reshape(shape) for values in means))
+    recorder.copy_hours(branch_columns, branches.parent, branches.hour)
+    recorded = [values.reshape(shape) for values in means if values.size]
     at_depth_c = temp_at_depth_c.reshape(len(depths_m), *shape)
     offset_k = None if night_offset_k is None else night_offset_k.reshape(shape)
-    for values in (*hourly, *at_depth_c, *([] if offset_k is None else [offset_k])):
+    for values in (*recorded, *at_depth_c, *([] if offset_k is None else [offset_k])):
         for column, parent, hour in zip(branch_columns, *branches, strict=True):
             values[:hour, column] = values[:hour, parent]
+    unknown = np.broadcast_to(np.nan, shape)
+    hourly = HourlyMeans(*(values.reshape(shape) if values.size else unknown for values in means))
     boundary = SurfaceBoundary(
         hourly.unfrozen_temp_c, hourly.restoring_wm2k, hourly.skin_c,
         hourly.convective_coefficient_wm2k, hourly.top_melt_mm,

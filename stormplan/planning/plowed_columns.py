@@ -138,6 +138,7 @@ def simulate_history(
                 plow_passes=_passes_between(passes, first, end),
                 restart_from=restart,
                 end_hour=end,
+                quantities=(),
             ).restart_state
         for hour, at, look in seen:
             if hour == end:

@@ -61,7 +61,8 @@ class SiteBlock:
     Attributes
     ----------
     sites : Sites
-        The sites file with these sites only; in a part, without clients and receivers.
+        The sites file with these sites only; in a part, with their yards, and without clients and
+        receivers.
     cells : mapping of str to tuple of CellForecast
         By site key, in order of preference.
     now : datetime
@@ -92,9 +93,15 @@ class SiteBlock:
         def known(found: Mapping[tuple[str, str], Known]) -> dict[tuple[str, str], Known]:
             return {at: found[at] for at in surfaces if at in found}
 
+        yards = {site.yard: self.sites.yards[site.yard] for site in sites.values()}
         return SiteBlock(
             self.sites.with_drive_minutes({}).model_copy(
-                update={"sites": sites, "clients": {}, "delivery": DeliverySettings()}
+                update={
+                    "sites": sites,
+                    "yards": yards,
+                    "clients": {},
+                    "delivery": DeliverySettings(),
+                }
             ),
             {key: self.cells[key] for key in sites},
             self.now,

@@ -26,7 +26,7 @@ from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import film_response
 from stormplan.physics.bond import BondParameters, is_film_bonded
 from stormplan.physics.film import Applications, PlowPasses
-from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.film_condition import STORES, FilmHours
 from stormplan.physics.film_response import FilmSpans, FilmStart, FilmWeather
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import SurfaceBoundary
@@ -287,7 +287,7 @@ class FilmModel:
             hours=int(spans.end.max()),
             start=_starts([request.state.film for request in requests], owner),
             spans=spans,
-            with_flows=False,
+            quantities=STORES,
             weather=self._weather,
         )
         lost = self._service_lost(requests, starts, film)

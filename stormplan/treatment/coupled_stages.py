@@ -12,13 +12,18 @@ import numpy as np
 from stormplan.arrays import Array
 from stormplan.physics import surface_simulation
 from stormplan.physics.film import Applications, PlowPasses
-from stormplan.physics.film_condition import FilmHours
+from stormplan.physics.film_condition import VAPOR_FLOWS, FilmHours
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import Branches, RestartState
 from stormplan.treatment.candidates import MAX_FILMS_PER_CALL, Dose, Mixtures
 from stormplan.treatment.planned_visits import Course
 from stormplan.treatment.surface_case import SurfaceCase
 from stormplan.weather.forecast import Forecast
+
+#: What stages are judged by.
+STAGE_QUANTITIES = (
+    "surface_c", "water_mm", "ice_mm", "frost_mm", "snow_mm", "salts_kg_m2", *VAPOR_FLOWS,
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -123,6 +128,7 @@ def _run(
         _plow_passes(stages),
         restart_from=coupled.restart,
         branches=Branches(parent, hour),
+        quantities=STAGE_QUANTITIES,
     )
     return StageRuns(stages, run.film, run.surface_c)
 
