@@ -247,7 +247,7 @@ def test_enough_time_left_is_shown_and_not_warned_of(day_off):
     rows = {row.label: row.text for row in build_view(day_off).summary_rows}
     assert "Time left" not in rows
     slack_h = day_off.yards[0].sprayer_schedule.slack_h
-    assert f"tightest {slack_h:.1f} h before it starts" in rows["Crew"]
+    assert f"tightest stop: {slack_h:.1f} h to spare" in rows["Crew"]
 
 
 def test_where_driving_times_come_from_is_said(day_off):

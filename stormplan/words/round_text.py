@@ -14,14 +14,14 @@ from stormplan.words.formatting import (
 
 
 def rounds_text(schedules: Sequence[SprayerSchedule]) -> str:
-    """Return how long the rounds of some yards take, and how long before it starts they end."""
+    """Return how long rounds of some yards take, and how long before a storm its stop is done."""
     needed_h = sum(one.hours_needed for one in schedules)
     available_h = sum(one.hours_available for one in schedules)
     text = f"rounds take {format_working_time(needed_h)} of {available_h:.0f} h"
     slacks_h = [one.slack_h for one in schedules if one.slack_h is not None]
     if not slacks_h:
         return text
-    return f"{text}; tightest {format_working_time(min(slacks_h))} before it starts"
+    return f"{text}; tightest stop: {format_working_time(min(slacks_h))} to spare"
 
 
 def short_slack_text(schedule: SprayerSchedule) -> str:

@@ -166,7 +166,7 @@ def check_required_variables(
     if len(no_air) > MIN_COVERAGE_H - MIN_KNOWN_H or (last in no_air and last in no_water):
         raise ForecastError(
             f"{label}: {forecast.VARIABLES['air_temp_c'].meaning} is not known for {len(no_air)} "
-            f"of the next {MIN_COVERAGE_H} h (first {format_utc(axis.hour_start(no_air[0]))}); a "
+            f"of the next {MIN_COVERAGE_H} h (the first of them {no_air[0] - first} h from now); a "
             f"plan needs it for {MIN_KNOWN_H} of them, and a forecast that reaches their end"
         )
 
