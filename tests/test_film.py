@@ -314,7 +314,7 @@ def test_films_that_differ_only_later_are_one_film_until_then():
         weather, single_column(), held, where, applications, passes
     )
     together = film_response.simulate_films(
-        weather, single_column(), held, where, applications, passes, spans=spans, quantities=STORES
+        weather, single_column(), held, where, applications, passes, spans=spans, variables=STORES
     )
     for film, end in enumerate(spans.end):
         for name in ("water_mm", "ice_mm", "frost_mm", "snow_mm", "snow_depth_mm", "salts_kg_m2"):

@@ -473,7 +473,7 @@ def test_what_is_not_recorded_is_not_known_and_changes_nothing():
         surface_simulation.simulate(
             weather, both, work, branches=Branches(np.arange(n), np.full(n, 9)), **some
         )
-        for some in ({}, {"quantities": ("surface_c", "ice_mm", "salts_kg_m2", "drained_mm")})
+        for some in ({}, {"variables": ("surface_c", "ice_mm", "salts_kg_m2", "drained_mm")})
     ]
     whole, some = runs
     np.testing.assert_array_equal(some.surface_c, whole.surface_c)
@@ -490,4 +490,4 @@ def test_what_is_not_recorded_is_not_known_and_changes_nothing():
         assert np.isnan(getattr(of, name)).all()
     assert some.film.water_mm.shape == whole.film.water_mm.shape
     with pytest.raises(KeyError, match="watr_mm"):
-        surface_simulation.simulate(weather, both, quantities=("watr_mm",))
+        surface_simulation.simulate(weather, both, variables=("watr_mm",))

@@ -217,7 +217,7 @@ STORES = (
 )  # fmt: skip
 VAPOR_FLOWS = ("evaporated_mm", "deposited_mm")
 OTHER_FLOWS = ("drained_mm", "plowed_mm", "traffic_loss_mm", "melted_mm", "salts_lost_kg_m2")
-ALL_QUANTITIES = (*STORES, *VAPOR_FLOWS, *OTHER_FLOWS)
+FILM_VARIABLES = (*STORES, *VAPOR_FLOWS, *OTHER_FLOWS)
 _FLOWS = len(STORES) - 1 + N_CHLORIDES
 _SALTS, _SALTS_LOST = _FLOWS - N_CHLORIDES, _FLOWS + len(VAPOR_FLOWS + OTHER_FLOWS) - 1
 N_ROWS = _SALTS_LOST + N_CHLORIDES
@@ -284,16 +284,16 @@ class FilmRecorder:
     ----------
     hours, columns, members : int
         How many there are [-].
-    quantities : sequence of str
+    variables : sequence of str
         Which attributes of ``FilmHours`` are recorded; the others are NaN.
     """
 
     def __init__(
-        self, hours: int, columns: int, members: int, quantities: Sequence[str] = ALL_QUANTITIES
+        self, hours: int, columns: int, members: int, variables: Sequence[str] = FILM_VARIABLES
     ) -> None:
-        self._quantities = frozenset(quantities)
+        self._variables = frozenset(variables)
         each = np.arange(N_ROWS)
-        self._rows = np.hstack([each[:0], *(each[ROWS[name]] for name in quantities)])
+        self._rows = np.hstack([each[:0], *(each[ROWS[name]] for name in variables)])
         self._out = np.zeros((N_ROWS, hours, columns, members))
         self._all = np.arange(columns)
         #: What processes add to, until their hour ends.
@@ -306,6 +306,7 @@ class FilmRecorder:
 
     def copy_hours(self, columns: IntArray, parents: IntArray, until: IntArray) -> None:
         """Store for columns what others have had before an hour."""
+        columns, parents, until = map(np.ascontiguousarray, (columns, parents, until))
         _copy_hours(columns, parents, until, self._rows, self._out)
 
     def film_hours(self) -> FilmHours:
@@ -313,7 +314,7 @@ class FilmRecorder:
         unknown = np.broadcast_to(np.nan, self._out.shape)
         return FilmHours(
             **{
-                name: (self._out if name in self._quantities else unknown)[rows]
+                name: (self._out if name in self._variables else unknown)[rows]
                 for name, rows in ROWS.items()
             }
         )

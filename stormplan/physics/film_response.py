@@ -14,7 +14,7 @@ import numpy as np
 
 from stormplan.arrays import Array, IntArray, flat_index
 from stormplan.physics.film import Applications, FilmState, PlowPasses
-from stormplan.physics.film_condition import ALL_QUANTITIES, FilmHours, FilmRecorder
+from stormplan.physics.film_condition import FILM_VARIABLES, FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FilmForcing, advance_films
 from stormplan.physics.hour_weather import split_precipitation
 from stormplan.physics.pavement import Columns
@@ -45,7 +45,7 @@ def simulate_films(
     hours: int | None = None,
     start: FilmStart | None = None,
     spans: FilmSpans | None = None,
-    quantities: Sequence[str] = ALL_QUANTITIES,
+    variables: Sequence[str] = FILM_VARIABLES,
     weather: FilmWeather | None = None,
 ) -> FilmHours:
     """Simulate films on columns whose boundary conditions are known.
@@ -76,7 +76,7 @@ def simulate_films(
         What lies there at the beginning; None for bare and dry.
     spans : FilmSpans or None
         In which hours each film is run by itself; None for all.
-    quantities : sequence of str
+    variables : sequence of str
         Which attributes of the result are recorded; the others are NaN.
     weather : FilmWeather or None
         Made of ``forecast`` before, where many calls share it.
@@ -105,7 +105,7 @@ def simulate_films(
         first, columns.cell[column_index], column_index,
         *(np.require(values, float, ["C", "W"]) for values in around),
     )  # fmt: skip
-    recorder = FilmRecorder(hours, len(column_index), members, quantities)
+    recorder = FilmRecorder(hours, len(column_index), members, variables)
     operations = Operations(applications, plow_passes, members)
     film_c = np.zeros(films.water.size)
     for hour in range(hours):

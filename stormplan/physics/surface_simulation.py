@@ -23,7 +23,7 @@ from stormplan.numerics import HOUR_S
 from stormplan.physics import night_error, pavement, surface_energy
 from stormplan.physics.bias_correction import night_weight
 from stormplan.physics.film import Applications, FilmState, PlowPasses
-from stormplan.physics.film_condition import ALL_QUANTITIES, FilmHours, FilmRecorder
+from stormplan.physics.film_condition import FILM_VARIABLES, FilmHours, FilmRecorder
 from stormplan.physics.film_processes import FLOWS
 from stormplan.physics.forcing import (
     CellForcing,
@@ -373,7 +373,7 @@ def simulate(
     restart_from: RestartState | None = None,
     end_hour: int | None = None,
     branches: Branches = NO_BRANCHES,
-    quantities: Sequence[str] = (*HourlyMeans._fields, *ALL_QUANTITIES),
+    variables: Sequence[str] = (*HourlyMeans._fields, *FILM_VARIABLES),
 ) -> SimulationResult:
     """Simulate pavement and film, two-way coupled, through a forecast or some hours of it.
 
@@ -396,7 +396,7 @@ def simulate(
         First hour of the forecast that is not run; None to go on to its end [-].
     branches : Branches
         Columns that begin as others do.
-    quantities : sequence of str
+    variables : sequence of str
         Which hourly attributes of the film, and which ``HourlyMeans``, are recorded; the others
         are NaN.
 
@@ -426,8 +426,8 @@ def simulate(
     ground = slab.ground_solver(HOUR_S / cells.steps)
     places = forcing.places(slab.underside_air_offset_k)
     operations = Operations(applications, plow_passes, members)
-    of_surface = [name for name in quantities if name in HourlyMeans._fields]
-    of_film = [name for name in quantities if name not in of_surface]
+    of_surface = [name for name in variables if name in HourlyMeans._fields]
+    of_film = [name for name in variables if name not in of_surface]
     recorder = FilmRecorder(hours, len(columns), members, of_film)
     means = HourlyMeans.empty(hours, len(columns) * members, of_surface)
     ground_mean_c = np.empty_like(slab.ground_c) if depths_m else None

@@ -175,7 +175,7 @@ def simulate_block(
         plow_passes=_plow_passes(plowed_columns, passes, cleared_index, ahead_cm),
         restart_from=restart,
         branches=Branches(cleared, first_hours),
-        quantities=(*HourlyMeans._fields, *STORES),
+        variables=(*HourlyMeans._fields, *STORES),
     )
     return BlockRun(
         forecast,

@@ -138,7 +138,7 @@ def simulate_history(
                 plow_passes=_passes_between(passes, first, end),
                 restart_from=restart,
                 end_hour=end,
-                quantities=(),
+                variables=(),
             ).restart_state
         for hour, at, look in seen:
             if hour == end:

@@ -287,7 +287,7 @@ class FilmModel:
             hours=int(spans.end.max()),
             start=_starts([request.state.film for request in requests], owner),
             spans=spans,
-            quantities=STORES,
+            variables=STORES,
             weather=self._weather,
         )
         lost = self._service_lost(requests, starts, film)

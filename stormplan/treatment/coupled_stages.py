@@ -21,7 +21,7 @@ from stormplan.treatment.surface_case import SurfaceCase
 from stormplan.weather.forecast import Forecast
 
 #: What stages are judged by.
-STAGE_QUANTITIES = (
+STAGE_VARIABLES = (
     "surface_c", "water_mm", "ice_mm", "frost_mm", "snow_mm", "salts_kg_m2", *VAPOR_FLOWS,
 )  # fmt: skip
 
@@ -128,7 +128,7 @@ def _run(
         _plow_passes(stages),
         restart_from=coupled.restart,
         branches=Branches(parent, hour),
-        quantities=STAGE_QUANTITIES,
+        variables=STAGE_VARIABLES,
     )
     return StageRuns(stages, run.film, run.surface_c)
 
