@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import IntEnum
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,7 +139,8 @@ def condition_codes(
 class FilmHours:
     """Film of many columns, hour by hour: arrays ``(hour, column, member)``, kg/m² = mm of water.
 
-    Stores are at the end of the hour, flows are sums over it; NaN once unknown.
+    Stores are at the end of the hour, flows are sums over it; NaN once unknown, empty where a run
+    was not asked for them.
 
     Attributes
     ----------
@@ -175,8 +177,7 @@ class FilmHours:
 
     def hours(self, which: slice) -> FilmHours:
         """Return some of the hours."""
-        some = np.s_[..., which, :, :]
-        return FilmHours(**{item.name: getattr(self, item.name)[some] for item in fields(self)})
+        return self._some(np.s_[..., which, :, :])
 
     def column(self, index: int) -> FilmHours:
         """Return one column, its axis kept."""
@@ -184,8 +185,14 @@ class FilmHours:
 
     def columns(self, which: slice | IntArray) -> FilmHours:
         """Return some of the columns."""
-        some = np.s_[..., which, :]
-        return FilmHours(**{item.name: getattr(self, item.name)[some] for item in fields(self)})
+        return self._some(np.s_[..., which, :])
+
+    def _some(self, where: Any) -> FilmHours:
+        """Return what stands at some places; a variable without members was not recorded."""
+        each = {item.name: getattr(self, item.name) for item in fields(self)}
+        return FilmHours(
+            **{name: values[where] if values.shape[-1] else values for name, values in each.items()}
+        )
 
     @cached_property
     def ice_frac(self) -> Array:
@@ -285,7 +292,7 @@ class FilmRecorder:
     hours, columns, members : int
         How many there are [-].
     variables : sequence of str
-        Which attributes of ``FilmHours`` are recorded; the others are NaN.
+        Which attributes of ``FilmHours`` are recorded; the others are empty.
     """
 
     def __init__(
@@ -311,10 +318,10 @@ class FilmRecorder:
 
     def film_hours(self) -> FilmHours:
         """Return all hours."""
-        unknown = np.broadcast_to(np.nan, self._out.shape)
+        none = np.empty((N_ROWS, 0, 0, 0))
         return FilmHours(
             **{
-                name: (self._out if name in self._variables else unknown)[rows]
+                name: (self._out if name in self._variables else none)[rows]
                 for name, rows in ROWS.items()
             }
         )

@@ -77,7 +77,7 @@ def simulate_films(
     spans : FilmSpans or None
         In which hours each film is run by itself; None for all.
     variables : sequence of str
-        Which attributes of the result are recorded; the others are NaN.
+        Which attributes of the result are recorded; the others are empty.
     weather : FilmWeather or None
         Made of ``forecast`` before, where many calls share it.
 

@@ -398,7 +398,7 @@ def simulate(
         Columns that begin as others do.
     variables : sequence of str
         Which hourly attributes of the film, and which ``HourlyMeans``, are recorded; the others
-        are NaN.
+        are empty.
 
     Returns
     -------
@@ -455,14 +455,15 @@ def simulate(
             uncorrected_c = means.surface_c[hour] - surface.offset_k
             temp_at_depth_c[:, hour] = depths.sample(uncorrected_c, ground_mean_c)
     recorder.copy_hours(branch_columns, branches.parent, branches.hour)
-    recorded = [values.reshape(shape) for values in means if values.size]
+    hourly = HourlyMeans(
+        *(values.reshape(shape if values.shape[1] else (0, 0, 0)) for values in means)
+    )
     at_depth_c = temp_at_depth_c.reshape(len(depths_m), *shape)
     offset_k = None if night_offset_k is None else night_offset_k.reshape(shape)
+    recorded = [values for values in hourly if values.size]
     for values in (*recorded, *at_depth_c, *([] if offset_k is None else [offset_k])):
         for column, parent, hour in zip(branch_columns, *branches, strict=True):
             values[:hour, column] = values[:hour, parent]
-    unknown = np.broadcast_to(np.nan, shape)
-    hourly = HourlyMeans(*(values.reshape(shape) if values.size else unknown for values in means))
     boundary = SurfaceBoundary(
         hourly.unfrozen_temp_c, hourly.restoring_wm2k, hourly.skin_c,
         hourly.convective_coefficient_wm2k, hourly.top_melt_mm,

@@ -22,7 +22,7 @@ from stormplan.events.hazards import HazardThresholds, SurfaceSeries, nights
 from stormplan.numerics import floor_hour
 from stormplan.physics import night_error, night_readings, surface_simulation
 from stormplan.physics.film import PlowPasses
-from stormplan.physics.film_condition import STORES
+from stormplan.physics.film_condition import STORES, VAPOR_FLOWS
 from stormplan.physics.film_response import FilmStart
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_energy import HourlyMeans
@@ -175,7 +175,7 @@ def simulate_block(
         plow_passes=_plow_passes(plowed_columns, passes, cleared_index, ahead_cm),
         restart_from=restart,
         branches=Branches(cleared, first_hours),
-        variables=(*HourlyMeans._fields, *STORES),
+        variables=(*HourlyMeans._fields, *STORES, *VAPOR_FLOWS),
     )
     return BlockRun(
         forecast,
