@@ -431,8 +431,13 @@ def test_plans_that_cannot_be_are_refused(two_sites):
         stormplan.plan(two_sites, {"c": weather(index)}, now=index[0])
     with pytest.raises(InputError, match=r"now 2026-01-10 .* has no time zone"):
         stormplan.plan(two_sites, {}, now=datetime(2026, 1, 10))  # noqa: DTZ001
-    with pytest.raises(ForecastError, match="is not known for"):
-        stormplan.plan(two_sites, {"a": weather(index)}, now=index[-1] + timedelta(hours=5))
+    for later_h, problem in (
+        (5, r"is not known for 24 of the next 24 h \(the first of them this hour\)"),
+        (-15, r"is not known for 8 of the next 24 h \(the first of them 16 h from now\)"),
+    ):
+        now = index[-1] + timedelta(hours=later_h)
+        with pytest.raises(ForecastError, match=problem):
+            stormplan.plan(two_sites, {"a": weather(index)}, now=now)
 
 
 def test_a_plan_is_read_back_as_it_was_written(tmp_path):

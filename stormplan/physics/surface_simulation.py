@@ -68,7 +68,9 @@ class SurfaceBoundary:
 
 @dataclass(frozen=True)
 class SimulationResult:
-    """Hourly pavement and film, ``(hour, column, member)``; NaN once unknown.
+    """Hourly pavement and film, ``(hour, column, member)``.
+
+    NaN once unknown, empty where not recorded.
 
     Attributes
     ----------
@@ -398,7 +400,7 @@ def simulate(
         Columns that begin as others do.
     variables : sequence of str
         Which hourly attributes of the film, and which ``HourlyMeans``, are recorded; the others
-        are empty.
+        are empty. Temperatures at ``depths_m`` need ``surface_c``.
 
     Returns
     -------

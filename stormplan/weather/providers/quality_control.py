@@ -164,9 +164,11 @@ def check_required_variables(
     no_air, no_water = missing(REQUIRED_VARIABLES), missing(("precip_mm",))
     last = first + MIN_COVERAGE_H - 1
     if len(no_air) > MIN_COVERAGE_H - MIN_KNOWN_H or (last in no_air and last in no_water):
+        lead_h = no_air[0] - first
+        since = f"{lead_h} h from now" if lead_h else "this hour"
         raise ForecastError(
             f"{label}: {forecast.VARIABLES['air_temp_c'].meaning} is not known for {len(no_air)} "
-            f"of the next {MIN_COVERAGE_H} h (the first of them {no_air[0] - first} h from now); a "
+            f"of the next {MIN_COVERAGE_H} h (the first of them {since}); a "
             f"plan needs it for {MIN_KNOWN_H} of them, and a forecast that reaches their end"
         )
 
