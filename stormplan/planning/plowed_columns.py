@@ -166,15 +166,8 @@ def _applications(
     doses: Sequence[tuple[Dose, int]], first: int, end: int, mixtures: Mixtures
 ) -> Applications | None:
     """Return what went down from an hour to before another, hours counted from the first."""
-    rows = [(dose, at) for dose, at in doses if first <= dose.hour < end]
-    if not rows:
-        return None
-    amounts = [mixtures.salts_and_water(dose) for dose, _ in rows]
-    return Applications(
-        np.array([dose.hour - first for dose, _ in rows], dtype=np.intp),
-        np.array([at for _, at in rows], dtype=np.intp),
-        np.array([salts for salts, _, _ in amounts]).T,
-        np.array([water for _, water, _ in amounts]),
+    return mixtures.applications(
+        [(dose.hour - first, at, dose) for dose, at in doses if first <= dose.hour < end]
     )
 
 

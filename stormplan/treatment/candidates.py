@@ -224,6 +224,19 @@ class Mixtures:
             self._amounts[key] = salts, float(water), float(salts @ CHLORIDE_MASS_FRAC)
         return self._amounts[key]
 
+    def applications(self, rows: Sequence[tuple[int, int, Dose]]) -> Applications | None:
+        """Return doses as they go down, each with its hour and column; None for none."""
+        if not rows:
+            return None
+        hours, columns, doses = zip(*rows, strict=True)
+        salts, water, _ = zip(*map(self.salts_and_water, doses), strict=True)
+        return Applications(
+            np.array(hours, dtype=np.intp),
+            np.array(columns, dtype=np.intp),
+            np.array(salts).T,
+            np.array(water),
+        )
+
 
 @dataclass(frozen=True)
 class FilmModel:
@@ -281,7 +294,14 @@ class FilmModel:
             self.columns,
             self.boundary,
             np.array([r.column for r in requests], dtype=np.intp)[owner],
-            self._applications(requests, starts),
+            self.mixtures.applications(
+                [
+                    (dose.hour - request.state.hour, start + at, dose)
+                    for request, start in zip(requests, starts[:-1].tolist(), strict=True)
+                    for at, doses in enumerate(request.doses)
+                    for dose in doses
+                ]
+            ),
             _plow_passes(requests, owner),
             first=np.array([r.state.hour for r in requests], dtype=np.intp)[owner],
             hours=int(spans.end.max()),
@@ -297,25 +317,6 @@ class FilmModel:
             FilmAnswer(request.state.hour, tuple(results[start:end]), film, slice(start, end))
             for request, (start, end) in zip(requests, pairwise(starts.tolist()), strict=True)
         ]
-
-    def _applications(
-        self, requests: Sequence[FilmRequest], starts: IntArray
-    ) -> Applications | None:
-        rows = [
-            (dose.hour - request.state.hour, int(start) + at, *self.mixtures.salts_and_water(dose))
-            for request, start in zip(requests, starts[:-1], strict=True)
-            for at, doses in enumerate(request.doses)
-            for dose in doses
-        ]
-        if not rows:
-            return None
-        hours, places, salts, water, _ = zip(*rows, strict=True)
-        return Applications(
-            np.array(hours, dtype=np.intp),
-            np.array(places, dtype=np.intp),
-            np.array(salts).T,
-            np.array(water),
-        )
 
     def _service_lost(
         self, requests: Sequence[FilmRequest], starts: IntArray, film: FilmHours

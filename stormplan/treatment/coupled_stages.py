@@ -11,7 +11,7 @@ import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.physics import surface_simulation
-from stormplan.physics.film import Applications, PlowPasses
+from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_condition import VAPOR_FLOWS, FilmHours
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_simulation import Branches, RestartState
@@ -124,24 +124,15 @@ def _run(
     run = surface_simulation.simulate(
         coupled.forecast,
         Columns.from_records([coupled.columns.records[stage.column] for stage in stages]),
-        _applications(stages, mixtures),
+        mixtures.applications(
+            [(dose.hour, row, dose) for row, stage in enumerate(stages) for dose in stage.doses]
+        ),
         _plow_passes(stages),
         restart_from=coupled.restart,
         branches=Branches(parent, hour),
         variables=STAGE_VARIABLES,
     )
     return StageRuns(stages, run.film, run.surface_c)
-
-
-def _applications(stages: Sequence[Stage], mixtures: Mixtures) -> Applications:
-    doses = [(dose, row) for row, stage in enumerate(stages) for dose in stage.doses]
-    amounts = [mixtures.salts_and_water(dose) for dose, _ in doses]
-    return Applications(
-        np.array([dose.hour for dose, _ in doses], dtype=np.intp),
-        np.array([row for _, row in doses], dtype=np.intp),
-        np.array([salts for salts, _, _ in amounts]).T,
-        np.array([water for _, water, _ in amounts]),
-    )
 
 
 def _plow_passes(stages: Sequence[Stage]) -> PlowPasses | None:
