@@ -41,8 +41,11 @@ FILL = """(() => {{
   const forms = [...document.querySelectorAll("form.log")];
   const form = forms.find(one => one.elements.form.value === "{form}");
   for (const [name, value] of Object.entries({values})) form.elements[name].value = value;
+  globalThis.isTapped = true;
   form.querySelector("button").click();
 }})()"""
+#: Whether the page has come anew since it was tapped, as it does once the server has what was sent.
+CAME_ANEW = "document.readyState === 'complete' && !globalThis.isTapped"
 SET_DATE = """{{
   const There = globalThis.OwnDate ??= Date;
   const now = () => There.now() + {ahead_ms};
@@ -116,6 +119,7 @@ def test_the_week_of_the_invented_company(tmp_path, monkeypatch):
             tab.visit(f"{base}{path}")
             tab.evaluate(FILL.format(form=form, values=json.dumps(values)))
             wait_for(lambda: len(record(tmp_path)) > before)
+            wait_for(lambda: tab.evaluate(CAME_ANEW))
             return record(tmp_path)[-1]
 
         def tap(surface, action):
@@ -124,7 +128,8 @@ def test_the_week_of_the_invented_company(tmp_path, monkeypatch):
                 "(() => { const form = [...document.querySelectorAll('.item form.log')].find(one =>"
                 f" one.elements.form.value === 'done' && one.elements.surface.value === '{surface}'"
                 f" && one.elements.action.value === '{action}');"
-                " form.querySelector('button').click(); return form.elements.key.value; })()"
+                " globalThis.isTapped = true; form.querySelector('button').click();"
+                " return form.elements.key.value; })()"
             )
 
         # Monday 04:30: the plan; the shed mixes and loads
@@ -147,6 +152,7 @@ def test_the_week_of_the_invented_company(tmp_path, monkeypatch):
             before = len(record(tmp_path))
             keys = [tap("river-bend/bus-loop", Action.PRETREAT)]
             wait_for(lambda: len(record(tmp_path)) == before + 1)
+            wait_for(lambda: tab.evaluate(CAME_ANEW))
             tab.visit(f"{base}/work")
         for number, surface in enumerate(("river-bend/walk", "juniper-clinic/lot"), start=1):
             keys.append(tap(surface, Action.PRETREAT))
@@ -178,6 +184,7 @@ def test_the_week_of_the_invented_company(tmp_path, monkeypatch):
             before = len(record(tmp_path))
             tap("juniper-clinic/lot", Action.PLOW)
             wait_for(lambda: len(record(tmp_path)) == before + 1)
+            wait_for(lambda: tab.evaluate(CAME_ANEW))
             log("/look", "inspection", surface="juniper-clinic/lot", temperature="26")
             measured = log("/yard", "tank", store="north/t1", amount="216", gravity="1.185",
                            temperature="28")  # fmt: skip
