@@ -355,8 +355,10 @@ def test_columns_of_a_film_bond_as_each_of_them_does_alone():
         recorder.film_hours(), water_mm=water, ice_mm=ice, snow_mm=snow, salts_kg_m2=salts
     )
     places = [3, 1, 4]
-    some = film.columns(np.array(places))  # laid out as numpy's indexing leaves it
-    got = bond.is_film_bonded(some, slice(1, 3), temps, mixing, bond.DEFAULT, True)
+    some = film.columns(np.array(places))
+    assert some.salts_kg_m2.flags.c_contiguous
+    needed = bond.required_liquid_frac(temps, bond.DEFAULT.base_liquid_frac)
+    got = bond.is_film_bonded(some, slice(1, 3), temps, needed, mixing, bond.DEFAULT, True)
     assert got.shape == (8, 2, 3)
     for at, place in enumerate(places[1:]):
         for member in range(3):

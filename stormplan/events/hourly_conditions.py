@@ -67,6 +67,9 @@ class Hour(NamedTuple):
     @property
     def precip_mm(self) -> float:
         """Precipitation of all types as water [mm]; NaN if none is known."""
+        total = self.rain_mm + self.snowfall_swe_mm + self.freezing_rain_mm + self.sleet_mm
+        if total == total:  # the usual hour, in which all types are known
+            return total
         parts = [self.rain_mm, self.snowfall_swe_mm, self.freezing_rain_mm, self.sleet_mm]
         known = [part for part in parts if not math.isnan(part)]
         return sum(known) if known else math.nan

@@ -385,7 +385,9 @@ def is_bonded(
         of_hours(ice_mm),
         of_hours(snow_mm),
         salts.reshape(len(CHLORIDES), len(temp), 1, -1),
+        slice(0, 1),
         of_hours(temp)[:, 0],
+        required_liquid_frac(of_hours(temp)[:, 0], parameters.base_liquid_frac),
         of_hours(_share("mixing_frac", mixing_frac))[:, 0],
         np.broadcast_to(np.asarray(bonded_before, dtype=bool), temp.shape[1:]).reshape(-1),
         parameters,
@@ -397,6 +399,7 @@ def is_film_bonded(
     film: FilmHours,
     columns: slice,
     pavement_temp_c: Array,
+    required_frac: Array,
     mixing_frac: Array,
     parameters: BondParameters,
     bonded_before: bool,
@@ -411,6 +414,8 @@ def is_film_bonded(
         Those asked for.
     pavement_temp_c : array (hour, member)
         For as many hours as are asked for, from the film's first [°C].
+    required_frac : array (hour, member)
+        What ``required_liquid_frac`` says of that pavement [-].
     mixing_frac : array (hour,)
         Share of the lying snow worked into the brine [-].
     parameters : BondParameters
@@ -423,16 +428,16 @@ def is_film_bonded(
     array of bool (hour, column, member)
         For those hours and columns.
     """
-    hours, members = pavement_temp_c.shape
-    here = np.s_[..., :hours, columns, :]
     return _bonded(
-        film.water_mm[here],
-        film.ice_mm[here],
-        film.snow_mm[here],
-        film.salts_kg_m2[here],
+        film.water_mm,
+        film.ice_mm,
+        film.snow_mm,
+        film.salts_kg_m2,
+        columns,
         pavement_temp_c,
-        np.broadcast_to(mixing_frac[:, None], pavement_temp_c.shape),
-        np.full(members, bonded_before),
+        required_frac,
+        np.repeat(mixing_frac, pavement_temp_c.shape[1]).reshape(pavement_temp_c.shape),
+        np.full(pavement_temp_c.shape[1], bonded_before),
         parameters,
     )
 
@@ -442,20 +447,27 @@ def _bonded(
     ice_mm: Array,
     snow_mm: Array,
     salts_kg_m2: Array,
+    columns: slice,
     temp_c: Array,
+    required_frac: Array,
     mixing_frac: Array,
     bonded_before: BoolArray,
     parameters: BondParameters,
 ) -> Flags:
-    """Return where snow is bonded, (hour, column, member); temperature, mixing (hour, member)."""
-    bonded = np.empty(snow_mm.shape, dtype=np.bool_)
+    """Return where snow is bonded in some columns, (hour, column, member).
+
+    Temperature, what is required and mixing are (hour, member), of as many hours as are asked for.
+    """
+    hours, members = temp_c.shape
+    bonded = np.empty((hours, columns.stop - columns.start, members), dtype=np.bool_)
     _bonded_hours(
-        np.array(water_mm, order="C"),
-        np.array(ice_mm, order="C"),
-        np.array(snow_mm, order="C"),
-        np.array(salts_kg_m2, order="C"),
+        np.require(water_mm, requirements=["C", "W"]),
+        np.require(ice_mm, requirements=["C", "W"]),
+        np.require(snow_mm, requirements=["C", "W"]),
+        np.require(salts_kg_m2, requirements=["C", "W"]),
+        columns.start,
         np.array(temp_c, order="C"),
-        required_liquid_frac(temp_c, parameters.base_liquid_frac),
+        np.array(required_frac, order="C"),
         np.array(mixing_frac, order="C"),
         np.array(bonded_before),
         parameters.texture_mm,
@@ -471,6 +483,7 @@ def _bonded_hours(
     ice_mm: Array,
     snow_mm: Array,
     salts_kg_m2: Array,
+    first: int,
     temp_c: Array,
     required_frac: Array,
     mixing_frac: Array,
@@ -479,7 +492,7 @@ def _bonded_hours(
     debond_frac: float,
     bonded: BoolArray,
 ) -> None:
-    """Write where snow is bonded, (hour, column, member).
+    """Write where snow is bonded in the columns from the ``first`` on, (hour, column, member).
 
     What was worked into the layer stays in it as long as it lies there. An unknown mass or
     temperature makes the share of liquid unknown, and what is unknown is not enough.
@@ -490,7 +503,7 @@ def _bonded_hours(
     for hour in range(hours):
         for column in range(columns):
             for member in range(members):
-                at = hour, column, member
+                at = hour, first + column, member
                 film = water_mm[at] + ice_mm[at]
                 total = film + snow_mm[at]
                 layer = np.maximum(texture_mm, film)
@@ -500,15 +513,17 @@ def _bonded_hours(
                 layer = np.maximum(np.minimum(total, layer), earlier)
                 layers_mm[column, member] = layer
                 if ice_mm[at] + snow_mm[at] <= 0.0:
-                    bonded[at] = False
+                    bonded[hour, column, member] = False
                     continue
                 layer_film.water = water_mm[at]
                 for i in range(N_CHLORIDES):
-                    layer_film.salts[i] = salts_kg_m2[i, hour, column, member]
+                    layer_film.salts[i] = salts_kg_m2[i, hour, first + column, member]
                 liquid = _liquid_in_layer(layer_film, layer, temp_c[hour, member])
                 before = bonded[hour - 1, column, member] if hour else bonded_before[member]
                 is_loose = liquid >= required_frac[hour, member]
-                bonded[at] = not is_loose or (before and not liquid >= debond_frac)
+                bonded[hour, column, member] = not is_loose or (
+                    before and not liquid >= debond_frac
+                )
 
 
 @compiled

@@ -6,11 +6,10 @@ behind. State and freezing go by the brine's own freeze point, not by 0 °C.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from enum import IntEnum
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,7 +176,7 @@ class FilmHours:
 
     def hours(self, which: slice) -> FilmHours:
         """Return some of the hours."""
-        return self._some(np.s_[..., which, :, :])
+        return self._each(lambda values: values[..., which, :, :])
 
     def column(self, index: int) -> FilmHours:
         """Return one column, its axis kept."""
@@ -185,13 +184,15 @@ class FilmHours:
 
     def columns(self, which: slice | IntArray) -> FilmHours:
         """Return some of the columns."""
-        return self._some(np.s_[..., which, :])
+        if isinstance(which, slice):
+            return self._each(lambda values: values[..., which, :])
+        return self._each(lambda values: values.take(which, axis=-2))  # an index shuffles memory
 
-    def _some(self, where: Any) -> FilmHours:
-        """Return what stands at some places; a variable without members was not recorded."""
+    def _each(self, some: Callable[[Array], Array]) -> FilmHours:
+        """Return some of every variable; one without members was not recorded."""
         each = {item.name: getattr(self, item.name) for item in fields(self)}
         return FilmHours(
-            **{name: values[where] if values.shape[-1] else values for name, values in each.items()}
+            **{name: some(values) if values.shape[-1] else values for name, values in each.items()}
         )
 
     @cached_property

@@ -71,7 +71,7 @@ def rounded_rows(rows: Array, digits: Sequence[int]) -> list[tuple[float | None,
     Returns
     -------
     list of tuple of float or None
-        None where a value is not known.
+        None where a value is not known; zero is without a sign.
     """
     scale = 10.0 ** np.array(digits)[:, None]
     scaled = rows * scale
@@ -80,7 +80,8 @@ def rounded_rows(rows: Array, digits: Sequence[int]) -> list[tuple[float | None,
         near_half = np.abs(scaled - np.floor(scaled) - 0.5) < NEAR_HALF
     for row, at in np.argwhere(near_half).tolist():
         found[row, at] = round(float(rows[row, at]), digits[row])
-    return [tuple([None if v != v else v for v in row]) for row in found.tolist()]
+    unsigned = (found + 0.0).tolist()  # minus zero and zero are zero
+    return [tuple([None if v != v else v for v in row]) for row in unsigned]
 
 
 def forecast_id(cell: CellForecast) -> str:

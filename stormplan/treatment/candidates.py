@@ -24,7 +24,7 @@ from stormplan.liquids.blend import Liquid
 from stormplan.liquids.brine import CHLORIDE_MASS_FRAC
 from stormplan.liquids.hydrometer import REFERENCE_C
 from stormplan.physics import film_response
-from stormplan.physics.bond import BondParameters, is_film_bonded
+from stormplan.physics.bond import BondParameters, is_film_bonded, required_liquid_frac
 from stormplan.physics.film import Applications, PlowPasses
 from stormplan.physics.film_condition import STORES, FilmHours
 from stormplan.physics.film_response import FilmSpans, FilmStart, FilmWeather
@@ -252,6 +252,18 @@ class FilmModel:
     def _weather(self) -> FilmWeather:
         return FilmWeather.from_forecast(self.forecast)
 
+    def _required_liquid_frac(self, bond: BondParameters) -> Array:
+        """Return what keeps snow from packing on each pavement, (hour, column, member) [-]."""
+        base = bond.base_liquid_frac
+        if base not in self._required:
+            self._required[base] = required_liquid_frac(self.pavement_c, base)
+        return self._required[base]
+
+    @cached_property
+    def _required(self) -> dict[float, Array]:
+        """The liquid share required, by that at −2 °C."""
+        return {}
+
     def answer(self, requests: Sequence[FilmRequest]) -> list[FilmAnswer]:
         """Run every candidate of every request; answers in the same order."""
         order = sorted(
@@ -322,22 +334,29 @@ class FilmModel:
         self, requests: Sequence[FilmRequest], starts: IntArray, film: FilmHours
     ) -> BoolArray:
         """Return where service is lost, (hour, candidate, member), hours as they were run."""
-        frozen = frozen_frac(film)
-        snowy = film.snow_mm > MIN_SNOW_MM
-        lost = np.zeros((len(frozen), starts[-1], frozen.shape[2]), dtype=np.bool_)
-        for request, start, end in zip(
-            requests, starts[:-1].tolist(), starts[1:].tolist(), strict=True
+        count = int(starts[-1])
+        frozen = frozen_frac(film)[:, :count]
+        snowy = film.snow_mm[:, :count] > MIN_SNOW_MM
+        has_snow = np.logical_or.reduceat(snowy.any(axis=(0, 2)), starts[:-1])
+        limit = np.array([request.service.max_frozen_frac for request in requests])
+        lost = ~(frozen <= np.repeat(limit, np.diff(starts))[:, None] + 1e-9)
+        for request, start, end, with_snow in zip(
+            requests, starts[:-1].tolist(), starts[1:].tolist(), has_snow.tolist(), strict=True
         ):
             service, first = request.service, request.state.hour
-            stop = min(service.end_hour - first, len(lost))
-            here = np.s_[max(service.onset_hour - first, 0) : stop, start:end]
-            lost[here] = ~(frozen[here] <= service.max_frozen_frac + 1e-9)
-            if service.judges_bond and snowy[here].any():
+            onset, stop = (
+                max(service.onset_hour - first, 0),
+                min(service.end_hour - first, len(lost)),
+            )
+            here = np.s_[onset:stop, start:end]
+            lost[:onset, start:end] = lost[stop:, start:end] = False
+            if with_snow and service.judges_bond:
                 hours = np.s_[first : first + stop]
                 bonded = is_film_bonded(
                     film,
                     slice(start, end),
                     self.pavement_c[hours, request.column],
+                    self._required_liquid_frac(service.bond)[hours, request.column],
                     np.array(service.mixing_frac[hours]),
                     service.bond,
                     service.is_bonded,

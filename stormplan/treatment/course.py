@@ -109,7 +109,7 @@ def one_instruction_an_hour(planned: Sequence[PlannedTreatment]) -> Course:
             while not visit.action.is_work and hour in taken:
                 hour += 1
             taken.add(hour)
-            visits.append(replace(visit, hour=hour))
+            visits.append(visit if hour == visit.hour else replace(visit, hour=hour))
         told.append(replace(item, visits=tuple(visits)))
     return tuple(told)
 

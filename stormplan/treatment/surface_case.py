@@ -50,7 +50,8 @@ class ColumnHours:
     @cached_property
     def has_washing_rain(self) -> list[bool]:
         """Whether any member has some of it, by hour."""
-        return [bool(rains.any()) for rains in self.washing_rain_mm > 0.0]
+        rains: list[bool] = np.asarray((self.washing_rain_mm > 0.0).any(axis=1)).tolist()
+        return rains
 
     @cached_property
     def lowest_c(self) -> dict[tuple[int, int, tuple[bool, ...]], float]:
