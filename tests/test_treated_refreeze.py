@@ -1,5 +1,6 @@
 """The refreeze that is told before a treatment, against the one told after it, and against salt."""
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import numpy as np
 import pytest
 from helpers.one_surface import LOT
 from helpers.published_tables import NOON
-from helpers.sites import parse_sites, site_entry
+from helpers.sites import BASE_SECTIONS, parse_sites, site_entry
 from test_course_catalogue import DATES, cell_of, observed_of, plan_of, read
 
 from stormplan.planning.planner import SiteForecasts, make_plan
@@ -170,3 +171,49 @@ def test_brine_that_lies_there_does_not_make_snow_certain():
     periods = surface_of(after).refreeze_periods
     assert periods
     assert all(one.probability <= 0.85 + 1e-9 for one in periods)
+
+
+def test_sites_with_rules_of_their_own_refreeze_as_each_does_alone():
+    # their stages run together, and are judged by other thresholds
+    storms = {
+        name: read(STORMS / f"{name}.yaml")
+        for name in ("wind-only-with-the-snow", "light-snow-22f")
+    }
+    rules = {
+        "usual": {},
+        "watchful": {"monitor_probability": "2 %"},
+        "thick_ice": {"hazardous_ice": "0.5 mm"},
+    }
+    chosen = {f"{rule}-{name}": (rule, name) for name in storms for rule in rules}
+    surface = {"lot": storms["wind-only-with-the-snow"].get("surface", LOT)}
+    entries = {
+        key: site_entry(43.1, -89.4, surface, yard=key) | {"policy": rules[rule]}
+        for key, (rule, _) in chosen.items()
+    }
+    yards = dict.fromkeys(entries, BASE_SECTIONS["yards"]["north"])
+    forecasts = {
+        key: SiteForecasts(replace(cell_of(storms[name]), cell_id=key))
+        for key, (_, name) in chosen.items()
+    }
+
+    def told_of(keys):
+        sites = parse_sites(
+            {key: entries[key] for key in keys}, yards={key: yards[key] for key in keys}
+        )
+        plan = make_plan(sites, forecasts, NOON)
+        return {
+            site.key: [
+                (
+                    one.start,
+                    one.end,
+                    round(one.probability, 9),
+                    round(one.probability_as_planned, 9),
+                )
+                for one in site.surfaces[0].refreeze_periods
+            ]
+            for site in plan.sites
+        }
+
+    together = told_of(entries)
+    assert together == {key: told_of([key])[key] for key in entries}
+    assert together["usual-light-snow-22f"] != together["watchful-light-snow-22f"]

@@ -316,16 +316,12 @@ class Refreeze:
         cls,
         forecast: Forecast,
         cells: IntArray,
-        surfaces: Sequence[SurfaceSeries],
+        surfaces: SurfaceSeries,
         thresholds: HazardThresholds,
     ) -> list[Refreeze]:
-        """Return that of surfaces, each over a cell (surface,), treated or not."""
-        if not surfaces:
-            return []
-        icy, chance, error_k = refreeze_of(
-            forecast, cells, SurfaceSeries.stack(surfaces), thresholds
-        )
-        return [cls(icy[:, at], chance[:, at], error_k[:, at]) for at in range(len(surfaces))]
+        """Return that of several columns, each over a cell (column,), treated or not."""
+        icy, chance, error_k = refreeze_of(forecast, cells, surfaces, thresholds)
+        return [cls(icy[:, at], chance[:, at], error_k[:, at]) for at in range(len(cells))]
 
     def or_else(self, other: Refreeze) -> Refreeze:
         """Return the worse of two states of a surface, hour by hour and member by member."""

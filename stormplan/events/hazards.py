@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import reduce
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,36 +203,49 @@ class SurfaceSeries:
     @classmethod
     def stack(cls, columns: Sequence[SurfaceSeries]) -> SurfaceSeries:
         """Return the series of several columns as one, (hour, column, member)."""
-        shape = columns[0].surface_c.shape
-        none_held, none_known = np.zeros(shape), np.full(shape[0], np.nan)
-
-        def by_member(seen: Sequence[BoolArray | bool]) -> BoolArray:
-            found = np.empty((len(columns), *shape[1:]), dtype=np.bool_)
-            for row, one in enumerate(seen):
-                found[row] = one
-            return found
-
-        def by_salt(values: Array | None) -> Array:
-            return none_held if values is None else values
-
-        def by_hour(values: Array | None) -> Array:
-            return none_known if values is None else values
-
+        none_held = np.zeros(columns[0].surface_c.shape)
+        held_mm = [none_held if (one := it.held_water_mm) is None else one for it in columns]
         return cls(
             np.stack([one.surface_c for one in columns], axis=1),
             np.stack([one.frost_mm for one in columns], axis=1),
             np.stack([one.ice_mm for one in columns], axis=1),
             np.stack([one.surface_water_mm for one in columns], axis=1),
-            None
-            if all(one.held_water_mm is None for one in columns)
-            else np.stack([by_salt(one.held_water_mm) for one in columns], axis=1),
-            by_member([one.ice_seen for one in columns]),
-            by_member([one.snow_seen for one in columns]),
-            np.array([[one.seen_just_now] for one in columns]),
-            np.stack([by_hour(one.air_mean_c) for one in columns], axis=1),
-            np.stack([by_hour(one.night_offset_k) for one in columns], axis=1),
-            np.stack([by_hour(one.model_error_k) for one in columns], axis=1),
+            None if all(one is none_held for one in held_mm) else np.stack(held_mm, axis=1),
+            **cls.stack_known(columns),
         )
+
+    @staticmethod
+    def stack_known(columns: Sequence[SurfaceSeries]) -> dict[str, Any]:
+        """Return what was seen and read on several columns, by attribute, as one."""
+        hours, *members = columns[0].surface_c.shape
+        none_known = np.full(hours, np.nan)
+
+        def by_member(seen: Sequence[BoolArray | bool]) -> BoolArray:
+            found = np.empty((len(columns), *members), dtype=np.bool_)
+            for row, one in enumerate(seen):
+                found[row] = one
+            return found
+
+        def by_hour(values: Sequence[Array | None]) -> Array:
+            return np.stack([none_known if one is None else one for one in values], axis=1)
+
+        return {
+            "ice_seen": by_member([one.ice_seen for one in columns]),
+            "snow_seen": by_member([one.snow_seen for one in columns]),
+            "seen_just_now": np.array([[one.seen_just_now] for one in columns]),
+            "air_mean_c": by_hour([one.air_mean_c for one in columns]),
+            "night_offset_k": by_hour([one.night_offset_k for one in columns]),
+            "model_error_k": by_hour([one.model_error_k for one in columns]),
+        }
+
+    def columns(self, which: IntArray) -> SurfaceSeries:
+        """Return some of several columns."""
+        axis_of = {"ice_seen": 0, "snow_seen": 0, "seen_just_now": 0}
+        some: dict[str, Any] = {
+            name: None if values is None else values.take(which, axis_of.get(name, 1))
+            for name, values in vars(self).items()
+        }
+        return SurfaceSeries(**some)
 
 
 def hazard_codes(

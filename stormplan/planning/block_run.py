@@ -82,9 +82,14 @@ class BlockRun:
         )
         if not recorded.doses:
             return series
-        lying_mm = series.surface_water_mm
-        (treated,) = treated_series([series], film.column(column_index), surface_c[:, None])
-        return replace(treated, surface_water_mm=lying_mm)
+        treated = treated_series([series], film.column(column_index), surface_c[:, None])
+        assert treated.held_water_mm is not None
+        return replace(
+            series,
+            frost_mm=treated.frost_mm[:, 0],
+            ice_mm=treated.ice_mm[:, 0],
+            held_water_mm=treated.held_water_mm[:, 0],
+        )
 
     @cached_property
     def _typical_air_mean_c(self) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -59,6 +59,11 @@ class StageRuns:
         return {stage: row for row, stage in enumerate(self.stages)}
 
 
+def untreated_stage(case: SurfaceCase) -> Stage:
+    """Return a surface on which nothing more is put down."""
+    return Stage(case.column, (), case.plow_hours, case.residual_mm)
+
+
 def stages_of(case: SurfaceCase, course: Course) -> tuple[Stage, ...]:
     """Return the stages of a course: after its first dose, after two, and so on to its last."""
     doses = sorted(
@@ -66,7 +71,7 @@ def stages_of(case: SurfaceCase, course: Course) -> tuple[Stage, ...]:
         key=lambda dose: dose.hour,
     )
     return tuple(
-        Stage(case.column, tuple(doses[: count + 1]), case.plow_hours, case.residual_mm)
+        replace(untreated_stage(case), doses=tuple(doses[: count + 1]))
         for count in range(len(doses))
     )
 

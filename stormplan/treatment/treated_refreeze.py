@@ -8,7 +8,7 @@ stands the chance that is left when all of them are done.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache, reduce
@@ -23,7 +23,14 @@ from stormplan.liquids.brine import EUTECTIC_C, MOLAR_MASS_G_MOL
 from stormplan.physics.film_condition import FilmHours
 from stormplan.treatment import screening
 from stormplan.treatment.candidates import FilmModel
-from stormplan.treatment.coupled_stages import CoupledModel, StageRuns, run_stages, stages_of
+from stormplan.treatment.coupled_stages import (
+    CoupledModel,
+    Stage,
+    StageRuns,
+    run_stages,
+    stages_of,
+    untreated_stage,
+)
 from stormplan.treatment.course import one_instruction_an_hour
 from stormplan.treatment.decide import DecidedCourse
 from stormplan.treatment.planned_visits import PlannedTreatment, PlannedVisit
@@ -64,32 +71,71 @@ def with_refreezes(
     stages = [stages_of(one.case, one.course) for one in decided]
     not_run = [some for one, some in zip(decided, stages, strict=True) if some and one.runs is None]
     runs = {id(one.runs): one.runs for one in decided if one.runs is not None}
-    series = {
-        stage: one
-        for run in [*runs.values(), *run_stages(not_run, model.mixtures, coupled)]
-        for stage, one in zip(run.stages, _series(run, untreated), strict=True)
+    told_by = {
+        at: (untreated_stage(decided[at].case), *some) for at, some in enumerate(stages) if some
     }
-    treated = {
-        at: [untreated(decided[at].case.column), *(series[stage] for stage in some)]
-        for at, some in enumerate(stages)
-        if some
-    }
-    found = _refreezes({at: decided[at].case for at in treated}, treated, model, coupled)
+    bare = tuple(dict.fromkeys(some[0] for some in told_by.values()))
+    all_runs = [*runs.values(), *run_stages(not_run, model.mixtures, coupled)]
+    wanted: dict[HazardThresholds, set[Stage]] = {}
+    for at, told in told_by.items():
+        wanted.setdefault(_thresholds(decided[at]), set()).update(told)
+    found: dict[tuple[HazardThresholds, Stage], Refreeze] = {}
+    for run, series in _series_of_each(bare, all_runs, untreated):
+        for thresholds, among in wanted.items():
+            each = _refreezes(run, among, series, thresholds, model, coupled)
+            found |= {(thresholds, stage): refreeze for stage, refreeze in each.items()}
     return [
-        _told(one, treated[at][0], found[at], model, coupled) if at in treated else one
+        _told(
+            one,
+            untreated(one.case.column),
+            [found[_thresholds(one), stage] for stage in told_by[at]],
+            model,
+            coupled,
+        )
+        if at in told_by
+        else one
         for at, one in enumerate(decided)
     ]
 
 
-def _series(runs: StageRuns, untreated: Callable[[int], SurfaceSeries]) -> list[SurfaceSeries]:
-    beside = [untreated(stage.column) for stage in runs.stages]
-    return treated_series(beside, runs.film, runs.surface_c)
+def _thresholds(decided: DecidedCourse) -> HazardThresholds:
+    return HazardThresholds.from_practice(decided.case.practice)
+
+
+def _refreezes(
+    stages: Sequence[Stage],
+    wanted: Collection[Stage],
+    series: SurfaceSeries,
+    thresholds: HazardThresholds,
+    model: FilmModel,
+    coupled: CoupledModel,
+) -> dict[Stage, Refreeze]:
+    """Return where ice lies on those stages of a run that are wanted."""
+    rows = [row for row, stage in enumerate(stages) if stage in wanted]
+    if not rows:
+        return {}
+    own = series if len(rows) == len(stages) else series.columns(np.array(rows))
+    some = [stages[row] for row in rows]
+    cells = np.array([coupled.columns.records[stage.column].cell for stage in some])
+    each = Refreeze.of_each(model.forecast, cells, own, thresholds)
+    return dict(zip(some, each, strict=True))
+
+
+def _series_of_each(
+    bare: Sequence[Stage], runs: Sequence[StageRuns], untreated: Callable[[int], SurfaceSeries]
+) -> Iterator[tuple[Sequence[Stage], SurfaceSeries]]:
+    """Yield stages with their series as one: those without a dose, then those of each run."""
+    if bare:
+        yield bare, SurfaceSeries.stack([untreated(stage.column) for stage in bare])
+    for run in runs:
+        beside = [untreated(stage.column) for stage in run.stages]
+        yield run.stages, treated_series(beside, run.film, run.surface_c)
 
 
 def treated_series(
     beside: Sequence[SurfaceSeries], film: FilmHours, surface_c: Array
-) -> list[SurfaceSeries]:
-    """Return the series of films with salt in them.
+) -> SurfaceSeries:
+    """Return the series of films with salt in them, as one.
 
     Parameters
     ----------
@@ -102,25 +148,18 @@ def treated_series(
 
     Returns
     -------
-    list of SurfaceSeries
-        What brine takes from the air freezes as frost does, if it freezes; and water that its
-        salt keeps liquid down to the coldest hour does not freeze by itself.
+    SurfaceSeries
+        Of (hour, column, member). What brine takes from the air freezes as frost does, if it
+        freezes; and water that its salt keeps liquid down to the coldest hour does not freeze by
+        itself.
     """
     frost_mm = np.maximum(film.frost_mm, _frozen_deposit_mm(film))
     film_mm = film.water_mm + film.ice_mm
     water_mm, ice_mm = film_mm + film.snow_mm, film.ice_mm - frost_mm
     held_mm = np.minimum(_held_water_mm(film, surface_c), film_mm)
-    return [
-        replace(
-            one,
-            surface_c=surface_c[:, at],
-            frost_mm=frost_mm[:, at],
-            ice_mm=ice_mm[:, at],
-            surface_water_mm=water_mm[:, at],
-            held_water_mm=held_mm[:, at],
-        )
-        for at, one in enumerate(beside)
-    ]
+    return SurfaceSeries(
+        surface_c, frost_mm, ice_mm, water_mm, held_mm, **SurfaceSeries.stack_known(beside)
+    )
 
 
 def _held_water_mm(film: FilmHours, surface_c: Array) -> Array:
@@ -147,26 +186,6 @@ def _frozen_deposit_mm(film: FilmHours) -> Array:
 # -- courses --------------------------------------------------------------------------------------
 
 
-def _refreezes(
-    cases: Mapping[int, SurfaceCase],
-    series: Mapping[int, Sequence[SurfaceSeries]],
-    model: FilmModel,
-    coupled: CoupledModel,
-) -> dict[int, list[Refreeze]]:
-    """Return where ice lies on each of the surfaces of cases; those alike in thresholds at once."""
-    alike: dict[HazardThresholds, list[int]] = {}
-    for at, case in cases.items():
-        alike.setdefault(HazardThresholds.from_practice(case.practice), []).append(at)
-    found: dict[int, list[Refreeze]] = {}
-    for thresholds, some in alike.items():
-        surfaces = [(at, one) for at in some for one in series[at]]
-        cells = np.array([coupled.columns.records[cases[at].column].cell for at, _ in surfaces])
-        each = Refreeze.of_each(model.forecast, cells, [one for _, one in surfaces], thresholds)
-        for (at, _), refreeze in zip(surfaces, each, strict=True):
-            found.setdefault(at, []).append(refreeze)
-    return found
-
-
 def _told(
     decided: DecidedCourse,
     bare: SurfaceSeries,
@@ -175,9 +194,8 @@ def _told(
     coupled: CoupledModel,
 ) -> DecidedCourse:
     """Return a course with its refreezes as they are told: untreated, and at each stage."""
-    case = decided.case
+    case, thresholds = decided.case, _thresholds(decided)
     cell = coupled.columns.records[case.column].cell
-    thresholds = HazardThresholds.from_practice(case.practice)
     worst = reduce(Refreeze.or_else, found)
     events = worst.events(model.forecast, cell, bare, thresholds, case.outlook)
     gap = timedelta(hours=thresholds.event_gap_h)
