@@ -20,7 +20,7 @@ THRESHOLDS = HazardThresholds.from_practice(practice_rules.Practice())
 
 
 def build_outlook(forecast, cell, surface, thresholds, snow_pile=False):
-    (only,) = detection.build_outlooks(forecast, [cell], [surface], thresholds, [snow_pile])
+    (only,) = detection.build_outlooks(forecast, [cell], surface, thresholds, [snow_pile])
     return only
 
 
@@ -29,10 +29,25 @@ def outlook(surface_c, hours=48, **series):
     return build_outlook(forecast, 0, ground(hourly(surface_c, hours)[:, None]), THRESHOLDS)
 
 
+def column(surface_c, frost_mm, ice_mm):
+    """One column, of arrays (hour, member); no water lies there but its ice."""
+    return SurfaceSeries(*(one[:, None] for one in (surface_c, frost_mm, ice_mm, ice_mm)))
+
+
 def ground(surface_c, ice_mm=0.0):
     """A surface with frost wherever it can be, and so much ice."""
     full = np.ones_like(surface_c)
-    return SurfaceSeries(surface_c, 0.1 * full, ice_mm * full, ice_mm * full)
+    return column(surface_c, 0.1 * full, ice_mm * full)
+
+
+def side_by_side(columns):
+    """Several columns as one."""
+    return SurfaceSeries(
+        *(
+            np.concatenate([getattr(one, name) for one in columns], axis=1)
+            for name in ("surface_c", "frost_mm", "ice_mm", "surface_water_mm")
+        )
+    )
 
 
 @pytest.mark.parametrize(
@@ -63,7 +78,7 @@ def test_a_surface_is_told_the_same_whatever_surfaces_stand_beside_it():
         ground(hourly({0: 1.0, 4: lowest_c}, 48)[:, None], ice_mm=ice_mm)
         for lowest_c, ice_mm in ((-1.0, 0.0), (-3.0, 0.6), (-6.0, 0.6), (-9.0, 0.0))
     ]
-    together = detection.build_outlooks(forecast, places, surfaces, THRESHOLDS, piles)
+    together = detection.build_outlooks(forecast, places, side_by_side(surfaces), THRESHOLDS, piles)
     each = zip(places, surfaces, piles, strict=True)
     alone = [build_outlook(forecast, at, one, THRESHOLDS, pile) for at, one, pile in each]
     assert [[event.hazard for event in one.events] for one in alone] == [
@@ -286,7 +301,7 @@ def test_four_in_five_of_the_truths_lie_in_the_range(claimed, low, high):
     inside = 0
     untreated = [ground(surface_c[:, place, :count]) for place in range(places)]
     outlooks = detection.build_outlooks(
-        members, range(places), untreated, THRESHOLDS, [False] * places
+        members, range(places), side_by_side(untreated), THRESHOLDS, [False] * places
     )
     for place, seen in enumerate(outlooks):
         (only,) = seen.events
@@ -362,14 +377,14 @@ def test_ice_in_a_third_of_the_members_is_watched_with_its_chance():
     rain = np.zeros((hours, count))
     rain[8:11] = 1.0
     forecast = with_members(hours, count, rain_mm=rain, pop=0.9, air_temp_c=1.0)
-    wet = SurfaceSeries(surface, 0.0 * ice, ice, ice)
+    wet = column(surface, 0.0 * ice, ice)
     (only,) = build_outlook(forecast, 0, wet, THRESHOLDS).events
     assert only.hazard is Hazard.REFREEZE
     # 0.9 of three ninths; that a surface at -4 °C known to 1.6 K is below freezing: 0.995
     assert only.probability == pytest.approx(0.9 / 3 * 0.995, abs=0.003)
     assert only.has_event == (True,) * 3 + (False,) * 6
     assert only.min_pavement_temp_c == pytest.approx(-4.0)
-    one = SurfaceSeries(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1], ice[:, :1])
+    one = column(surface[:, :1], 0.0 * ice[:, :1], ice[:, :1])
     alone = with_members(hours, 1, rain_mm=rain[:, :1], pop=0.9, air_temp_c=1.0)
     (sole,) = build_outlook(alone, 0, one, THRESHOLDS).events
     assert sole.probability > 0.8
@@ -383,13 +398,11 @@ def test_ice_that_few_members_keep_is_no_aftermath_of_a_storm_that_all_have():
     ice[12:20, :3] = 0.5
     forecast = with_members(hours, count, snowfall_swe_mm=falls, snowfall_cm=falls, pop=1.0)
     frozen = np.full((hours, count), -3.0)
-    few = build_outlook(forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS).events
+    few = build_outlook(forecast, 0, column(frozen, 0 * ice, ice), THRESHOLDS).events
     assert [e.hazard for e in few] == [Hazard.LIGHT_SNOW, Hazard.REFREEZE]
     assert few[0].ice_until is None
     ice[12:20] = 0.5
-    (all_have,) = build_outlook(
-        forecast, 0, SurfaceSeries(frozen, 0 * ice, ice, ice), THRESHOLDS
-    ).events
+    (all_have,) = build_outlook(forecast, 0, column(frozen, 0 * ice, ice), THRESHOLDS).events
     assert all_have.ice_until == few[1].end
 
 

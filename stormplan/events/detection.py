@@ -198,20 +198,20 @@ class Outlook:
 def build_outlooks(
     forecast: Forecast,
     cells: Sequence[int],
-    surfaces: Sequence[SurfaceSeries],
+    surfaces: SurfaceSeries,
     thresholds: HazardThresholds,
     snow_piles: Sequence[bool],
 ) -> list[Outlook]:
-    """Return the outlook of each of some surfaces.
+    """Return the outlook of each of some columns.
 
     Parameters
     ----------
     forecast : Forecast
         The hours ahead.
     cells : sequence of int
-        Place of each surface on the forecast's cell axis [-].
-    surfaces : sequence of SurfaceSeries
-        Each without chemical, for the same hours.
+        Place of each column on the forecast's cell axis [-].
+    surfaces : SurfaceSeries
+        Without chemical, for the same hours.
     thresholds : HazardThresholds
         What counts as an event.
     snow_piles : sequence of bool
@@ -222,14 +222,11 @@ def build_outlooks(
     list of Outlook
         Hours, events in order of time, and what is not known.
     """
-    if not surfaces:
-        return []
     places = np.array(cells, dtype=np.intp)
-    stacked = SurfaceSeries.stack(surfaces)
-    conditions = HourlyConditions.of(forecast, places, stacked, thresholds)
+    conditions = HourlyConditions.of(forecast, places, surfaces, thresholds)
     known = {
         what: hours
-        for what, hours in _known_hours(forecast, places, stacked).items()
+        for what, hours in _known_hours(forecast, places, surfaces).items()
         if not hours.all()
     }
     snowfall_cm = _known_snowfall_cm(forecast)[places].tolist()
@@ -339,7 +336,7 @@ class Refreeze:
         self,
         forecast: Forecast,
         cell: int,
-        surface: SurfaceSeries,
+        surface_c: Array,
         thresholds: HazardThresholds,
         outlook: Outlook,
     ) -> tuple[Event, ...]:
@@ -351,8 +348,8 @@ class Refreeze:
             The hours ahead.
         cell : int
             Place of the column on the forecast's cell axis [-].
-        surface : SurfaceSeries
-            The surface untreated.
+        surface_c : array (hour, member)
+            The surface untreated [°C].
         thresholds : HazardThresholds
             What counts as an event.
         outlook : Outlook
@@ -364,7 +361,7 @@ class Refreeze:
         members = MemberSeries(
             known_precip_mm([forecast[name][:, cell] for name in PRECIP_TYPES]),
             fill_unknown(forecast["snowfall_cm"][:, cell], 0.0),
-            fill_unknown(surface.surface_c, np.inf),
+            fill_unknown(surface_c, np.inf),
             self.chance,
             self.icy,
         )

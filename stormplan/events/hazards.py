@@ -160,8 +160,53 @@ def _precip_hazard_codes(
 
 
 @dataclass(frozen=True)
+class SurfaceObservations:
+    """What people saw on some columns, and what readings say of them.
+
+    Attributes
+    ----------
+    ice_seen, snow_seen : array of bool (column, member) or bool
+        In which members ice, or snow, that somebody saw lies there now.
+    seen_just_now : array of bool (column, 1) or bool
+        Whether that was within the hour before now, and nothing was put down since.
+    air_mean_c : array (hour, column) or None
+        Mean air of the five days before [°C].
+    night_offset_k : array (hour, column) or None
+        What readings moved the surface by; NaN where nobody has read it [K].
+    model_error_k : array (hour, column) or None
+        Standard deviation of the truth around a member that readings leave; NaN for a column
+        without any [K].
+    """
+
+    ice_seen: BoolArray | bool = False
+    snow_seen: BoolArray | bool = False
+    seen_just_now: BoolArray | bool = False
+    air_mean_c: Array | None = None
+    night_offset_k: Array | None = None
+    model_error_k: Array | None = None
+
+    def columns(self, which: IntArray) -> SurfaceObservations:
+        """Return those of some of the columns."""
+
+        def some(values: Any, axis: int) -> Any:
+            return values.take(which, axis) if isinstance(values, np.ndarray) else values
+
+        return SurfaceObservations(
+            some(self.ice_seen, 0),
+            some(self.snow_seen, 0),
+            some(self.seen_just_now, 0),
+            some(self.air_mean_c, 1),
+            some(self.night_offset_k, 1),
+            some(self.model_error_k, 1),
+        )
+
+
+NO_OBSERVATIONS = SurfaceObservations()
+
+
+@dataclass(frozen=True)
 class SurfaceSeries:
-    """A surface left to itself: arrays ``(hour, member)``, or ``(hour, column, member)``.
+    """Some columns left to themselves: arrays ``(hour, column, member)``.
 
     Attributes
     ----------
@@ -175,17 +220,8 @@ class SurfaceSeries:
         Water, ice and snow that lie there at the end of the hour, as water [mm].
     held_water_mm : array or None
         Part of it that salt keeps liquid down to the coldest hour; None without salt [mm].
-    ice_seen, snow_seen : array of bool (..., member) or bool
-        In which members ice, or snow, that somebody saw lies there now.
-    seen_just_now : array of bool (column, 1) or bool
-        Whether that was within the hour before now, and nothing was put down since.
-    air_mean_c : array (hour, ...) or None
-        Mean air of the five days before [°C].
-    night_offset_k : array (hour, ...) or None
-        What readings moved the surface by; None where nobody has read it [K].
-    model_error_k : array (hour, ...) or None
-        Standard deviation of the truth around a member that readings leave; None without any,
-        NaN for a column without any [K].
+    observed : SurfaceObservations
+        Of the columns.
     """
 
     surface_c: Array
@@ -193,59 +229,19 @@ class SurfaceSeries:
     ice_mm: Array
     surface_water_mm: Array
     held_water_mm: Array | None = None
-    ice_seen: BoolArray | bool = False
-    snow_seen: BoolArray | bool = False
-    seen_just_now: BoolArray | bool = False
-    air_mean_c: Array | None = None
-    night_offset_k: Array | None = None
-    model_error_k: Array | None = None
-
-    @classmethod
-    def stack(cls, columns: Sequence[SurfaceSeries]) -> SurfaceSeries:
-        """Return the series of several columns as one, (hour, column, member)."""
-        none_held = np.zeros(columns[0].surface_c.shape)
-        held_mm = [none_held if (one := it.held_water_mm) is None else one for it in columns]
-        return cls(
-            np.stack([one.surface_c for one in columns], axis=1),
-            np.stack([one.frost_mm for one in columns], axis=1),
-            np.stack([one.ice_mm for one in columns], axis=1),
-            np.stack([one.surface_water_mm for one in columns], axis=1),
-            None if all(one is none_held for one in held_mm) else np.stack(held_mm, axis=1),
-            **cls.stack_known(columns),
-        )
-
-    @staticmethod
-    def stack_known(columns: Sequence[SurfaceSeries]) -> dict[str, Any]:
-        """Return what was seen and read on several columns, by attribute, as one."""
-        hours, *members = columns[0].surface_c.shape
-        none_known = np.full(hours, np.nan)
-
-        def by_member(seen: Sequence[BoolArray | bool]) -> BoolArray:
-            found = np.empty((len(columns), *members), dtype=np.bool_)
-            for row, one in enumerate(seen):
-                found[row] = one
-            return found
-
-        def by_hour(values: Sequence[Array | None]) -> Array:
-            return np.stack([none_known if one is None else one for one in values], axis=1)
-
-        return {
-            "ice_seen": by_member([one.ice_seen for one in columns]),
-            "snow_seen": by_member([one.snow_seen for one in columns]),
-            "seen_just_now": np.array([[one.seen_just_now] for one in columns]),
-            "air_mean_c": by_hour([one.air_mean_c for one in columns]),
-            "night_offset_k": by_hour([one.night_offset_k for one in columns]),
-            "model_error_k": by_hour([one.model_error_k for one in columns]),
-        }
+    observed: SurfaceObservations = NO_OBSERVATIONS
 
     def columns(self, which: IntArray) -> SurfaceSeries:
-        """Return some of several columns."""
-        axis_of = {"ice_seen": 0, "snow_seen": 0, "seen_just_now": 0}
-        some: dict[str, Any] = {
-            name: None if values is None else values.take(which, axis_of.get(name, 1))
-            for name, values in vars(self).items()
-        }
-        return SurfaceSeries(**some)
+        """Return those of some of the columns."""
+        held_mm = self.held_water_mm
+        return SurfaceSeries(
+            self.surface_c.take(which, axis=1),
+            self.frost_mm.take(which, axis=1),
+            self.ice_mm.take(which, axis=1),
+            self.surface_water_mm.take(which, axis=1),
+            None if held_mm is None else held_mm.take(which, axis=1),
+            self.observed.columns(which),
+        )
 
 
 def hazard_codes(
@@ -280,7 +276,7 @@ def hazard_codes(
     frost &= weather.precip_mm <= TRACE_PRECIP_MM
     code = np.where(cold, weather.precip_hazard, np.int8(-1))
     code[frost & (code < 0)] = FROST_CODE
-    code[0][(code[0] < 0) & surface.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
+    code[0][(code[0] < 0) & surface.observed.snow_seen] = SEVERITY_ORDER.index(Hazard.LIGHT_SNOW)
     return code
 
 
@@ -309,9 +305,8 @@ def member_error_k(forecast: Forecast, cells: IntArray, surface: SurfaceSeries) 
     if forecast.n_members == 1:
         return surface_error_k(np.arange(forecast.n_hours)[:, None], night, above_air_k)
     unread_k = model_error_k(night, above_air_k)
-    if surface.model_error_k is None:
-        return unread_k
-    return np.where(np.isnan(surface.model_error_k).all(axis=0), unread_k, surface.model_error_k)
+    read_k = surface.observed.model_error_k
+    return unread_k if read_k is None else np.where(np.isnan(read_k).all(axis=0), unread_k, read_k)
 
 
 def hazard_probability(
@@ -405,7 +400,7 @@ def refreeze_mask(
     chance = np.where(icy, fell * frozen, 0.0)
     # ice that was seen is there now if the model's own error lets it be, and is certain for as long
     # as the model has it lie there
-    may_be_frozen = surface.seen_just_now | (surface.surface_c[0] <= error_k[0][..., None])
-    icy[0] |= surface.ice_seen & may_be_frozen & (hazards[0] < 0)
-    chance[np.logical_and.accumulate(icy, axis=0) & surface.ice_seen] = 1.0
+    may_be_frozen = surface.observed.seen_just_now | (surface.surface_c[0] <= error_k[0][..., None])
+    icy[0] |= surface.observed.ice_seen & may_be_frozen & (hazards[0] < 0)
+    chance[np.logical_and.accumulate(icy, axis=0) & surface.observed.ice_seen] = 1.0
     return icy, chance

@@ -126,7 +126,7 @@ class HourlyConditions:
         hazards = hazard_codes(weather, surface, thresholds)
         error_k = member_error_k(forecast, cells, surface)
         frost = frost_probability(surface.surface_c, weather.frost_point_c, error_k[..., None])
-        chance = hazard_probability(hazards, weather.pop, frost, surface.snow_seen)
+        chance = hazard_probability(hazards, weather.pop, frost, surface.observed.snow_seen)
         governing = governing_hazard(hazards, chance, thresholds.monitor_probability)
         members = MemberSeries(
             weather.precip_mm,
@@ -156,8 +156,7 @@ def _hours(
     governing: IntArray,
 ) -> tuple[tuple[Hour, ...], ...]:
     """Return the hours of each column."""
-    assert surface.air_mean_c is not None  # stacked, they have no None
-    assert surface.night_offset_k is not None
+    observed, none_known = surface.observed, np.full(error_k.shape, np.nan)
     spread_k = error_k[..., None]
     quantiles_c = mixture_quantiles(surface.surface_c, spread_k, P10_P90)
     of_cell = _typical_weather(forecast)
@@ -169,8 +168,10 @@ def _hours(
         "surface_p90_c": quantiles_c[1],
         "prob_below_freezing": normal_cdf(-surface.surface_c / spread_k).mean(axis=-1),
         "prob_frost": prob_frost,
-        "air_mean_c": surface.air_mean_c,
-        "night_offset_k": surface.night_offset_k,
+        "air_mean_c": none_known if observed.air_mean_c is None else observed.air_mean_c,
+        "night_offset_k": none_known
+        if observed.night_offset_k is None
+        else observed.night_offset_k,
     }
     lists = {name: values.T.tolist() for name, values in by_column.items()}
     lists["hazard"] = [

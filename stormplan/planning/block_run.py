@@ -18,12 +18,19 @@ from stormplan.arrays import Array, BoolArray
 from stormplan.events import detection
 from stormplan.events.detection import Outlook
 from stormplan.events.ensemble_stats import median
-from stormplan.events.hazards import HazardThresholds, SurfaceSeries, nights
+from stormplan.events.hazards import (
+    NO_OBSERVATIONS,
+    HazardThresholds,
+    SurfaceObservations,
+    SurfaceSeries,
+    nights,
+)
 from stormplan.numerics import floor_hour
 from stormplan.physics import night_error, night_readings, surface_simulation
 from stormplan.physics.film import PlowPasses
 from stormplan.physics.film_condition import STORES, VAPOR_FLOWS
 from stormplan.physics.film_response import FilmStart
+from stormplan.physics.night_error import NightError
 from stormplan.physics.pavement import Columns
 from stormplan.physics.surface_energy import HourlyMeans
 from stormplan.physics.surface_simulation import Branches, RestartState, SimulationResult
@@ -62,33 +69,45 @@ class BlockRun:
     cleared_index: tuple[int, ...]
     simulation: SimulationResult
 
-    def surface_series(self, column_index: int) -> SurfaceSeries:
-        """Return the surface series of one column, from now on."""
-        film, cleared = self.simulation.film, self.cleared_index[column_index]
-        recorded = self.plowed_columns[column_index].recorded
-        frost_mm = film.frost_mm[:, column_index]
-        water_and_ice_mm = film.water_mm[:, cleared] + film.ice_mm[:, cleared]
-        surface_c = self.simulation.surface_c[:, column_index]
-        series = SurfaceSeries(
-            surface_c,
-            frost_mm,
-            film.ice_mm[:, column_index] - frost_mm,
-            water_and_ice_mm + film.snow_mm[:, cleared],
-            ice_seen=recorded.seen_icy & (recorded.seen_just_now | self._lies(column_index, "ice")),
-            snow_seen=recorded.seen_snowy
-            & (recorded.seen_just_now | self._lies(column_index, "snow")),
-            seen_just_now=recorded.seen_just_now,
-            **self._night_series(column_index),
-        )
-        if not recorded.doses:
-            return series
-        treated = treated_series([series], film.column(column_index), surface_c[:, None])
-        assert treated.held_water_mm is not None
-        return replace(
-            series,
-            frost_mm=treated.frost_mm[:, 0],
-            ice_mm=treated.ice_mm[:, 0],
-            held_water_mm=treated.held_water_mm[:, 0],
+    @cached_property
+    def surface_series(self) -> SurfaceSeries:
+        """The series of every column, from now on."""
+        film, count = self.simulation.film, len(self.plowed_columns)
+        surface_c = self.simulation.surface_c[:, :count]
+        frost_mm = film.frost_mm[:, :count]
+        ice_mm = film.ice_mm[:, :count] - frost_mm
+        lying_mm = (film.water_mm + film.ice_mm + film.snow_mm)[:, np.array(self.cleared_index)]
+        held_mm = None
+        salted = np.flatnonzero([bool(item.recorded.doses) for item in self.plowed_columns])
+        if salted.size:
+            treated = treated_series(film.columns(salted), surface_c[:, salted], NO_OBSERVATIONS)
+            frost_mm, held_mm = frost_mm.copy(), np.zeros(surface_c.shape)
+            frost_mm[:, salted], ice_mm[:, salted] = treated.frost_mm, treated.ice_mm
+            held_mm[:, salted] = treated.held_water_mm
+        return SurfaceSeries(surface_c, frost_mm, ice_mm, lying_mm, held_mm, self._observed())
+
+    def _observed(self) -> SurfaceObservations:
+        """Return what was seen on each column and lies there still, and what readings say."""
+        recorded = [item.recorded for item in self.plowed_columns]
+        just_now = np.array([[one.seen_just_now] for one in recorded])
+        icy = np.array([[one.seen_icy] for one in recorded])
+        snowy = np.array([[one.seen_snowy] for one in recorded])
+        cells = np.array([item.column.cell for item in self.plowed_columns])
+        air_mean_c = self._typical_air_mean_c[:, cells]
+        offset_k, error_k = np.full((2, *air_mean_c.shape), np.nan)
+        if self.simulation.night_offset_k is not None:
+            for at, item in enumerate(self.plowed_columns):
+                if item.column.night_error is not None:
+                    offset_k[:, at], error_k[:, at] = self._night_series(
+                        at, item.column.night_error, self.simulation.night_offset_k
+                    )
+        return SurfaceObservations(
+            icy & (just_now | self._lies("ice")),
+            snowy & (just_now | self._lies("snow")),
+            just_now,
+            air_mean_c,
+            offset_k,
+            error_k,
         )
 
     @cached_property
@@ -97,32 +116,29 @@ class BlockRun:
         first = self.forecast.n_hours - self.forecast_from_now.n_hours
         return median(night_error.air_mean_c(self.forecast["air_temp_c"])[first:])
 
-    def _night_series(self, column_index: int) -> dict[str, Array]:
-        """Return the air's mean, and what readings say of a column, by hour from now on."""
-        column = self.plowed_columns[column_index].column
+    def _night_series(
+        self, column_index: int, known: NightError, offset_k: Array
+    ) -> tuple[Array, Array]:
+        """Return the offset and the error that readings give a column, by hour from now on [K]."""
+        cell = self.plowed_columns[column_index].column.cell
         ahead = self.forecast_from_now
-        typical_mean_c = self._typical_air_mean_c[:, column.cell]
-        series = {"air_mean_c": typical_mean_c}
-        offset_k = self.simulation.night_offset_k
-        if column.night_error is None or offset_k is None:
-            return series
         modeled_c = (self.simulation.surface_c - offset_k)[:, column_index]
-        air_c = ahead["air_temp_c"][:, column.cell]
         features = night_readings.median_features(
-            ahead["cloud_frac"][:, column.cell], modeled_c, air_c, typical_mean_c
+            ahead["cloud_frac"][:, cell],
+            modeled_c,
+            ahead["air_temp_c"][:, cell],
+            self._typical_air_mean_c[:, cell],
         )
-        place = ahead.cells[column.cell]
-        series["night_offset_k"] = np.median(offset_k[:, column_index], axis=1)
-        series["model_error_k"] = night_readings.read_model_error_k(
-            column.night_error, ahead.hour_starts, place.latitude_deg, place.longitude_deg, features
+        place = ahead.cells[cell]
+        error_k = night_readings.read_model_error_k(
+            known, ahead.hour_starts, place.latitude_deg, place.longitude_deg, features
         )
-        return series
+        return np.median(offset_k[:, column_index], axis=1), error_k
 
-    def _lies(self, column_index: int, store: str) -> BoolArray:
-        """Return in which members some of a store of the film lies on a column now, (member,)."""
-        members = self.forecast.n_members
-        where = slice(column_index * members, (column_index + 1) * members)
-        return np.asarray(getattr(self.restart.surface.film, store)[where] > 0.0)
+    def _lies(self, store: str) -> BoolArray:
+        """Return in which members some of a store of the film lies now, (column, member)."""
+        lying = getattr(self.restart.surface.film, store) > 0.0
+        return np.asarray(lying.reshape(-1, self.forecast.n_members)[: len(self.plowed_columns)])
 
     def surface_state(self, column_index: int, hour: int) -> SurfaceState:
         """Return what lies on a column at the start of an hour from now on."""
@@ -214,7 +230,9 @@ def find_outlooks(block_run: BlockRun, wanted: Sequence[OutlookKey]) -> dict[Out
         outlooks = detection.build_outlooks(
             block_run.forecast_from_now,
             [key.plowed_column.column.cell for key in keys],
-            [block_run.surface_series(index[key.plowed_column]) for key in keys],
+            block_run.surface_series.columns(
+                np.array([index[key.plowed_column] for key in keys], dtype=np.intp)
+            ),
             thresholds,
             [key.snow_pile for key in keys],
         )

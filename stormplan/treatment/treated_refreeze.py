@@ -8,16 +8,16 @@ stands the chance that is left when all of them are done.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from functools import cache, reduce
+from functools import reduce
 
 import numpy as np
 
 from stormplan.arrays import Array
 from stormplan.events.detection import Event, Refreeze
-from stormplan.events.hazards import Hazard, HazardThresholds, SurfaceSeries
+from stormplan.events.hazards import Hazard, HazardThresholds, SurfaceObservations, SurfaceSeries
 from stormplan.liquids import brine
 from stormplan.liquids.brine import EUTECTIC_C, MOLAR_MASS_G_MOL
 from stormplan.physics.film_condition import FilmHours
@@ -46,7 +46,7 @@ def with_refreezes(
     decided: Sequence[DecidedCourse],
     model: FilmModel,
     coupled: CoupledModel,
-    untreated: Callable[[int], SurfaceSeries],
+    untreated: SurfaceSeries,
 ) -> list[DecidedCourse]:
     """Return courses whose refreezes are told by the worst of untreated, on the way, and done.
 
@@ -58,8 +58,8 @@ def with_refreezes(
         For the hours ahead, and what is in the blends.
     coupled : CoupledModel
         For the runs.
-    untreated : callable
-        Series of a column if nothing more goes down.
+    untreated : SurfaceSeries
+        Of all columns if nothing more goes down.
 
     Returns
     -------
@@ -67,7 +67,6 @@ def with_refreezes(
         In the same order. Nothing more is put down for what the planned liquid itself leaves: it
         is looked at where it is likely enough.
     """
-    untreated = cache(untreated)
     stages = [stages_of(one.case, one.course) for one in decided]
     not_run = [some for one, some in zip(decided, stages, strict=True) if some and one.runs is None]
     runs = {id(one.runs): one.runs for one in decided if one.runs is not None}
@@ -87,7 +86,7 @@ def with_refreezes(
     return [
         _told(
             one,
-            untreated(one.case.column),
+            untreated.surface_c[:, one.case.column],
             [found[_thresholds(one), stage] for stage in told_by[at]],
             model,
             coupled,
@@ -122,34 +121,37 @@ def _refreezes(
 
 
 def _series_of_each(
-    bare: Sequence[Stage], runs: Sequence[StageRuns], untreated: Callable[[int], SurfaceSeries]
+    bare: Sequence[Stage], runs: Sequence[StageRuns], untreated: SurfaceSeries
 ) -> Iterator[tuple[Sequence[Stage], SurfaceSeries]]:
-    """Yield stages with their series as one: those without a dose, then those of each run."""
+    """Yield stages with their series: those without a dose, then those of each run."""
     if bare:
-        yield bare, SurfaceSeries.stack([untreated(stage.column) for stage in bare])
+        yield bare, untreated.columns(np.array([stage.column for stage in bare]))
     for run in runs:
-        beside = [untreated(stage.column) for stage in run.stages]
-        yield run.stages, treated_series(beside, run.film, run.surface_c)
+        columns = np.array([stage.column for stage in run.stages], dtype=np.intp)
+        yield (
+            run.stages,
+            treated_series(run.film, run.surface_c, untreated.observed.columns(columns)),
+        )
 
 
 def treated_series(
-    beside: Sequence[SurfaceSeries], film: FilmHours, surface_c: Array
+    film: FilmHours, surface_c: Array, observed: SurfaceObservations
 ) -> SurfaceSeries:
-    """Return the series of films with salt in them, as one.
+    """Return the series of films with salt in them.
 
     Parameters
     ----------
-    beside : sequence of SurfaceSeries
-        For what was seen on each column, and what readings say.
     film : FilmHours
-        Of those columns, its flows counted.
+        Its flows counted.
     surface_c : array (hour, column, member)
         Surface with that film [°C].
+    observed : SurfaceObservations
+        Of the same columns.
 
     Returns
     -------
     SurfaceSeries
-        Of (hour, column, member). What brine takes from the air freezes as frost does, if it
+        What brine takes from the air freezes as frost does, if it
         freezes; and water that its salt keeps liquid down to the coldest hour does not freeze by
         itself.
     """
@@ -157,9 +159,7 @@ def treated_series(
     film_mm = film.water_mm + film.ice_mm
     water_mm, ice_mm = film_mm + film.snow_mm, film.ice_mm - frost_mm
     held_mm = np.minimum(_held_water_mm(film, surface_c), film_mm)
-    return SurfaceSeries(
-        surface_c, frost_mm, ice_mm, water_mm, held_mm, **SurfaceSeries.stack_known(beside)
-    )
+    return SurfaceSeries(surface_c, frost_mm, ice_mm, water_mm, held_mm, observed)
 
 
 def _held_water_mm(film: FilmHours, surface_c: Array) -> Array:
@@ -188,7 +188,7 @@ def _frozen_deposit_mm(film: FilmHours) -> Array:
 
 def _told(
     decided: DecidedCourse,
-    bare: SurfaceSeries,
+    untreated_c: Array,
     found: Sequence[Refreeze],
     model: FilmModel,
     coupled: CoupledModel,
@@ -197,7 +197,7 @@ def _told(
     case, thresholds = decided.case, _thresholds(decided)
     cell = coupled.columns.records[case.column].cell
     worst = reduce(Refreeze.or_else, found)
-    events = worst.events(model.forecast, cell, bare, thresholds, case.outlook)
+    events = worst.events(model.forecast, cell, untreated_c, thresholds, case.outlook)
     gap = timedelta(hours=thresholds.event_gap_h)
     items, places = _with_refreezes(decided, events, worst, gap)
     taken = {visit.hour for item in items for visit in item.visits}
