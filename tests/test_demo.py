@@ -48,7 +48,7 @@ def test_the_story_of_the_demo(plan):
     assert [bool(yard.shortages) for yard in plan.yards] == [True, False]
     differing = {site.key: [one.differences for one in site.other_sources] for site in plan.sites}
     assert differing["river-bend"] == [()]  # the second opinion agrees there, and not here
-    assert differing["southgate"] == [("decision", "onset", "coldest pavement")]
+    assert differing["southgate"] == [("decision", "onset", "coldest pavement", "ice")]
     assert actions(plan, "ferry-landing") == {Action.NOTHING}  # fine to leave alone
     # freezing rain, which liquid cannot treat; that it freezes back a day later is watched
     assert actions(plan, "southgate") == {Action.SALT, Action.WAIT}

@@ -20,6 +20,7 @@ from stormplan.store.archive import Archive
 from stormplan.weather.http_client import ClientPolicy, Fetcher, FetchError
 from stormplan.weather.http_policy import DEFAULT_RETRY
 from stormplan.weather.providers import Location, fetch_forecasts, nws
+from stormplan.words.diagnostic_text import problem_lines
 
 GRID = "XYZ/1,2"
 HOUR = timedelta(hours=1)
@@ -222,6 +223,39 @@ def test_a_table_is_planned_again_as_it_was_and_not_as_it_is_today(replay, archi
         sites_folder=tmp_path,
     )  # fmt: skip
     assert "nothing in the archive from before" in damaged.said(before)
+
+
+def test_a_source_that_the_archive_does_not_have_is_told_in_one_line(replay, archive, tmp_path):
+    """Planned again with a source that was not named then: five places, each at its own address."""
+    names = [f"s{n}" for n in range(5)]
+    places = {
+        name: site_entry(formats.LATITUDE + n / 10, formats.LONGITUDE, name=f"Site {n}")
+        for n, name in enumerate(names)
+    }
+    for name in names:
+        (tmp_path / f"{name}.csv").write_text(formats.table_csv(), encoding="utf-8")
+    tables = {"tables": {name: f"{name}.csv" for name in names}}
+
+    def planned(now, *sources, offline):
+        metno = {"metno": {"base_url": replay.base_url}}
+        weather = {"sources": list(sources)} | tables | metno
+        sites = parse_sites(places, weather=weather, policy={"horizon": "36 h"})
+        return pipeline.plan_and_store(
+            sites, archive, now, offline=offline, client_policy=BRISK, sites_folder=tmp_path
+        )
+
+    planned(formats.NOW, "table", offline=False)
+    replay.requests.clear()
+    host = replay.base_url.removeprefix("http://")
+    unknown = "nothing in the archive from before the moment planned for"
+    where = "Site 0, Site 1, Site 2 and 2 more"
+    again = planned(formats.NOW, "table", "metno", offline=True)
+    assert f"{where}: no forecast to compare with ({host}: {unknown})" in problem_lines(again)
+    second = planned(formats.NOW, "metno", "table", offline=True)
+    assert f"{where}: planned from table ({host}: {unknown})" in problem_lines(second)
+    before = planned(formats.NOW - HOUR, "table", "metno", offline=True)
+    assert problem_lines(before) == (f"{where}: no forecast (table: {unknown}; {host}: {unknown})",)
+    assert replay.requests == []
 
 
 def test_a_recorded_forecast_from_after_the_moment_is_not_used(archive, tmp_path):

@@ -356,7 +356,7 @@ def test_offline_asks_nobody(archive, replay):
     past = Fetcher(archive, CONTACT, BRISK, offline=True)
     reply = past.get(url, NOW + HOUR)
     assert (reply.state, reply.payload) == ("cached", {"is": "first"})
-    with pytest.raises(FetchError, match="nothing in the archive from before 2026-01-12 09:00Z"):
+    with pytest.raises(FetchError, match="nothing in the archive from before the moment planned"):
         past.get(url, NOW - HOUR)
     assert len(replay.requests) == 2
     past.close()

@@ -42,7 +42,9 @@ from stormplan.record.entries import (
     LoadReturned,
     Loss,
 )
+from stormplan.record.sprayer_positions import sprayer_positions
 from stormplan.record.stock_ledger import stock_book
+from stormplan.record.surface_history import surface_histories
 from stormplan.treatment.records import Action
 from stormplan.words import briefing, mix_sheet, order_text
 from stormplan.words.formatting import plan_format
@@ -356,6 +358,63 @@ def test_salt_is_used_by_brine_once_the_tank_is_empty():
     section["north"]["tanks"] = tank
     most = 1.1 * (yard.spread_salt_kg + later)
     assert plan_with(yards=section).orders[0].demand_high <= most + 1e-6
+
+
+def test_what_trucks_carry_is_neither_bought_nor_counted_twice():
+    """Worked by hand: 20 gal of 95/5 loaded, 6 gal sprayed, 12 gal for the next two lots."""
+    lot = {"lot": {"class": "asphalt_lot", "area": "20000 ft2"}}
+    places = {f"s{n}": site_entry(43.1, -89.4 - n / 20, lot, name=f"Site {n}") for n in range(1, 6)}
+    amount = between_hours(5, 10, 0.5)
+    weather = {"air_temp_c": -3.0, "dew_point_c": -7.0, "pop": 0.9,
+               "snowfall_swe_mm": amount, "snowfall_cm": amount}  # fmt: skip
+    salt = {"lead_time": "1 d", "lot": "1 ton"}
+
+    def planned(entries, stock="4 gal"):
+        sites = parse_sites(places, yards=yards(stock, salt))
+        answers = dict.fromkeys(places, SiteForecasts(forecast_cell(**weather)))
+        return make_plan(
+            sites, answers, NOON, stock=stock_book(sites, entries, NOON),
+            histories=surface_histories([e for e in entries if e.kind == "application"], NOON),
+            positions=sprayer_positions(entries, sites, NOON),
+        )  # fmt: skip
+
+    rate = 0.3 * units.L_M2_PER_GAL_KFT2
+    parts = (
+        {"store": "t1", "volume_l": 0.95 * 20 * GAL},
+        {"store": "calcium", "volume_l": 0.05 * 20 * GAL},
+    )
+    loaded = LoadDrawn(id="l", at=NOON - HOUR, yard="north", sprayer="truck", parts=parts)
+    sprayed = Application(id="a", at=NOON - HOUR / 4, site="s5", surface="lot", sprayer="truck",
+                          rate_l_m2=rate, additive="calcium", additive_frac=0.05)  # fmt: skip
+    back = LoadReturned(id="r", at=NOON - HOUR / 8, yard="north", sprayer="truck")
+    out, gone = planned([loaded, sprayed]), planned([loaded, sprayed, back])
+    (blend,), (blend_gone,) = out.yards[0].blends, gone.yards[0].blends
+    assert (blend.additive, blend.additive_frac) == ("calcium", 0.05)
+    assert (blend.on_board_l / GAL, blend_gone.on_board_l) == (pytest.approx(12.0), 0.0)
+    of_salt, of_calcium = out.orders
+    salt_gone, calcium_gone = gone.orders
+    # 4 gal less the 1.0 in the load; of that 0.3 are on the ground, 0.6 are for the next two lots,
+    # and the rest is for none
+    assert of_calcium.on_hand / GAL == pytest.approx(4.0 - 1.0 + 0.6)
+    assert of_calcium.on_board / GAL == pytest.approx(0.6)
+    assert calcium_gone.on_hand / GAL == pytest.approx(4.0 - 1.0)
+    # what is sprayed is the same, wherever it comes from
+    assert of_calcium.demand_high == pytest.approx(calcium_gone.demand_high)
+    # of brine, 11.4 gal need no salt: 2.289 lb a gallon by 96 % purity
+    less_kg = salt_gone.demand_high - of_salt.demand_high
+    assert less_kg / units.KG_PER_LB == pytest.approx(2.289 / 0.96 * 11.4, rel=0.01)
+    assert "of it on trucks; used until" in " ".join(order_text.order_lines(out, plan_format(out)))
+    assert "trucks" not in " ".join(order_text.order_lines(gone, plan_format(gone)))
+
+    # with a stock that is enough with what is on the truck, and not without
+    need_gal = of_calcium.demand_high / GAL
+    stock = f"{need_gal + 1.0 - 0.3:.3f} gal"
+    enough, short = planned([loaded, sprayed], stock), planned([loaded, sprayed, back], stock)
+    assert [plan.orders[1].short_share > 0.0 for plan in (enough, short)] == [False, True]
+    assert [plan.yards[0].additives[0].shortage_l > 0.0 for plan in (enough, short)] == [
+        False,
+        True,
+    ]
 
 
 def test_the_record_stands_for_what_comes_beyond_the_forecast():

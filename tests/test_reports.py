@@ -28,6 +28,7 @@ from stormplan.treatment.records import Action
 from stormplan.units import UnitFormatter
 from stormplan.words import briefing, exports, notices, strip_charts, yard_mix_text
 from stormplan.words.calendar_entries import cancelled_entries, treatment_windows_ics
+from stormplan.words.first_screen import work_lines
 from stormplan.words.formatting import ReportFormat
 from stormplan.words.reports import render_reports
 
@@ -506,6 +507,31 @@ def test_each_kind_of_work_names_the_worst_hazard_with_its_chance_and_site():
         if item.event is not None and item.event.hazard == "freezing rain"
     )
     assert f"freezing rain {100 * chance:.0f} % at {name}" in salt.against
+
+
+def test_work_that_comes_after_a_storm_names_it_so(plan):
+    against = {line.kind: line.against for line in briefing.build_view(plan).work}
+    assert against["Post-treat"] == "after light snow 85 % at Juniper clinic"
+    assert against["Sand, no salt"] == "after light snow 85 % at Old Depot parking deck"
+    assert [kind for kind, text in against.items() if text.startswith("after ")] == [
+        "Post-treat",
+        "Sand, no salt",
+    ]
+
+    fmt = ReportFormat(UnitFormatter("us"), ZoneInfo(plan.timezone))
+
+    def salt_at_juniper(*surfaces):
+        clinic = next(site for site in plan.sites if site.name == "Juniper clinic")
+        kept = tuple(surface for surface in clinic.surfaces if surface.name in surfaces)
+        only = plan.model_copy(update={"sites": (clinic.model_copy(update={"surfaces": kept}),)})
+        return next(line for line in work_lines(only, fmt) if line.kind == "Salt")
+
+    # on the lot salt goes down when the snow is over, at the entry while it falls too
+    lot, both = salt_at_juniper("asphalt lot"), salt_at_juniper("asphalt lot", "entry")
+    assert (lot.start, lot.against) == (
+        "from Tue 7 AM", "after light snow 85 % at Juniper clinic"
+    )  # fmt: skip
+    assert (both.start, both.against) == ("from Tue 1 AM", "light snow 85 % at Juniper clinic")
 
 
 def test_a_plan_that_goes_and_names_no_work_still_has_a_subject(plan):

@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+import threading
 import time
 from datetime import UTC, datetime
 
@@ -188,6 +189,39 @@ def test_the_crew_logs_with_a_tap_in_the_browser(tab, folder, base):
     tab.evaluate("document.querySelector('form.log button').click(); 0")
     wait_for(lambda: len(record(folder)) > before)
     assert record(folder)[-1].kind in ("application", "pass")
+
+
+#: Chromium answers no script while a page is on its way: what stops it is set going before.
+TAP_AND_GO = """(() => {{
+  document.querySelector(".item form.log button").click();
+  document.querySelector("nav a[href='/look']").click();
+  if ({stops}) setTimeout(() => stop(), 1000);
+}})()"""
+
+
+@pytest.mark.parametrize("comes", [True, False], ids=["page comes", "page does not come"])
+def test_a_page_chosen_while_a_tap_is_sent_is_not_overtaken(tmp_path, comes):
+    write_morning(tmp_path, datetime.now(UTC))
+    hold_until = {"/look": threading.Event()}
+    with chromium.open_browser() as tab, serving(tmp_path, hold_until=hold_until) as base:
+        secret = link_of(tmp_path, "Kim", "crew")
+        tab.visit(f"{base}/open/{secret}", lands_on=f"{base}/")
+        tab.call("Network.setBypassServiceWorker", bypass=True)
+        tab.visit(f"{base}/work")
+        tab.evaluate(TAP_AND_GO.format(stops="false" if comes else "true"))
+        wait_for(lambda: record(tmp_path))
+        if comes:
+            time.sleep(1.0)  # the page has its reply, and would come anew
+            hold_until["/look"].set()
+            wait_for(lambda: "Logged" in said(tab, "#waiting"))
+            assert tab.evaluate("location.pathname") == "/look"
+        else:
+            wait_for(lambda: "✓ Sent." in said(tab, ".item"))
+            assert "Logged" in said(tab, "#waiting")
+            assert tab.evaluate("location.pathname") == "/work"
+        hold_until["/look"].set()
+        assert tab.requests.count(f"{base}/work") == 1
+    assert len(record(tmp_path)) == 1
 
 
 def test_the_list_prints_on_one_page(tab, base):

@@ -29,6 +29,7 @@ from stormplan.operations.demand_futures import (
     product_futures,
     salt_futures,
 )
+from stormplan.operations.mix_records import BlendVolume
 from stormplan.record.daily_use import daily_product_l, daily_salt_kg, windows_of_season
 from stormplan.record.entries import SALT_PILE
 from stormplan.record.stock import StockBook
@@ -71,6 +72,8 @@ class OrderAdvice(Record):
         What comes at once [kg] or [L].
     on_hand : float
         To draw on [kg] or [L].
+    on_board : float
+        Part of it that sprayers carry, in what they spray before they come home [kg] or [L].
     lead_time_h : float
         From the order until it is there [h].
     covered_until : datetime
@@ -130,6 +133,7 @@ class OrderAdvice(Record):
     demand_high: float
     room_lots: int | None
     options: tuple[LotOption, ...]
+    on_board: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -254,6 +258,7 @@ def order_advice(
     known_until: datetime,
     covered_until: datetime,
     record_stretches: int,
+    on_board: float = 0.0,
 ) -> OrderAdvice:
     """Return what to order of one item.
 
@@ -273,6 +278,8 @@ def order_advice(
         The present, the end of the forecast and of what is weighed, aware UTC.
     record_stretches : int
         Stretches of the record in the futures [-].
+    on_board : float
+        Part of what is on hand that sprayers carry [kg] or [L].
 
     Returns
     -------
@@ -318,6 +325,7 @@ def order_advice(
         demand_high=demand_quantile(total, target),
         room_lots=terms.room_lots,
         options=options,
+        on_board=on_board,
     )
 
 
@@ -326,6 +334,7 @@ def yard_orders(
     yard: Yard,
     treatments: Sequence[Treatment],
     brine_usable_l: float,
+    blends: Sequence[BlendVolume],
     products: Mapping[str, Product],
     practice: Practice,
     stock: StockBook,
@@ -342,6 +351,8 @@ def yard_orders(
         Everything that it serves.
     brine_usable_l : float
         Brine in its tanks that can be used [L].
+    blends : sequence of BlendVolume
+        What it pre-treats with; what of it sprayers carry is not taken from the yard again.
     products : mapping of str to Product
         What may be blended in.
     practice : Practice
@@ -368,7 +379,8 @@ def yard_orders(
             salt.emergency_price_per_kg,
             carrying,
         )
-        futures = salt_futures(uses, brine_usable_l, _salt_kg_l(yard, practice), factor)
+        brine_l = brine_usable_l + sum(one.on_board_l * (1.0 - one.additive_frac) for one in blends)
+        futures = salt_futures(uses, brine_l, _salt_kg_l(yard, practice), factor)
         daily = daily_salt_kg(stock, yard_key, now)
         yield _advice(
             (yard_key, SALT_PILE, "salt"), "kg", futures, daily, yard.salt.on_hand_kg, terms,
@@ -385,9 +397,12 @@ def yard_orders(
             carrying,
         )
         daily = daily_product_l(stock, yard_key, yard, product, now)
+        on_board_l = sum(
+            one.on_board_l * one.additive_frac for one in blends if one.additive == key
+        )
         yield _advice(
             (yard_key, key, product.name), "L", product_futures(uses, key, factor), daily,
-            on_hand_l(yard, key), terms, practice, now, known_until,
+            on_hand_l(yard, key) + on_board_l, terms, practice, now, known_until, on_board_l,
         )  # fmt: skip
 
 
@@ -401,6 +416,7 @@ def _advice(
     practice: Practice,
     now: datetime,
     known_until: datetime,
+    on_board: float = 0.0,
 ) -> OrderAdvice:
     covered_until = now + timedelta(hours=terms.lead_time_h + practice.number("order_review"))
     beyond_days = max(math.ceil((covered_until - known_until) / timedelta(days=1)), 0)
@@ -411,7 +427,7 @@ def _advice(
         futures = futures.followed_by((known_until - now) / timedelta(hours=1), stretches)
     return order_advice(
         *what, unit, futures, on_hand, terms, practice.number("demand_percentile"), now,
-        known_until, covered_until, len(stretches),
+        known_until, covered_until, len(stretches), on_board,
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Comparison of sources by decision, onset, coldest pavement and snowfall.
+"""Comparison of sources by decision, onset, coldest pavement, snowfall and ice.
 
 Every site is planned from every source it has; here the plans are
 reduced to a ``SourceSummary`` each and compared. Raw numbers of two services always differ; only
@@ -7,7 +7,7 @@ a difference that would change a morning is told.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Literal
 
@@ -15,12 +15,12 @@ from pydantic import AwareDatetime
 
 from stormplan.company.practice_rules import Practice
 from stormplan.company.validators import Record
-from stormplan.events.detection import Outlook
+from stormplan.events.detection import Event, Outlook
 from stormplan.events.hazards import SEVERITY_ORDER, Hazard
 from stormplan.treatment.records import Action, Treatment
 from stormplan.weather.forecast import CellForecast
 
-DifferenceKind = Literal["decision", "onset", "coldest pavement", "snow"]
+DifferenceKind = Literal["decision", "onset", "coldest pavement", "snow", "ice"]
 
 _ACTION_SEVERITY = {
     Action.NOTHING: 0,
@@ -52,6 +52,12 @@ class SourceSummary(Record):
         Pavement of the coldest surface [°C].
     snowfall_cm : float
         New snow over the horizon as far as known [cm].
+    ice_probability : float
+        Probability of the likeliest refreeze, or ice that an event leaves [-].
+    ice_until : datetime or None
+        When the last of that ice ends, UTC; None without any.
+    is_ice_known : bool
+        Whether all is known that ice rests on: else there may be more of it.
     """
 
     source: str
@@ -62,6 +68,9 @@ class SourceSummary(Record):
     probability: float | None
     min_pavement_temp_c: float | None
     snowfall_cm: float
+    ice_probability: float = 0.0
+    ice_until: AwareDatetime | None = None
+    is_ice_known: bool = False
 
 
 class SourceDifference(Record):
@@ -110,6 +119,7 @@ def summarize_source(
     min_pavement_temp_c = min(
         (value for value in known_min_c if value == value), default=None
     )  # NaN is not itself
+    ice = [period for event in events for period in _ice_periods(event)]
     return SourceSummary(
         source=cell.source,
         issued_at=cell.issued_at,
@@ -119,7 +129,18 @@ def summarize_source(
         probability=max((event.probability for event in events), default=None),
         min_pavement_temp_c=None if min_pavement_temp_c is None else round(min_pavement_temp_c, 2),
         snowfall_cm=round(max(outlook.snowfall_cm for outlook, _ in surface_results), 2),
+        ice_probability=round(max((probability for probability, _ in ice), default=0.0), 2),
+        ice_until=max((until for _, until in ice), default=None),
+        is_ice_known=not any(outlook.unknown for outlook, _ in surface_results),
     )
+
+
+def _ice_periods(event: Event) -> Iterator[tuple[float, datetime]]:
+    """Yield how likely the ice of a refreeze is, or of what an event leaves, and its end."""
+    if event.hazard is Hazard.REFREEZE:
+        yield event.probability, event.end
+    elif event.ice_until is not None:
+        yield event.ice_probability or 0.0, event.ice_until
 
 
 def compare_sources(
@@ -136,6 +157,8 @@ def compare_sources(
     snow_difference_m = abs(followed.snowfall_cm - other.snowfall_cm) / 100.0
     if snow_difference_m > practice.number("source_snow_difference"):
         differences.append("snow")
+    if _ice_differs(followed, other, practice):
+        differences.append("ice")
     return SourceDifference(summary=other, differences=tuple(differences))
 
 
@@ -153,6 +176,13 @@ def _pavements_differ(followed_c: float | None, other_c: float | None, practice:
     return is_compared and difference_k > practice.number("source_temperature_difference")
 
 
+def _ice_differs(followed: SourceSummary, other: SourceSummary, practice: Practice) -> bool:
+    """Return whether one has more ice; what the other one does not know is no less of it."""
+    more = round(other.ice_probability - followed.ice_probability, 2)
+    limit = practice.number("source_ice_probability_difference")
+    return more > limit or (other.is_ice_known and -more > limit)
+
+
 def most_cautious(summaries: Sequence[SourceSummary]) -> int:
     """Return the index of the most cautious summary.
 
@@ -164,8 +194,8 @@ def most_cautious(summaries: Sequence[SourceSummary]) -> int:
     Returns
     -------
     int
-        Place of the one with the strongest action, then the worst hazard, the earliest onset, the
-        coldest pavement, the most snow; of equals the preferred one.
+        Place of the one with the strongest action, then the worst hazard, the likeliest ice to a
+        tenth, the earliest onset, the coldest pavement, the most snow; of equals the preferred one.
     """
 
     def caution_key(index: int) -> tuple[float, ...]:
@@ -173,6 +203,7 @@ def most_cautious(summaries: Sequence[SourceSummary]) -> int:
         return (
             action_severity(summary.action),
             -1 if summary.hazard is None else SEVERITY_ORDER.index(summary.hazard),
+            round(summary.ice_probability, 1),
             -float("inf") if summary.onset is None else -summary.onset.timestamp(),
             -float("inf") if summary.min_pavement_temp_c is None else -summary.min_pavement_temp_c,
             summary.snowfall_cm,

@@ -241,6 +241,7 @@ def order_advice(
             sites.yards[yard.yard],
             [item for site in by_yard[yard.yard] for _, item in site.treatments],
             yard.brine_usable_l,
+            yard.blends,
             sites.products,
             sites.practice(),
             stock,

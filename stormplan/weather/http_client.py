@@ -72,6 +72,16 @@ class FetchError(ForecastError):
         super().__init__(message)
 
 
+class NotArchivedError(FetchError):
+    """A past moment is planned, and the archive has nothing of a source from before it.
+
+    The text names no place and no moment: the plan has both, and places without are told together.
+    """
+
+    def __init__(self, source: str) -> None:
+        super().__init__(f"{source}: nothing in the archive from before the moment planned for")
+
+
 @dataclass(frozen=True)
 class Reply:
     """A body and how we came by it.
@@ -374,6 +384,8 @@ class Fetcher:
         ------
         FetchError
             404, or nothing usable and no good copy; says what was tried.
+        NotArchivedError
+            Nothing is asked for, and there is no good copy.
         """
         stored = usable = self.archive.last_good_reply(url, now)
         if stored is not None and (
@@ -384,7 +396,7 @@ class Fetcher:
                 return _reply_from_stored(stored, "cached")
             usable = None  # asked for anew, and not whether it has changed
         if self.offline:
-            raise FetchError(f"{url}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z")
+            raise NotArchivedError(origin(url)[1])
         try:
             return self._request_with_retries(
                 url, lambda: self._attempt(url, usable, now, check, terms)

@@ -128,9 +128,27 @@ def kinds_of_work(plan: Plan) -> list[WorkKind]:
     return found
 
 
-def _severity(each: tuple[SitePlan, Event]) -> tuple[int, float]:
-    _, event = each
-    return SEVERITY_ORDER.index(event.hazard), event.probability
+@dataclass(frozen=True)
+class _Purpose:
+    """What a visit is for: an event at a site, or what is left once it is over."""
+
+    site: SitePlan
+    surface: SurfacePlan
+    event: Event
+    is_after: bool
+
+    @property
+    def severity(self) -> tuple[int, bool, float]:
+        """Its rank: the worst hazard, one that is still to come before one that is over."""
+        return SEVERITY_ORDER.index(self.event.hazard), not self.is_after, self.event.probability
+
+
+def _purpose(
+    site: SitePlan, surface: SurfacePlan, item: Treatment, at: datetime | None = None
+) -> _Purpose:
+    assert item.event is not None  # only what is done about one is told
+    is_after = at is not None and at >= item.event.end
+    return _Purpose(site, surface, item.event, is_after)
 
 
 def work_lines(plan: Plan, fmt: ReportFormat) -> list[WorkLine]:
@@ -139,34 +157,32 @@ def work_lines(plan: Plan, fmt: ReportFormat) -> list[WorkLine]:
     missed = sorted(missed_treatments(plan), key=lambda each: _first_onset([each]))
     if missed:
         onset = _first_onset(missed)
-        timed.append((onset, _work_line("Not reached", onset, missed, fmt)))
+        purposes = [_purpose(*each) for each in missed]
+        timed.append((onset, _work_line("Not reached", onset, purposes, fmt)))
     for work in kinds_of_work(plan):
         kind = capitalize_first(work.phrase.removesuffix(", on"))
         in_order = sorted(work.visits, key=lambda each: each[-1].at)
-        of_work = [(site, surface, item) for site, surface, item, _ in in_order]
-        timed.append((work.first_at, _work_line(kind, work.first_at, of_work, fmt)))
+        purposes = [_purpose(site, one, item, visit.at) for site, one, item, visit in in_order]
+        timed.append((work.first_at, _work_line(kind, work.first_at, purposes, fmt)))
     return [line for _, line in sorted(timed, key=lambda each: each[0])]
 
 
 def _work_line(
-    kind: str,
-    first_at: datetime,
-    treatments: Sequence[tuple[SitePlan, SurfacePlan, Treatment]],
-    fmt: ReportFormat,
+    kind: str, first_at: datetime, purposes: Sequence[_Purpose], fmt: ReportFormat
 ) -> WorkLine:
-    """Return a kind of work as a line; its treatments come in order of time."""
-    events = [(site, item.event) for site, _, item in treatments if item.event is not None]
-    site, worst = max(events, key=_severity)
-    chance = f" {format_chance(worst.probability)}" if worst.chance_given else ""
-    surfaces = {(one.key, surface.key) for one, surface, _ in treatments}
-    first = treatments[0][0]
-    first_site = "" if first.key == site.key else f", {first.name} first"
+    """Return a kind of work as a line; what its visits are for comes in order of time."""
+    worst = max(purposes, key=lambda each: each.severity)
+    event = worst.event
+    chance = f" {format_chance(event.probability)}" if event.chance_given else ""
+    surfaces = {(each.site.key, each.surface.key) for each in purposes}
+    first = purposes[0].site
+    first_site = "" if first.key == worst.site.key else f", {first.name} first"
     return WorkLine(
         kind,
         f"from {fmt.day_hour(first_at)}",
         pluralize(len(surfaces), "surface"),
-        pluralize(len({one.key for one, *_ in treatments}), "site") + first_site,
-        f"{worst.hazard}{chance} at {site.name}",
+        pluralize(len({each.site.key for each in purposes}), "site") + first_site,
+        f"{'after ' if worst.is_after else ''}{event.hazard}{chance} at {worst.site.name}",
     )
 
 

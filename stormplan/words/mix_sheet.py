@@ -481,7 +481,7 @@ def _later_loads(plan: Plan, yard: str, fmt: ReportFormat) -> Iterable[BlendLoad
             brine=fmt.units.precise_volume(volume_l - additive_l),
             additive=fmt.units.precise_volume(additive_l) if additive_name else "none",
             additive_name=additive_name or "",
-            first_load_at=f"after it, {first_at}",
+            first_load_at=f"after the storm, {first_at}",
         )
 
 

@@ -153,8 +153,9 @@ def _figures(advice: OrderAdvice, plan: Plan, fmt: ReportFormat) -> Iterable[str
 
     until = _day_hour(advice.covered_until, plan.made_at, fmt)
     share = format_percent(advice.target_share)
+    on_board = f", {amount(advice.on_board)} of it on trucks" if advice.on_board > 0.0 else ""
     yield (
-        f"On hand {amount(advice.on_hand)}; used until {until}: half of the futures"
+        f"On hand {amount(advice.on_hand)}{on_board}; used until {until}: half of the futures"
         f" {amount(advice.demand_median)} or less, {share} {amount(advice.demand_high)} or less"
     )
     yield (

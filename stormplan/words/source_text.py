@@ -85,7 +85,16 @@ def _difference_text(other: SourceDifference, fmt: ReportFormat) -> str:
         parts.append(f"pavement down to {fmt.units.temperature(opinion.min_pavement_temp_c)}")
     if "snow" in other.differences:
         parts.append(f"{fmt.units.snowfall(opinion.snowfall_cm)} of snow")
+    if "ice" in other.differences:
+        parts.append(_ice(opinion, fmt))
     return f"{source_name(opinion.source)} has {', '.join(parts)}"
+
+
+def _ice(opinion: SourceSummary, fmt: ReportFormat) -> str:
+    if opinion.ice_until is None:
+        return "no ice afterward"
+    chance = format_chance(opinion.ice_probability)
+    return f"ice to {fmt.day_hour(opinion.ice_until)}, {chance} likely"
 
 
 def _decision(opinion: SourceSummary, fmt: ReportFormat) -> str:

@@ -1,5 +1,6 @@
 """The pages of a company with one site, served on this machine."""
 
+import asyncio
 import socket
 import threading
 import time
@@ -41,17 +42,34 @@ def write_morning(folder, made_at, **sections):
     return plan
 
 
+def holding(app, until):
+    """Return an app that answers for a path only once its event is set."""
+
+    async def held(scope, receive, send):
+        while scope["type"] == "http" and scope["path"] in until:
+            if until[scope["path"]].is_set():
+                break
+            await asyncio.sleep(0.01)
+        await app(scope, receive, send)
+
+    return held
+
+
 @contextmanager
-def serving(folder, port=0, clock=lambda: datetime.now(UTC), **settings):
-    """Serve the pages of a folder on a port of this machine, a free one by default."""
+def serving(folder, port=0, clock=lambda: datetime.now(UTC), hold_until=None, **settings):
+    """Serve the pages of a folder on a port of this machine, a free one by default.
+
+    ``hold_until`` has an event for each path that is answered only once it is set.
+    """
     told = PagesSettings(
         folder / "sites.yaml", folder / "out", folder / "archive.sqlite", **settings
     )
     server = uvicorn.Server(
         uvicorn.Config(
-            make_app(told, clock), host="127.0.0.1", port=0, log_level="error", lifespan="off"
+            holding(make_app(told, clock), hold_until or {}), host="127.0.0.1", port=0,
+            log_level="error", lifespan="off",
         )
-    )
+    )  # fmt: skip
     listener = socket.socket(
         proto=socket.IPPROTO_TCP
     )  # else asyncio leaves Nagle on: 40 ms a reply

@@ -569,6 +569,9 @@ EFFECTS: dict[str, RuleEffect] = {
     "source_temperature_difference": RuleEffect("20 F", other=steady(18.0)),
     "source_temperature_below": RuleEffect("60 F", {"air_temp_c": 8.0}, other={"air_temp_c": 12.0}),
     "source_snow_difference": RuleEffect("6 in", other=snow(0.5)),
+    "source_ice_probability_difference": RuleEffect(
+        "100 %", FREEZING_RAIN, other=FREEZING_RAIN | {"pop": 0.4}
+    ),
     # the record
     "record_retention": RuleEffect(
         "4000 d", open_reason="felt where the record is pruned: tests/test_record_import.py"

@@ -20,7 +20,7 @@ from stormplan.company.sites import GridSettings
 from stormplan.errors import ArchiveError, ForecastError, InputError
 from stormplan.numerics import floor_hour
 from stormplan.weather.forecast import CellForecast
-from stormplan.weather.http_client import Fetcher
+from stormplan.weather.http_client import Fetcher, NotArchivedError
 from stormplan.weather.providers import Location, NotServedError, flag_stale
 from stormplan.weather.providers.archived_files import ArchivedFiles, FileVersion
 from stormplan.weather.providers.grib_fields import PointReader, load_eccodes
@@ -155,10 +155,7 @@ class GridSource:
         read_now = gathered.documents.get(address, [])
         version = read_now[0] if read_now else self._kept.last(address, now)
         if version is None:
-            raise ForecastError(
-                gathered.failure
-                or f"{address}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z"
-            )
+            raise self._failure(gathered.failure)
         return self._cells.get(
             (address, now), lambda: self._parse_version(version, now, gathered.failure)
         )
@@ -199,6 +196,10 @@ class GridSource:
         found = self._kept.archive.last_grid_lookup(self._lookup_key(location), now)
         return None if found is None else found.grid_url
 
+    def _failure(self, failure: str) -> ForecastError:
+        """Return why there is no document of a place: what failed, or else it was never read."""
+        return ForecastError(failure) if failure else NotArchivedError(self._model.key)
+
     def _address(self, location: Location, now: datetime, failure: str) -> str:
         """Return the address of the documents of a place.
 
@@ -209,11 +210,7 @@ class GridSource:
         """
         address = self._known_address(location, now)
         if address is None:
-            raise ForecastError(
-                failure
-                or f"{self._lookup_key(location)}: nothing in the archive from before "
-                f"{now:%Y-%m-%d %H:%M}Z"
-            )
+            raise self._failure(failure)
         if address.endswith(OFF_GRID):
             raise NotServedError(
                 f"{self._model.key}: {location.latitude_deg}, {location.longitude_deg} is off the "

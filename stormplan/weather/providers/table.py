@@ -18,6 +18,7 @@ from stormplan.errors import ForecastError, InputError
 from stormplan.weather import forecast, infill
 from stormplan.weather.forecast import CellForecast, Substitution
 from stormplan.weather.hourly_csv import parse_hourly_csv
+from stormplan.weather.http_client import NotArchivedError
 from stormplan.weather.providers import Location, NotServedError, quality_control
 from stormplan.weather.providers.archived_files import ArchivedFiles
 from stormplan.weather.providers.intervals import HourAxis, Notes, format_utc
@@ -138,9 +139,7 @@ class TableSource:
             return cell
         version = self._kept.last(address, now)
         if version is None:
-            raise ForecastError(
-                f"{address}: nothing in the archive from before {now:%Y-%m-%d %H:%M}Z"
-            )
+            raise NotArchivedError(SOURCE)
         return parse_forecast(version.text, location, version.issued_at, version.read_at)
 
     def past_copies(self, location: Location, now: datetime) -> list[CellForecast]:

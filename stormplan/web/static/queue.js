@@ -6,6 +6,7 @@
   const RETRY_MS = 20000;
   const OLD_PAGE_MS = 180000;
   const SENT_KEPT_MS = 8 * 86400000;
+  const LEAVING_MS = 10000; // longer than the worker waits for a page
   const status = document.getElementById("waiting");
   const { person } = document.body.dataset; // what somebody logged is sent as theirs, or waits
   const isMine = (one) => one.person === person && !one.refused;
@@ -62,6 +63,20 @@
     const page = new DOMParser().parseFromString(await reply.text(), "text/html");
     const main = page.querySelector("main") || page.body;
     return main.textContent.replace(/\s+/g, " ").trim().slice(0, 300);
+  };
+
+  // -- the page anew ------------------------------------------------------------------------------
+
+  // A page that somebody chose meanwhile comes instead. iOS tells of no unload, so a tapped link
+  // counts too; what has not come by then came to nothing.
+  let leftAt = -LEAVING_MS;
+  const leave = () => { leftAt = performance.now(); };
+  addEventListener("beforeunload", leave);
+  document.addEventListener("click", (event) => { if (event.target.closest("a[href]")) leave(); });
+  const renew = () => {
+    const stays = performance.now() - leftAt >= LEAVING_MS;
+    if (stays) location.reload();
+    return stays;
   };
 
   // -- sending ------------------------------------------------------------------------------------
@@ -154,8 +169,13 @@
     }
     const reply = await send(one);
     if (reply && reply.ok) {
-      sessionStorage.setItem("stormplan-told", await words(reply));
-      location.reload();
+      const told = (await words(reply)).replace(/ Back$/, "");
+      sessionStorage.setItem("stormplan-told", told); // the page that comes tells it
+      if (renew()) return;
+      form.reset();
+      isBusy(form, false);
+      await tell(told);
+      await mark();
     } else if (reply && reply.status !== 403) {
       await drop("waiting", one.key);
       isBusy(form, false);
@@ -204,10 +224,10 @@
     for (const one of await all("sent")) {
       if (Date.now() - one.at > SENT_KEPT_MS) await drop("sent", one.key);
     }
-    await tell(told ? told.replace(/ Back$/, "") : "");
+    await tell(told);
     await mark();
-    if (await sendWaiting()) location.reload();
-    else if (told) await tell(told.replace(/ Back$/, ""));
+    if (await sendWaiting() && renew()) return;
+    if (told) await tell(told);
   };
 
   if ("serviceWorker" in navigator && isSecureContext) {
