@@ -8,14 +8,15 @@ volumes do not add. Additive is the business of ``blend``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from stormplan.errors import InputError
 from stormplan.liquids import brine
 from stormplan.liquids.brine import EUTECTIC_FRAC
-from stormplan.liquids.cold_storage import first_solid_c
+from stormplan.liquids.cold_storage import brine_first_solid_c
 from stormplan.liquids.density import density_kg_m3, water_density_kg_m3
-from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC, reading_sg
+from stormplan.liquids.hydrometer import REFERENCE_C, SALOMETER_FULL_FRAC, brine_reading_sg
 from stormplan.units import L_PER_GAL
 
 WATER_KG_L = float(water_density_kg_m3(REFERENCE_C)) / 1000.0
@@ -125,6 +126,7 @@ class Batch:
         return self.strength_frac / (1.0 - self.strength_frac) * WATER_KG_L
 
 
+@lru_cache(maxsize=1024)  # a company's yards ask for the same few
 def density_kg_l(strength_frac: float) -> float:
     """Density of plain salt brine of a strength [-] at 60 °F [kg/L]."""
     return float(density_kg_m3(brine.plain_brine(strength_frac), REFERENCE_C)) / 1000.0
@@ -208,10 +210,10 @@ def make_batch(
         nacl_kg=nacl_kg,
         water_l=water_kg / WATER_KG_L,
         sludge_kg=salt_kg * salt.insolubles_frac,
-        sg_60f=float(reading_sg(strength_frac, REFERENCE_C)),
-        freeze_point_c=float(first_solid_c(brine.molality(brine.plain_brine(strength_frac)))),
+        sg_60f=brine_reading_sg(strength_frac, REFERENCE_C),
+        freeze_point_c=brine_first_solid_c(strength_frac),
         water_temp_c=water_temp_c,
-        reading_sg=float(reading_sg(strength_frac, water_temp_c)),
+        reading_sg=brine_reading_sg(strength_frac, water_temp_c),
         cooling_k=cooling_k(strength_frac),
     )
 

@@ -165,6 +165,13 @@ def mix_liquids(parts: Sequence[tuple[float, Liquid]]) -> tuple[Liquid, float]:
     return mixed, float(1.0 - volume / volumes.sum())
 
 
+@lru_cache(maxsize=1024)  # a company has few liquids, and asks of them at every plan
+def blend_with_brine(base_strength_frac: float, additive: Liquid, additive_frac: float) -> Liquid:
+    """Return plain salt brine of a strength [-] with an additive as part of the volume [-]."""
+    base = make_liquid({"nacl": base_strength_frac})
+    return mix_liquids([(1.0 - additive_frac, base), (additive_frac, additive)])[0]
+
+
 @dataclass(frozen=True)
 class ColdBehavior:
     """Onset temperatures of ice and salt crystals in a liquid.
@@ -242,8 +249,7 @@ def matching_base_brine(additive: Liquid, additive_vol_frac: float) -> tuple[flo
     """
 
     def crystals_lead_k(base_frac: float) -> tuple[float, float]:
-        base = make_liquid({"nacl": base_frac})
-        blended, _ = mix_liquids([(1.0 - additive_vol_frac, base), (additive_vol_frac, additive)])
+        blended = blend_with_brine(base_frac, additive, additive_vol_frac)
         ice_c = float(brine.ice_onset_c(blended.molality))
         return float(brine.hydrohalite_saturation_temp_c(blended.molality)) - ice_c, ice_c
 

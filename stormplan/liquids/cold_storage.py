@@ -7,6 +7,7 @@ additive's own hydrate, at what temperature, give or take how much.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,6 +20,8 @@ from stormplan.liquids.brine import (
     MOLAR_MASS_G_MOL,
     freeze_point_c,
     hydrohalite_saturation_temp_c,
+    molality,
+    plain_brine,
 )
 
 # Hydrates that neat additives drop, strength [-] against onset [°C]. MgCl2·12H2O: mean of the two
@@ -97,6 +100,12 @@ def first_solid_c(molality_mol_kg: ArrayLike) -> Array:
         hydrohalite_saturation_temp_c(molality_mol_kg), hydrate_onset_c(molality_mol_kg)
     )
     return np.asarray(np.maximum(freeze_point_c(molality_mol_kg), crystals))
+
+
+@lru_cache(maxsize=1024)  # a company's yards ask for the same few
+def brine_first_solid_c(strength_frac: float) -> float:
+    """Return ``first_solid_c`` of plain salt brine of one strength [-]."""
+    return float(first_solid_c(molality(plain_brine(strength_frac))))
 
 
 def onset_uncertainty_k(onset_c: ArrayLike, is_crystals: ArrayLike = False) -> Array:

@@ -8,6 +8,7 @@ brine: every other dissolved thing reads as salt.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -54,6 +55,12 @@ def reading_sg(strength_frac: ArrayLike, temp_c: ArrayLike) -> Array:
     glass = 1.0 + GLASS_EXPANSION_PER_K * (temp - REFERENCE_C)
     weight = density_kg_m3(brine.plain_brine(strength_frac), temp)
     return np.asarray(weight * glass / water_density_kg_m3(REFERENCE_C))
+
+
+@lru_cache(maxsize=1024)  # a company's yards ask for the same few
+def brine_reading_sg(strength_frac: float, temp_c: float) -> float:
+    """Return ``reading_sg`` of one strength [-] at one temperature [°C]."""
+    return float(reading_sg(strength_frac, temp_c))
 
 
 def strength_from_reading(sg: ArrayLike, temp_c: ArrayLike) -> Array:
@@ -261,7 +268,7 @@ def interpret_reading(
         reading_sg=sg,
         temp_c=temp_c,
         strength_frac=strength,
-        reading_60f_sg=float(reading_sg(strength, REFERENCE_C)),
+        reading_60f_sg=brine_reading_sg(strength, REFERENCE_C),
         uncorrected_frac=float(strength_from_reading(sg, REFERENCE_C)),
         freeze_point_c=float(cold_storage.first_solid_c(molality)),
         verdict=bands.verdict(strength),
@@ -276,12 +283,12 @@ def _check_reading(sg: float, temp_c: float) -> None:
             f"a brine temperature of {temp_c:.0f} °C is outside what a hydrometer is read at; "
             f"accepted is {MIN_READING_TEMP_C:.0f} to {MAX_READING_TEMP_C:.0f} °C (-22 to 122 °F)"
         )
-    lightest = float(reading_sg(0.0, temp_c))
-    heaviest = float(reading_sg(MAX_SEARCH_FRAC, temp_c))
+    lightest = brine_reading_sg(0.0, temp_c)
+    heaviest = brine_reading_sg(MAX_SEARCH_FRAC, temp_c)
     if not lightest - 1e-9 <= sg <= heaviest:
         side = "below water" if sg < lightest else "above any salt brine"
         raise InputError(
             f"a reading of {sg:.4g} is {side}; at this temperature plain salt brine reads "
-            f"{lightest:.3f} (water) to about {float(reading_sg(SALOMETER_FULL_FRAC, temp_c)):.3f}"
+            f"{lightest:.3f} (water) to about {brine_reading_sg(SALOMETER_FULL_FRAC, temp_c):.3f}"
             " (saturated)"
         )

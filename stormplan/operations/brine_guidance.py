@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from enum import StrEnum
+from functools import lru_cache
 from typing import Literal
 
 from stormplan.company.catalog import Chloride, Product
@@ -176,18 +177,14 @@ def _targets_at(
     stages: Sequence[tuple[Stage, float]], bands: StrengthBands
 ) -> tuple[HydrometerTarget, ...]:
     """Return the readings at each stage and its temperature [°C]."""
-
-    def target_sg(strength_frac: float, at_c: float) -> float:
-        return float(hydrometer.reading_sg(strength_frac, at_c))
-
     return tuple(
         HydrometerTarget(
             stage=when,
             temp_c=at_c,
-            reading_sg=target_sg(bands.target_frac, at_c),
+            reading_sg=hydrometer.brine_reading_sg(bands.target_frac, at_c),
             accept_sg=(
-                target_sg(bands.accept_frac[0], at_c),
-                target_sg(bands.accept_frac[1], at_c),
+                hydrometer.brine_reading_sg(bands.accept_frac[0], at_c),
+                hydrometer.brine_reading_sg(bands.accept_frac[1], at_c),
             ),
         )
         for when, at_c in stages
@@ -221,17 +218,6 @@ def hydrometer_corrections(
     tuple of HydrometerCorrection
         From the weakest to the strongest; none beyond saturation.
     """
-    low, high = (float(hydrometer.reading_sg(edge, temp_c)) for edge in bands.accept_frac)
-    below = math.ceil(low / READING_STEP_SG - 1e-9) - 1
-    above = math.floor(high / READING_STEP_SG + 1e-9) + 1
-    steps = [
-        *range(below - READINGS_EACH_SIDE + 1, below + 1),
-        *range(above, above + READINGS_EACH_SIDE),
-    ]
-    saturated = float(hydrometer.reading_sg(hydrometer.SALOMETER_FULL_FRAC, temp_c))
-    readings_sg = [sg for step in steps if (sg := step * READING_STEP_SG) <= saturated]
-    strengths = hydrometer.strength_from_reading(readings_sg, temp_c)
-    on_target_c = hydrometer.temp_of_reading_c(readings_sg, bands.target_frac)
     tank_capacity_l = None if capacity_l is None else max(capacity_l, volume_l)
 
     def correction(reading_sg: float, strength: float, at_c: float) -> HydrometerCorrection:
@@ -247,7 +233,28 @@ def hydrometer_corrections(
             undissolved_kg=batch.undissolved_salt_kg(volume_l, strength, bands.target_frac, salt),
         )
 
-    return tuple(map(correction, readings_sg, strengths.tolist(), on_target_c.tolist()))
+    return tuple(correction(*row) for row in _readings_beyond(bands, temp_c))
+
+
+@lru_cache(maxsize=1024)  # a company's yards ask for the same few
+def _readings_beyond(bands: StrengthBands, temp_c: float) -> tuple[tuple[float, float, float], ...]:
+    """Return readings on either side of the accept band, as ``hydrometer_corrections`` has them.
+
+    Each with the strength it means and the temperature at which brine on target shows it, NaN
+    where it does at none [-], [-], [°C].
+    """
+    low, high = (hydrometer.brine_reading_sg(edge, temp_c) for edge in bands.accept_frac)
+    below = math.ceil(low / READING_STEP_SG - 1e-9) - 1
+    above = math.floor(high / READING_STEP_SG + 1e-9) + 1
+    steps = [
+        *range(below - READINGS_EACH_SIDE + 1, below + 1),
+        *range(above, above + READINGS_EACH_SIDE),
+    ]
+    saturated = hydrometer.brine_reading_sg(hydrometer.SALOMETER_FULL_FRAC, temp_c)
+    readings_sg = [sg for step in steps if (sg := step * READING_STEP_SG) <= saturated]
+    strengths = hydrometer.strength_from_reading(readings_sg, temp_c)
+    on_target_c = hydrometer.temp_of_reading_c(readings_sg, bands.target_frac)
+    return tuple(zip(readings_sg, strengths.tolist(), on_target_c.tolist(), strict=True))
 
 
 def blend_location(
@@ -278,8 +285,7 @@ def blend_location(
         In the tank only where one blend serves all and no solid is due.
     """
     additive = blend.liquid_from_product(product)
-    base = blend.make_liquid({"nacl": base_strength_frac})
-    mixed, _ = blend.mix_liquids([(1.0 - additive_frac, base), (additive_frac, additive)])
+    mixed = blend.blend_with_brine(base_strength_frac, additive, additive_frac)
     cold_behavior = blend.cold_behavior(mixed)
     first_solid_c = max(cold_behavior.first_solid_c, cold_behavior.crystal_onset_c)
     keep_above = cold_behavior.warn_below_c

@@ -199,11 +199,11 @@ def plan_yard_mix(
         water_l=sum(each.add_water_l for each in first)
         + (brine_batch.water_l if brine_batch else 0.0),
         sludge_kg=brine_batch.sludge_kg if brine_batch else 0.0,
-        target_sg_60f=_reading_sg(target_frac, hydrometer.REFERENCE_C),
-        settled_sg=_reading_sg(target_frac, yard.water_temp_c),
+        target_sg_60f=hydrometer.brine_reading_sg(target_frac, hydrometer.REFERENCE_C),
+        settled_sg=hydrometer.brine_reading_sg(target_frac, yard.water_temp_c),
         settled_accept_sg=(
-            _reading_sg(practice.number("brine_accept_min"), yard.water_temp_c),
-            _reading_sg(practice.number("brine_accept_max"), yard.water_temp_c),
+            hydrometer.brine_reading_sg(practice.number("brine_accept_min"), yard.water_temp_c),
+            hydrometer.brine_reading_sg(practice.number("brine_accept_max"), yard.water_temp_c),
         ),
         settled_temp_c=yard.water_temp_c,
         additives=additives,
@@ -264,10 +264,6 @@ def _hydrometer_corrections(
     return brine_guidance.hydrometer_corrections(
         batch_l, _bands(practice), salt, yard.water_temp_c, yard.mixer.max_batch_l
     )
-
-
-def _reading_sg(strength_frac: float, temp_c: float) -> float:
-    return float(hydrometer.reading_sg(strength_frac, temp_c))
 
 
 def _shortages(

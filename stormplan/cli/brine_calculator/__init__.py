@@ -49,7 +49,7 @@ def _freeze_uncertainty_k(strength_frac: float, strength_spread_frac: float = 0.
 
     def freezes_c(strength: float) -> float:
         held = min(max(strength, 0.0), hydrometer.SALOMETER_FULL_FRAC - 0.002)
-        return float(cold_storage.first_solid_c(brine.molality(brine.plain_brine(held))))
+        return cold_storage.brine_first_solid_c(held)
 
     molality = brine.molality(brine.plain_brine(strength_frac))
     drops = bool(brine.hydrohalite_saturation_temp_c(molality) > brine.freeze_point_c(molality))
@@ -166,8 +166,8 @@ def _correct_tank(
     kept = [key for key in reasons if found.add_salt_kg > 0.0 or key == "over strength"]
     cautions = [text.CAUTIONS[key] for key in kept]
     spread_k = _freeze_uncertainty_k(target)
-    freezes_c = float(cold_storage.first_solid_c(brine.molality(brine.plain_brine(target))))
-    sg_60f = float(hydrometer.reading_sg(target, hydrometer.REFERENCE_C))
+    freezes_c = cold_storage.brine_first_solid_c(target)
+    sg_60f = hydrometer.brine_reading_sg(target, hydrometer.REFERENCE_C)
     formatter = UnitFormatter(system)
     said = text.format_uncertainty(spread_k, formatter)
     return CalculatorResult(
