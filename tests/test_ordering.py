@@ -287,6 +287,23 @@ def test_a_storm_that_may_stay_away_is_in_as_many_futures_as_its_chance():
     assert used[used > 0].min() == pytest.approx(members.min() + later)
 
 
+def test_members_of_unlike_forecasts_are_large_together():
+    done = [t for site in plan_with().sites for _, t in site.treatments if t.member_volumes_l]
+
+    def sprays(*member_volumes_l):
+        update = {"event": done[0].event.model_copy(update={"probability": 1.0}),
+                  "visits": done[0].visits[:1], "member_volumes_l": member_volumes_l}  # fmt: skip
+        return done[0].model_copy(update=update)
+
+    uses = planned_uses([sprays(3.0, 1.0, 2.0), sprays(40.0, 10.0)], NOON)
+    used = uses.volumes_l.sum(axis=0)
+    # a third of the futures for each of three members, half for each of two
+    assert used.tolist() == [11.0] * 33 + [12.0] * 17 + [42.0] * 17 + [43.0] * 33
+    nobody = planned_uses([], NOON)
+    assert product_futures(nobody, "calcium", 1.0).used_before(72.0).tolist() == [0.0] * 100
+    assert salt_futures(nobody, 0.0, 0.3, 1.0).used_before(72.0).tolist() == [0.0] * 100
+
+
 # a storm the day after tomorrow at 40 %: it waits, and the lead time does not
 def test_a_storm_that_waits_is_ordered_for():
     plan = plan_with(weather=snow(start=34, end=40, pop=0.4), yards=yards("0.2 gal"))

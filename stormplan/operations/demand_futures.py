@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 import numpy as np
 
-from stormplan.arrays import Array, BoolArray, IntArray
+from stormplan.arrays import Array, BoolArray
 from stormplan.numerics import HOUR
 from stormplan.treatment.records import Action, Treatment
 
@@ -65,33 +66,63 @@ class Futures:
         )
 
 
-@dataclass(frozen=True)
-class PlannedUse:
-    """Liquid and salt that a plan uses at one time, in each future of the forecast.
+class PlannedUse(NamedTuple):
+    """Liquid and salt that a plan uses at one time.
 
     Attributes
     ----------
     hour : float
         From now [h].
+    treatment : int
+        Place of its treatment among all [-].
     additive : str or None
         Key of the additive; None for plain brine.
     additive_frac : float
         Its part by volume [-].
-    volume_l, prewet_l : array (future,)
-        Sprayed, and brine that wets salt [L].
-    salt_kg : array (future,)
-        Salt that is spread dry [kg].
+    volume_l : float or None
+        Sprayed where the event comes; None: what the event takes first [L].
+    prewet_l : float
+        Brine that wets salt, where the event comes [L].
+    salt_kg : float or None
+        Salt that is spread dry where the event comes; None: what the event takes first [kg].
     """
 
     hour: float
+    treatment: int
     additive: str | None
     additive_frac: float
-    volume_l: Array
+    volume_l: float | None
+    prewet_l: float
+    salt_kg: float | None
+
+
+@dataclass(frozen=True)
+class PlannedUses:
+    """All that a plan uses, in each future of the forecast.
+
+    Attributes
+    ----------
+    hours : array (use,)
+        From now, in order [h].
+    additives : tuple of str or None
+        Key of the additive of each use; None for plain brine.
+    additive_fracs : array (use,)
+        Its part by volume [-].
+    volumes_l, prewet_l : array (use, future)
+        Sprayed, and brine that wets salt [L].
+    salt_kg : array (use, future)
+        Salt that is spread dry [kg].
+    """
+
+    hours: Array
+    additives: tuple[str | None, ...]
+    additive_fracs: Array
+    volumes_l: Array
     prewet_l: Array
     salt_kg: Array
 
 
-def planned_uses(treatments: Sequence[Treatment], now: datetime) -> tuple[PlannedUse, ...]:
+def planned_uses(treatments: Sequence[Treatment], now: datetime) -> PlannedUses:
     """Return what a plan uses or may come to use, in each future of the forecast.
 
     Parameters
@@ -103,105 +134,109 @@ def planned_uses(treatments: Sequence[Treatment], now: datetime) -> tuple[Planne
 
     Returns
     -------
-    tuple of PlannedUse
-        In order of time. A pre-treat takes what each member alone would, and an event that waits
-        its usual rate at its onset; later visits take what is planned, in the members that bring
-        the event, else in so many as its chance says.
+    PlannedUses
+        A pre-treat takes what each member alone would, and an event that waits its usual rate at
+        its onset; later visits take what is planned, in the members that bring the event, else in
+        so many as its chance says.
     """
-    amounts = [_member_amounts(one) for one in treatments]
-    groups: dict[int, Array] = {}
-    for one in amounts:
-        if one.size:
-            groups[one.size] = groups.get(one.size, np.zeros(one.size)) + one
-    order = {size: total.argsort(kind="stable") for size, total in groups.items()}
-    uses: list[PlannedUse] = []
-    for treatment, own in zip(treatments, amounts, strict=True):
-        comes, amount = _in_futures(treatment, own, order.get(own.size))
-        uses += _uses(treatment, amount, comes, now)
-    return tuple(sorted(uses, key=lambda use: use.hour))
+    comes, first = _in_futures(treatments)
+    uses = [use for at, one in enumerate(treatments) for use in _uses(at, one, now)]
+    uses.sort(key=lambda use: use.hour)
+    own = [use.treatment for use in uses]
+    comes, first = comes[own], first[own]
+
+    def amounts(stated: Sequence[float | None]) -> Array:
+        fixed = np.array(stated, dtype=float)[:, None]  # None becomes NaN
+        return np.where(np.isnan(fixed), first, comes * fixed)
+
+    return PlannedUses(
+        hours=np.array([use.hour for use in uses], dtype=float),
+        additives=tuple(use.additive for use in uses),
+        additive_fracs=np.array([use.additive_frac for use in uses], dtype=float),
+        volumes_l=amounts([use.volume_l for use in uses]),
+        prewet_l=amounts([use.prewet_l for use in uses]),
+        salt_kg=amounts([use.salt_kg for use in uses]),
+    )
 
 
-def _in_futures(
-    treatment: Treatment, own: Array, order: IntArray | None
-) -> tuple[BoolArray, Array]:
-    """Return in which futures the event of a treatment comes, and what it takes first.
+def _in_futures(treatments: Sequence[Treatment]) -> tuple[BoolArray, Array]:
+    """Return in which futures the event of each treatment comes, and what it takes first.
 
-    Members say what comes if it comes at all; how likely that is its chance says besides.
+    Members say what comes if it comes at all; how likely that is its chance says besides. Arrays
+    (treatment, future).
     """
     level = (np.arange(FORECAST_FUTURES) + 0.5) / FORECAST_FUTURES
-    if treatment.event is None:
-        return np.zeros(level.size, dtype=np.bool_), np.zeros(level.size)
-    chance = treatment.event.probability
-    if not own.size or order is None:
-        return level > 1.0 - chance, np.zeros(level.size)
-    in_members = float((own > 0.0).mean())
-    at_all = min(chance / in_members, 1.0) if in_members > 0.0 else chance
-    within = np.maximum(level - (1.0 - at_all), 0.0) / max(at_all, EMPTY_SHARE)
-    member = order[np.minimum((within * own.size).astype(int), own.size - 1)]
-    volume_l = np.where(level > 1.0 - at_all, own[member], 0.0)
-    return volume_l > 0.0, volume_l
+    chances = np.array([one.event.probability if one.event else 0.0 for one in treatments])
+    comes = level > 1.0 - chances.reshape(-1, 1)
+    first = np.zeros(comes.shape)
+    own = [_member_amounts(one) for one in treatments]
+    for size in {len(one) for one in own} - {0}:
+        rows = [at for at, one in enumerate(own) if len(one) == size]
+        amounts, chance = np.array([own[at] for at in rows]), chances[rows, None]
+        order = amounts.cumsum(axis=0)[-1].argsort(kind="stable")
+        in_members = (amounts > 0.0).mean(axis=1, keepdims=True)
+        at_all = np.minimum(chance / np.where(in_members > 0.0, in_members, 1.0), 1.0)
+        within = np.maximum(level - (1.0 - at_all), 0.0) / np.maximum(at_all, EMPTY_SHARE)
+        member = order[np.minimum((within * size).astype(int), size - 1)]
+        taken = np.take_along_axis(amounts, member, axis=1)
+        first[rows] = np.where(level > 1.0 - at_all, taken, 0.0)
+        comes[rows] = first[rows] > 0.0
+    return comes, first
 
 
-def _member_amounts(treatment: Treatment) -> Array:
+def _member_amounts(treatment: Treatment) -> Sequence[float]:
     """Return what each member takes first: liquid [L], or dry salt [kg]; empty where none does."""
     usual = treatment.usual_use
     if usual is not None:
-        return np.asarray(usual.member_volumes_l or usual.member_salt_kg)
-    return np.asarray(treatment.member_volumes_l)
+        return usual.member_volumes_l or usual.member_salt_kg
+    return treatment.member_volumes_l
 
 
-def _uses(
-    treatment: Treatment, amount: Array, comes: BoolArray, now: datetime
-) -> Iterable[PlannedUse]:
-    """Yield what one treatment uses, in each future: its visits, or what it waits with."""
+def _uses(at: int, treatment: Treatment, now: datetime) -> Iterable[PlannedUse]:
+    """Yield what the treatment in one place of all uses: its visits, or what it waits with."""
 
-    def hour(at: datetime) -> float:
-        return max((at - now) / HOUR, 0.0)
+    def hour(moment: datetime) -> float:
+        return max((moment - now) / HOUR, 0.0)
 
-    none, usual = np.zeros(len(amount)), treatment.usual_use
-    counted = comes.astype(float)
+    usual = treatment.usual_use
     if usual is not None and treatment.action is Action.WAIT and treatment.event is not None:
-        liquid_l, salt_kg = (none, amount) if usual.member_salt_kg else (amount, none)
+        liquid_l, salt_kg = (0.0, None) if usual.member_salt_kg else (None, 0.0)
         blend = usual.additive, usual.additive_frac
-        yield PlannedUse(hour(treatment.event.start), *blend, liquid_l, none, salt_kg)
+        yield PlannedUse(hour(treatment.event.start), at, *blend, liquid_l, 0.0, salt_kg)
     for visit in treatment.visits:
         blend = visit.additive, visit.additive_frac
         if usual is not None and visit.volume_l > 0.0:
             blend = usual.additive, usual.additive_frac
         is_pretreat = visit.action is Action.PRETREAT and bool(treatment.member_volumes_l)
-        yield PlannedUse(
-            hour(visit.at),
-            *blend,
-            amount if is_pretreat else counted * visit.volume_l,
-            counted * visit.prewet_l,
-            counted * visit.salt_kg,
-        )
+        volume_l = None if is_pretreat else visit.volume_l
+        yield PlannedUse(hour(visit.at), at, *blend, volume_l, visit.prewet_l, visit.salt_kg)
 
 
-def product_futures(uses: Sequence[PlannedUse], product: str, factor: float) -> Futures:
+def product_futures(uses: PlannedUses, product: str, factor: float) -> Futures:
     """Return what is used of an additive [L].
 
     Parameters
     ----------
-    uses : sequence of PlannedUse
+    uses : PlannedUses
         Of the plan.
     product : str
         Key of the additive.
     factor : float
         On everything, for the reserve [-].
     """
-    own = [use for use in uses if use.additive == product]
-    return _futures(own, [factor * use.additive_frac * use.volume_l for use in own])
+    own = [at for at, additive in enumerate(uses.additives) if additive == product]
+    additive_l = (factor * uses.additive_fracs[own])[:, None] * uses.volumes_l[own]
+    return Futures(uses.hours[own], additive_l.T)
 
 
 def salt_futures(
-    uses: Sequence[PlannedUse], brine_on_hand_l: float, salt_kg_l: float, factor: float
+    uses: PlannedUses, brine_on_hand_l: float, salt_kg_l: float, factor: float
 ) -> Futures:
     """Return what is used of salt: spread dry, and in brine once what is in the tanks is gone [kg].
 
     Parameters
     ----------
-    uses : sequence of PlannedUse
+    uses : PlannedUses
         Of the plan.
     brine_on_hand_l : float
         Usable [L].
@@ -210,17 +245,8 @@ def salt_futures(
     factor : float
         On everything, for the reserve [-].
     """
-    if not uses:
-        return _futures([], [])
-    brine_l = factor * np.array(
-        [(1.0 - use.additive_frac) * use.volume_l + use.prewet_l for use in uses]
-    )
+    plain_fracs = (1.0 - uses.additive_fracs)[:, None]
+    brine_l = factor * (plain_fracs * uses.volumes_l + uses.prewet_l)
     to_make_l = np.maximum(np.cumsum(brine_l, axis=0) - brine_on_hand_l, 0.0)
     made_l = np.diff(to_make_l, axis=0, prepend=0.0)
-    spread_kg = factor * np.array([use.salt_kg for use in uses])
-    return _futures(uses, list(salt_kg_l * made_l + spread_kg))
-
-
-def _futures(own: Sequence[PlannedUse], amounts: Sequence[Array]) -> Futures:
-    table = np.array(amounts).T if own else np.zeros((FORECAST_FUTURES, 0))
-    return Futures(np.array([use.hour for use in own], dtype=float), table)
+    return Futures(uses.hours, (salt_kg_l * made_l + factor * uses.salt_kg).T)

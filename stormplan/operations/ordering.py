@@ -366,6 +366,8 @@ def yard_orders(
     ------
     OrderAdvice
     """
+    if yard.supply.salt is None and not yard.supply.products:
+        return
     uses = planned_uses(treatments, now)
     factor = 1.0 + practice.number("reserve")
     carrying = practice.number("order_carrying_share")
