@@ -86,8 +86,11 @@ def far_places(sites: Sites) -> tuple[FarPlace, ...]:
     """
     limit_km = sites.practice().number("max_site_distance") / 1000.0
     found = []
-    for yard_key, yard in sites.yards.items():
-        served = [(key, site) for key, site in sites.sites.items() if site.yard == yard_key]
+    by_yard: dict[str, list[tuple[str, Site]]] = {key: [] for key in sites.yards}
+    for key, site in sites.sites.items():
+        by_yard[site.yard].append((key, site))
+    for yard_key, served in by_yard.items():
+        yard = sites.yards[yard_key]
         distances = [distance_km(_degrees(site), _degrees(yard)) for _, site in served]
         far = [
             (key, site, distance)

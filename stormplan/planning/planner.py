@@ -339,8 +339,10 @@ def _far_place_diagnostic(far: FarPlace, sites: Sites) -> Diagnostic:
 
 
 def _clients(sites: Sites) -> Iterable[ClientPlan]:
+    site_keys: dict[str, list[str]] = {key: [] for key in sites.clients}
+    for name, site in sorted(sites.sites.items()):
+        site_keys[site.client].append(name)
     for key, client in sorted(sites.clients.items()):
-        site_keys = tuple(name for name, site in sorted(sites.sites.items()) if site.client == key)
         yield ClientPlan(
             key=key,
             name=client.name,
@@ -349,5 +351,5 @@ def _clients(sites: Sites) -> Iterable[ClientPlan]:
             contact_by=client.contact_by,
             notice_probability=sites.practice().number("notice_probability"),
             notice_likely_from=sites.practice().number("notice_likely_from"),
-            sites=site_keys,
+            sites=tuple(site_keys[key]),
         )

@@ -125,10 +125,10 @@ def sprayer_schedules(
 ) -> dict[str, SprayerSchedule]:
     """Return the rounds of every yard, by its key; each yard's are a task of the mapper."""
     zone = ZoneInfo(sites.company.timezone)
-    tasks = []
+    tasks, out_by_yard = [], _positions_by_yard(sites, positions)
     for yard_key, served in _by_yard(sites, site_plans).items():
         jobs = _yard_jobs(served)
-        out = _positions_of(positions, yard_key)
+        out = out_by_yard[yard_key]
         places = {job.site for job in jobs} | {one.site for one in out.values()}
         travel = _yard_travel(sites, yard_key, places, drives)
         yard = sites.yards[yard_key]
@@ -136,9 +136,12 @@ def sprayer_schedules(
     return dict(zip(sites.yards, mapper(plan_rounds, tasks), strict=True))
 
 
-def _positions_of(positions: Positions, yard_key: str) -> dict[str, SprayerPosition]:
-    """Return the sprayers of a yard that are out already, by key."""
-    return {key: one for (yard, key), one in positions.items() if yard == yard_key}
+def _positions_by_yard(sites: Sites, positions: Positions) -> dict[str, dict[str, SprayerPosition]]:
+    """Return the sprayers of each yard that are out already, by key."""
+    found: dict[str, dict[str, SprayerPosition]] = {key: {} for key in sites.yards}
+    for (yard, key), one in positions.items():
+        found[yard][key] = one
+    return found
 
 
 def pass_schedules(
@@ -151,13 +154,13 @@ def pass_schedules(
 ) -> tuple[PassSchedule, ...]:
     """Return the rounds in and after the storm of every yard that names plows or spreaders."""
     zone = ZoneInfo(sites.company.timezone)
-    found = []
+    found, out_by_yard = [], _positions_by_yard(sites, positions)
     for yard_key, served in _by_yard(sites, site_plans).items():
         yard = sites.yards[yard_key]
         if not yard.plows and not yard.spreaders:
             continue
         jobs = [job for site in served for job in _passes(sites, site)]
-        out = _positions_of(positions, yard_key)
+        out = out_by_yard[yard_key]
         places = {job.site for job in jobs} | {one.site for one in out.values()}
         travel = _yard_travel(sites, yard_key, places, drives)
         sprayers = schedules[yard_key].sprayers

@@ -69,7 +69,7 @@ def daily_product_l(
 
 
 def _daily(stock: StockBook, yard_key: str, stores: Sequence[Account], now: datetime) -> Array:
-    entered = [one for one in stock.movements if one.entry and _is_of(one, yard_key)]
+    entered = stock.movements_by_yard.get(yard_key, ())
     first = min((one.at for one in entered), default=now)
     daily = np.zeros(max(-(-(now - first) // DAY), 0))
     for one in entered:
@@ -77,13 +77,6 @@ def _daily(stock: StockBook, yard_key: str, stores: Sequence[Account], now: date
         if 0 <= day < daily.size:
             daily[daily.size - 1 - day] += _used_kg(one, stores)
     return np.maximum(daily, 0.0)  # what came back may have gone out the day before
-
-
-def _is_of(movement: StockMovement, yard_key: str) -> bool:
-    return any(
-        side.kind == "store" and side.place == yard_key
-        for side in (movement.source, movement.target)
-    )
 
 
 def _used_kg(movement: StockMovement, stores: Sequence[Account]) -> float:

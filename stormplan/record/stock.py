@@ -5,9 +5,10 @@ Everything is moved from one account to another; ``stock_ledger`` reads the reco
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -195,6 +196,16 @@ class StockBook:
     store_checks: tuple[StoreCheck, ...]
     load_checks: tuple[LoadCheck, ...]
     calibrations: Mapping[tuple[str, str], Calibration] = field(default_factory=dict)
+
+    @cached_property
+    def movements_by_yard(self) -> Mapping[str, Sequence[StockMovement]]:
+        """The movements in and out of each yard's stores that entries tell of, in order of time."""
+        found: dict[str, list[StockMovement]] = {}
+        for one in self.movements:
+            sides = (one.source, one.target) if one.entry else ()
+            for yard in dict.fromkeys(side.place for side in sides if side.kind == "store"):
+                found.setdefault(yard, []).append(one)
+        return found
 
 
 NO_STOCK = StockBook({}, (), (), ())
