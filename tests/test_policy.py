@@ -5,6 +5,7 @@ them in ``practice_rules``.
 """
 
 import ast
+import pickle
 from pathlib import Path
 
 import pytest
@@ -205,6 +206,18 @@ FIXED = (
     {"liquid_stop_below": "5 F", "liquid_warn_below": "10 F", "solid_stop_below": "0 F"},
     {"max_wind": "5 mph", "go_probability": "90 %", "monitor_probability": "90 %"},
 )
+
+
+def test_rules_that_go_to_another_process_are_the_same_there():
+    policy = {"reserve": "25 %", "max_wind": "12 mph", "salt_gradation": "missouri"}
+    lot = {"class": "asphalt_lot", "area": "20000 ft2", "policy": {"max_wind": "8 mph"}}
+    sites = parse_sites({"a": site_entry(43.1, -89.4, {"lot": lot})}, policy=policy)
+    site = sites.sites["a"]
+    for sent in (Practice(), sites.practice(), sites.practice(site, site.surfaces["lot"])):
+        come = pickle.loads(pickle.dumps(sent))
+        assert [come.rule_value(key) for key in RULES] == [sent.rule_value(key) for key in RULES]
+    assert come.number("max_wind") == pytest.approx(units.parse("8 mph", "speed"))
+    assert come.choice("salt_gradation") == "missouri"
 
 
 @pytest.mark.parametrize("rules", FIXED, ids=lambda rules: next(iter(rules)))

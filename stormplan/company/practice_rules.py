@@ -647,10 +647,16 @@ class Practice:
     """
 
     def __init__(self, *overrides: tuple[str, Mapping[str, float | str]]) -> None:
+        self._overrides = overrides
         self._rule_values = dict(_DEFAULTS)
         for who, values in overrides:
             for key, value in values.items():
                 self._rule_values[key] = RuleValue(RULES[key], value, who)
+
+    def __reduce__(
+        self,
+    ) -> tuple[type[Practice], tuple[tuple[str, Mapping[str, float | str]], ...]]:
+        return Practice, self._overrides  # a process has the defaults itself
 
     def rule_value(self, key: str) -> RuleValue:
         """Return a rule with its value and who set it."""

@@ -19,10 +19,6 @@ from stormplan.treatment.records import Visit
 JobStarts = Mapping[tuple[str, str, datetime], datetime]
 
 
-def _job_key(job: Job) -> tuple[str, str, datetime]:
-    return job.site, job.surface, job.onset
-
-
 def job_starts(jobs: Sequence[Job], schedule: SprayerSchedule) -> JobStarts:
     """Return when the load of each job leaves the yard; its best start where nobody sprays it."""
     leaves: dict[tuple[str, str, datetime], datetime] = {}
@@ -33,8 +29,7 @@ def job_starts(jobs: Sequence[Job], schedule: SprayerSchedule) -> JobStarts:
             for one in of_load:
                 key = one.site, one.surface, one.onset
                 leaves[key] = min(leaves.get(key, leave_at), leave_at)
-    best = {_job_key(job): job.treatment.best_start for job in jobs}
-    return {key: leaves.get(key, start) for key, start in best.items() if start is not None}
+    return {job.key: leaves.get(job.key, job.best_start) for job in jobs}
 
 
 #: Part of a job that is in a sprayer's tank already, by site, surface and onset [-].
@@ -49,11 +44,7 @@ def on_board_fracs(jobs: Sequence[Job], schedule: SprayerSchedule) -> OnBoard:
             if stop.load == 1:
                 key = stop.site, stop.surface, stop.onset
                 held_l[key] = held_l.get(key, 0.0) + stop.volume_l
-    return {
-        _job_key(job): min(held_l[_job_key(job)] / job.treatment.volume_l, 1.0)
-        for job in jobs
-        if _job_key(job) in held_l
-    }
+    return {job.key: min(held_l[job.key] / job.volume_l, 1.0) for job in jobs if job.key in held_l}
 
 
 def blend_volumes(
@@ -62,25 +53,22 @@ def blend_volumes(
     """Return the volumes by blend, lowest additive fraction first."""
 
     def to_load_frac(job: Job) -> float:
-        return 1.0 - on_board.get(_job_key(job), 0.0)
+        return 1.0 - on_board.get(job.key, 0.0)
 
     groups: dict[tuple[float, str | None], list[Job]] = {}
     for job in jobs:
-        item = job.treatment
-        groups.setdefault((item.additive_frac, item.additive), []).append(job)
+        groups.setdefault((job.additive_frac, job.additive), []).append(job)
     return tuple(
         BlendVolume(
             additive=additive,
             additive_name=products[additive].name if additive else None,
             additive_frac=share,
-            volume_l=sum(to_load_frac(job) * job.treatment.volume_l for job in blend_jobs),
-            brine_l=sum(to_load_frac(job) * job.treatment.brine_l for job in blend_jobs),
-            additive_l=sum(to_load_frac(job) * job.treatment.additive_l for job in blend_jobs),
+            volume_l=sum(to_load_frac(job) * job.volume_l for job in blend_jobs),
+            brine_l=sum(to_load_frac(job) * job.brine_l for job in blend_jobs),
+            additive_l=sum(to_load_frac(job) * job.additive_l for job in blend_jobs),
             surface_count=len(blend_jobs),
-            first_load_at=min(starts[_job_key(job)] for job in blend_jobs),
-            on_board_l=sum(
-                job.treatment.volume_l * on_board.get(_job_key(job), 0.0) for job in blend_jobs
-            ),
+            first_load_at=min(starts[job.key] for job in blend_jobs),
+            on_board_l=sum(job.volume_l * on_board.get(job.key, 0.0) for job in blend_jobs),
         )
         for (share, additive), blend_jobs in sorted(
             groups.items(), key=lambda group: (group[0][0], group[0][1] or "")
@@ -116,12 +104,12 @@ def additive_draws(
     """Return every draw on additives in order of time, the pre-treats with the ensemble's extra."""
     draws = [
         AdditiveDraw(
-            starts[_job_key(job)],
-            job.treatment.additive,
-            (ensemble_factor - on_board.get(_job_key(job), 0.0)) * job.treatment.additive_l,
+            starts[job.key],
+            job.additive,
+            (ensemble_factor - on_board.get(job.key, 0.0)) * job.additive_l,
         )
         for job in jobs
-        if job.treatment.additive is not None
+        if job.additive is not None
     ]
     draws += [
         AdditiveDraw(visit.at, visit.additive, visit.additive_l)

@@ -41,7 +41,7 @@ from stormplan.operations.yard_brine import (
     tank_states,
 )
 from stormplan.treatment.ensemble_demand import aggregate
-from stormplan.treatment.records import Treatment
+from stormplan.treatment.records import Action, Treatment
 
 NOT_COUNTED: Mapping[str, datetime | None] = {}
 
@@ -51,7 +51,7 @@ def plan_yard_mix(
     yard: Yard,
     jobs: Sequence[Job],
     schedule: SprayerSchedule,
-    other_treatments: Sequence[Treatment],
+    treatments: Sequence[Treatment],
     products: Mapping[str, Product],
     practice: Practice,
     now: datetime,
@@ -71,8 +71,8 @@ def plan_yard_mix(
         Every pre-treat served from it.
     schedule : SprayerSchedule
         Who sprays them, when.
-    other_treatments : sequence of Treatment
-        What else it serves; their later passes use liquid too.
+    treatments : sequence of Treatment
+        All that it serves, the pre-treats among them; later passes use liquid too.
     products : mapping of str to Product
         What may be blended in.
     practice : Practice
@@ -93,8 +93,9 @@ def plan_yard_mix(
     """
     target_frac = practice.number("brine_target")
     reserve_factor = 1.0 + practice.number("reserve")
-    pretreatments = [job.treatment for job in jobs]
-    treatments = [*pretreatments, *other_treatments]
+    pretreatments = [item for item in treatments if item.action is Action.PRETREAT]
+    others = [item for item in treatments if item.action is not Action.PRETREAT]
+    treatments = [*pretreatments, *others]
     starts = job_starts(jobs, schedule)
     on_board = on_board_fracs(jobs, schedule)
     blends = blend_volumes(jobs, starts, products, on_board)
@@ -110,7 +111,7 @@ def plan_yard_mix(
         if ensemble_volume is not None and pretreat_l > 0.0
         else 1.0
     )
-    pretreat_brine_l = sum(item.brine_l for item in pretreatments)
+    pretreat_brine_l = sum(job.brine_l for job in jobs)
     follow_up_brine_l = sum(visit.brine_l for visit in visits)
     prewet_l = sum(visit.prewet_l for visit in visits)
     planned_brine_l = ensemble_factor * pretreat_brine_l + follow_up_brine_l

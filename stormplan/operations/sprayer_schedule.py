@@ -34,7 +34,7 @@ from stormplan.operations.round_problem import (
 from stormplan.operations.round_solver import SearchEffort, best_rounds, is_available
 from stormplan.operations.travel import YARD, TravelBasis, TravelTable
 from stormplan.record.sprayer_positions import NO_POSITIONS, SprayerPosition
-from stormplan.treatment.records import MissedReason, Remedy, Treatment
+from stormplan.treatment.records import MissedReason, Remedy
 
 LOWEST_PRIORITY = 5
 BLEND_TOLERANCE_FRAC = 0.005  # of a blend by volume: pages write whole percents
@@ -42,20 +42,58 @@ BLEND_TOLERANCE_FRAC = 0.005  # of a blend by volume: pages write whole percents
 
 @dataclass(frozen=True)
 class Job:
-    """One surface to spray."""
+    """One surface to spray: what rounds and loads go by.
+
+    Attributes
+    ----------
+    site, surface : str
+        Keys of the site and surface.
+    priority : int
+        Of the site, 1 first [-].
+    use : str
+        What the surface is used for.
+    area_m2 : float
+        Of the surface [m²].
+    onset, hazard : datetime, Hazard
+        Start of the event it is for, UTC; and what that is.
+    additive : str or None
+        Key of the additive; None for plain brine.
+    additive_frac : float
+        Additive in the blend by volume [-].
+    volume_l : float
+        Liquid for the surface [L].
+    earliest_start, best_start, latest_start : datetime
+        Window in which to begin and the best moment in it, UTC.
+    """
 
     site: str
     surface: str
     priority: int
     use: str
     area_m2: float
-    treatment: Treatment
+    onset: datetime
+    hazard: Hazard
+    additive: str | None
+    additive_frac: float
+    volume_l: float
+    earliest_start: datetime
+    best_start: datetime
+    latest_start: datetime
 
     @property
-    def onset(self) -> datetime:
-        """Start of the event it is for."""
-        assert self.treatment.event is not None  # every pre-treat has one
-        return self.treatment.event.start
+    def key(self) -> tuple[str, str, datetime]:
+        """Site, surface, and start of the event."""
+        return self.site, self.surface, self.onset
+
+    @property
+    def brine_l(self) -> float:
+        """Volume of plain brine [L]."""
+        return self.volume_l * (1.0 - self.additive_frac)
+
+    @property
+    def additive_l(self) -> float:
+        """Volume of additive [L]."""
+        return self.volume_l * self.additive_frac
 
 
 class Stop(Record):
@@ -391,28 +429,26 @@ def _round_problem(
 
 
 def _task(job: Job, clock: RoundClock, practice: Practice) -> RoundTask:
-    item = job.treatment
-    assert item.event is not None  # as every pre-treat has
-    severity = SEVERITY_ORDER.index(item.event.hazard)
+    severity = SEVERITY_ORDER.index(job.hazard)
     finish = job.onset - timedelta(hours=practice.number("finish_before_onset"))
-    calm_until = _required(item.latest_start) + HOUR
+    calm_until = job.latest_start + HOUR
     if job.onset - calm_until >= timedelta(hours=practice.number("lead_min")):
         finish = min(finish, calm_until)  # not the lead ends the window but wind or damp
     return RoundTask(
         place=job.site,
-        blend=(item.additive, item.additive_frac),
-        amount=item.volume_l,
+        blend=(job.additive, job.additive_frac),
+        amount=job.volume_l,
         area_m2=job.area_m2,
         use=job.use,
         windows=(
             TimeWindow(
-                math.ceil(clock.seconds(_required(item.earliest_start))),
+                math.ceil(clock.seconds(job.earliest_start)),
                 math.floor(clock.seconds(calm_until)),
             ),
         ),
-        best_s=round(clock.seconds(_required(item.best_start))),
+        best_s=round(clock.seconds(job.best_start)),
         finish_by_s=math.floor(clock.seconds(finish)),
-        value=visit_value(job.priority, item.event.hazard, practice),
+        value=visit_value(job.priority, job.hazard, practice),
         rank=(job.priority, -severity, -job.area_m2, job.site, job.surface),
     )
 
@@ -496,11 +532,6 @@ def _vehicles(
         )
         for first_s, over_s in spans
     ]
-
-
-def _required(moment: datetime | None) -> datetime:
-    assert moment is not None  # every pre-treat has its times
-    return moment
 
 
 # -- and back -------------------------------------------------------------------------------------
@@ -623,5 +654,5 @@ def _hours_available(jobs: Sequence[Job], sprayer_count: int) -> float:
     """Return sprayer-hours between the first window's start and the last onset [h]."""
     if not jobs:
         return 0.0
-    window_start = min(_required(job.treatment.earliest_start) for job in jobs)
+    window_start = min(job.earliest_start for job in jobs)
     return sprayer_count * ((max(job.onset for job in jobs) - window_start) / HOUR)

@@ -27,6 +27,7 @@ from stormplan.operations.travel import (
 from stormplan.planning.plan import (
     HourlySeries,
     SitePlan,
+    SurfacePlan,
 )
 from stormplan.planning.site_block import Mapper
 from stormplan.record.sprayer_positions import SprayerPosition
@@ -36,7 +37,7 @@ from stormplan.record.stock import (
     yard_with_calibrations,
     yard_with_stock,
 )
-from stormplan.treatment.records import Action
+from stormplan.treatment.records import Action, Treatment
 
 Positions = Mapping[tuple[str, str], SprayerPosition]
 NO_YARD_POSITIONS: Positions = {}
@@ -66,18 +67,34 @@ def _min_air_temp_c(served: Sequence[SitePlan], hourly: Mapping[str, HourlySerie
 def _yard_jobs(served: Sequence[SitePlan]) -> list[Job]:
     """Return every pre-treat of a yard's sites."""
     return [
-        Job(
-            site.key,
-            surface.key,
-            site.priority,
-            SURFACE_CLASSES[surface.surface_class].use,
-            surface.area_m2,
-            item,
-        )
+        _job(site, surface, item)
         for site in served
         for surface, item in site.treatments
         if item.action is Action.PRETREAT
     ]
+
+
+def _job(site: SitePlan, surface: SurfacePlan, item: Treatment) -> Job:
+    """Return what rounds and loads go by of a pre-treat."""
+    assert item.event is not None  # every pre-treat has one, and its times
+    assert item.earliest_start is not None
+    assert item.best_start is not None
+    assert item.latest_start is not None
+    return Job(
+        site.key,
+        surface.key,
+        site.priority,
+        SURFACE_CLASSES[surface.surface_class].use,
+        surface.area_m2,
+        item.event.start,
+        item.event.hazard,
+        item.additive,
+        item.additive_frac,
+        item.volume_l,
+        item.earliest_start,
+        item.best_start,
+        item.latest_start,
+    )
 
 
 @dataclass(frozen=True)
@@ -208,12 +225,7 @@ def yard_mixes(
             yard,
             _yard_jobs(served),
             schedules[yard_key],
-            [
-                item
-                for site in served
-                for _, item in site.treatments
-                if item.action is not Action.PRETREAT
-            ],
+            [item for site in served for _, item in site.treatments],
             sites.products,
             sites.practice(),
             now,
