@@ -55,13 +55,12 @@ def routed_minutes(
     if url is None:
         return {}, ()
     found: dict[tuple[str, str], float] = {}
-    for yard_key, yard in sites.yards.items():
-        places: list[Place] = [(yard_key, (yard.latitude_deg, yard.longitude_deg))]
-        places += [
-            (key, (site.latitude_deg, site.longitude_deg))
-            for key, site in sorted(sites.sites.items())
-            if site.yard == yard_key
-        ]
+    by_yard: dict[str, list[Place]] = {
+        key: [(key, (yard.latitude_deg, yard.longitude_deg))] for key, yard in sites.yards.items()
+    }
+    for key, site in sorted(sites.sites.items()):
+        by_yard[site.yard].append((key, (site.latitude_deg, site.longitude_deg)))
+    for places in by_yard.values():
         try:
             for origins, destinations in _blocks(places):
                 found |= _block_minutes(url, origins, destinations, fetcher, now)

@@ -213,11 +213,14 @@ def _timeline(plan: Plan, fmt: ReportFormat) -> Iterable[StormPeriod]:
 def _ice_spells(plan: Plan) -> list[list[IcePeriod]]:
     """Return the ice that events leave, with what lies at the same time as one."""
     spells: list[list[IcePeriod]] = []
+    last_end = plan.made_at
     for one in ice_periods(plan.sites):
-        if spells and one.start <= max(other.end for other in spells[-1]):
+        if spells and one.start <= last_end:
             spells[-1].append(one)
+            last_end = max(last_end, one.end)
         else:
             spells.append([one])
+            last_end = one.end
     return spells
 
 

@@ -16,7 +16,6 @@ from zoneinfo import ZoneInfo
 from stormplan.numerics import HOUR
 from stormplan.planning.plan import CancelledEntry, Plan, SitePlan
 from stormplan.treatment.records import Treatment
-from stormplan.units import UnitFormatter
 from stormplan.words.formatting import blend_name, plan_format
 
 
@@ -139,16 +138,16 @@ def calendar_entries(plan: Plan) -> list[CalendarEntry]:
     plan : Plan
         The record.
     """
-    formatter = UnitFormatter(plan.units)
+    fmt = plan_format(plan)
     looks: dict[tuple[datetime, str], list[str]] = {}
     rounds: dict[tuple[str, str, date], list[tuple[datetime, datetime, str]]] = {}
     sites_by_key = {site.key: site for site in plan.sites}
     for site in plan.sites:
         for surface, item in site.treatments:
             if item.scheduled_start is not None and item.scheduled_end is not None:
-                at = plan_format(plan).in_zone(site.timezone).time_of_day(item.scheduled_start)
+                at = fmt.in_zone(site.timezone).time_of_day(item.scheduled_start)
                 blend = blend_name(item.additive_name, item.additive_frac)
-                line = f"{at} {surface.name}: {formatter.volume(item.volume_l)} {blend}"
+                line = f"{at} {surface.name}: {fmt.units.volume(item.volume_l)} {blend}"
                 rounds.setdefault(
                     (site.key, item.sprayer_name or "", _onset_day(item, site)), []
                 ).append((item.scheduled_start, item.scheduled_end, line))

@@ -14,7 +14,7 @@ from itertools import groupby
 
 from stormplan.company.catalog import SURFACE_CLASSES
 from stormplan.operations.mix_records import YardMix
-from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
+from stormplan.planning.plan import SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Visit
 from stormplan.units import KG_PER_LB, UnitFormatter
 from stormplan.words.formatting import ReportFormat, pluralize
@@ -79,10 +79,13 @@ class SpreadBlock:
     more: str
 
 
-def spread_block(plan: Plan, yard: YardMix, fmt: ReportFormat) -> SpreadBlock | None:
-    """Return what a yard spreads dry; None where it spreads nothing."""
+def spread_block(
+    sites: Iterable[SitePlan], yard: YardMix, made_at: datetime, fmt: ReportFormat
+) -> SpreadBlock | None:
+    """Return what a yard spreads dry at its sites; None where it spreads nothing."""
     found = sorted(
-        _spread(plan, yard, fmt), key=lambda one: (one[0].first_at, one[0].place, one[0].material)
+        _spread(sites, yard, made_at, fmt),
+        key=lambda one: (one[0].first_at, one[0].place, one[0].material),
     )
     if not found:
         return None
@@ -113,15 +116,13 @@ def spread_block(plan: Plan, yard: YardMix, fmt: ReportFormat) -> SpreadBlock | 
 
 
 def _spread(
-    plan: Plan, yard: YardMix, fmt: ReportFormat
+    sites: Iterable[SitePlan], yard: YardMix, made_at: datetime, fmt: ReportFormat
 ) -> Iterable[tuple[SpreadRow, float, float]]:
     """Yield a row for each surface and dose, its total as shown, and its brine [L]."""
-    for site in plan.sites:
-        if site.yard != yard.yard:
-            continue
+    for site in sites:
         for surface in site.surfaces:
             visits = [  # nobody is told an hour that has begun: it is now
-                visit.model_copy(update={"at": max(visit.at, plan.made_at)})
+                visit.model_copy(update={"at": max(visit.at, made_at)})
                 for item in surface.treatments
                 for visit in item.visits
                 if visit.solid_kg > 0.0

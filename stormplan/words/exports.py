@@ -21,7 +21,7 @@ from stormplan.planning.plan import Plan, SitePlan, SurfacePlan
 from stormplan.treatment.records import Action, Treatment
 from stormplan.units import UnitSystem
 from stormplan.words import diagnostic_text
-from stormplan.words.formatting import blend_name, plan_format
+from stormplan.words.formatting import ReportFormat, blend_name, plan_format
 from stormplan.words.ice_text import ice_periods
 
 
@@ -220,17 +220,18 @@ def mix_csv(yards: Iterable[YardMix], system: UnitSystem) -> str:
 
 def sites_geojson(plan: Plan) -> str:
     """Write the sites as points with their worst hazard, ice it leaves and what is done."""
-    unknown = set(plan.unknown_sites)
-    features = [_feature(site, plan, unknown) for site in plan.sites]
+    unknown, fmt = set(plan.unknown_sites), plan_format(plan)
+    features = [_feature(site, plan, unknown, fmt.in_zone(site.timezone)) for site in plan.sites]
     return json.dumps({"type": "FeatureCollection", "features": features}, indent=1) + "\n"
 
 
-def _feature(site: SitePlan, plan: Plan, unknown: Collection[str]) -> dict[str, Any]:
+def _feature(
+    site: SitePlan, plan: Plan, unknown: Collection[str], fmt: ReportFormat
+) -> dict[str, Any]:
     events = [item.event for _, item in site.treatments if item.event is not None]
     worst = max(events, key=lambda event: SEVERITY_ORDER.index(event.hazard), default=None)
     first = min((event.start for event in events), default=None)
     actions = dict.fromkeys(_action_name(unknown, site, item) for _, item in site.treatments)
-    fmt = plan_format(plan).in_zone(site.timezone)
     problem = diagnostic_text.site_problem(plan, site.key, fmt)
     ice = ice_periods([site])
     ice_until = max((one.end for one in ice), default=None)

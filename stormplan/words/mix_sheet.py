@@ -6,7 +6,7 @@ What is made and where it is blended was decided in the plan; here stand only it
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -27,7 +27,7 @@ from stormplan.operations.mix_records import (
     YardMix,
     YardTankCorrection,
 )
-from stormplan.planning.plan import Plan
+from stormplan.planning.plan import Plan, SitePlan
 from stormplan.treatment.records import Action, Visit
 from stormplan.units import KG_PER_LB, UnitFormatter
 from stormplan.words import templating
@@ -152,31 +152,31 @@ def mix_sheet_views(plan: Plan) -> tuple[MixSheetView, ...]:
         for surface in site.surfaces
     }
     not_known = set(plan.unknown_sites)
-    unknown = {
-        yard.yard: join_names(
-            [s.name for s in plan.sites if s.key in not_known and s.yard == yard.yard],
-            limit=MAX_UNSERVED_NAMES,
-        )
-        for yard in plan.yards
-    }
+    by_yard: dict[str, list[SitePlan]] = defaultdict(list)
+    for site in plan.sites:
+        by_yard[site.yard].append(site)
     views = []
     for yard in plan.yards:
-        fmt = ReportFormat(UnitFormatter(plan.units), _yard_zone(plan, yard.yard))
-        spread = spread_block(plan, yard, fmt)
+        sites = by_yard[yard.yard]
+        unknown = join_names(
+            [site.name for site in sites if site.key in not_known], limit=MAX_UNSERVED_NAMES
+        )
+        fmt = ReportFormat(UnitFormatter(plan.units), _yard_zone(sites, plan.timezone))
+        spread = spread_block(sites, yard, plan.made_at, fmt)
         orders = tuple(
             order_sentence(one, plan.made_at, fmt) for one in orders_to_place(plan, yard.yard)
         )
-        view = _mix_sheet_view(yard, names, unknown[yard.yard], spread, orders, plan.made_at, fmt)
-        views.append(replace(view, later_loads=tuple(_later_loads(plan, yard.yard, fmt))))
+        view = _mix_sheet_view(yard, names, unknown, spread, orders, plan.made_at, fmt)
+        views.append(replace(view, later_loads=tuple(_later_loads(sites, fmt))))
     return tuple(views)
 
 
-def _yard_zone(plan: Plan, yard: str) -> ZoneInfo:
+def _yard_zone(sites: Iterable[SitePlan], company_zone: str) -> ZoneInfo:
     """Return the zone most of a yard's sites are in; the company's where they are as many."""
-    zones = Counter(site.timezone for site in plan.sites if site.yard == yard)
+    zones = Counter(site.timezone for site in sites)
     most = max(zones.values(), default=0)
-    if zones.get(plan.timezone, 0) == most:
-        return ZoneInfo(plan.timezone)
+    if zones.get(company_zone, 0) == most:
+        return ZoneInfo(company_zone)
     return ZoneInfo(zones.most_common(1)[0][0])
 
 
@@ -460,13 +460,13 @@ def _blend_load_view(blend: BlendVolume, fmt: ReportFormat) -> BlendLoadView:
     )
 
 
-def _later_loads(plan: Plan, yard: str, fmt: ReportFormat) -> Iterable[BlendLoadView]:
-    """Yield what is sprayed after the storm, by blend, the first needed first."""
+def _later_loads(sites: Iterable[SitePlan], fmt: ReportFormat) -> Iterable[BlendLoadView]:
+    """Yield what is sprayed at a yard's sites after the storm, by blend, first needed first."""
     blends: dict[tuple[str | None, float], list[Visit]] = {}
-    for site in plan.sites:
+    for site in sites:
         for _, item in site.treatments:
             for visit in item.visits:
-                if site.yard == yard and visit.action is Action.POST_TREAT:
+                if visit.action is Action.POST_TREAT:
                     blend = visit.additive_name if visit.additive else None, visit.additive_frac
                     blends.setdefault(blend, []).append(visit)
     for (additive_name, frac), visits in sorted(

@@ -146,7 +146,12 @@ def draft_notices(plan: Plan) -> tuple[Notice, ...]:
     tuple of Notice
         In the order of the sites file; clients whose sites face nothing have none.
     """
-    drafted = (_draft_notice(client, plan) for client in plan.clients)
+    clients = {key: client.key for client in plan.clients for key in client.sites}
+    sites: dict[str, list[SitePlan]] = {client.key: [] for client in plan.clients}
+    for site in plan.sites:
+        if site.key in clients:
+            sites[clients[site.key]].append(site)
+    drafted = (_draft_notice(client, sites[client.key], plan) for client in plan.clients)
     return tuple(notice for notice in drafted if notice is not None)
 
 
@@ -202,16 +207,15 @@ def render_html(plan: Plan) -> str:
 # -- what is said ---------------------------------------------------------------------------------
 
 
-def _draft_notice(client: ClientPlan, plan: Plan) -> Notice | None:
+def _draft_notice(client: ClientPlan, sites: Sequence[SitePlan], plan: Plan) -> Notice | None:
     formatter = UnitFormatter(plan.units)
     found: list[SiteNotice] = []
-    for site in plan.sites:
-        if site.key in client.sites:
-            lines = _notice_lines(site, formatter, client)
-            if lines:
-                told = SiteNotice(one_line(site.name), lines, "")
-                fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
-                found.append(replace(told, sms_text=_sms_text(told, plan, fmt)))
+    for site in sites:
+        lines = _notice_lines(site, formatter, client)
+        if lines:
+            told = SiteNotice(one_line(site.name), lines, "")
+            fmt = ReportFormat(formatter, ZoneInfo(site.timezone))
+            found.append(replace(told, sms_text=_sms_text(told, plan, fmt)))
     if not found:
         return None
     subject = _subject(found)

@@ -102,11 +102,12 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
     """
     places = _places(plan)
     fmt = ReportFormat(UnitFormatter(plan.units), ZoneInfo(plan.timezone))
+    names = {site.key: site.name for site in plan.sites}
     rounds = [
         RoundView(
             vehicle=sprayer.name,
             yard=yard.name,
-            leave=fmt.dated_hour(sprayer.start) + _from_where(plan, sprayer),
+            leave=fmt.dated_hour(sprayer.start) + _from_where(names, sprayer),
             back=fmt.day_hour(sprayer.back_at),
             takes=format_working_time(sprayer.working_h),
             loads=tuple(
@@ -121,9 +122,8 @@ def round_views(plan: Plan) -> tuple[RoundView, ...]:
     return (*rounds, *_pass_views(plan, fmt))
 
 
-def _from_where(plan: Plan, sprayer: SprayerPlan) -> str:
-    """Return from which site a sprayer leaves that is out already; empty at the yard."""
-    names = {site.key: site.name for site in plan.sites}
+def _from_where(names: Mapping[str, str], sprayer: SprayerPlan) -> str:
+    """Return from which site, by name, a sprayer leaves that is out already; empty at the yard."""
     return "" if sprayer.from_site is None else f" from {names[sprayer.from_site]}"
 
 
