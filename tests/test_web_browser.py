@@ -217,7 +217,7 @@ def test_a_page_chosen_while_a_tap_is_sent_is_not_overtaken(tmp_path, comes):
             assert tab.evaluate("location.pathname") == "/look"
         else:
             wait_for(lambda: "✓ Sent." in said(tab, ".item"))
-            assert "Logged" in said(tab, "#waiting")
+            wait_for(lambda: "Logged" in said(tab, "#waiting"))
             assert tab.evaluate("location.pathname") == "/work"
         hold_until["/look"].set()
         assert tab.requests.count(f"{base}/work") == 1

@@ -41,7 +41,9 @@
     made.textContent = text;
     return made;
   };
-  const tell = async (more) => {
+  let told = "";
+  const tell = async (more = told) => {
+    told = more;
     const forms = await all("waiting");
     const waiting = forms.filter(isMine);
     const others = forms.filter((one) => one.person !== person);
@@ -106,24 +108,26 @@
     }
     return reply.status === 429 || reply.status >= 500 ? null : reply;
   };
+  const tapped = new Set(); // keys of forms that a tap is sending
   let isSending = false;
   const sendWaiting = async () => {
     if (isSending) return;
     isSending = true;
-    let told = "", count = 0;
+    let refusal = "", count = 0;
     try {
-      const forms = (await all("waiting")).filter(isMine);
+      const forms = (await all("waiting")).filter((one) => isMine(one) && !tapped.has(one.key));
       for (const one of forms.sort((first, second) => first.at - second.at)) {
         const reply = await send(one);
         if (!reply) break;
-        if (reply.status === 403) { told = "Open your link again, then this is sent"; break; }
+        if (reply.status === 403) { refusal = "Open your link again, then this is sent"; break; }
         if (reply.ok) count += 1;
         else await put("waiting", { ...one, refused: await words(reply) });
       }
     } finally {
       isSending = false;
     }
-    await tell(told);
+    if (refusal || count) await tell(refusal);
+    else await tell();
     await mark();
     return count;
   };
@@ -155,26 +159,28 @@
     if (!form.classList.contains("log")) return;
     event.preventDefault();
     const one = read(form, event.submitter);
+    tapped.add(one.key);
     isBusy(form, true);
     try {
       await put("waiting", one);
     } catch (error) { // this phone keeps nothing: sent as a plain form
       if (event.submitter && event.submitter.name) {
-        const tapped = document.createElement("input");
-        Object.assign(tapped, { type: "hidden", name: event.submitter.name, value: event.submitter.value });
-        form.append(tapped);
+        const field = document.createElement("input");
+        Object.assign(field, { type: "hidden", name: event.submitter.name, value: event.submitter.value });
+        form.append(field);
       }
       form.submit();
       return;
     }
     const reply = await send(one);
+    tapped.delete(one.key); // without coverage it waits from now on
     if (reply && reply.ok) {
-      const told = (await words(reply)).replace(/ Back$/, "");
-      sessionStorage.setItem("stormplan-told", told); // the page that comes tells it
+      const said = (await words(reply)).replace(/ Back$/, "");
+      sessionStorage.setItem("stormplan-told", said); // the page that comes tells it
       if (renew()) return;
       form.reset();
       isBusy(form, false);
-      await tell(told);
+      await tell(said);
       await mark();
     } else if (reply && reply.status !== 403) {
       await drop("waiting", one.key);
@@ -219,15 +225,14 @@
       said.textContent = `Without coverage: this page is from ${new Date(document.body.dataset.servedAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}.`;
       said.hidden = false;
     }
-    const told = sessionStorage.getItem("stormplan-told");
+    const said = sessionStorage.getItem("stormplan-told") || "";
     sessionStorage.removeItem("stormplan-told");
     for (const one of await all("sent")) {
       if (Date.now() - one.at > SENT_KEPT_MS) await drop("sent", one.key);
     }
-    await tell(told);
+    await tell(said);
     await mark();
-    if (await sendWaiting() && renew()) return;
-    if (told) await tell(told);
+    if (await sendWaiting() && !renew()) await tell(said);
   };
 
   if ("serviceWorker" in navigator && isSecureContext) {
