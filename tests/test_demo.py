@@ -2,9 +2,11 @@
 
 import csv
 import io
+import re
 import sys
 from datetime import UTC, datetime, timedelta
 from html import unescape
+from itertools import pairwise
 from pathlib import Path
 
 import html5lib
@@ -86,6 +88,31 @@ def test_the_first_screen_answers_the_owner(shown):
 
 def test_text_fits_a_mail(shown):
     assert max(map(len, terminal.render_text(shown).splitlines())) <= terminal.TEXT_WIDTH
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("width", [56, 64, 70, 78, 90, 101])
+@pytest.mark.parametrize("is_colored", [False, True])
+def test_no_line_ends_between_a_number_and_its_unit(plan, units, width, is_colored):
+    # a space stands between them (NIST SP 811, 7.2); that no line ends there is common practice of
+    # typesetting, no source
+    view = briefing.build_view(plan.model_copy(update={"units": units}))
+    out = io.StringIO()
+    system = "truecolor" if is_colored else None
+    console = Console(file=out, width=width, color_system=system, force_terminal=is_colored)
+    console.print(terminal.render_screen(view))
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
+    lines = [line.rstrip() for line in plain.splitlines()]
+    units_of_trade = ("%", "°F", "°C", "gal", "L", "lb", "kg", "in", "mm", "cm", "h", "AM", "PM")
+    parted = [
+        (first, second)
+        for first, second in pairwise(lines)
+        if re.search(r"\d$", first) and second.split()[:1] in [[unit] for unit in units_of_trade]
+    ]
+    assert not parted
+    assert "\ue000" not in plain
+    for word in ("85 %", "freezing rain 71 %"):
+        assert word in " ".join(plain.split())
 
 
 def test_the_page_is_valid_self_contained_html(shown):

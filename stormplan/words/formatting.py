@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -17,6 +18,10 @@ if TYPE_CHECKING:  # `check` and others write sentences without a plan
     from stormplan.treatment.cost_loss import CostLoss
     from stormplan.treatment.records import Reason, SolidRates
 
+#: The space between a number and its unit, at which no line should end.
+NUMBER_UNIT_SPACE = re.compile(
+    r"(?<=\d) (?=[%°]|(?:gal|L|lb|kg|in|ft|mi|mm|cm|m|km|h|min|mph|AM|PM)\b)"
+)
 MIN_STATED_CHANCE, MAX_STATED_CHANCE = 0.045, 0.955  # round to 4 and 96 %; our own choice
 
 

@@ -6,7 +6,6 @@ firm that is stands at the end.
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,7 +23,12 @@ from stormplan.liquids.offer_value import (
 )
 from stormplan.units import KG_L_PER_LB_GAL, KG_PER_TON, L_PER_GAL, UnitFormatter
 from stormplan.words import templating
-from stormplan.words.formatting import capitalize_first, format_percent, join_names
+from stormplan.words.formatting import (
+    NUMBER_UNIT_SPACE,
+    capitalize_first,
+    format_percent,
+    join_names,
+)
 
 CHLORIDE_WORDS: Mapping[str, str] = {
     "nacl": "salt",
@@ -385,7 +389,7 @@ def _finding_lines(findings: Sequence[tuple[bool, str, int | None]]) -> list[str
 
 def wrap_text(text: str, indent: str) -> list[str]:
     """Return text as lines for a terminal, no number parted from its unit."""
-    kept = re.sub(r"(?<=\d) (?=[%°]|lb|kg|gal)", NO_BREAK, text)
+    kept = NUMBER_UNIT_SPACE.sub(NO_BREAK, text)
     wrapped = textwrap.wrap(kept, WIDTH, initial_indent=indent, subsequent_indent=indent)
     return [line.replace(NO_BREAK, " ") for line in wrapped]
 

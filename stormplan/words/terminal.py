@@ -7,18 +7,36 @@ wide for text. Color repeats what the words say and is never the only signal.
 from __future__ import annotations
 
 import io
+from typing import Any
 
 from rich.console import Console, Group, RenderableType
+from rich.containers import Lines
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from stormplan.words.briefing import View, YardLine
 from stormplan.words.first_screen import SummaryRow, WorkLine
+from stormplan.words.formatting import NUMBER_UNIT_SPACE
 from stormplan.words.site_text import SiteView, TaskView
 from stormplan.words.yard_mix_text import YardMixView
 
 TEXT_WIDTH = 78
+#: Stands for a space while lines are cut: rich cuts at a no-break space too.
+HELD_SPACE = "\ue000"
+
+
+class ReportText(Text):
+    """Text of which no line ends between a number and its unit."""
+
+    def wrap(self, *arguments: Any, **options: Any) -> Lines:
+        """Return the lines as rich cuts them, those spaces held together meanwhile."""
+        held = self.copy()
+        held.plain = NUMBER_UNIT_SPACE.sub(HELD_SPACE, held.plain)
+        lines = held.wrap(*arguments, **options)
+        for line in lines:
+            line.plain = line.plain.replace(HELD_SPACE, " ")
+        return lines
 
 
 def render_text(view: View) -> str:
@@ -105,23 +123,23 @@ def render_screen(view: View) -> RenderableType:
     parts.append(_heading("Cautions"))
     parts.append(_bullets(view.cautions))
     if view.credits:
-        parts.append(Text("; ".join(view.credits), style="dim"))
+        parts.append(ReportText("; ".join(view.credits), style="dim"))
     return Group(*parts)
 
 
 def _first_screen(view: View) -> list[RenderableType]:
     parts: list[RenderableType] = [
-        Text(f"{view.company} · {view.made_at}", style="dim"),
+        ReportText(f"{view.company} · {view.made_at}", style="dim"),
         Text.assemble((view.verdict, "bold reverse"), f"  {view.start}"),
     ]
     if view.work:
         parts.append(_work_lines(view.work))
         if view.not_known:
-            parts.append(Text(view.not_known, style="bold"))
+            parts.append(ReportText(view.not_known, style="bold"))
     else:
-        parts.append(Text(view.headline, style="bold"))
+        parts.append(ReportText(view.headline, style="bold"))
     if view.problems:
-        parts.append(Text("NOT EVERYTHING IS KNOWN", style="bold red"))
+        parts.append(ReportText("NOT EVERYTHING IS KNOWN", style="bold red"))
         parts.append(_bullets(view.problems))
     parts.append(
         _two_columns(tuple((fact.label, _summary_text(fact)) for fact in view.summary_rows))
@@ -147,7 +165,7 @@ def _summary_text(fact: SummaryRow) -> str:
 
 
 def _heading(title: str) -> RenderableType:
-    return Group(Text(""), Text(title.upper(), style="bold underline"))
+    return Group(ReportText(""), ReportText(title.upper(), style="bold underline"))
 
 
 def _bullets(lines: tuple[str, ...]) -> RenderableType:
@@ -155,7 +173,7 @@ def _bullets(lines: tuple[str, ...]) -> RenderableType:
     table.add_column(width=1)
     table.add_column()
     for line in lines:
-        table.add_row("-", Text(line))
+        table.add_row("-", ReportText(line))
     return table
 
 
@@ -164,7 +182,7 @@ def _two_columns(rows: tuple[tuple[str, str], ...]) -> RenderableType:
     table.add_column(max_width=26)
     table.add_column()
     for label, value in rows:
-        table.add_row(Text(label, style="bold"), Text(value))
+        table.add_row(ReportText(label, style="bold"), ReportText(value))
     return table
 
 
@@ -174,9 +192,9 @@ def _work_lines(work: tuple[WorkLine, ...]) -> RenderableType:
         table.add_column(no_wrap=len(table.columns) < 2)
     for line in work:
         table.add_row(
-            Text(line.kind, style="bold"),
-            Text(line.start, style="bold"),
-            f"{line.surfaces} at {line.sites}; {line.against}",
+            ReportText(line.kind, style="bold"),
+            ReportText(line.start, style="bold"),
+            ReportText(f"{line.surfaces} at {line.sites}; {line.against}"),
         )
     return table
 
@@ -186,49 +204,51 @@ def _borderless_table() -> Table:
 
 
 def _yard_line(yard: YardLine) -> RenderableType:
-    title = Text(yard.name, style="bold")
+    title = ReportText(yard.name, style="bold")
     title.append(f"  {yard.sites}, {yard.page}", style="dim")
     parts: list[RenderableType] = [title]
     if yard.problem:
-        parts.append(Padding(Text(yard.problem, style="bold red"), (0, 0, 0, 2)))
-    parts.append(Padding(Text(yard.work), (0, 0, 0, 2)))
+        parts.append(Padding(ReportText(yard.problem, style="bold red"), (0, 0, 0, 2)))
+    parts.append(Padding(ReportText(yard.work), (0, 0, 0, 2)))
     return Group(*parts)
 
 
 def _yard_mix(yard: YardMixView) -> RenderableType:
-    parts: list[RenderableType] = [Text(yard.name, style="bold")]
+    parts: list[RenderableType] = [ReportText(yard.name, style="bold")]
     if yard.shortages:
-        parts.append(Text(f"SHORT OF {', '.join(yard.shortages)}", style="bold red"))
+        parts.append(ReportText(f"SHORT OF {', '.join(yard.shortages)}", style="bold red"))
     blends = tuple((name, f"{volume}, {first}") for name, volume, first in yard.blends)
     parts.append(Padding(_two_columns((*blends, *yard.rows)), (0, 0, 0, 2)))
     return Group(*parts)
 
 
 def _site(site: SiteView) -> RenderableType:
-    title = Text(site.name, style="bold")
+    title = ReportText(site.name, style="bold")
     title.append(f"  priority {site.priority}, {site.client}", style="dim")
     parts: list[RenderableType] = [title]
     if site.problem:
         label, text = site.problem
-        parts.append(Text(f"  {label.upper()}: {text}", style="bold red"))
+        parts.append(ReportText(f"  {label.upper()}: {text}", style="bold red"))
     said = (*site.night_biases, *site.record_lines)
-    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in said]
+    parts += [Padding(ReportText(line), (0, 0, 0, 2)) for line in said]
     parts += [Padding(_task(job), (0, 0, 0, 2)) for job in site.tasks]
     return Group(*parts)
 
 
 def _task(job: TaskView) -> RenderableType:
-    first = Text(f"{job.action} {job.treatment}".strip(), style="bold")
+    first = ReportText(f"{job.action} {job.treatment}".strip(), style="bold")
     if job.when:
         first.append(f", {job.when}", style="not bold")
     lines: list[RenderableType] = [
         first,
-        Padding(Text(job.surface_names), (0, 0, 0, 2)),
-        Padding(Text(f"{job.text} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
+        Padding(ReportText(job.surface_names), (0, 0, 0, 2)),
+        Padding(ReportText(f"{job.text} {job.event}".strip(), style="dim"), (0, 0, 0, 2)),
     ]
     lines += [
-        Padding(Text(line), (0, 0, 0, 2)) for line in (job.hold_duration, job.cost_loss) if line
+        Padding(ReportText(line), (0, 0, 0, 2))
+        for line in (job.hold_duration, job.cost_loss)
+        if line
     ]
-    lines += [Padding(Text(f"then {line}"), (0, 0, 0, 2)) for line in job.follow_up]
-    lines += [Padding(Text(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
+    lines += [Padding(ReportText(f"then {line}"), (0, 0, 0, 2)) for line in job.follow_up]
+    lines += [Padding(ReportText(f"Caution: {line}"), (0, 0, 0, 2)) for line in job.cautions]
     return Group(*lines)
